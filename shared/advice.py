@@ -1,0 +1,266 @@
+"""What the model answers: confidence, predictions, candidates, the suggestion. In SI, immutable.
+
+*Mixture* here is phi over phi at peak EGT (1 = at peak, above 1 = rich of peak) [-].
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from shared.records import TurnSense
+
+__all__ = [
+    "Action",
+    "ActionKind",
+    "Candidate",
+    "Confidence",
+    "Diagnostics",
+    "Information",
+    "Interval",
+    "Prediction",
+    "Provenance",
+    "Stage",
+    "StageConfidence",
+    "Suggestion",
+]
+
+
+class Stage(StrEnum):
+    """Stages of a tuning, in their order."""
+
+    FULL_THROTTLE = "full_throttle"
+    IDLE_MIXTURE = "idle_mixture"
+    IDLE_SPEED = "idle_speed"
+    TUNED = "tuned"
+
+
+class ActionKind(StrEnum):
+    """Kinds of action a suggestion may hold."""
+
+    TURN_SCREW = "turn_screw"
+    CHANGE_NEEDLE = "change_needle"
+    TURN_IDLE_STOP = "turn_idle_stop"
+    REPEAT_RUN = "repeat_run"
+    KEEP = "keep"
+    INSPECT = "inspect"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Median and central 50 % and 90 % intervals of one quantity, in its own unit."""
+
+    median: float
+    low_50: float
+    high_50: float
+    low_90: float
+    high_90: float
+
+
+@dataclass(frozen=True)
+class StageConfidence:
+    """How sure a stage is right.
+
+    Parameters
+    ----------
+    chance_in_band : float or None
+        Probability that the present setting is within the stage's band; None where there is
+        nothing to judge it by.
+    observed : bool
+        Whether the stage has been looked at since the last change that touches it.
+    confirmed : bool
+        `observed` and the chance reaches the limit `confirm_chance`.
+    """
+
+    chance_in_band: float | None
+    observed: bool
+    confirmed: bool
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """How sure the service is of the present setting.
+
+    Parameters
+    ----------
+    stage : Stage
+        First stage that is not confirmed.
+    full_throttle, idle_mixture, idle_speed : StageConfidence
+        The three stages.
+    chance_both : float
+        Probability that full throttle and idle mixture are both in band.
+    lean_chance : float
+        Probability that the engine is lean of peak at full throttle as it stands.
+    offset_turns : Interval
+        Screw turns from here to the centre of the full-throttle band; positive = out, richer [turns].
+    taper_misfit : Interval
+        Ideal taper slope less the fitted needle's [-, depth per length].
+    position_turns : float
+        Cumulative screw position since the mark of the fitted needle was at the slide's edge [turns].
+    idle_stop_turns : float
+        Cumulative position of the idle stop screw since the record began [turns].
+    fitted_needle : str
+        Label of the needle fitted now.
+    runs : int
+        Runs in the record; `runs_used` of them inform the posterior.
+    runs_used : int
+    """
+
+    stage: Stage
+    full_throttle: StageConfidence
+    idle_mixture: StageConfidence
+    idle_speed: StageConfidence
+    chance_both: float
+    lean_chance: float
+    offset_turns: Interval
+    taper_misfit: Interval
+    position_turns: float
+    idle_stop_turns: float
+    fitted_needle: str
+    runs: int
+    runs_used: int
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a setting should show, with all that is uncertain integrated out.
+
+    Parameters
+    ----------
+    needle : str
+        Needle fitted.
+    position_turns : float
+        Screw position from the mark [turns].
+    density_ratio : float
+        Air density over 1.225 kg/m³ [-].
+    rise_kelvin : Interval
+        EGT rise a reading would show, noise included; 0 where it falls at once [K].
+    fell_at_once_chance, rough_before_peak_chance : float
+        Probability of the two outcomes that are no reading.
+    mixture_full_throttle, mixture_idle : Interval
+        Mixture relative to peak EGT, noise-free [-].
+    idle_quality : tuple of float
+        Probabilities of the five judgements, leanest first.
+    idle_rpm : Interval
+        Idle speed a reading would show [rpm].
+    chance_full_throttle, chance_idle, chance_both, lean_chance : float
+        Probabilities that the setting is in band at full throttle, at idle, at both; lean of peak at full throttle.
+    """
+
+    needle: str
+    position_turns: float
+    density_ratio: float
+    rise_kelvin: Interval
+    fell_at_once_chance: float
+    rough_before_peak_chance: float
+    mixture_full_throttle: Interval
+    mixture_idle: Interval
+    idle_quality: tuple[float, float, float, float, float]
+    idle_rpm: Interval
+    chance_full_throttle: float
+    chance_idle: float
+    chance_both: float
+    lean_chance: float
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing to do.
+
+    Parameters
+    ----------
+    kind : ActionKind
+    turns : float or None
+        Signed screw step (positive = richer, or faster at the idle stop) [turns].
+    needle : str or None
+        Needle to fit.
+    turns_from_mark : float or None
+        Where to set a new needle, from the mark at the slide's edge [turns].
+    hex_direction : TurnSense or None
+        Sense in which to turn, seen from the hex key.
+    effect : str or None
+        ``richer``, ``leaner``, ``steeper``, ``shallower``, ``faster`` or ``slower``.
+    instruction : str
+        The action in one plain sentence.
+    """
+
+    kind: ActionKind
+    instruction: str
+    turns: float | None = None
+    needle: str | None = None
+    turns_from_mark: float | None = None
+    hex_direction: TurnSense | None = None
+    effect: str | None = None
+
+
+@dataclass(frozen=True)
+class Information:
+    """Expected information gain about offset and taper misfit, with its Monte Carlo standard error [nats]."""
+
+    nats: float
+    mcse: float
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One candidate action with its figures.
+
+    Parameters
+    ----------
+    action : Action
+    information : Information
+        What a run after the action is expected to teach.
+    prediction : Prediction
+        What that run should show.
+    steps_left : float
+        Expected number of largest screw steps still needed after the action to reach the full-throttle band.
+    refused : str or None
+        Why it may not be suggested; None if it may.
+    """
+
+    action: Action
+    information: Information
+    prediction: Prediction
+    steps_left: float
+    refused: str | None = None
+
+
+@dataclass(frozen=True)
+class Diagnostics:
+    """How well the sampler did: worst R-hat, least bulk and tail effective sample size, divergences."""
+
+    rhat_max: float
+    ess_bulk_min: float
+    ess_tail_min: float
+    divergences: int
+    chains: int
+    draws: int
+    refits: int
+    converged: bool
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What an answer rests on: with the same log, seed and versions it comes out the same."""
+
+    seed: int
+    model_version: str
+    diagnostics: Diagnostics
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """The answer: the smallest useful adjustment to make next, and all that stands behind it.
+
+    `warnings` holds what the reader must know about the answer itself, such as runs left out.
+    """
+
+    stage: Stage
+    action: Action
+    why: str
+    expect: str
+    expected: Prediction
+    information: Information
+    alternatives: tuple[Candidate, ...]
+    cautions: tuple[str, ...]
+    confidence: Confidence
+    provenance: Provenance
+    warnings: tuple[str, ...] = field(default=())

@@ -1,0 +1,93 @@
+"""Every error the project raises on purpose.
+
+::
+
+    EighthTurnError                what is wrong, the field, the value seen, the cure
+    ├── InvalidValueError          a value that cannot be used
+    │   ├── UnitError              a unit that is unknown or of another kind of quantity
+    │   ├── OutOfRangeError        a value outside what is plausible
+    │   └── UnknownNeedleError     a needle that is not among those on hand
+    ├── StepLimitError             a step beyond what may ever be suggested
+    ├── TimeOrderError             an entry dated before an earlier one, or in the future
+    ├── NotFoundError              nothing stored under that number
+    ├── ConflictError              the log changed, or a key was used for something else
+    └── NotConvergedError          the sampler gave no posterior that can be trusted
+"""
+
+__all__ = [
+    "ConflictError",
+    "EighthTurnError",
+    "InvalidValueError",
+    "NotConvergedError",
+    "NotFoundError",
+    "OutOfRangeError",
+    "StepLimitError",
+    "TimeOrderError",
+    "UnitError",
+    "UnknownNeedleError",
+]
+
+
+class EighthTurnError(Exception):
+    """Base of the tree; raised only through its children.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong, in one sentence.
+    field : str
+        Dotted name of the field, or an empty string where there is none.
+    value : object
+        The value seen; shown shortened.
+    cure : str
+        What to do instead.
+    """
+
+    def __init__(self, message: str, *, field: str = "", value: object = None, cure: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.field = field
+        self.value = value
+        self.cure = cure
+
+    def __str__(self) -> str:
+        where = f"{self.field}: " if self.field else ""
+        seen = "" if self.value is None else f" (got {str(self.value)[:80]})"
+        cure = f" {self.cure}" if self.cure else ""
+        return f"{where}{self.message}{seen}.{cure}"
+
+
+class InvalidValueError(EighthTurnError):
+    """Raised when a value cannot be used as it is."""
+
+
+class UnitError(InvalidValueError):
+    """Raised when a unit is unknown, or belongs to another kind of quantity."""
+
+
+class OutOfRangeError(InvalidValueError):
+    """Raised when a value lies outside what is plausible for its field."""
+
+
+class UnknownNeedleError(InvalidValueError):
+    """Raised when a needle is named that is not among those on hand."""
+
+
+class StepLimitError(EighthTurnError):
+    """Raised when someone tries to build a step larger than may ever be suggested."""
+
+
+class TimeOrderError(EighthTurnError):
+    """Raised when an entry is dated before the one it follows, or in the future."""
+
+
+class NotFoundError(EighthTurnError):
+    """Raised when nothing is stored under the number asked for."""
+
+
+class ConflictError(EighthTurnError):
+    """Raised when an entry contradicts what is already stored."""
+
+
+class NotConvergedError(EighthTurnError):
+    """Raised when the sampler gave no posterior that can be trusted, even after a refit."""

@@ -1,0 +1,327 @@
+"""Records of an installation and its log, in SI, immutable.
+
+A log is a sequence of entries, runs and adjustments, in the order in which they happened.
+"""
+
+from dataclasses import dataclass, field
+from enum import IntEnum, StrEnum
+
+from shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
+from shared.limits import PLAUSIBLE_TURNS, StepLimits
+
+__all__ = [
+    "Adjustment",
+    "Air",
+    "ChangeNeedle",
+    "ChangePart",
+    "Engine",
+    "Entry",
+    "ExhaustRise",
+    "Fuel",
+    "IdleQuality",
+    "Installation",
+    "Needle",
+    "Part",
+    "RiseSeen",
+    "Run",
+    "Targets",
+    "ThrottleBody",
+    "TurnIdleStop",
+    "TurnScrew",
+    "TurnSense",
+]
+
+
+class TurnSense(StrEnum):
+    """Sense of rotation of a screw, seen from the hex key."""
+
+    CLOCKWISE = "clockwise"
+    COUNTER_CLOCKWISE = "counter_clockwise"
+
+    def opposite(self) -> "TurnSense":
+        """The other sense."""
+        return TurnSense.COUNTER_CLOCKWISE if self is TurnSense.CLOCKWISE else TurnSense.CLOCKWISE
+
+
+class Fuel(StrEnum):
+    """Fuel, for its stoichiometric ratio and density."""
+
+    AVGAS = "avgas"
+    MOGAS = "mogas"
+    MOGAS_E10 = "mogas_e10"
+
+
+class RiseSeen(StrEnum):
+    """What was seen on leaning slowly from full rich at full throttle."""
+
+    PEAK = "peak"
+    FELL_AT_ONCE = "fell_at_once"
+    ROUGH_BEFORE_PEAK = "rough_before_peak"
+
+
+class IdleQuality(IntEnum):
+    """How the engine idles, an ordered judgement from lean to rich."""
+
+    LEAN_STUMBLING = 1
+    SLIGHTLY_LEAN = 2
+    SMOOTH = 3
+    SLIGHTLY_RICH = 4
+    RICH_LOADING_UP = 5
+
+
+class Part(StrEnum):
+    """A part (or the fuel) whose change sends the tuning back to full throttle."""
+
+    FUEL = "fuel"
+    INTAKE = "intake"
+    AIR_FILTER = "air_filter"
+    PROPELLER = "propeller"
+    EXHAUST = "exhaust"
+
+
+@dataclass(frozen=True)
+class ThrottleBody:
+    """Slide-type throttle body; lengths in metres.
+
+    The defaults are an invented, plausible body: with them an eighth of a turn is a fine but
+    visible step at full throttle and several per cent of mixture at idle.
+
+    Parameters
+    ----------
+    bore_m : float
+        Bore of the body.
+    slide_stroke_m : float
+        Travel of the slide from closed to full throttle.
+    idle_opening_m : float
+        Travel of the slide at the idle stop.
+    screw_pitch_m : float
+        Movement of the needle per turn of the carrier.
+    idle_stop_pitch_m : float
+        Movement of the slide per turn of the idle stop screw.
+    lean_direction : TurnSense
+        Sense in which the carrier moves the needle in (leaner).
+    faster_direction : TurnSense
+        Sense in which the idle stop screw opens the slide.
+    orifice_diameter_m, needle_diameter_m : float
+        Fuel orifice, and the round part of the needle in it.
+    mark_to_orifice_m : float
+        Length of taper past the orifice with the slide closed and the mark at the slide's edge.
+    """
+
+    bore_m: float = 0.034
+    slide_stroke_m: float = 0.031
+    idle_opening_m: float = 0.003
+    screw_pitch_m: float = 0.0025
+    idle_stop_pitch_m: float = 0.0007
+    lean_direction: TurnSense = TurnSense.CLOCKWISE
+    faster_direction: TurnSense = TurnSense.CLOCKWISE
+    orifice_diameter_m: float = 0.00302
+    needle_diameter_m: float = 0.003
+    mark_to_orifice_m: float = 0.003
+
+    def __post_init__(self) -> None:
+        if self.orifice_diameter_m <= self.needle_diameter_m:
+            raise InvalidValueError(
+                "the orifice must be wider than the needle",
+                field="throttle_body.orifice_diameter",
+                value=f"{self.orifice_diameter_m * 1e3:g} mm",
+                cure=f"Give more than the needle's {self.needle_diameter_m * 1e3:g} mm.",
+            )
+        if self.idle_opening_m >= 0.5 * self.slide_stroke_m:
+            raise InvalidValueError(
+                "the slide at idle must be less than half open",
+                field="throttle_body.idle_opening",
+                value=f"{self.idle_opening_m * 1e3:g} mm",
+                cure=f"Give less than half the stroke of {self.slide_stroke_m * 1e3:g} mm.",
+            )
+
+
+@dataclass(frozen=True)
+class Needle:
+    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]."""
+
+    label: str
+    taper_slope: float
+
+
+@dataclass(frozen=True)
+class Engine:
+    """What makes engines similar: displacement [m³], cylinders, rated speed [rpm]."""
+
+    displacement_m3: float = 0.0022
+    cylinders: int = 4
+    rated_rpm: float = 3300.0
+
+
+@dataclass(frozen=True)
+class Targets:
+    """What counts as right.
+
+    Parameters
+    ----------
+    rise_kelvin : tuple of float
+        Band of EGT rise to peak at full throttle [K]; default 70 to 130 °F.
+    static_rpm : tuple of float or None
+        Band the static speed should fall in [rpm], if one is known for this propeller.
+    idle_rpm : tuple of float
+        Band of idle speed [rpm].
+    """
+
+    rise_kelvin: tuple[float, float] = (70 / 1.8, 130 / 1.8)
+    static_rpm: tuple[float, float] | None = None
+    idle_rpm: tuple[float, float] = (700.0, 900.0)
+
+    def __post_init__(self) -> None:
+        bands = {"rise": self.rise_kelvin, "static_rpm": self.static_rpm, "idle_rpm": self.idle_rpm}
+        for name, band in bands.items():
+            if band is not None and not 0 < band[0] < band[1]:
+                raise InvalidValueError(
+                    "a band goes from its lower to its upper end, both above zero",
+                    field=f"targets.{name}",
+                    value=band,
+                    cure="Swap the ends, or widen the band.",
+                )
+
+
+@dataclass(frozen=True)
+class Installation:
+    """One engine with its throttle body, the needles on hand and the targets."""
+
+    needles: tuple[Needle, ...]
+    fitted_needle: str
+    throttle_body: ThrottleBody = field(default_factory=ThrottleBody)
+    engine: Engine = field(default_factory=Engine)
+    fuel: Fuel = Fuel.AVGAS
+    targets: Targets = field(default_factory=Targets)
+    limits: StepLimits = field(default_factory=StepLimits)
+
+    def __post_init__(self) -> None:
+        labels = [n.label for n in self.needles]
+        if len(set(labels)) != len(labels):
+            raise InvalidValueError(
+                "two needles carry the same label", field="needles", value=labels, cure="Give each a label of its own."
+            )
+        self.needle(self.fitted_needle, field="fitted_needle")
+        body = self.throttle_body
+        reach = body.slide_stroke_m + body.mark_to_orifice_m + PLAUSIBLE_TURNS * body.screw_pitch_m
+        for i, needle in enumerate(self.needles):
+            if needle.taper_slope * reach >= body.needle_diameter_m:
+                raise OutOfRangeError(
+                    "the flat would cut the needle through within the slide's travel",
+                    field=f"needles.{i}.taper_slope",
+                    value=f"{needle.taper_slope * 1e3:g} mm/m",
+                    cure=f"Give less than {body.needle_diameter_m / reach * 1e3:.1f} mm/m, or correct the diameter or stroke.",
+                )
+
+    def needle(self, label: str, *, field: str = "needle") -> Needle:
+        """The needle with that label.
+
+        Raises
+        ------
+        UnknownNeedleError
+            If no needle on hand carries it.
+        """
+        for n in self.needles:
+            if n.label == label:
+                return n
+        known = ", ".join(n.label for n in self.needles)
+        raise UnknownNeedleError("no such needle on hand", field=field, value=label, cure=f"On hand: {known}.")
+
+
+@dataclass(frozen=True)
+class Air:
+    """Air at the intake: temperature [K], static pressure [Pa], relative humidity [0 to 1]."""
+
+    temperature_kelvin: float
+    pressure_pascal: float
+    relative_humidity: float = 0.0
+
+
+@dataclass(frozen=True)
+class ExhaustRise:
+    """What leaning from full rich showed.
+
+    Parameters
+    ----------
+    seen : RiseSeen
+        A peak, a fall at once, or roughness before any peak.
+    kelvin : float
+        The rise to peak; for `ROUGH_BEFORE_PEAK` the rise reached so far; 0 for `FELL_AT_ONCE` [K].
+    """
+
+    seen: RiseSeen
+    kelvin: float = 0.0
+
+
+@dataclass(frozen=True)
+class Run:
+    """One ground run. Every observation is optional; any mix is allowed, none at all is not."""
+
+    air: Air
+    rise: ExhaustRise | None = None
+    idle_quality: IdleQuality | None = None
+    idle_rpm_rise: float | None = None
+    static_rpm: float | None = None
+    idle_rpm: float | None = None
+
+    def __post_init__(self) -> None:
+        seen = (self.rise, self.idle_quality, self.idle_rpm_rise, self.static_rpm, self.idle_rpm)
+        if all(x is None for x in seen):
+            raise InvalidValueError(
+                "the run holds no observation",
+                field="run",
+                cure="Give at least one of egt_rise, idle_quality, idle_rpm_rise, static_rpm, idle_rpm.",
+            )
+
+
+@dataclass(frozen=True)
+class TurnScrew:
+    """The needle carrier was turned: positive = needle out, richer [turns]."""
+
+    turns: float
+
+    def __post_init__(self) -> None:
+        _plausible(self.turns, "turns")
+
+
+@dataclass(frozen=True)
+class ChangeNeedle:
+    """Another needle was fitted, its mark at the slide's edge, then turned on from there [turns]."""
+
+    needle: str
+    turns_from_mark: float = 0.0
+
+    def __post_init__(self) -> None:
+        _plausible(self.turns_from_mark, "turns_from_mark")
+
+
+@dataclass(frozen=True)
+class TurnIdleStop:
+    """The idle stop screw was turned: positive = slide further open, faster [turns]."""
+
+    turns: float
+
+    def __post_init__(self) -> None:
+        _plausible(self.turns, "turns")
+
+
+@dataclass(frozen=True)
+class ChangePart:
+    """A part or the fuel was changed; for the fuel, `fuel` says to what."""
+
+    part: Part
+    fuel: Fuel | None = None
+
+
+Adjustment = TurnScrew | ChangeNeedle | TurnIdleStop | ChangePart
+Entry = Run | Adjustment
+
+
+def _plausible(turns: float, name: str) -> None:
+    if not abs(turns) <= PLAUSIBLE_TURNS:
+        raise OutOfRangeError(
+            f"should be in the interval [-{PLAUSIBLE_TURNS:g}, {PLAUSIBLE_TURNS:g}] turns",
+            field=name,
+            value=turns,
+            cure="Record what was turned; a larger move means the needle was set anew: record a needle change.",
+        )

@@ -1,0 +1,172 @@
+"""Units at the boundary: a quantity comes in with its unit, is checked, and goes on in SI.
+
+A *kind* says what a quantity is. Temperatures and temperature differences are two kinds, so that
+95 °F of rise can never be read as 35 °C of weather. Revolutions stay in rpm inside, because only
+their ratios and differences are used and the unit is in every name.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from shared.errors import OutOfRangeError, UnitError
+
+__all__ = ["KINDS", "Kind", "from_si", "in_unit", "to_si"]
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of quantity.
+
+    Parameters
+    ----------
+    name : str
+        What the quantity is, in words.
+    si : str
+        Unit used inside.
+    units : tuple of str
+        Units accepted at the boundary, the usual one first.
+    low, high : float
+        Plausible range in the inside unit, ends included.
+    """
+
+    name: str
+    si: str
+    units: tuple[str, ...]
+    low: float
+    high: float
+
+
+KINDS: dict[str, Kind] = {
+    "temperature": Kind("a temperature", "kelvin", ("degC", "degF", "kelvin"), 213.15, 333.15),
+    "temperature_rise": Kind(
+        "a temperature difference", "kelvin", ("delta_degF", "delta_degC", "kelvin"), 0.0, 500.0
+    ),
+    "pressure": Kind("a pressure", "pascal", ("hPa", "inHg", "kPa", "Pa", "mmHg", "mbar"), 45_000.0, 110_000.0),
+    "elevation": Kind("an elevation", "metre", ("ft", "m"), -450.0, 6_000.0),
+    "length": Kind("a length", "metre", ("mm", "in", "m", "cm"), 1e-6, 0.2),
+    "taper": Kind("a taper slope", "", ("mm/m", "mm/mm", "in/in", "percent"), 1e-3, 0.2),
+    "volume": Kind("a volume", "metre**3", ("cc", "litre", "in**3", "cm**3", "L"), 5e-5, 2e-2),
+    "rpm": Kind("a rotational speed", "rpm", ("rpm",), 0.0, 12_000.0),
+    "fraction": Kind("a fraction", "", ("percent", "fraction"), 0.0, 1.0),
+}
+"""Every kind of quantity the boundary knows, by key."""
+
+_SPELLINGS = {"fraction": "", "mm/m": "mm/m", "cc": "cm**3"}
+
+
+@cache
+def _registry() -> Any:  # pint's registry class is generic over types it does not export
+    import pint
+
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+
+
+def _canonical(value: float) -> float:
+    """Round to ten significant digits, so that one quantity typed in two units is one number inside."""
+    return float(f"{value:.10g}")
+
+
+def to_si(kind: str, value: float, unit: str, *, field: str = "") -> float:
+    """Convert a quantity to the unit used inside, and check that it is plausible.
+
+    Parameters
+    ----------
+    kind : str
+        Key of `KINDS`.
+    value : float
+        Number as given.
+    unit : str
+        Unit as given; one of the kind's units.
+    field : str, optional
+        Name of the field, for the error.
+
+    Returns
+    -------
+    float
+        The quantity in the kind's inside unit, rounded to ten significant digits.
+
+    Raises
+    ------
+    UnitError
+        If the unit is not one of the kind's.
+    OutOfRangeError
+        If the value is not finite or not plausible.
+
+    Examples
+    --------
+    >>> round(to_si("temperature_rise", 95, "delta_degF"), 4)
+    52.7778
+    >>> to_si("temperature", 59, "degF")
+    288.15
+    """
+    k = KINDS[kind]
+    if unit not in k.units:
+        hint = _difference_hint(kind, unit)
+        raise UnitError(
+            f"{k.name} cannot be given in this unit", field=field, value=unit, cure=f"{hint}Use one of {', '.join(k.units)}."
+        )
+    if not math.isfinite(value):
+        raise OutOfRangeError(f"{k.name} must be a finite number", field=field, value=value, cure="Give a plain number.")
+    inside = _canonical(value if unit == k.si else _convert(float(value), unit, k.si))
+    if not k.low <= inside <= k.high:
+        low, high = (f"{from_si(kind, x, unit):.4g}" for x in (k.low, k.high))
+        raise OutOfRangeError(
+            f"{k.name} here should be in the interval [{low}, {high}] {unit}",
+            field=field,
+            value=f"{value:g} {unit}",
+            cure="Check the number and its unit.",
+        )
+    return inside
+
+
+def _difference_hint(kind: str, unit: str) -> str:
+    if kind == "temperature_rise" and unit in ("degF", "degC"):
+        return f"A rise is a difference, not a reading of the gauge: write delta_{unit}. "
+    if kind == "temperature" and unit.startswith("delta_"):
+        return f"This is a reading of the thermometer, not a difference: write {unit.removeprefix('delta_')}. "
+    return ""
+
+
+def _convert(value: float, unit: str, target: str) -> float:
+    ureg = _registry()
+    quantity = ureg.Quantity(value, _SPELLINGS.get(unit, unit))
+    return float(quantity.to(target or "dimensionless").magnitude)
+
+
+def from_si(kind: str, value: float, unit: str) -> float:
+    """Convert an inside value to one of the kind's units.
+
+    Parameters
+    ----------
+    kind : str
+        Key of `KINDS`.
+    value : float
+        Number in the kind's inside unit.
+    unit : str
+        Unit wanted.
+
+    Returns
+    -------
+    float
+        The number in `unit`.
+
+    Examples
+    --------
+    >>> round(from_si("temperature_rise", 55.0, "delta_degF"), 6)
+    99.0
+    """
+    k = KINDS[kind]
+    if unit not in k.units:
+        raise UnitError(f"{k.name} cannot be given in this unit", value=unit, cure=f"Use one of {', '.join(k.units)}.")
+    if unit == k.si:
+        return value
+    ureg = _registry()
+    inside = ureg.Quantity(value, k.si or "dimensionless")
+    return float(inside.to(_SPELLINGS.get(unit, unit) or "dimensionless").magnitude)
+
+
+def in_unit(kind: str, value: float, unit: str) -> dict[str, float | str]:
+    """Give an inside value as the quantity object the boundary speaks: ``{"value": …, "unit": …}``."""
+    return {"value": float(f"{from_si(kind, value, unit):.6g}"), "unit": unit}
