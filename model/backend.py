@@ -1,0 +1,52 @@
+"""One set of formulas for two kinds of arrays.
+
+The forward model and the observation densities are written once, against `Backend`. The sampler
+evaluates them on PyTensor variables (`model.graph`), prediction and the virtual engine on numpy
+arrays.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+__all__ = ["NUMPY", "Array", "Backend"]
+
+Array = Any
+"""A numpy array or a PyTensor variable; the formulas only use operators and a `Backend`."""
+
+
+@dataclass(frozen=True)
+class Backend:
+    """The functions the formulas need, elementwise unless said otherwise."""
+
+    sqrt: Callable[[Array], Array]
+    exp: Callable[[Array], Array]
+    log: Callable[[Array], Array]
+    arccos: Callable[[Array], Array]
+    minimum: Callable[[Array, Array], Array]
+    maximum: Callable[[Array, Array], Array]
+    where: Callable[[Array, Array, Array], Array]
+    logaddexp: Callable[[Array, Array], Array]
+    softplus: Callable[[Array], Array]
+    dot: Callable[[Array, Array], Array]
+
+
+def _numpy_softplus(x: Array) -> Array:
+    return np.logaddexp(0.0, x)
+
+
+NUMPY = Backend(
+    sqrt=np.sqrt,
+    exp=np.exp,
+    log=np.log,
+    arccos=np.arccos,
+    minimum=np.minimum,
+    maximum=np.maximum,
+    where=np.where,
+    logaddexp=np.logaddexp,
+    softplus=_numpy_softplus,
+    dot=np.dot,
+)
+"""The formulas on numpy arrays."""

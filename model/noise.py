@@ -1,0 +1,82 @@
+"""How readings scatter: densities and distribution functions, in logarithms.
+
+Readings scatter as a logistic, a few of them eight times as widely: the influence of a wild
+reading is bounded and then fades, and every censored probability has a closed form.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.backend import NUMPY, Array, Backend
+
+__all__ = ["MISREAD_SHARE", "MISREAD_WIDTH", "draw", "log_above", "log_below", "log_density", "log_level"]
+
+MISREAD_SHARE = 0.03
+"""Share of readings taken for misread [-]; judgement."""
+
+MISREAD_WIDTH = 8.0
+"""How many times wider misread readings scatter [-]; judgement."""
+
+_LOG_GOOD = math.log1p(-MISREAD_SHARE)
+_LOG_BAD = math.log(MISREAD_SHARE)
+
+
+def _logistic(z: Array, scale: Array, backend: Backend) -> Array:
+    return -z - 2.0 * backend.softplus(-z) - backend.log(scale)
+
+
+def log_density(reading: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
+    """Log density of a reading around `centre` with logistic scale `scale`, in the reading's unit."""
+    z = (reading - centre) / scale
+    wide = MISREAD_WIDTH
+    return backend.logaddexp(
+        _LOG_GOOD + _logistic(z, scale, backend), _LOG_BAD + _logistic(z / wide, wide * scale, backend)
+    )
+
+
+def log_below(limit: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
+    """Log probability that the reading falls below `limit` (left-censored reading)."""
+    z = (limit - centre) / scale
+    return backend.logaddexp(
+        _LOG_GOOD - backend.softplus(-z), _LOG_BAD - backend.softplus(-z / MISREAD_WIDTH)
+    )
+
+
+def log_above(limit: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
+    """Log probability that the reading falls above `limit` (right-censored reading)."""
+    return log_below(-limit, -centre, scale, backend)
+
+
+def log_level(
+    level: Array, ln_mixture: Array, lower: Array, upper: Array, blur: Array, backend: Backend = NUMPY
+) -> Array:
+    """Log probability of an ordered judgement: the mixture, blurred, falls between two cuts.
+
+    Parameters
+    ----------
+    level : array of int
+        1 to 5; at 1 `lower` and at 5 `upper` is not looked at.
+    lower, upper : array
+        Cuts below and above the level [ln phi]; ``lower < upper``.
+    blur : array
+        Logistic scale of the judge [ln phi].
+    """
+    to_upper = (upper - ln_mixture) / blur
+    to_lower = (lower - ln_mixture) / blur
+    gap = backend.maximum(to_upper - to_lower, 1e-9)
+    # F(b) − F(a) = F(b) (1 − F(a)) (1 − e^(a−b)) for a logistic F
+    inner = -backend.softplus(-to_upper) - backend.softplus(to_lower) + backend.log(1.0 - backend.exp(-gap))
+    return backend.where(
+        level < 1.5,
+        -backend.softplus(-to_upper),
+        backend.where(level > 4.5, -backend.softplus(to_lower), inner),
+    )
+
+
+def draw(centre: NDArray[np.float64], scale: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """Readings around `centre` with logistic scale `scale`; shapes broadcast."""
+    shape = np.broadcast_shapes(np.shape(centre), np.shape(scale))
+    wide = np.where(rng.random(shape) < MISREAD_SHARE, MISREAD_WIDTH, 1.0)
+    return centre + wide * rng.logistic(0.0, 1.0, shape) * scale
