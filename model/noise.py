@@ -1,6 +1,6 @@
 """How readings scatter: densities and distribution functions, in logarithms.
 
-Readings scatter as a logistic, a few of them eight times as widely: the influence of a wild
+Readings scatter as a logistic, one in ten of them three times as widely: the influence of a wild
 reading is bounded and then fades, and every censored probability has a closed form.
 """
 
@@ -13,10 +13,10 @@ from model.backend import NUMPY, Array, Backend
 
 __all__ = ["MISREAD_SHARE", "MISREAD_WIDTH", "draw", "log_above", "log_below", "log_density", "log_level"]
 
-MISREAD_SHARE = 0.03
+MISREAD_SHARE = 0.1
 """Share of readings taken for misread [-]; judgement."""
 
-MISREAD_WIDTH = 8.0
+MISREAD_WIDTH = 3.0
 """How many times wider misread readings scatter [-]; judgement."""
 
 _LOG_GOOD = math.log1p(-MISREAD_SHARE)

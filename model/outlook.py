@@ -1,0 +1,180 @@
+"""What a posterior says of a setting: mixtures, readings, and whether they are right, draw by draw."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.evidence import Evidence, Position, settings_of
+from model.exhaust import mixture_for_rise
+from model.graph import idle_target_rpm, static_target_rpm
+from model.likelihood import expected_readings
+from model.mixture import Cuts, NeedlePlace, Settings, Unknowns, cuts, mixtures, needle_place
+from model.needle import depth_for_area, fuel_area
+from model.sampler import Posterior
+from shared.advice import Interval
+
+__all__ = ["Outlook", "Target", "chance", "full_throttle_window", "interval", "look", "target_at"]
+
+Draws = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """One setting seen through all draws; every array of shape (draws,).
+
+    Parameters
+    ----------
+    position : Position
+    ln_density : float
+    full, idle : array
+        ln(phi / phi at peak EGT) at either end.
+    rise, idle_rise, static_rpm, idle_rpm : array
+        Noise-free readings [K, rpm, rpm, rpm].
+    full_right, idle_right, speed_right : array of bool
+        Whether each stage is in its band.
+    """
+
+    position: Position
+    ln_density: float
+    full: Draws
+    idle: Draws
+    rise: Draws
+    idle_rise: Draws
+    static_rpm: Draws
+    idle_rpm: Draws
+    full_right: NDArray[np.bool_]
+    idle_right: NDArray[np.bool_]
+    speed_right: NDArray[np.bool_]
+
+    @property
+    def lean(self) -> NDArray[np.bool_]:
+        """Whether each draw is lean of peak at full throttle."""
+        return self.full < 0.0
+
+
+def _widened(u: Unknowns, seed: int) -> Unknowns:
+    """The unknowns with a column more, standard normal, for a change not made yet."""
+    rng = np.random.default_rng([seed, 1])
+    extra = [np.c_[x, rng.standard_normal((len(x), 1))] for x in (u.first, u.second)]
+    return replace(u, first=extra[0], second=extra[1])
+
+
+def _setting(evidence: Evidence, position: Position, ln_density: float) -> Settings:
+    return settings_of(evidence.installation, [(position, ln_density)], evidence.first_change, extra=1)
+
+
+def _pivot(evidence: Evidence) -> Settings:
+    pad = ((0, 0), (0, 1))
+    p = evidence.pivot
+    return replace(
+        p, slope_load=np.pad(p.slope_load, pad), mark_load=np.pad(p.mark_load, pad), part_load=np.pad(p.part_load, pad)
+    )
+
+
+def look(posterior: Posterior, positions: Sequence[Position], ln_density: float) -> list[Outlook]:
+    """Outlooks at several positions in air of one density.
+
+    Parameters
+    ----------
+    ln_density : float
+        ln of the air density ratio.
+    """
+    u = _widened(posterior.unknowns, posterior.seed)
+    evidence = posterior.evidence
+    installation = evidence.installation
+    targets = installation.targets
+    c = cuts(u)
+    found = []
+    for position in positions:
+        s = _setting(evidence, position, ln_density)
+        ends = mixtures(u, s, _pivot(evidence), evidence.throttle)
+        e = expected_readings(
+            u, ends, s.ln_density, idle_target_rpm(installation), static_target_rpm(installation)
+        )
+        found.append(
+            Outlook(
+                position,
+                ln_density,
+                full=ends.full[:, 0],
+                idle=ends.idle[:, 0],
+                rise=e.rise[:, 0],
+                idle_rise=e.idle_rise[:, 0],
+                static_rpm=e.static_rpm[:, 0],
+                idle_rpm=e.idle_rpm[:, 0],
+                full_right=_between(e.rise, targets.rise_kelvin),
+                idle_right=((ends.idle > c.smooth_lean) & (ends.idle < c.smooth_rich))[:, 0],
+                speed_right=_between(e.idle_rpm, targets.idle_rpm),
+            )
+        )
+    return found
+
+
+def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
+    right: NDArray[np.bool_] = ((x >= band[0]) & (x <= band[1]))[:, 0]
+    return right
+
+
+@dataclass(frozen=True)
+class Target:
+    """The two unknowns that matter; arrays of shape (draws,).
+
+    Parameters
+    ----------
+    offset_turns : array
+        Screw turns from the position to the middle of the full-throttle band; positive = richer.
+    taper_misfit : array
+        Taper slope that would be right at both ends, less the fitted needle's [-].
+    """
+
+    offset_turns: Draws
+    taper_misfit: Draws
+
+
+def _turns_to(outlook: Outlook, posterior: Posterior, rise_kelvin: float) -> tuple[Draws, Draws, NeedlePlace]:
+    """Turns from the position to a rise [turns], the depth of flat needed at full throttle [m], and the place."""
+    evidence, u = posterior.evidence, _widened(posterior.unknowns, posterior.seed)
+    t, body = evidence.throttle, evidence.installation.throttle_body
+    place = needle_place(u, _setting(evidence, outlook.position, outlook.ln_density), t)
+    wanted = mixture_for_rise(rise_kelvin, u.exhaust_scale, u.exhaust_width)[:, 0]
+    length = (place.start + t.full_travel)[:, 0]
+    area = fuel_area(length, place.slope[:, 0], t.orifice_diameter, t.needle_diameter)
+    depth = depth_for_area(area * np.exp(wanted - outlook.full), t.orifice_diameter, t.needle_diameter)
+    return (depth / place.slope[:, 0] - length) / body.screw_pitch_m, depth, place
+
+
+def target_at(outlook: Outlook, posterior: Posterior) -> Target:
+    """Offset and taper misfit, seen from a position.
+
+    Full throttle in the middle of its band asks for one depth of flat, idle in the middle of smooth
+    for another; the slope that gives both is their difference over the slide's travel between.
+    """
+    low, high = posterior.evidence.installation.targets.rise_kelvin
+    turns, depth_full, place = _turns_to(outlook, posterior, 0.5 * (low + high))
+    t = posterior.evidence.throttle
+    opening = np.broadcast_to(place.opening, place.start.shape)[:, 0]
+    area = fuel_area(place.start[:, 0] + opening, place.slope[:, 0], t.orifice_diameter, t.needle_diameter)
+    c: Cuts = cuts(posterior.unknowns)
+    middle = 0.5 * (c.smooth_lean + c.smooth_rich)[:, 0]
+    depth_idle = depth_for_area(area * np.exp(middle - outlook.idle), t.orifice_diameter, t.needle_diameter)
+    ideal = (depth_full - depth_idle) / (t.full_travel - opening)
+    return Target(turns, ideal - place.slope[:, 0])
+
+
+def full_throttle_window(outlook: Outlook, posterior: Posterior) -> tuple[Draws, Draws]:
+    """Screw turns from the position to the two edges of the full-throttle band, leaner edge first [turns]."""
+    low, high = posterior.evidence.installation.targets.rise_kelvin
+    return _turns_to(outlook, posterior, low)[0], _turns_to(outlook, posterior, high)[0]
+
+
+def interval(x: NDArray[Any]) -> Interval:
+    """Median, central 50 % and 90 % intervals of draws."""
+    low90, low50, median, high50, high90 = (float(v) for v in np.quantile(x, (0.05, 0.25, 0.5, 0.75, 0.95)))
+    return Interval(median, low50, high50, low90, high90)
+
+
+def chance(right: NDArray[np.bool_]) -> float:
+    """Share of draws."""
+    return float(np.mean(right))

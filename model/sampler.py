@@ -1,0 +1,133 @@
+"""The sampler: compiled once in a process, fed with each log, and never believed unchecked."""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.evidence import Evidence
+from model.graph import build, data_of
+from model.mixture import Unknowns
+from shared.advice import Diagnostics
+
+__all__ = ["ESS_LEAST", "R_HAT_MOST", "Posterior", "Sampler"]
+
+R_HAT_MOST = 1.01
+"""Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
+
+ESS_LEAST = 400.0
+"""Least bulk and tail effective sample size that is believed (same source)."""
+
+_CHAINS = 4
+_TRIES = ({"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"}, {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"})
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws of the unknowns given one log.
+
+    Parameters
+    ----------
+    unknowns : Unknowns
+        Scalars as columns of shape (draws, 1); `first` and `second` of shape (draws, changes).
+    evidence : Evidence
+    diagnostics : Diagnostics
+    seed : int
+    """
+
+    unknowns: Unknowns
+    evidence: Evidence
+    diagnostics: Diagnostics
+    seed: int
+
+
+class Sampler:
+    """NUTS on the compiled graph; one instance serves every installation. Safe to share between threads."""
+
+    def __init__(self) -> None:
+        self._compiled: Any = None
+        self._lock = threading.Lock()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the graph is compiled."""
+        return self._compiled is not None
+
+    def compile(self, progress: Callable[[str], None] = lambda _: None) -> None:
+        """Compile the graph; a second call does nothing.
+
+        Parameters
+        ----------
+        progress : callable
+            Told in words what is going on.
+        """
+        import nutpie
+
+        with self._lock:
+            if self._compiled is not None:
+                return
+            progress("building the model")
+            model = build()
+            progress("compiling the sampler (half a minute the first time, seconds after that)")
+            self._compiled = nutpie.compile_pymc_model(model)
+            progress("sampler ready")
+
+    def fit(self, evidence: Evidence, seed: int) -> Posterior:
+        """Draw from the posterior; where the first try does not converge, try once more with care.
+
+        Parameters
+        ----------
+        evidence : Evidence
+        seed : int
+            Same evidence and seed, same draws.
+
+        Returns
+        -------
+        Posterior
+            `diagnostics.converged` says whether to believe it.
+        """
+        self.compile()
+        compiled = self._compiled.with_data(**data_of(evidence))
+        for refits, options in enumerate(_TRIES):
+            tree = _sample(compiled, seed + 7919 * refits, options)
+            diagnostics = _diagnose(tree, refits)
+            if diagnostics.converged:
+                break
+        return Posterior(_unknowns(tree), evidence, diagnostics, seed)
+
+
+def _sample(compiled: Any, seed: int, options: dict[str, Any]) -> Any:
+    import nutpie
+
+    return nutpie.sample(
+        compiled, chains=_CHAINS, cores=2, seed=seed, progress_bar=False, save_warmup=False, **options
+    )
+
+
+def _diagnose(tree: Any, refits: int) -> Diagnostics:
+    from arviz_stats.base import array_stats
+
+    flat = [np.asarray(tree.posterior[n].values) for n in Unknowns.names()]
+    # one row an unknown: (unknown, chain, draw)
+    ary = np.concatenate([np.moveaxis(x[..., None] if x.ndim == 2 else x, -1, 0) for x in flat])
+    r_hat = np.asarray(array_stats.rhat(ary, chain_axis=1, draw_axis=2))
+    bulk = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="bulk"))
+    tail = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="tail", prob=(0.05, 0.95)))
+    divergences = int(np.asarray(tree.sample_stats["diverging"].values).sum())
+    worst = (float(np.max(r_hat)), float(np.min(bulk)), float(np.min(tail)))
+    trusted = worst[0] <= R_HAT_MOST and min(worst[1:]) >= ESS_LEAST and divergences == 0
+    return Diagnostics(
+        *worst, divergences=divergences, chains=ary.shape[1], draws=ary.shape[2], refits=refits,
+        converged=bool(trusted),
+    )
+
+
+def _unknowns(tree: Any) -> Unknowns:
+    columns: dict[str, NDArray[np.float64]] = {}
+    for name in Unknowns.names():
+        x = np.asarray(tree.posterior[name].values, float)
+        columns[name] = x.reshape(-1, x.shape[2] if x.ndim == 3 else 1)
+    return Unknowns(**columns)
