@@ -21,7 +21,13 @@ def speed_loss(ln_mixture: Array, best: Array, gain: Array, backend: Backend = N
 
 
 def idle_speed(
-    ln_mixture: Array, best: Array, gain: Array, best_rpm: Array, ln_opening: Array, air_power: Array, backend: Backend
+    ln_mixture: Array,
+    best: Array,
+    gain: Array,
+    best_rpm: Array,
+    ln_opening: Array,
+    air_power: Array,
+    backend: Backend = NUMPY,
 ) -> Array:
     """Idle speed [rpm] at this mixture and opening.
 
@@ -34,16 +40,18 @@ def idle_speed(
     air_power : array
         Power with which speed follows air [-].
     """
-    return (
-        best_rpm * backend.exp(air_power * ln_opening) * (1.0 - speed_loss(ln_mixture, best, gain, backend))
-    )
+    return best_rpm * backend.exp(air_power * ln_opening) * (1.0 - speed_loss(ln_mixture, best, gain, backend))
 
 
 def leaning_rise(
-    ln_mixture: Array, best: Array, gain: Array, best_rpm: Array, ln_opening: Array, air_power: Array, backend: Backend
+    ln_mixture: Array,
+    best: Array,
+    gain: Array,
+    best_rpm: Array,
+    ln_opening: Array,
+    air_power: Array,
+    backend: Backend = NUMPY,
 ) -> Array:
     """Rise of idle speed on slow leaning [rpm]; negative where already leaner than best."""
-    lost = (
-        best_rpm * backend.exp(air_power * ln_opening) * speed_loss(ln_mixture, best, gain, backend)
-    )
+    lost = best_rpm * backend.exp(air_power * ln_opening) * speed_loss(ln_mixture, best, gain, backend)
     return backend.where(ln_mixture < best, -lost, lost)

@@ -57,10 +57,14 @@ def _features(z: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+    """ln of the (weighted) mean along the second axis, corrected for the bias of a logarithm to second order."""
     top = np.max(log_values, axis=1, keepdims=True)
     values = np.exp(log_values - top)
-    mean = values.mean(axis=1) if weights is None else (values * weights).sum(axis=1) / weights.sum(axis=1)
-    result: NDArray[np.float64] = top[:, 0] + np.log(mean)
+    share = np.full(values.shape, 1.0 / values.shape[1]) if weights is None else weights
+    share = share / share.sum(axis=1, keepdims=True)
+    mean = (values * share).sum(axis=1)
+    variance = (share**2 * (values - mean[:, None]) ** 2).sum(axis=1)
+    result: NDArray[np.float64] = top[:, 0] + np.log(mean) + np.minimum(0.5 * variance / mean**2, 0.5)
     return result
 
 

@@ -29,6 +29,8 @@ class Outlook:
     ----------
     position : Position
     ln_density : float
+    opening : float
+        ln of the idle opening over the recorded one.
     full, idle : array
         ln(phi / phi at peak EGT) at either end.
     rise, idle_rise, static_rpm, idle_rpm : array
@@ -39,6 +41,7 @@ class Outlook:
 
     position: Position
     ln_density: float
+    opening: float
     full: Draws
     idle: Draws
     rise: Draws
@@ -98,6 +101,7 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
             Outlook(
                 position,
                 ln_density,
+                opening=float(ends.opening[0]),
                 full=ends.full[:, 0],
                 idle=ends.idle[:, 0],
                 rise=e.rise[:, 0],

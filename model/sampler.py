@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,11 @@ class Posterior:
     evidence: Evidence
     diagnostics: Diagnostics
     seed: int
+
+    def thinned(self, draws: int) -> "Posterior":
+        """The posterior with about that many draws, evenly taken."""
+        step = max(1, len(self.unknowns.offset) // draws)
+        return replace(self, unknowns=Unknowns(*(getattr(self.unknowns, n)[::step] for n in Unknowns.names())))
 
 
 class Sampler:

@@ -112,7 +112,7 @@ class ThrottleBody:
     slide_stroke_m: float = 0.031
     idle_opening_m: float = 0.003
     screw_pitch_m: float = 0.0025
-    idle_stop_pitch_m: float = 0.0007
+    idle_stop_pitch_m: float = 0.001
     lean_direction: TurnSense = TurnSense.CLOCKWISE
     faster_direction: TurnSense = TurnSense.CLOCKWISE
     orifice_diameter_m: float = 0.00302

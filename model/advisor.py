@@ -1,0 +1,176 @@
+"""From a log to an answer: learn, suggest, and ask what if. The door of this room."""
+
+import math
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from model import MODEL_VERSION, wording
+from model.air import density_ratio
+from model.candidates import weigh
+from model.choice import choose
+from model.evidence import Evidence, gather
+from model.expectation import expectation
+from model.outlook import Outlook, look
+from model.prediction import predict
+from model.sampler import Posterior, Sampler
+from model.stages import confidence_of
+from shared import cautions
+from shared.advice import Action, Candidate, Confidence, Information, Prediction, Provenance, Stage, Suggestion
+from shared.limits import ScrewStep
+from shared.records import Air, ChangeNeedle, Entry, Installation
+
+__all__ = ["Advisor", "Learned"]
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What one log taught: the posterior, the outlook at the present setting, and the confidence in it."""
+
+    posterior: Posterior
+    now: Outlook
+    confidence: Confidence
+
+    @property
+    def evidence(self) -> Evidence:
+        """The log laid out."""
+        return self.posterior.evidence
+
+
+class Advisor:
+    """Learns from logs and suggests the next step. Safe to share between threads.
+
+    Parameters
+    ----------
+    seed : int
+        Same log, same seed and same versions give the same answer.
+    """
+
+    def __init__(self, seed: int = 20_260_101) -> None:
+        self.seed = seed
+        self._sampler = Sampler()
+        self._lock = threading.Lock()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the sampler is compiled."""
+        return self._sampler.ready
+
+    def prepare(self, progress: Callable[[str], None] = lambda _: None) -> None:
+        """Compile the sampler; a second call does nothing.
+
+        Parameters
+        ----------
+        progress : callable
+            Told in words what is going on.
+        """
+        self._sampler.compile(progress)
+
+    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Learned:
+        """Fit the posterior to a log.
+
+        Parameters
+        ----------
+        entries : sequence of Run or Adjustment
+            In the order in which they happened.
+
+        Raises
+        ------
+        UnknownNeedleError
+            If a needle was fitted that is not on hand.
+        """
+        evidence = gather(installation, entries)
+        with self._lock:  # two cores: one fit at a time uses both
+            posterior = self._sampler.fit(evidence, self.seed)
+        now = look(posterior, [evidence.position], evidence.ln_density)[0]
+        return Learned(posterior, now, confidence_of(posterior, now))
+
+    def suggest(self, learned: Learned) -> Suggestion:
+        """The smallest useful step to make next."""
+        posterior, confidence = learned.posterior, learned.confidence
+        if not posterior.diagnostics.converged:
+            return self._answer(
+                learned, wording.repeat_run(False), Information(0.0, 0.0), predict(learned.now, posterior), (),
+                "The readings so far do not add up to a posterior that can be trusted, even after a careful second "
+                "fit: check the last entries for a slip of the pen, and make another run at this setting.",
+            )
+        if confidence.stage is Stage.TUNED:
+            return self._answer(
+                learned, wording.keep(), Information(0.0, 0.0), predict(learned.now, posterior), (),
+                f"All three stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}.",
+            )
+        options = weigh(posterior, confidence, learned.now)
+        choice = choose(options, confidence, learned.evidence.installation)
+        c = choice.chosen.candidate
+        return self._answer(
+            learned, choice.action, c.information, c.prediction, tuple(w.candidate for w in options), choice.why
+        )
+
+    def _answer(
+        self,
+        learned: Learned,
+        action: Action,
+        information: Information,
+        expected: Prediction,
+        alternatives: tuple[Candidate, ...],
+        why: str,
+    ) -> Suggestion:
+        confidence, evidence = learned.confidence, learned.evidence
+        return Suggestion(
+            stage=confidence.stage,
+            action=action,
+            why=why,
+            expect=expectation(action, expected, confidence.stage),
+            expected=expected,
+            information=information,
+            alternatives=alternatives,
+            cautions=cautions.for_stage(confidence.stage),
+            confidence=confidence,
+            provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
+            warnings=_warnings(evidence, learned.posterior),
+        )
+
+    def what_if(
+        self, learned: Learned, turns: float = 0.0, needle: str | None = None, air: Air | None = None
+    ) -> Prediction:
+        """What another setting should show.
+
+        Parameters
+        ----------
+        turns : float
+            Signed screw turns from the present position, or from the mark for another needle [turns].
+        needle : str, optional
+            Needle fitted instead.
+        air : Air, optional
+            Air to run in; that of the latest run if not given.
+
+        Raises
+        ------
+        StepLimitError
+            If the turns are beyond the installation's largest step.
+        UnknownNeedleError
+            If the needle is not on hand.
+        """
+        evidence = learned.evidence
+        position = evidence.position
+        if turns:
+            ScrewStep(turns, evidence.installation.limits)
+        if needle is not None and needle != position.needle:
+            evidence.installation.needle(needle)
+            position = position.after(ChangeNeedle(needle), evidence.installation)
+        position = replace(position, turns=position.turns + turns)
+        ln_density = evidence.ln_density if air is None else math.log(density_ratio(air))
+        return predict(look(learned.posterior, [position], ln_density)[0], learned.posterior)
+
+
+def _warnings(evidence: Evidence, posterior: Posterior) -> tuple[str, ...]:
+    found = []
+    left_out = evidence.runs - evidence.runs_used
+    if left_out:
+        found.append(
+            f"{left_out} early runs were left out: the model holds the latest changes of needle and parts apart, "
+            "and these runs lie before them."
+        )
+    if not posterior.diagnostics.converged:
+        found.append("The posterior did not converge: take no figure here as settled.")
+    return tuple(found)

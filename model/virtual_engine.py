@@ -1,0 +1,143 @@
+"""A virtual engine: drawn from the prior or given, it is run and adjusted like a real one.
+
+It uses the one forward model, so a service can be tried against engines whose truth is known.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from model import noise
+from model.air import density_ratio
+from model.backend import NUMPY
+from model.evidence import Position, gather, settings_of, start_position
+from model.graph import from_standard, idle_target_rpm, static_target_rpm
+from model.likelihood import Expected, expected_readings
+from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, mixtures
+from model.priors import CHANGES, PRIORS, ROUGH_RISE_KELVIN
+from shared.records import Adjustment, Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
+
+__all__ = ["Truth", "VirtualEngine", "draw_unknowns"]
+
+
+def draw_unknowns(installation: Installation, rng: np.random.Generator) -> Unknowns:
+    """Unknowns of one engine from the prior table, as columns of one draw, pivoted at the start position."""
+    names = [n for n in Unknowns.names() if n not in ("ln_full", "ln_idle", "first", "second")]
+    values = {n: np.reshape(from_standard(n, rng.standard_normal(), NUMPY), (1, 1)) for n in names}
+    values |= {n: rng.standard_normal((1, CHANGES)) for n in ("first", "second")}
+    zero = np.zeros((1, 1))
+    u = Unknowns(ln_full=zero, ln_idle=zero, **values)
+    evidence = gather(installation, ())
+    full, idle = gain_prior(u, evidence.pivot, evidence.throttle)
+    return replace(
+        u,
+        ln_full=full + PRIORS["gain_full"].spread * rng.standard_normal((1, 1)),
+        ln_idle=idle + PRIORS["gain_idle"].spread * rng.standard_normal((1, 1)),
+    )
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What is really so at the engine's setting: noise-free readings and whether each stage is in band."""
+
+    rise_kelvin: float
+    lean: bool
+    full_right: bool
+    idle_right: bool
+    speed_right: bool
+    idle_rpm: float
+
+
+class VirtualEngine:
+    """An engine whose truth is known.
+
+    Parameters
+    ----------
+    installation : Installation
+    unknowns : Unknowns
+        One draw, pivoted at the start position in standard air.
+    rng : numpy.random.Generator
+        For the noise of its readings.
+    """
+
+    def __init__(self, installation: Installation, unknowns: Unknowns, rng: np.random.Generator) -> None:
+        self.installation = installation
+        self.position: Position = start_position(installation)
+        self._u = unknowns
+        self._rng = rng
+        self._throttle = gather(installation, ()).throttle
+        self._pivot = settings_of(installation, [(self.position, 0.0)])
+
+    @classmethod
+    def draw(cls, installation: Installation, seed: int) -> "VirtualEngine":
+        """An engine drawn from the prior."""
+        rng = np.random.default_rng(seed)
+        return cls(installation, draw_unknowns(installation, rng), rng)
+
+    def _settings(self, ln_density: float) -> Settings:
+        return settings_of(self.installation, [(self.position, ln_density)])
+
+    def _ends(self, ln_density: float) -> Ends:
+        return mixtures(self._u, self._settings(ln_density), self._pivot, self._throttle)
+
+    def _expected(self, ln_density: float) -> Expected:
+        return expected_readings(
+            self._u, self._ends(ln_density), ln_density,
+            idle_target_rpm(self.installation), static_target_rpm(self.installation),
+        )
+
+    def adjust(self, adjustment: Adjustment) -> None:
+        """Turn or change something."""
+        self.position = self.position.after(adjustment, self.installation)
+
+    def run(self, air: Air, *, idle_rise: bool = True, speeds: bool = True) -> Run:
+        """Make a run and read the gauges.
+
+        Parameters
+        ----------
+        idle_rise, speeds : bool
+            Whether the rise of idle speed, and the static and idle speed, are read.
+        """
+        ln_density = math.log(density_ratio(air))
+        e, u = self._expected(ln_density), self._u
+        draw = {
+            name: float(noise.draw(getattr(e, name), scale, self._rng)[0, 0])
+            for name, scale in (
+                ("rise", u.rise_noise), ("idle_rise", u.idle_rise_noise),
+                ("static_rpm", u.static_rpm_noise), ("idle_rpm", u.idle_rpm_noise),
+            )
+        }
+        judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()
+        level = 1 + sum(bool(judged > cut[0, 0]) for cut in cuts(u)[:4])
+        return Run(
+            air=air,
+            rise=_rise_seen(draw["rise"]),
+            idle_quality=IdleQuality(level),
+            idle_rpm_rise=max(0.0, draw["idle_rise"]) if idle_rise else None,
+            static_rpm=draw["static_rpm"] if speeds else None,
+            idle_rpm=draw["idle_rpm"] if speeds else None,
+        )
+
+    def truth(self, air: Air) -> Truth:
+        """What is really so at the present setting."""
+        ln_density = math.log(density_ratio(air))
+        e, ends, c = self._expected(ln_density), self._ends(ln_density), cuts(self._u)
+        targets = self.installation.targets
+        rise, idle_rpm, idle = float(e.rise[0, 0]), float(e.idle_rpm[0, 0]), float(ends.idle[0, 0])
+        return Truth(
+            rise_kelvin=rise,
+            lean=float(ends.full[0, 0]) < 0.0,
+            full_right=targets.rise_kelvin[0] <= rise <= targets.rise_kelvin[1],
+            idle_right=float(c.smooth_lean[0, 0]) < idle < float(c.smooth_rich[0, 0]),
+            speed_right=targets.idle_rpm[0] <= idle_rpm <= targets.idle_rpm[1],
+            idle_rpm=idle_rpm,
+        )
+
+
+def _rise_seen(reading: float) -> ExhaustRise:
+    if reading < 0.0:
+        return ExhaustRise(RiseSeen.FELL_AT_ONCE)
+    if reading > ROUGH_RISE_KELVIN:
+        return ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, ROUGH_RISE_KELVIN)
+    return ExhaustRise(RiseSeen.PEAK, reading)

@@ -1,0 +1,73 @@
+"""Instructions in one plain sentence each."""
+
+from fractions import Fraction
+
+from shared.advice import Action, ActionKind
+from shared.limits import IdleStopStep, ScrewStep
+from shared.records import Installation, TurnSense
+
+__all__ = ["change_needle", "fraction", "keep", "repeat_run", "turn_idle_stop", "turn_screw"]
+
+
+def fraction(turns: float) -> str:
+    """Turns in words a hex key knows: ``1/8 turn``, ``1 1/4 turns``.
+
+    Examples
+    --------
+    >>> fraction(0.125), fraction(-1.25), fraction(0.0)
+    ('1/8 turn', '1 1/4 turns', '0 turns')
+    """
+    whole, rest = divmod(Fraction(abs(turns)).limit_denominator(64), 1)
+    words = " ".join(str(x) for x in (whole, rest) if x) or "0"
+    return f"{words} turn" if 0 < whole + rest <= 1 else f"{words} turns"
+
+
+def _spaced(sense: TurnSense) -> str:
+    return "counter-clockwise" if sense is TurnSense.COUNTER_CLOCKWISE else "clockwise"
+
+
+def turn_screw(step: ScrewStep, installation: Installation) -> Action:
+    """A turn of the needle carrier: the hex key's sense first, then its effect."""
+    lean = installation.throttle_body.lean_direction
+    sense = lean.opposite() if step.turns > 0 else lean
+    effect = "richer" if step.turns > 0 else "leaner"
+    text = f"Turn the needle carrier {fraction(step.turns)} {_spaced(sense)}: {effect}. Then make another run."
+    return Action(ActionKind.TURN_SCREW, text, turns=step.turns, hex_direction=sense, effect=effect)
+
+
+def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
+    """A turn of the idle stop screw."""
+    fast = installation.throttle_body.faster_direction
+    sense = fast if step.turns > 0 else fast.opposite()
+    effect = "faster" if step.turns > 0 else "slower"
+    text = f"Turn the idle stop screw {fraction(step.turns)} {_spaced(sense)}: {effect}. Then look at the idle again."
+    return Action(ActionKind.TURN_IDLE_STOP, text, turns=step.turns, hex_direction=sense, effect=effect)
+
+
+def change_needle(label: str, effect: str, turns_from_mark: float, installation: Installation) -> Action:
+    """A change of needle, with the first screw position to set."""
+    lean = installation.throttle_body.lean_direction
+    sense = lean.opposite() if turns_from_mark > 0 else lean
+    on = f", then turn the carrier {fraction(turns_from_mark)} {_spaced(sense)}" if turns_from_mark else ""
+    text = (
+        f"Fit needle {label}, one step {effect}: mark where its taper starts, set the mark at the slide's edge{on}. "
+        "Start again at full throttle."
+    )
+    return Action(
+        ActionKind.CHANGE_NEEDLE, text, needle=label, turns_from_mark=turns_from_mark,
+        hex_direction=sense if turns_from_mark else None, effect=effect,
+    )
+
+
+def repeat_run(first: bool) -> Action:
+    """A run at the setting as it stands."""
+    text = "Make the first run as the engine is set now." if first else "Change nothing; make another run at this setting."
+    return Action(ActionKind.REPEAT_RUN, text)
+
+
+def keep() -> Action:
+    """Nothing more to turn."""
+    return Action(
+        ActionKind.KEEP, "Leave everything as it is: full throttle, idle mixture and idle speed are confirmed. "
+        "Refit the lock screw and write the setting into the record."
+    )
