@@ -90,14 +90,22 @@ class Advisor:
         posterior, confidence = learned.posterior, learned.confidence
         if not posterior.diagnostics.converged:
             return self._answer(
-                learned, wording.repeat_run(False), Information(0.0, 0.0), predict(learned.now, posterior), (),
+                learned,
+                wording.repeat_run(False),
+                Information(0.0, 0.0),
+                predict(learned.now, posterior),
+                (),
                 "The readings so far do not add up to a posterior that can be trusted, even after a careful second "
                 "fit: check the last entries for a slip of the pen, and make another run at this setting.",
             )
         if confidence.stage is Stage.TUNED:
             return self._answer(
-                learned, wording.keep(), Information(0.0, 0.0), predict(learned.now, posterior), (),
-                f"All three stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}.",
+                learned,
+                wording.keep(),
+                Information(0.0, 0.0),
+                predict(learned.now, posterior),
+                (),
+                f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}.",
             )
         options = weigh(posterior, confidence, learned.now)
         choice = choose(options, confidence, learned.evidence.installation)

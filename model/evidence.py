@@ -73,15 +73,17 @@ class Position:
                 number = len(self.changes)
                 first = self.changes.index(needle) if needle in self.changes else number
                 return replace(
-                    self, needle=needle, turns=turns, needle_change=first, mark_change=number,
+                    self,
+                    needle=needle,
+                    turns=turns,
+                    needle_change=first,
+                    mark_change=number,
                     changes=(*self.changes, needle),
                 )
             case ChangePart(part, fuel):
                 number = len(self.changes)
                 known = self.fuel if part is not Part.FUEL or fuel is None else fuel
-                return replace(
-                    self, fuel=known, parts=(*self.parts, number), changes=(*self.changes, f"part:{part}")
-                )
+                return replace(self, fuel=known, parts=(*self.parts, number), changes=(*self.changes, f"part:{part}"))
         return self
 
 
@@ -234,9 +236,13 @@ def _sort_key(item: tuple[Position, Run]) -> tuple[float, ...]:
     position, run = item
     row = _row(run)
     return (
-        float(len(position.changes)), position.turns, position.idle_stop_turns,
+        float(len(position.changes)),
+        position.turns,
+        position.idle_stop_turns,
         *(row.get(name, -1.0) for name in Readings.__dataclass_fields__),
-        run.air.temperature_kelvin, run.air.pressure_pascal, run.air.relative_humidity,
+        run.air.temperature_kelvin,
+        run.air.pressure_pascal,
+        run.air.relative_humidity,
     )
 
 

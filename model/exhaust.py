@@ -27,7 +27,7 @@ def ln_mixture_at(x: Array, backend: Backend = NUMPY) -> Array:
 
 
 def ln_mixture_slope(ln_mixture: Array, backend: Backend = NUMPY) -> Array:
-    """ln of d ln(mixture) / dX at this mixture, the slope of `ln_mixture_at`."""
+    """Ln of d ln(mixture) / dX at this mixture, the slope of `ln_mixture_at`."""
     return backend.where(ln_mixture > 0.0, -ln_mixture, _LEAN * ln_mixture)
 
 

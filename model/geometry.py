@@ -45,7 +45,5 @@ def from_coordinate(v: Array, reference: Tent, curve: Tent, backend: Backend) ->
     q = ratio / (round_reference + reference.width)
     stretch = backend.sqrt(q * (q * v * v + 2.0 * curve.width))
     x = v * stretch
-    ln_slope = backend.log(
-        ratio * backend.sqrt(x * x + curve.width * curve.width) / (round_reference * stretch)
-    )
+    ln_slope = backend.log(ratio * backend.sqrt(x * x + curve.width * curve.width) / (round_reference * stretch))
     return x, ln_slope

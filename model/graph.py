@@ -59,9 +59,7 @@ def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     """All data of one log under the names the graph knows."""
     targets = np.array([idle_target_rpm(evidence.installation), static_target_rpm(evidence.installation)])
     data: dict[str, NDArray[np.float64]] = {"targets": targets}
-    for prefix, record in (
-        ("settings", evidence.settings), ("pivot", evidence.pivot), ("readings", evidence.readings)
-    ):
+    for prefix, record in (("settings", evidence.settings), ("pivot", evidence.pivot), ("readings", evidence.readings)):
         data |= {f"{prefix}_{f.name}": np.asarray(getattr(record, f.name), float) for f in fields(record)}
     data["throttle"] = np.array([float(getattr(evidence.throttle, f.name)) for f in fields(Throttle)])
     return data

@@ -57,7 +57,7 @@ def _features(z: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
-    """ln of the (weighted) mean along the second axis, corrected for the bias of a logarithm to second order."""
+    """Ln of the (weighted) mean along the second axis, corrected for the bias of a logarithm to second order."""
     top = np.max(log_values, axis=1, keepdims=True)
     values = np.exp(log_values - top)
     share = np.full(values.shape, 1.0 / values.shape[1]) if weights is None else weights

@@ -6,7 +6,6 @@ from model import exhaust, idle, noise, static_speed
 from model.backend import NUMPY, Array, Backend
 from model.evidence import Readings
 from model.mixture import Cuts, Ends, Unknowns, cuts
-from model.priors import ROUGH_RISE_KELVIN
 
 __all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "rise_log_density"]
 

@@ -15,7 +15,16 @@ from model.needle import fuel_area
 from model.priors import PRIORS
 
 __all__ = [
-    "Cuts", "Ends", "NeedlePlace", "Settings", "Throttle", "Unknowns", "cuts", "gain_prior", "mixtures", "needle_place",
+    "Cuts",
+    "Ends",
+    "NeedlePlace",
+    "Settings",
+    "Throttle",
+    "Unknowns",
+    "cuts",
+    "gain_prior",
+    "mixtures",
+    "needle_place",
 ]
 
 
@@ -187,9 +196,7 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
     """
     middle_full, middle_idle = (
         backend.log(
-            fuel_area(
-                t.mark_to_orifice + travel, t.middle_slope, t.orifice_diameter, t.needle_diameter, backend
-            )
+            fuel_area(t.mark_to_orifice + travel, t.middle_slope, t.orifice_diameter, t.needle_diameter, backend)
         )
         for travel in (t.full_travel, t.idle_opening)
     )

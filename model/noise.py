@@ -39,9 +39,7 @@ def log_density(reading: Array, centre: Array, scale: Array, backend: Backend = 
 def log_below(limit: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
     """Log probability that the reading falls below `limit` (left-censored reading)."""
     z = (limit - centre) / scale
-    return backend.logaddexp(
-        _LOG_GOOD - backend.softplus(-z), _LOG_BAD - backend.softplus(-z / MISREAD_WIDTH)
-    )
+    return backend.logaddexp(_LOG_GOOD - backend.softplus(-z), _LOG_BAD - backend.softplus(-z / MISREAD_WIDTH))
 
 
 def log_above(limit: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:

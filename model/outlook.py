@@ -94,9 +94,7 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
     for position in positions:
         s = _setting(evidence, position, ln_density)
         ends = mixtures(u, s, _pivot(evidence), evidence.throttle)
-        e = expected_readings(
-            u, ends, s.ln_density, idle_target_rpm(installation), static_target_rpm(installation)
-        )
+        e = expected_readings(u, ends, s.ln_density, idle_target_rpm(installation), static_target_rpm(installation))
         found.append(
             Outlook(
                 position,

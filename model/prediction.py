@@ -19,7 +19,8 @@ __all__ = ["Outcomes", "draw_outcomes", "level_chances", "predict"]
 class Outcomes(NamedTuple):
     """Readings drawn for a setting, arrays of shape (draws,): latent rise [K] (below zero it falls at once,
     beyond `ROUGH_RISE_KELVIN` the engine is rough before a peak), idle level 1 to 5, rise of idle speed,
-    static and idle speed [rpm]."""
+    static and idle speed [rpm].
+    """
 
     rise: NDArray[np.float64]
     level: NDArray[np.float64]

@@ -22,7 +22,10 @@ ESS_LEAST = 400.0
 """Least bulk and tail effective sample size that is believed (same source)."""
 
 _CHAINS = 4
-_TRIES = ({"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"}, {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"})
+_TRIES = (
+    {"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"},
+    {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"},
+)
 
 
 @dataclass(frozen=True)
@@ -107,9 +110,7 @@ class Sampler:
 def _sample(compiled: Any, seed: int, options: dict[str, Any]) -> Any:
     import nutpie
 
-    return nutpie.sample(
-        compiled, chains=_CHAINS, cores=2, seed=seed, progress_bar=False, save_warmup=False, **options
-    )
+    return nutpie.sample(compiled, chains=_CHAINS, cores=2, seed=seed, progress_bar=False, save_warmup=False, **options)
 
 
 def _diagnose(tree: Any, refits: int) -> Diagnostics:
@@ -125,7 +126,11 @@ def _diagnose(tree: Any, refits: int) -> Diagnostics:
     worst = (float(np.max(r_hat)), float(np.min(bulk)), float(np.min(tail)))
     trusted = worst[0] <= R_HAT_MOST and min(worst[1:]) >= ESS_LEAST and divergences == 0
     return Diagnostics(
-        *worst, divergences=divergences, chains=ary.shape[1], draws=ary.shape[2], refits=refits,
+        *worst,
+        divergences=divergences,
+        chains=ary.shape[1],
+        draws=ary.shape[2],
+        refits=refits,
         converged=bool(trusted),
     )
 

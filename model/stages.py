@@ -18,9 +18,7 @@ def _seen(evidence: Evidence, same_idle_stop: bool, *kinds: str) -> bool:
     now = evidence.position
 
     def here(position: Position, run: Run) -> bool:
-        same = same_mixture(position, now) and (
-            not same_idle_stop or position.idle_stop_turns == now.idle_stop_turns
-        )
+        same = same_mixture(position, now) and (not same_idle_stop or position.idle_stop_turns == now.idle_stop_turns)
         return same and any(getattr(run, kind) is not None for kind in kinds)
 
     return any(here(position, run) for position, run in evidence.trail)

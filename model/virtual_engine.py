@@ -83,8 +83,11 @@ class VirtualEngine:
 
     def _expected(self, ln_density: float) -> Expected:
         return expected_readings(
-            self._u, self._ends(ln_density), ln_density,
-            idle_target_rpm(self.installation), static_target_rpm(self.installation),
+            self._u,
+            self._ends(ln_density),
+            ln_density,
+            idle_target_rpm(self.installation),
+            static_target_rpm(self.installation),
         )
 
     def adjust(self, adjustment: Adjustment) -> None:
@@ -104,8 +107,10 @@ class VirtualEngine:
         draw = {
             name: float(noise.draw(getattr(e, name), scale, self._rng)[0, 0])
             for name, scale in (
-                ("rise", u.rise_noise), ("idle_rise", u.idle_rise_noise),
-                ("static_rpm", u.static_rpm_noise), ("idle_rpm", u.idle_rpm_noise),
+                ("rise", u.rise_noise),
+                ("idle_rise", u.idle_rise_noise),
+                ("static_rpm", u.static_rpm_noise),
+                ("idle_rpm", u.idle_rpm_noise),
             )
         }
         judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()

@@ -54,20 +54,27 @@ def change_needle(label: str, effect: str, turns_from_mark: float, installation:
         "Start again at full throttle."
     )
     return Action(
-        ActionKind.CHANGE_NEEDLE, text, needle=label, turns_from_mark=turns_from_mark,
-        hex_direction=sense if turns_from_mark else None, effect=effect,
+        ActionKind.CHANGE_NEEDLE,
+        text,
+        needle=label,
+        turns_from_mark=turns_from_mark,
+        hex_direction=sense if turns_from_mark else None,
+        effect=effect,
     )
 
 
 def repeat_run(first: bool) -> Action:
     """A run at the setting as it stands."""
-    text = "Make the first run as the engine is set now." if first else "Change nothing; make another run at this setting."
+    text = (
+        "Make the first run as the engine is set now." if first else "Change nothing; make another run at this setting."
+    )
     return Action(ActionKind.REPEAT_RUN, text)
 
 
 def keep() -> Action:
     """Nothing more to turn."""
     return Action(
-        ActionKind.KEEP, "Leave everything as it is: full throttle, idle mixture and idle speed are confirmed. "
-        "Refit the lock screw and write the setting into the record."
+        ActionKind.KEEP,
+        "Leave everything as it is: full throttle, idle mixture and idle speed are confirmed. "
+        "Refit the lock screw and write the setting into the record.",
     )

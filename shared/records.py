@@ -204,13 +204,14 @@ class Installation:
         self.needle(self.fitted_needle, field="fitted_needle")
         body = self.throttle_body
         reach = body.slide_stroke_m + body.mark_to_orifice_m + PLAUSIBLE_TURNS * body.screw_pitch_m
+        steepest = body.needle_diameter_m / reach * 1e3
         for i, needle in enumerate(self.needles):
             if needle.taper_slope * reach >= body.needle_diameter_m:
                 raise OutOfRangeError(
                     "the flat would cut the needle through within the slide's travel",
                     field=f"needles.{i}.taper_slope",
                     value=f"{needle.taper_slope * 1e3:g} mm/m",
-                    cure=f"Give less than {body.needle_diameter_m / reach * 1e3:.1f} mm/m, or correct the diameter or stroke.",
+                    cure=f"Give less than {steepest:.1f} mm/m, or correct the diameter or stroke.",
                 )
 
     def needle(self, label: str, *, field: str = "needle") -> Needle:

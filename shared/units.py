@@ -40,9 +40,7 @@ class Kind:
 
 KINDS: dict[str, Kind] = {
     "temperature": Kind("a temperature", "kelvin", ("degC", "degF", "kelvin"), 213.15, 333.15),
-    "temperature_rise": Kind(
-        "a temperature difference", "kelvin", ("delta_degF", "delta_degC", "kelvin"), 0.0, 500.0
-    ),
+    "temperature_rise": Kind("a temperature difference", "kelvin", ("delta_degF", "delta_degC", "kelvin"), 0.0, 500.0),
     "pressure": Kind("a pressure", "pascal", ("hPa", "inHg", "kPa", "Pa", "mmHg", "mbar"), 45_000.0, 110_000.0),
     "elevation": Kind("an elevation", "metre", ("ft", "m"), -450.0, 6_000.0),
     "length": Kind("a length", "metre", ("mm", "in", "m", "cm"), 1e-6, 0.2),
@@ -105,10 +103,15 @@ def to_si(kind: str, value: float, unit: str, *, field: str = "") -> float:
     if unit not in k.units:
         hint = _difference_hint(kind, unit)
         raise UnitError(
-            f"{k.name} cannot be given in this unit", field=field, value=unit, cure=f"{hint}Use one of {', '.join(k.units)}."
+            f"{k.name} cannot be given in this unit",
+            field=field,
+            value=unit,
+            cure=f"{hint}Use one of {', '.join(k.units)}.",
         )
     if not math.isfinite(value):
-        raise OutOfRangeError(f"{k.name} must be a finite number", field=field, value=value, cure="Give a plain number.")
+        raise OutOfRangeError(
+            f"{k.name} must be a finite number", field=field, value=value, cure="Give a plain number."
+        )
     inside = _canonical(value if unit == k.si else _convert(float(value), unit, k.si))
     if not k.low <= inside <= k.high:
         low, high = (f"{from_si(kind, x, unit):.4g}" for x in (k.low, k.high))
