@@ -19,11 +19,12 @@ from model.geometry import Tent, from_coordinate
 from model.idle import BEST_WIDTH, speed_loss
 from model.likelihood import log_likelihood
 from model.mixture import Settings, Throttle, Unknowns, cuts, gain_prior, mixtures
-from model.priors import CHANGES, PRIORS
+from model.priors import CHANGES, PRIORS, from_standard
+from model.speed_targets import idle_target_rpm, static_target_rpm
 from model.static_speed import BEST_LN_MIXTURE
 from shared.records import Installation, Needle
 
-__all__ = ["TENSOR", "build", "data_of", "from_standard", "idle_target_rpm", "static_target_rpm"]
+__all__ = ["TENSOR", "build", "data_of"]
 
 TENSOR = Backend(
     sqrt=pt.sqrt,
@@ -43,18 +44,6 @@ _AT_PIVOT = ("ln_full", "ln_idle", "static_rpm", "idle_rpm")
 _SCALARS = tuple(n for n in Unknowns.names() if n not in (*_AT_PIVOT, "first", "second"))
 
 
-def idle_target_rpm(installation: Installation) -> float:
-    """Middle of the idle speed band [rpm]."""
-    low, high = installation.targets.idle_rpm
-    return 0.5 * (low + high)
-
-
-def static_target_rpm(installation: Installation) -> float:
-    """Middle of the static speed band, or 0.85 of the rated speed where none is known [rpm]; judgement."""
-    band = installation.targets.static_rpm
-    return 0.85 * installation.engine.rated_rpm if band is None else 0.5 * (band[0] + band[1])
-
-
 def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     """All data of one log under the names the graph knows."""
     targets = np.array([idle_target_rpm(evidence.installation), static_target_rpm(evidence.installation)])
@@ -63,17 +52,6 @@ def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
         data |= {f"{prefix}_{f.name}": np.asarray(getattr(record, f.name), float) for f in fields(record)}
     data["throttle"] = np.array([float(getattr(evidence.throttle, f.name)) for f in fields(Throttle)])
     return data
-
-
-def from_standard(name: str, z: Any, backend: Backend) -> Any:
-    """An unknown from its standard normal, through the prior table."""
-    prior = PRIORS[name]
-    x = prior.centre + prior.spread * z
-    if prior.family == "lognormal":
-        return prior.centre * backend.exp(prior.spread * z)
-    if prior.family == "half":
-        return 0.5 + 0.5 / (1.0 + backend.exp(-x))
-    return x
 
 
 def _any_evidence() -> Evidence:

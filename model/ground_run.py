@@ -4,13 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model import exhaust, idle, noise, static_speed
-from model.graph import idle_target_rpm, static_target_rpm
 from model.information import Experiment
 from model.mixture import cuts
 from model.outlook import Outlook, Target
 from model.prediction import draw_outcomes
 from model.priors import ROUGH_RISE_KELVIN
 from model.sampler import Posterior
+from model.speed_targets import idle_target_rpm, static_target_rpm
 
 __all__ = ["ground_run"]
 

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from model.evidence import Evidence, Position, settings_of
 from model.exhaust import mixture_for_rise
-from model.graph import idle_target_rpm, static_target_rpm
 from model.likelihood import expected_readings
 from model.mixture import Cuts, NeedlePlace, Settings, Unknowns, cuts, mixtures, needle_place
 from model.needle import depth_for_area, fuel_area
 from model.sampler import Posterior
+from model.speed_targets import idle_target_rpm, static_target_rpm
 from shared.advice import Interval
 
 __all__ = ["Outlook", "Target", "chance", "full_throttle_window", "interval", "look", "target_at"]

@@ -8,7 +8,9 @@ unknown is sampled as a standard normal times ``spread`` plus ``centre``.
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["CHANGES", "PRIORS", "ROUGH_RISE_KELVIN", "Prior"]
+from model.backend import Array, Backend
+
+__all__ = ["CHANGES", "PRIORS", "ROUGH_RISE_KELVIN", "Prior", "from_standard"]
 
 CHANGES = 6
 """Needle fittings and part changes that the posterior can hold apart at a time, the first fitting included."""
@@ -186,3 +188,14 @@ PRIORS: dict[str, Prior] = {
     ),
 }
 """Every unknown with its prior. `needle_error`, `mark_error`, `change_full` and `change_idle` exist once per change."""
+
+
+def from_standard(name: str, z: Array, backend: Backend) -> Array:
+    """An unknown from its standard normal, through the prior table."""
+    prior = PRIORS[name]
+    x = prior.centre + prior.spread * z
+    if prior.family == "lognormal":
+        return prior.centre * backend.exp(prior.spread * z)
+    if prior.family == "half":
+        return 0.5 + 0.5 / (1.0 + backend.exp(-x))
+    return x

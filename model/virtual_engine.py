@@ -12,10 +12,10 @@ from model import noise
 from model.air import density_ratio
 from model.backend import NUMPY
 from model.evidence import Position, gather, settings_of, start_position
-from model.graph import from_standard, idle_target_rpm, static_target_rpm
 from model.likelihood import Expected, expected_readings
 from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, mixtures
-from model.priors import CHANGES, PRIORS, ROUGH_RISE_KELVIN
+from model.priors import CHANGES, PRIORS, ROUGH_RISE_KELVIN, from_standard
+from model.speed_targets import idle_target_rpm, static_target_rpm
 from shared.records import Adjustment, Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
 
 __all__ = ["Truth", "VirtualEngine", "draw_unknowns"]
