@@ -6,7 +6,7 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from shared.records import TurnSense
+from shared.records import Adjustment, ChangeNeedle, TurnIdleStop, TurnScrew, TurnSense
 
 __all__ = [
     "Action",
@@ -189,6 +189,16 @@ class Action:
     turns_from_mark: float | None = None
     hex_direction: TurnSense | None = None
     effect: str | None = None
+
+    def adjustments(self) -> tuple[Adjustment, ...]:
+        """What to record when the action was carried out to the letter; nothing for a repeat."""
+        if self.kind is ActionKind.TURN_SCREW and self.turns is not None:
+            return (TurnScrew(self.turns),)
+        if self.kind is ActionKind.TURN_IDLE_STOP and self.turns is not None:
+            return (TurnIdleStop(self.turns),)
+        if self.kind is ActionKind.CHANGE_NEEDLE and self.needle is not None:
+            return (ChangeNeedle(self.needle, self.turns_from_mark or 0.0),)
+        return ()
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,162 @@
+"""The desk where answers are made: it asks the model, remembers posteriors, and keeps the latest answer."""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import structlog
+
+from api.advice import storage
+from api.database import Database
+from api.log import service
+from api.wire.answers import SuggestionOut
+from model import MODEL_VERSION
+from shared.advice import Confidence, Prediction, Suggestion
+from shared.errors import EighthTurnError, NotConvergedError
+from shared.records import Air, Entry, Installation
+
+__all__ = ["Adviser", "Answered", "Desk"]
+
+_log = structlog.get_logger("eighth_turn")
+
+
+class _Learned(Protocol):
+    @property
+    def confidence(self) -> Confidence: ...
+
+
+class Adviser(Protocol):
+    """What the desk needs of the model; `model.advisor.Advisor` is it."""
+
+    seed: int
+
+    @property
+    def ready(self) -> bool:
+        """Whether it can answer at once."""
+        ...
+
+    def prepare(self, progress: Callable[[str], None] = ...) -> None:
+        """Get ready."""
+        ...
+
+    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
+        """Learn from a log."""
+        ...
+
+    def suggest(self, learned: Any) -> Suggestion:
+        """Suggest the next step."""
+        ...
+
+    def what_if(
+        self, learned: Any, turns: float = 0.0, needle: str | None = None, air: Air | None = None
+    ) -> Prediction:
+        """Predict another setting."""
+        ...
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A suggestion, or none with the reason among the warnings."""
+
+    suggestion: SuggestionOut | None
+    warnings: list[str] = field(default_factory=list)
+
+
+class Desk:
+    """Makes answers and remembers what they were made from.
+
+    Parameters
+    ----------
+    make : callable
+        Makes the adviser; called once, at the first need, because it loads the sampler.
+    seed : int
+    remembered : int
+        Posteriors kept in memory.
+    """
+
+    def __init__(self, make: Callable[[int], Adviser], seed: int, remembered: int) -> None:
+        self.seed = seed
+        self._make = make
+        self._adviser: Adviser | None = None
+        self._most = remembered
+        self._memory: OrderedDict[tuple[int, int], Any] = OrderedDict()
+        self._lock = threading.Lock()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the sampler is compiled."""
+        return self._adviser is not None and self._adviser.ready
+
+    def prepare(self, progress: Callable[[str], None] = lambda _: None) -> None:
+        """Load and compile the sampler; a second call does nothing."""
+        self._get().prepare(progress)
+
+    def _get(self) -> Adviser:
+        with self._lock:
+            if self._adviser is None:
+                self._adviser = self._make(self.seed)
+            return self._adviser
+
+    def _learned(self, log: service.Log) -> Any:
+        key = (log.installation_id, log.sequence)
+        with self._lock:
+            if key in self._memory:
+                self._memory.move_to_end(key)
+                return self._memory[key]
+        learned = self._get().learn(log.installation, log.entries)
+        with self._lock:
+            self._memory[key] = learned
+            while len(self._memory) > self._most:
+                self._memory.popitem(last=False)
+        return learned
+
+    def answer(self, database: Database, installation_id: int) -> SuggestionOut:
+        """The suggestion for the log as it stands, made anew only if the log grew.
+
+        Raises
+        ------
+        NotFoundError
+            If there is no such installation.
+        """
+        with database.unit() as session:
+            log = service.load(session, installation_id)
+            kept = storage.get(session, installation_id, log.sequence, self.seed, MODEL_VERSION)
+        if kept is not None:
+            return SuggestionOut.model_validate(kept)
+        suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
+        document = suggestion.model_dump(mode="json")
+        with database.unit() as session:
+            storage.put(session, installation_id, log.sequence, self.seed, MODEL_VERSION, document)
+        return suggestion
+
+    def answer_or_none(self, database: Database, installation_id: int) -> Answered:
+        """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
+        try:
+            return Answered(self.answer(database, installation_id))
+        except (EighthTurnError, RuntimeError, ArithmeticError, ValueError) as error:
+            _log.error("learning_failed", installation=installation_id, error=type(error).__name__)
+            return Answered(
+                None,
+                ["It is recorded, but no suggestion could be made from it. Ask for the suggestion again; until there "
+                 "is one, change nothing."],
+            )  # fmt: skip
+
+    def what_if(self, log: service.Log, turns: float, needle: str | None, air: Air | None) -> Prediction:
+        """What another setting should show.
+
+        Raises
+        ------
+        StepLimitError, UnknownNeedleError
+            If the setting may not be asked about.
+        NotConvergedError
+            If there is no posterior that can be trusted.
+        """
+        learned = self._learned(log)
+        suggestion_diagnostics = getattr(getattr(learned, "posterior", None), "diagnostics", None)
+        if suggestion_diagnostics is not None and not suggestion_diagnostics.converged:
+            raise NotConvergedError(
+                "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
+            )
+        return self._get().what_if(learned, turns, needle, air)

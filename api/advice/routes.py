@@ -1,0 +1,45 @@
+"""Routes of advice: the suggestion, the confidence, what if."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from api.http.problems import responses
+from api.log import service
+from api.places import AdviceDesk, Db, InstallationId
+from api.wire.answers import ConfidenceOut, PredictionOut, SuggestionOut
+from shared.errors import InvalidValueError
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advice"])
+
+
+@router.get("/suggestion", responses=responses(404, 422, 503), summary="The next step")
+def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> SuggestionOut:
+    """The smallest useful adjustment to make next, on the ground, with the engine stopped."""
+    return desk.answer(database, installation_id)
+
+
+@router.get("/confidence", responses=responses(404, 422, 503), summary="How sure the present setting is")
+def confidence(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> ConfidenceOut:
+    """Chances of being in band, and how far from right it is."""
+    return desk.answer(database, installation_id).confidence
+
+
+@router.get("/whatif", responses=responses(404, 422, 503), summary="What another setting should show")
+def whatif(
+    installation_id: InstallationId,
+    database: Db,
+    desk: AdviceDesk,
+    turns: Annotated[
+        float, Query(description="Signed screw turns from here, or from the mark of another needle; + = richer.")
+    ] = 0.0,
+    needle: Annotated[str | None, Query(max_length=40, description="Needle fitted instead.")] = None,
+) -> PredictionOut:
+    """A prediction within the limits; nothing is stored."""
+    if not abs(turns) <= 1e6:
+        raise InvalidValueError("turns must be a finite number", field="turns", value=turns, cure="Give 0.125.")
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    return PredictionOut.of(desk.what_if(log, turns, needle, None), log.sent.units)

@@ -1,0 +1,166 @@
+"""``eighth-turn demo``: a tuning day, run by run, through the real model."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from api.wire.entries import RunIn
+    from model.advisor import Advisor
+    from model.virtual_engine import VirtualEngine
+    from shared.advice import Suggestion
+    from shared.records import Adjustment, Air, Entry, Installation
+
+__all__ = ["demo"]
+
+
+def demo(
+    engine_seed: Annotated[
+        int | None, typer.Option("--engine-seed", min=0, help="Tune this virtual engine blind instead.")
+    ] = None,
+    most_runs: Annotated[int, typer.Option("--most-runs", min=1, max=100, help="Give up after so many runs.")] = 30,
+    save: Annotated[Path | None, typer.Option("--save", help="Keep the tuned engine's day as a JSON file.")] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the sampler.")] = 20_260_101,
+) -> None:
+    """Replay an invented tuning day, or tune a virtual engine nobody has seen before."""
+    from rich.console import Console
+
+    from api import compile_cache
+    from api.settings import Settings
+
+    console = Console(highlight=False)
+    compile_cache.use(Settings().cache_folder)
+    with console.status("loading the model") as status:
+        from model.advisor import Advisor
+
+        advisor = Advisor(seed)
+        advisor.prepare(lambda words: status.update(words))
+    if engine_seed is None:
+        finished = _replay(advisor, console)
+    else:
+        finished, entries = _tune(advisor, console, engine_seed, most_runs)
+        if save is not None:
+            _save(save, engine_seed, entries)
+    console.print("\n[dim]Every figure comes from the model; the engine and the day are invented.[/dim]")
+    raise typer.Exit(0 if finished else 1)
+
+
+def _replay(advisor: "Advisor", console: "Console") -> bool:
+    from api.cli.script import read
+    from api.cli.settings_file import fixture
+    from api.cli.telling import adjustment_line, run_line
+    from api.wire.entries import RunIn
+
+    script = read(fixture("tuning_day.json"))
+    console.print(f"[bold]{script.about}[/bold]")
+    installation = script.installation.record()
+    entries: list[Entry] = []
+    tuned, number = False, 0
+    for i, sent in enumerate(script.entries):
+        if isinstance(sent, RunIn):
+            entries.append(sent.record(script.installation.elevation))
+            number += 1
+            last = i == len(script.entries) - 1
+            tuned = _tell(advisor, console, installation, entries, f"Run {number}: {run_line(sent)}", cautions=last)
+        else:
+            entries.append(sent.record())
+            console.print(f"  done: {adjustment_line(sent.model_dump())}")
+    return tuned
+
+
+def _tune(
+    advisor: "Advisor", console: "Console", engine_seed: int, most_runs: int
+) -> "tuple[bool, list[RunIn | Adjustment]]":
+    from api.cli.script import run_body
+    from api.cli.settings_file import installation_from
+    from api.cli.telling import run_line
+    from api.wire.entries import RunIn
+    from model.virtual_engine import VirtualEngine
+    from shared.advice import ActionKind
+    from shared.records import Air as AirRecord
+
+    installation = installation_from(None).record()
+    engine = VirtualEngine.draw(installation, engine_seed)
+    air = AirRecord(291.15, 99_300.0)
+    console.print(f"[bold]Virtual engine {engine_seed}, invented; the recommender has not seen its truth.[/bold]")
+    entries: list[Entry] = []
+    day: list[RunIn | Adjustment] = []
+    for number in range(1, most_runs + 1):
+        sent = RunIn.model_validate(run_body(engine.run(air)))
+        entries.append(sent.record())
+        day.append(sent)
+        suggestion = advisor.suggest(advisor.learn(installation, entries))
+        _print(console, f"Run {number}: {run_line(sent)}", suggestion, cautions=number == 1)
+        if suggestion.action.kind in (ActionKind.KEEP, ActionKind.INSPECT):
+            _tell_truth(console, engine, air)
+            return suggestion.action.kind is ActionKind.KEEP, day
+        for adjustment in suggestion.action.adjustments():
+            engine.adjust(adjustment)
+            entries.append(adjustment)
+            day.append(adjustment)
+    _tell_truth(console, engine, air)
+    return False, day
+
+
+def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None:
+    import json
+
+    from api.cli.script import adjustment_body
+    from api.cli.settings_file import installation_from
+    from api.wire.entries import RunIn
+
+    log = [
+        {"post": "runs", "body": entry.model_dump(mode="json", exclude_defaults=True)}
+        if isinstance(entry, RunIn)
+        else {"post": "adjustments", "body": adjustment_body(entry)}
+        for entry in day
+    ]
+    document = {
+        "about": f"An invented tuning day: virtual engine {engine_seed}, each step as suggested.",
+        "installation": installation_from(None).model_dump(mode="json", exclude_unset=True),
+        "log": log,
+    }
+    path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+
+
+def _tell(
+    advisor: "Advisor", console: "Console", installation: "Installation", entries: "list[Entry]", title: str,
+    *, cautions: bool,
+) -> bool:  # fmt: skip
+    from shared.advice import Stage
+
+    suggestion = advisor.suggest(advisor.learn(installation, entries))
+    _print(console, title, suggestion, cautions=cautions)
+    return suggestion.stage is Stage.TUNED
+
+
+def _print(console: "Console", title: str, suggestion: "Suggestion", *, cautions: bool) -> None:
+    from api.cli.telling import STAGE_WORDS, confidence_line
+
+    stage, i = STAGE_WORDS[suggestion.stage], suggestion.information
+    console.print(f"\n[bold]{title}[/bold]")
+    console.print(f"  [cyan]{stage}[/cyan]: {confidence_line(suggestion.confidence)}")
+    console.print(f"  [bold green]{suggestion.action.instruction}[/bold green]")
+    console.print(f"  why: {suggestion.why}")
+    if suggestion.alternatives:
+        console.print(f"  a run after it should teach {max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats")
+    console.print(f"  expect: {suggestion.expect}")
+    for warning in suggestion.warnings:
+        console.print(f"  [yellow]{warning}[/yellow]")
+    if cautions:
+        console.print("  [yellow]cautions:[/yellow]")
+        for caution in suggestion.cautions:
+            console.print(f"    - {caution}")
+
+
+def _tell_truth(console: "Console", engine: "VirtualEngine", air: "Air") -> None:
+    truth = engine.truth(air)
+    console.print(
+        f"\nThe truth, now that it is over: rise {truth.rise_kelvin * 1.8:.0f} °F "
+        f"({'right' if truth.full_right else 'not right'}), idle mixture "
+        f"{'right' if truth.idle_right else 'not right'}, idle {truth.idle_rpm:.0f} rpm "
+        f"({'right' if truth.speed_right else 'not right'})."
+    )

@@ -1,0 +1,132 @@
+"""The database: engine, tables, migrations, one unit of work a request."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import JSON, BigInteger, DateTime, Engine, ForeignKey, Integer, String, UniqueConstraint, create_engine
+from sqlalchemy import event as sa_event
+from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
+from sqlalchemy.types import TypeDecorator
+
+__all__ = ["Answer", "Base", "Database", "Entry", "Installation"]
+
+_Id = BigInteger().with_variant(Integer, "sqlite")
+
+
+class _Utc(TypeDecorator[datetime]):
+    """Times are stored in UTC and come back with their zone, on SQLite too."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Any) -> datetime | None:
+        return None if value is None else value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Any) -> datetime | None:
+        return value.replace(tzinfo=UTC) if value is not None and value.tzinfo is None else value
+
+
+class Base(DeclarativeBase):
+    """Base of all tables."""
+
+
+class Installation(Base):
+    """An installation: the document as it was sent."""
+
+    __tablename__ = "installations"
+
+    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
+    created_at: Mapped[datetime] = mapped_column(_Utc)
+    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class Entry(Base):
+    """A run or an adjustment: the document as it was sent, numbered within its installation."""
+
+    __tablename__ = "entries"
+    __table_args__ = (UniqueConstraint("installation_id", "sequence", name="uq_entries_sequence"),)
+
+    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
+    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"))
+    sequence: Mapped[int] = mapped_column(Integer)
+    kind: Mapped[str] = mapped_column(String(12))
+    happened_at: Mapped[datetime] = mapped_column(_Utc)
+    recorded_at: Mapped[datetime] = mapped_column(_Utc)
+    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class Answer(Base):
+    """The latest suggestion of an installation, and what it was made from."""
+
+    __tablename__ = "answers"
+
+    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"), primary_key=True)
+    sequence: Mapped[int] = mapped_column(Integer)
+    seed: Mapped[int] = mapped_column(_Id)
+    model_version: Mapped[str] = mapped_column(String(20))
+    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class Database:
+    """An engine and its units of work.
+
+    Parameters
+    ----------
+    url : str
+        SQLAlchemy URL; for SQLite the folder is made if it is missing.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        sqlite = url.startswith("sqlite")
+        if sqlite:
+            Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+        self.engine: Engine = create_engine(
+            url, pool_pre_ping=not sqlite, connect_args={"timeout": 30} if sqlite else {}
+        )
+        if sqlite:
+            _prepare_sqlite(self.engine)
+
+    def migrate(self) -> None:
+        """Bring the schema up to date."""
+        from alembic import command
+        from alembic.config import Config
+
+        config = Config()
+        config.set_main_option("script_location", "api:migrations")
+        with self.engine.connect() as connection:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            connection.commit()
+
+    @contextmanager
+    def unit(self) -> Iterator[Session]:
+        """One unit of work: committed at its end, rolled back if anything went wrong."""
+        with Session(self.engine, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    def answers(self) -> bool:
+        """Whether the database can be read."""
+        with self.engine.connect() as connection:
+            return connection.exec_driver_sql("SELECT 1").scalar() == 1
+
+    def close(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+
+def _prepare_sqlite(engine: Engine) -> None:
+    """Write-ahead log, full synchronisation, and writers that wait their turn instead of failing."""
+
+    @sa_event.listens_for(engine, "connect")
+    def _connect(connection: Any, _record: Any) -> None:
+        connection.isolation_level = None  # transactions are begun by hand below
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
+            connection.execute(f"PRAGMA {pragma}")
+
+    @sa_event.listens_for(engine, "begin")
+    def _begin(connection: Any) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")

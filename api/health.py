@@ -1,0 +1,39 @@
+"""Whether the service is alive, and whether it can answer."""
+
+from fastapi import APIRouter
+from pydantic import BaseModel
+from sqlalchemy.exc import SQLAlchemyError
+from starlette.exceptions import HTTPException
+
+from api.http.problems import responses
+from api.places import AdviceDesk, Db
+
+__all__ = ["router"]
+
+router = APIRouter(tags=["health"])
+
+
+class Health(BaseModel):
+    """State of the service."""
+
+    status: str
+
+
+@router.get("/healthz", summary="Alive")
+def healthz() -> Health:
+    """Answers as soon as the service listens."""
+    return Health(status="alive")
+
+
+@router.get("/readyz", responses=responses(503), summary="Ready")
+def readyz(database: Db, desk: AdviceDesk) -> Health:
+    """Answers once the sampler is compiled and the database can be read."""
+    try:
+        stored = database.answers()
+    except SQLAlchemyError:
+        stored = False
+    if not stored:
+        raise HTTPException(503, "The database does not answer.")
+    if not desk.ready:
+        raise HTTPException(503, "The sampler is still being compiled; runs are recorded and answered after that.")
+    return Health(status="ready")

@@ -1,0 +1,63 @@
+"""Routes of installations."""
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Query, Response
+
+from api.database import Installation
+from api.http.problems import responses
+from api.installations import storage
+from api.places import InstallationId, Unit
+from api.wire.answers import InstallationOut, InstallationPage
+from api.wire.installation import InstallationIn
+
+__all__ = ["outward", "router"]
+
+router = APIRouter(prefix="/api/v1/installations", tags=["installations"])
+
+_EXAMPLE = {
+    "name": "an invented two-seater",
+    "needles": [
+        {"label": "taper 29.4", "taper_slope": {"value": 29.4, "unit": "mm/m"}},
+        {"label": "taper 30.0", "taper_slope": {"value": 30.0, "unit": "mm/m"}},
+        {"label": "taper 30.6", "taper_slope": {"value": 30.6, "unit": "mm/m"}},
+    ],
+    "fitted_needle": "taper 30.0",
+    "elevation": {"value": 650, "unit": "ft"},
+}
+
+
+def outward(row: Installation) -> InstallationOut:
+    """A stored installation as it is shown."""
+    return InstallationOut(
+        id=row.id, created_at=row.created_at, installation=InstallationIn.model_validate(row.document)
+    )
+
+
+@router.post("", status_code=201, responses=responses(400, 413, 415, 422), summary="Set up an installation")
+def create(
+    sent: Annotated[InstallationIn, Body(examples=[_EXAMPLE])], unit: Unit, response: Response
+) -> InstallationOut:
+    """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
+    sent.record()  # refuses what does not fit together before anything is stored
+    row = storage.add(unit, sent.model_dump(mode="json", exclude_none=True), datetime.now(UTC))
+    response.headers["Location"] = f"/api/v1/installations/{row.id}"
+    return outward(row)
+
+
+@router.get("", responses=responses(422), summary="List installations")
+def listing(
+    unit: Unit,
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    offset: Annotated[int, Query(ge=0, le=2**31)] = 0,
+) -> InstallationPage:
+    """Installations, the newest first."""
+    total, rows = storage.page(unit, limit, offset)
+    return InstallationPage(total=total, installations=[outward(row) for row in rows])
+
+
+@router.get("/{installation_id}", responses=responses(404, 422), summary="Show an installation")
+def show(installation_id: InstallationId, unit: Unit) -> InstallationOut:
+    """One installation as it was set up."""
+    return outward(storage.get(unit, installation_id))

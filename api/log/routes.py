@@ -1,0 +1,77 @@
+"""Routes of the log: record a run, record an adjustment, read it all back."""
+
+from typing import Annotated
+
+import structlog
+from fastapi import APIRouter, Body
+
+from api.http.problems import responses
+from api.installations import storage as installations
+from api.installations.routes import outward as installation_outward
+from api.log import service, storage
+from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.wire.answers import AdjustmentRecorded, History, RunRecorded
+from api.wire.entries import AdjustmentIn, RunIn
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
+_REFUSALS = responses(400, 404, 413, 415, 422, 503)
+_log = structlog.get_logger("eighth_turn")
+
+_RUN = {
+    "air_temperature": {"value": 68, "unit": "degF"},
+    "altimeter_setting": {"value": 29.98, "unit": "inHg"},
+    "elevation": {"value": 650, "unit": "ft"},
+    "egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}},
+    "idle_quality": "slightly_rich",
+    "static_rpm": {"value": 2780, "unit": "rpm"},
+    "idle_rpm": {"value": 790, "unit": "rpm"},
+}
+
+
+@router.post("/runs", status_code=201, responses=_REFUSALS, summary="Record a ground run")
+def run(
+    installation_id: InstallationId, sent: Annotated[RunIn, Body(examples=[_RUN])], database: Db, desk: AdviceDesk
+) -> RunRecorded:
+    """The air and at least one observation. The answer holds the confidence and the next step."""
+    with database.unit() as session:
+        recorded = service.record_run(session, installation_id, sent)
+    answer = desk.answer_or_none(database, installation_id)
+    return RunRecorded(
+        run=recorded,
+        confidence=answer.suggestion.confidence if answer.suggestion else None,
+        suggestion=answer.suggestion,
+        warnings=answer.warnings,
+    )
+
+
+@router.post("/adjustments", status_code=201, responses=_REFUSALS, summary="Record what was turned or changed")
+def adjustment(
+    installation_id: InstallationId,
+    sent: Annotated[AdjustmentIn, Body(examples=[{"kind": "turn_screw", "turns": -0.125}])],
+    database: Db,
+    desk: AdviceDesk,
+) -> AdjustmentRecorded:
+    """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
+    with database.unit() as session:
+        recorded, warnings = service.record_adjustment(session, installation_id, sent)
+    with database.unit() as session:
+        position = service.load(session, installation_id).position()
+    answer = desk.answer_or_none(database, installation_id)
+    return AdjustmentRecorded(
+        adjustment=recorded,
+        position=position,
+        warnings=[*warnings, *answer.warnings],
+        confidence=answer.suggestion.confidence if answer.suggestion else None,
+        suggestion=answer.suggestion,
+    )
+
+
+@router.get("/history", responses=responses(404, 422), summary="All that was recorded")
+def history(installation_id: InstallationId, unit: Unit) -> History:
+    """The installation and its log, in order."""
+    row = installations.get(unit, installation_id)
+    entries = [service.outward(entry) for entry in storage.entries(unit, installation_id)]
+    position = service.load(unit, installation_id).position()
+    return History(installation=installation_outward(row), entries=entries, position=position)

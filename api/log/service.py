@@ -1,0 +1,137 @@
+"""What happens when something is recorded: it is checked against the log so far, then appended."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from pydantic import TypeAdapter
+from sqlalchemy.orm import Session
+
+from api.database import Entry
+from api.installations import storage as installations
+from api.log import storage
+from api.wire.answers import EntryOut, Position
+from api.wire.entries import AdjustmentIn, AdjustmentKinds, RunIn
+from api.wire.installation import InstallationIn
+from model import evidence
+from shared.errors import TimeOrderError
+from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from shared.records import Entry as EntryRecord
+
+__all__ = ["Log", "load", "outward", "record_adjustment", "record_run", "step_warnings"]
+
+_AHEAD = timedelta(minutes=10)
+_ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
+
+
+@dataclass(frozen=True)
+class Log:
+    """An installation with its log, as sent and as records."""
+
+    installation_id: int
+    sent: InstallationIn
+    installation: Installation
+    entries: tuple[EntryRecord, ...]
+    sequence: int
+
+    def position(self) -> Position:
+        """Where everything stands after the last entry."""
+        now, _ = evidence.replay(self.installation, self.entries)
+        return Position(fitted_needle=now.needle, turns=now.turns, idle_stop_turns=now.idle_stop_turns)
+
+
+def load(session: Session, installation_id: int) -> Log:
+    """An installation with its log.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    rows = storage.entries(session, installation_id)
+    records = tuple(_record(row, sent) for row in rows)
+    return Log(installation_id, sent, sent.record(), records, rows[-1].sequence if rows else 0)
+
+
+def _record(row: Entry, installation: InstallationIn) -> EntryRecord:
+    if row.kind == "run":
+        return RunIn.model_validate(row.document).record(installation.elevation)
+    return _ADJUSTMENT.validate_python(row.document).record()
+
+
+def outward(row: Entry) -> EntryOut:
+    """A stored entry as it is shown."""
+    run = RunIn.model_validate(row.document) if row.kind == "run" else None
+    adjustment = _ADJUSTMENT.validate_python(row.document) if row.kind == "adjustment" else None
+    return EntryOut(
+        id=row.id,
+        sequence=row.sequence,
+        kind="run" if run else "adjustment",
+        time=row.happened_at,
+        recorded_at=row.recorded_at,
+        run=run,
+        adjustment=adjustment,
+    )
+
+
+def record_run(session: Session, installation_id: int, sent: RunIn) -> EntryOut:
+    """Append a run.
+
+    Raises
+    ------
+    NotFoundError, InvalidValueError, TimeOrderError
+        If there is no such installation, the run cannot be used, or it is out of order.
+    """
+    owner = installations.get(session, installation_id, lock=True)
+    sent.record(InstallationIn.model_validate(owner.document).elevation)
+    return outward(_append(session, installation_id, "run", sent))
+
+
+def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKinds) -> tuple[EntryOut, list[str]]:
+    """Append an adjustment; what is unusual about it comes back as warnings.
+
+    Raises
+    ------
+    NotFoundError, InvalidValueError, TimeOrderError
+        If there is no such installation, the adjustment is not plausible, or it is out of order.
+    """
+    owner = installations.get(session, installation_id, lock=True)
+    installation = InstallationIn.model_validate(owner.document).record()
+    adjustment = sent.record()
+    if isinstance(adjustment, ChangeNeedle):
+        installation.needle(adjustment.needle)
+    return outward(_append(session, installation_id, "adjustment", sent)), step_warnings(adjustment, installation)
+
+
+def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:
+    """Warnings about an adjustment that was made and is recorded all the same."""
+    most = installation.limits.largest_turns
+    if isinstance(adjustment, TurnScrew | TurnIdleStop) and abs(adjustment.turns) > most + 1e-9:
+        return [
+            f"{abs(adjustment.turns):g} turn is more than the small-step limit of {most:g}: bigger steps teach "
+            "nothing and can lean the engine too far. It is recorded as made; make the next one smaller."
+        ]
+    return []
+
+
+def _append(session: Session, installation_id: int, kind: str, sent: RunIn | AdjustmentKinds) -> Entry:
+    now = datetime.now(UTC)
+    happened = sent.happened_at(now)
+    last = storage.latest(session, installation_id)
+    if happened > now + _AHEAD:
+        raise TimeOrderError(
+            "this is in the future", field="time", value=happened.isoformat(), cure="Check the date, hour and offset."
+        )
+    if last is not None and happened < last.happened_at:
+        if sent.time is None:
+            happened = last.happened_at  # two clocks a few seconds apart; the order of recording stands
+        else:
+            raise TimeOrderError(
+                f"this is before the entry recorded last, of {last.happened_at.isoformat()}",
+                field="time",
+                value=happened.isoformat(),
+                cure="Record entries in the order in which they happened.",
+            )
+    sequence = 1 if last is None else last.sequence + 1
+    document = sent.model_dump(mode="json", exclude_none=True)
+    return storage.append(session, installation_id, sequence, kind, document, happened, now)

@@ -1,0 +1,47 @@
+"""Queries for the log."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from api.database import Entry
+
+__all__ = ["append", "entries", "last_sequence", "latest"]
+
+
+def latest(session: Session, installation_id: int) -> Entry | None:
+    """The last entry, if there is one."""
+    query = select(Entry).where(Entry.installation_id == installation_id).order_by(Entry.sequence.desc()).limit(1)
+    return session.scalars(query).one_or_none()
+
+
+def last_sequence(session: Session, installation_id: int) -> int:
+    """Number of the last entry; 0 where there is none."""
+    query = select(func.max(Entry.sequence)).where(Entry.installation_id == installation_id)
+    return session.scalar(query) or 0
+
+
+def entries(session: Session, installation_id: int) -> list[Entry]:
+    """All entries in order."""
+    query = select(Entry).where(Entry.installation_id == installation_id).order_by(Entry.sequence)
+    return list(session.scalars(query))
+
+
+def append(
+    session: Session, installation_id: int, sequence: int, kind: str, document: dict[str, Any],
+    happened_at: datetime, recorded_at: datetime,
+) -> Entry:  # fmt: skip
+    """Append an entry."""
+    row = Entry(
+        installation_id=installation_id,
+        sequence=sequence,
+        kind=kind,
+        document=document,
+        happened_at=happened_at,
+        recorded_at=recorded_at,
+    )
+    session.add(row)
+    session.flush()
+    return row

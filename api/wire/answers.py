@@ -1,0 +1,322 @@
+"""Answers as the service speaks of them, in the units of the installation."""
+
+from datetime import datetime
+from typing import Literal
+
+from pydantic import BaseModel, Field
+
+from api.wire.entries import AdjustmentIn, RunIn
+from api.wire.installation import InstallationIn, Units
+from shared.advice import Candidate, Confidence, Interval, Prediction, StageConfidence, Suggestion
+from shared.records import IdleQuality
+from shared.units import from_si
+
+__all__ = [
+    "AdjustmentRecorded",
+    "ConfidenceOut",
+    "EntryOut",
+    "History",
+    "InstallationOut",
+    "InstallationPage",
+    "Position",
+    "PredictionOut",
+    "RunRecorded",
+    "SuggestionOut",
+]
+
+StageName = Literal["full_throttle", "idle_mixture", "idle_speed", "tuned"]
+
+
+def _six(x: float) -> float:
+    return float(f"{x:.6g}")
+
+
+class IntervalOut(BaseModel):
+    """Median with central 50 % and 90 % intervals."""
+
+    unit: str
+    median: float
+    interval_50: tuple[float, float]
+    interval_90: tuple[float, float]
+
+    @classmethod
+    def of(cls, i: Interval, kind: str | None, unit: str) -> "IntervalOut":
+        """From an interval inside, converted where a kind is given."""
+
+        def to(x: float) -> float:
+            return _six(x if kind is None else from_si(kind, x, unit))
+
+        return cls(
+            unit=unit,
+            median=to(i.median),
+            interval_50=(to(i.low_50), to(i.high_50)),
+            interval_90=(to(i.low_90), to(i.high_90)),
+        )
+
+
+class StageOut(BaseModel):
+    """How sure one stage is."""
+
+    chance_in_band: float | None
+    observed: bool
+    confirmed: bool
+
+    @classmethod
+    def of(cls, s: StageConfidence) -> "StageOut":
+        """From the record."""
+        return cls(chance_in_band=s.chance_in_band, observed=s.observed, confirmed=s.confirmed)
+
+
+class Position(BaseModel):
+    """Where everything stands: screw turns from the mark, idle stop turns since the record began, the needle."""
+
+    fitted_needle: str
+    turns: float
+    idle_stop_turns: float
+
+
+class ConfidenceOut(BaseModel):
+    """How sure the service is of the present setting."""
+
+    stage: StageName
+    full_throttle: StageOut
+    idle_mixture: StageOut
+    idle_speed: StageOut
+    both: float = Field(description="Chance that full throttle and idle mixture are both in band.")
+    lean_chance: float = Field(description="Chance of being lean of peak at full throttle as it stands.")
+    offset: IntervalOut = Field(description="Screw turns to the middle of the full-throttle band; positive = richer.")
+    taper_fit: IntervalOut = Field(description="Ideal taper slope less the fitted needle's; positive = steeper.")
+    position: Position
+    runs: int
+    runs_used: int
+
+    @classmethod
+    def of(cls, c: Confidence, units: Units) -> "ConfidenceOut":
+        """From the record, in the installation's units."""
+        return cls(
+            stage=c.stage.value,
+            full_throttle=StageOut.of(c.full_throttle),
+            idle_mixture=StageOut.of(c.idle_mixture),
+            idle_speed=StageOut.of(c.idle_speed),
+            both=c.chance_both,
+            lean_chance=c.lean_chance,
+            offset=IntervalOut.of(c.offset_turns, None, "turn"),
+            taper_fit=IntervalOut.of(c.taper_misfit, "taper", units.taper),
+            position=Position(fitted_needle=c.fitted_needle, turns=c.position_turns, idle_stop_turns=c.idle_stop_turns),
+            runs=c.runs,
+            runs_used=c.runs_used,
+        )
+
+
+class PredictionOut(BaseModel):
+    """What a run at a setting should show."""
+
+    needle: str
+    position_turns: float
+    density_ratio: float
+    egt_rise: IntervalOut
+    fell_at_once_chance: float
+    rough_before_peak_chance: float
+    mixture_full_throttle: IntervalOut = Field(description="phi over phi at peak EGT.")
+    mixture_idle: IntervalOut = Field(description="phi over phi at peak EGT.")
+    idle_quality: dict[str, float]
+    idle_rpm: IntervalOut
+    chance_full_throttle: float
+    chance_idle: float
+    chance_both: float
+    lean_chance: float
+
+    @classmethod
+    def of(cls, p: Prediction, units: Units) -> "PredictionOut":
+        """From the record, in the installation's units."""
+        return cls(
+            needle=p.needle,
+            position_turns=p.position_turns,
+            density_ratio=_six(p.density_ratio),
+            egt_rise=IntervalOut.of(p.rise_kelvin, "temperature_rise", units.temperature_rise),
+            fell_at_once_chance=p.fell_at_once_chance,
+            rough_before_peak_chance=p.rough_before_peak_chance,
+            mixture_full_throttle=IntervalOut.of(p.mixture_full_throttle, None, "1"),
+            mixture_idle=IntervalOut.of(p.mixture_idle, None, "1"),
+            idle_quality={q.name.lower(): p.idle_quality[q - 1] for q in IdleQuality},
+            idle_rpm=IntervalOut.of(p.idle_rpm, None, "rpm"),
+            chance_full_throttle=p.chance_full_throttle,
+            chance_idle=p.chance_idle,
+            chance_both=p.chance_both,
+            lean_chance=p.lean_chance,
+        )
+
+
+class ActionOut(BaseModel):
+    """One thing to do; what is null does not apply."""
+
+    kind: Literal["turn_screw", "change_needle", "turn_idle_stop", "repeat_run", "keep", "inspect"]
+    instruction: str
+    turns: float | None
+    needle: str | None
+    turns_from_mark: float | None
+    hex_direction: Literal["clockwise", "counter_clockwise"] | None
+    effect: str | None
+
+
+class InformationOut(BaseModel):
+    """Expected information gain about offset and taper fit, with its Monte Carlo standard error."""
+
+    nats: float
+    mcse: float
+
+
+class AlternativeOut(BaseModel):
+    """A candidate with its figures and, if refused, why."""
+
+    action: ActionOut
+    information: InformationOut
+    expected: PredictionOut
+    steps_left: float
+    refused: str | None
+
+    @classmethod
+    def of(cls, c: Candidate, units: Units) -> "AlternativeOut":
+        """From the record."""
+        return cls(
+            action=_action(c),
+            information=InformationOut(nats=c.information.nats, mcse=c.information.mcse),
+            expected=PredictionOut.of(c.prediction, units),
+            steps_left=c.steps_left,
+            refused=c.refused,
+        )
+
+
+def _action(holder: Candidate | Suggestion) -> ActionOut:
+    a = holder.action
+    return ActionOut(
+        kind=a.kind.value,
+        instruction=a.instruction,
+        turns=a.turns,
+        needle=a.needle,
+        turns_from_mark=a.turns_from_mark,
+        hex_direction=a.hex_direction.value if a.hex_direction else None,
+        effect=a.effect,
+    )
+
+
+class DiagnosticsOut(BaseModel):
+    """How well the sampler did."""
+
+    converged: bool
+    rhat_max: float
+    ess_bulk_min: float
+    ess_tail_min: float
+    divergences: int
+    chains: int
+    draws: int
+    refits: int
+
+
+class ProvenanceOut(BaseModel):
+    """What the answer rests on; the same log, seed and versions give the same answer."""
+
+    seed: int
+    model_version: str
+    diagnostics: DiagnosticsOut
+
+
+class SuggestionOut(BaseModel):
+    """The smallest useful adjustment to make next, and all that stands behind it."""
+
+    stage: StageName
+    action: ActionOut
+    why: str
+    expect: str
+    expected: PredictionOut
+    information: InformationOut
+    alternatives: list[AlternativeOut]
+    cautions: list[str]
+    confidence: ConfidenceOut
+    provenance: ProvenanceOut
+    warnings: list[str]
+
+    @classmethod
+    def of(cls, s: Suggestion, units: Units) -> "SuggestionOut":
+        """From the record, in the installation's units."""
+        d = s.provenance.diagnostics
+        return cls(
+            stage=s.stage.value,
+            action=_action(s),
+            why=s.why,
+            expect=s.expect,
+            expected=PredictionOut.of(s.expected, units),
+            information=InformationOut(nats=s.information.nats, mcse=s.information.mcse),
+            alternatives=[AlternativeOut.of(c, units) for c in s.alternatives],
+            cautions=list(s.cautions),
+            confidence=ConfidenceOut.of(s.confidence, units),
+            provenance=ProvenanceOut(
+                seed=s.provenance.seed,
+                model_version=s.provenance.model_version,
+                diagnostics=DiagnosticsOut(
+                    converged=d.converged,
+                    rhat_max=d.rhat_max,
+                    ess_bulk_min=d.ess_bulk_min,
+                    ess_tail_min=d.ess_tail_min,
+                    divergences=d.divergences,
+                    chains=d.chains,
+                    draws=d.draws,
+                    refits=d.refits,
+                ),
+            ),
+            warnings=list(s.warnings),
+        )
+
+
+class InstallationOut(BaseModel):
+    """An installation as recorded."""
+
+    id: int
+    created_at: datetime
+    installation: InstallationIn
+
+
+class InstallationPage(BaseModel):
+    """Some of the installations, the newest first."""
+
+    total: int
+    installations: list[InstallationOut]
+
+
+class EntryOut(BaseModel):
+    """An entry of the log as recorded."""
+
+    id: int
+    sequence: int
+    kind: Literal["run", "adjustment"]
+    time: datetime
+    recorded_at: datetime
+    run: RunIn | None = None
+    adjustment: AdjustmentIn | None = None
+
+
+class History(BaseModel):
+    """The installation with all that was recorded, in order."""
+
+    installation: InstallationOut
+    entries: list[EntryOut]
+    position: Position
+
+
+class RunRecorded(BaseModel):
+    """The run as recorded, and what it taught. Both are null where learning failed; the run is kept all the same."""
+
+    run: EntryOut
+    confidence: ConfidenceOut | None
+    suggestion: SuggestionOut | None
+    warnings: list[str]
+
+
+class AdjustmentRecorded(BaseModel):
+    """The adjustment as recorded, where everything stands after it, and the suggestion that follows."""
+
+    adjustment: EntryOut
+    position: Position
+    warnings: list[str]
+    confidence: ConfidenceOut | None
+    suggestion: SuggestionOut | None

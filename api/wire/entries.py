@@ -1,0 +1,213 @@
+"""Runs and adjustments as the service speaks of them."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from api.wire.installation import Label
+from api.wire.quantities import Elevation, Fraction, Number, Pressure, Rise, Rpm, Temperature, Whole, Wire
+from model.air import station_pressure_pascal
+from shared.errors import InvalidValueError
+from shared.records import (
+    Adjustment,
+    Air,
+    ChangeNeedle,
+    ChangePart,
+    ExhaustRise,
+    Fuel,
+    IdleQuality,
+    Part,
+    RiseSeen,
+    Run,
+    TurnIdleStop,
+    TurnScrew,
+)
+
+__all__ = ["AdjustmentIn", "AdjustmentKinds", "EntryIn", "RunIn"]
+
+
+def _written(value: Any) -> Any:
+    if isinstance(value, str | datetime):
+        return value
+    raise PydanticCustomError("unusable", "a time is written as text", {"cure": 'For example "2026-05-01T10:30:00Z".'})
+
+
+def _utc(value: datetime) -> datetime:
+    try:
+        return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+    except OverflowError:
+        raise PydanticCustomError("unusable", "the time is out of range", {"cure": "Give today's date."}) from None
+
+
+Time = Annotated[datetime, BeforeValidator(_written), Field(json_schema_extra={"examples": ["2026-05-01T10:30:00Z"]})]
+_Judgement = Literal["lean_stumbling", "slightly_lean", "smooth", "slightly_rich", "rich_loading_up"]
+
+
+class EntryIn(Wire):
+    """What every entry may carry."""
+
+    time: Time | None = Field(
+        None, description="ISO 8601; without an offset it is read as UTC; left out, it is the moment of recording."
+    )
+    note: str = Field("", max_length=2000)
+
+    def happened_at(self, now: datetime) -> datetime:
+        """When it happened, in UTC."""
+        return now if self.time is None else _utc(self.time)
+
+
+class PeakSeen(Wire):
+    """EGT rose to a peak on leaning from full rich, then fell."""
+
+    seen: Literal["peak"]
+    rise: Rise
+
+
+class FellAtOnce(Wire):
+    """EGT fell at once on leaning."""
+
+    seen: Literal["fell_at_once"]
+
+
+class RoughBeforePeak(Wire):
+    """The engine ran rough before any peak; the rise so far."""
+
+    seen: Literal["rough_before_peak"]
+    rise: Rise
+
+
+class RunIn(EntryIn):
+    """A ground run: the air, and at least one observation."""
+
+    air_temperature: Temperature
+    pressure: Pressure | None = Field(None, description="Static pressure at the field; or give an altimeter setting.")
+    altimeter_setting: Pressure | None = None
+    elevation: Elevation | None = Field(None, description="Of the field; the installation's is used if left out.")
+    relative_humidity: Fraction | None = None
+    egt_rise: Annotated[PeakSeen | FellAtOnce | RoughBeforePeak, Field(discriminator="seen")] | None = Field(
+        None, description="What leaning slowly from full rich at full throttle showed."
+    )
+    idle_quality: _Judgement | Annotated[Whole, Field(ge=1, le=5)] | None = Field(
+        None, description="1 lean_stumbling, 2 slightly_lean, 3 smooth, 4 slightly_rich, 5 rich_loading_up."
+    )
+    idle_rpm_rise: Rpm | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")
+    static_rpm: Rpm | None = None
+    idle_rpm: Rpm | None = None
+
+    @model_validator(mode="after")
+    def _pressure(self) -> Self:
+        if (self.pressure is None) == (self.altimeter_setting is None):
+            seen = "neither" if self.pressure is None else "both"
+            raise PydanticCustomError(
+                "unusable",
+                "the air needs either pressure or altimeter_setting",
+                {
+                    "cure": "Give one of the two; with altimeter_setting also elevation.",
+                    "field": "pressure",
+                    "seen": seen,
+                },
+            )
+        return self
+
+    def _air(self, elevation: Elevation | None) -> Air:
+        field_elevation = self.elevation or elevation
+        if self.pressure is not None:
+            pressure = self.pressure.si()
+        elif self.altimeter_setting is None or field_elevation is None:
+            raise InvalidValueError(
+                "an altimeter setting needs the field's elevation",
+                field="elevation",
+                value="nothing",
+                cure="Give it here or with the installation; or give pressure instead.",
+            )
+        else:
+            pressure = station_pressure_pascal(self.altimeter_setting.si(), field_elevation.si())
+        humidity = 0.0 if self.relative_humidity is None else self.relative_humidity.si()
+        return Air(self.air_temperature.si(), pressure, humidity)
+
+    def _rise(self) -> ExhaustRise | None:
+        match self.egt_rise:
+            case None:
+                return None
+            case FellAtOnce():
+                return ExhaustRise(RiseSeen.FELL_AT_ONCE)
+            case seen:
+                return ExhaustRise(RiseSeen(seen.seen), seen.rise.si())
+
+    def record(self, elevation: Elevation | None = None) -> Run:
+        """The record in SI.
+
+        Parameters
+        ----------
+        elevation : Elevation or None
+            The installation's, where the run gives none.
+
+        Raises
+        ------
+        InvalidValueError
+            If it holds no observation, or an altimeter setting without elevation.
+        """
+        quality = self.idle_quality
+        if isinstance(quality, str):
+            quality = IdleQuality[quality.upper()]
+        return Run(
+            air=self._air(elevation),
+            rise=self._rise(),
+            idle_quality=None if quality is None else IdleQuality(quality),
+            idle_rpm_rise=self.idle_rpm_rise.si() if self.idle_rpm_rise else None,
+            static_rpm=self.static_rpm.si() if self.static_rpm else None,
+            idle_rpm=self.idle_rpm.si() if self.idle_rpm else None,
+        )
+
+
+class TurnScrewIn(EntryIn):
+    """The needle carrier was turned: positive = needle out, richer."""
+
+    kind: Literal["turn_screw"]
+    turns: Number
+
+    def record(self) -> Adjustment:
+        """The record."""
+        return TurnScrew(self.turns)
+
+
+class ChangeNeedleIn(EntryIn):
+    """Another needle was fitted, its mark at the slide's edge, then turned on from there."""
+
+    kind: Literal["change_needle"]
+    needle: Label
+    turns_from_mark: Number = 0.0
+
+    def record(self) -> Adjustment:
+        """The record."""
+        return ChangeNeedle(self.needle, self.turns_from_mark)
+
+
+class TurnIdleStopIn(EntryIn):
+    """The idle stop screw was turned: positive = slide further open, faster."""
+
+    kind: Literal["turn_idle_stop"]
+    turns: Number
+
+    def record(self) -> Adjustment:
+        """The record."""
+        return TurnIdleStop(self.turns)
+
+
+class ChangePartIn(EntryIn):
+    """A part or the fuel was changed: the tuning starts again at full throttle."""
+
+    kind: Literal["change_part"]
+    part: Literal["fuel", "intake", "air_filter", "propeller", "exhaust"]
+    fuel: Literal["avgas", "mogas", "mogas_e10"] | None = None
+
+    def record(self) -> Adjustment:
+        """The record."""
+        return ChangePart(Part(self.part), Fuel(self.fuel) if self.fuel else None)
+
+
+AdjustmentKinds = TurnScrewIn | ChangeNeedleIn | TurnIdleStopIn | ChangePartIn
+AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
+"""What was actually turned or changed; it may differ from what was suggested."""
