@@ -1,11 +1,12 @@
 """Bodies are read here before anything else: small enough, UTF-8, strict JSON, or a problem document."""
 
 import json
+import math
 from typing import Any
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.http.problems import problem, shown
+from api.http.problems import FieldError, problem, shown
 
 __all__ = ["StrictBodies", "parse"]
 
@@ -15,27 +16,24 @@ _DEEPEST = 32
 class BodyError(Exception):
     """A body that cannot be read; carries the status of the answer."""
 
-    def __init__(self, status: int, detail: str) -> None:
+    def __init__(self, status: int, detail: str, errors: list[FieldError] | None = None) -> None:
         super().__init__(detail)
         self.status = status
         self.detail = detail
+        self.errors = errors
 
 
-def _no_constant(name: str) -> Any:
-    raise BodyError(422, f"{name} is not a number here. Give a finite number, or leave the field out.")
+class _NotANumber(str):
+    """A number that is none, kept as written until its place in the body is known."""
 
 
-def _finite(text: str) -> float:
+def _finite(text: str) -> float | _NotANumber:
     value = float(text)
-    if value in (float("inf"), float("-inf")):
-        raise BodyError(422, f"{shown(text)} is too large a number. Give a finite number.")
-    return value
+    return value if math.isfinite(value) else _NotANumber(text)
 
 
-def _whole(text: str) -> int:
-    if len(text) > 19:
-        raise BodyError(422, f"{shown(text)} is too large a number. Give a number of at most 18 digits.")
-    return int(text)
+def _whole(text: str) -> int | _NotANumber:
+    return int(text) if len(text) <= 19 else _NotANumber(text)
 
 
 def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -47,19 +45,26 @@ def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _clean(value: Any, depth: int = 0) -> None:
-    if depth > _DEEPEST:
+def _clean(value: Any, path: tuple[str, ...] = ()) -> None:
+    if len(path) > _DEEPEST:
         raise BodyError(400, "The body is nested too deeply.")
+    if isinstance(value, _NotANumber):
+        raise _refused(path, value, "this is not a finite number", "Give a finite number, or leave the field out.")
     if isinstance(value, str):
         if "\x00" in value or any("\ud800" <= c <= "\udfff" for c in value):
-            raise BodyError(422, f"The text {shown(value)} holds a character that is not text. Type it anew.")
+            raise _refused(path, value, "the text holds a character that is not text", "Type it anew.")
     elif isinstance(value, dict):
         for name, inner in value.items():
-            _clean(name, depth + 1)
-            _clean(inner, depth + 1)
+            _clean(name, path)
+            _clean(inner, (*path, name))
     elif isinstance(value, list):
-        for inner in value:
-            _clean(inner, depth + 1)
+        for i, inner in enumerate(value):
+            _clean(inner, (*path, str(i)))
+
+
+def _refused(path: tuple[str, ...], value: str, message: str, cure: str) -> BodyError:
+    one = FieldError(field=shown(".".join(path)), value=shown(str(value)), message=message, cure=cure)
+    return BodyError(422, f"{one.field}: {message} (got {one.value}). {cure}", [one])
 
 
 def parse(body: bytes) -> Any:
@@ -73,7 +78,7 @@ def parse(body: bytes) -> Any:
     try:
         value = json.loads(
             body.decode("utf-8-sig"),
-            parse_constant=_no_constant,
+            parse_constant=_NotANumber,
             parse_float=_finite,
             parse_int=_whole,
             object_pairs_hook=_no_twice,
@@ -104,7 +109,7 @@ class StrictBodies:
                 raise BodyError(415, f"Send JSON (application/json), not {shown(kind.decode('latin-1'))}.")
             clean = json.dumps(parse(body)).encode()
         except BodyError as error:
-            response = problem(error.status, "The body cannot be used", error.detail)
+            response = problem(error.status, "The body cannot be used", error.detail, error.errors)
             await response(scope, receive, send)
             return
         await self.app(_with_length(scope, len(clean)), _replay(clean, receive), send)

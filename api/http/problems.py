@@ -21,7 +21,7 @@ from shared.errors import (
     TimeOrderError,
 )
 
-__all__ = ["MEDIA_TYPE", "Problem", "install", "problem", "responses", "status_of"]
+__all__ = ["MEDIA_TYPE", "FieldError", "Problem", "install", "problem", "responses", "status_of"]
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -124,9 +124,16 @@ async def _invalid(request: Request, error: Exception) -> JSONResponse:
     return problem(422, "A value cannot be used", f"{detail}. {first.cure}".strip(), found)
 
 
+_NOT_PLACES = {
+    "body", "path", "query",  # where it came in
+    "peak", "fell_at_once", "rough_before_peak",  # kinds of a union, not fields
+    "turn_screw", "change_needle", "turn_idle_stop", "change_part",
+}  # fmt: skip
+
+
 def _field_error(e: Any) -> FieldError:
     context = e.get("ctx") or {}
-    place = [str(x) for x in e["loc"] if x not in ("body", "path", "query")]
+    place = [str(x) for x in e["loc"] if x not in _NOT_PLACES]
     if "field" in context:
         place.append(str(context["field"]))
     seen = context["seen"] if "seen" in context else "nothing" if e["type"] == "missing" else shown(e.get("input"))
