@@ -126,8 +126,8 @@ def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
         after = f"after this it would be with {p.chance_full_throttle:.0%}"
     elif confidence.stage is Stage.IDLE_MIXTURE:
         now = confidence.idle_mixture.chance_in_band or 0.0
-        state = f"The idle mixture is right with a chance of {now:.0%}"
-        after = f"after this both ends would be with {p.chance_both:.0%}"
+        state = f"The idle mixture is right with a chance of {now:.0%}, both ends with {confidence.chance_both:.0%}"
+        after = f"after this both would be with {p.chance_both:.0%}"
         if c.action.kind is ActionKind.CHANGE_NEEDLE and w.reach is not None and w.changes > 1:
             after += f", and needle {w.reach.needle} further on with {w.reach.chance_both:.0%}"
     else:

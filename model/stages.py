@@ -1,5 +1,8 @@
 """How far a tuning has come: full throttle, idle mixture, idle speed, tuned."""
 
+import numpy as np
+from numpy.typing import NDArray
+
 from model.evidence import Evidence, Position
 from model.outlook import Outlook, chance, interval, target_at
 from model.sampler import Posterior
@@ -35,18 +38,25 @@ def confidence_of(posterior: Posterior, now: Outlook) -> Confidence:
     Notes
     -----
     A stage is confirmed when something was seen of it since the last change that touches it, its
-    chance reaches the limit, the posterior converged, and the stages before it are confirmed.
+    chance reaches the limit, the chance that it and the stages before it are right *together* does so
+    too, and those before it are confirmed: so "tuned" itself is said with at least that chance. A
+    posterior that did not converge confirms nothing.
     """
     evidence = posterior.evidence
     needed = evidence.installation.limits.confirm_chance
     sure = posterior.diagnostics.converged
 
-    def stage(probability: float, observed: bool, before: bool) -> StageConfidence:
-        return StageConfidence(probability, observed, before and sure and observed and probability >= needed)
+    both = now.full_right & now.idle_right
+    every = both & now.speed_right
 
-    full = stage(chance(now.full_right), _seen(evidence, False, "rise"), True)
-    idle = stage(chance(now.idle_right), _seen(evidence, True, "idle_quality", "idle_rpm_rise"), full.confirmed)
-    speed = stage(chance(now.speed_right), _seen(evidence, True, "idle_rpm"), idle.confirmed)
+    def stage(right: NDArray[np.bool_], together: NDArray[np.bool_], observed: bool, before: bool) -> StageConfidence:
+        reached = min(chance(right), chance(together)) >= needed
+        return StageConfidence(chance(right), observed, before and sure and observed and reached)
+
+    full = stage(now.full_right, now.full_right, _seen(evidence, False, "rise"), True)
+    idle_seen = _seen(evidence, True, "idle_quality", "idle_rpm_rise")
+    idle = stage(now.idle_right, both, idle_seen, full.confirmed)
+    speed = stage(now.speed_right, every, _seen(evidence, True, "idle_rpm"), idle.confirmed)
     if not full.confirmed:
         current = Stage.FULL_THROTTLE
     elif not idle.confirmed:
@@ -59,7 +69,7 @@ def confidence_of(posterior: Posterior, now: Outlook) -> Confidence:
         full_throttle=full,
         idle_mixture=idle,
         idle_speed=speed,
-        chance_both=chance(now.full_right & now.idle_right),
+        chance_both=chance(both),
         lean_chance=chance(now.lean),
         offset_turns=interval(target.offset_turns),
         taper_misfit=interval(target.taper_misfit),

@@ -67,7 +67,8 @@ class StageConfidence:
     observed : bool
         Whether the stage has been looked at since the last change that touches it.
     confirmed : bool
-        `observed` and the chance reaches the limit `confirm_chance`.
+        `observed`, and the chance that this stage and those before it are right together reaches the
+        limit `confirm_chance`.
     """
 
     chance_in_band: float | None
