@@ -1,0 +1,58 @@
+"""What every test may ask for."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, settings
+
+from api import compile_cache
+from api.settings import Settings
+from shared.records import Air, Installation, Needle
+
+compile_cache.use(Settings().cache_folder)
+
+from model.advisor import Advisor  # noqa: E402 - the compilers look for their cache when they are loaded
+
+settings.register_profile(
+    "standing",
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+settings.load_profile("standing")
+
+NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30.0, 30.6, 31.2, 31.8))
+
+
+@pytest.fixture(scope="session")
+def advisor() -> Advisor:
+    """The real adviser, its sampler compiled."""
+    made = Advisor()
+    made.prepare()
+    return made
+
+
+@pytest.fixture
+def installation() -> Installation:
+    """Seven needles, the middle one fitted."""
+    return Installation(NEEDLES, "taper 30.0")
+
+
+@pytest.fixture
+def air() -> Air:
+    """Standard air at sea level."""
+    return Air(288.15, 101_325.0)
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """A seeded generator."""
+    return np.random.default_rng(20_260_101)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Path]:
+    """An empty folder."""
+    yield tmp_path
