@@ -190,7 +190,14 @@ def _figures(
     )
 
 
+def _first_run(confidence: Confidence, action: Action) -> bool:
+    """Whether this is the very first run: nothing but the prior speaks against it, and nothing else can be learned."""
+    return confidence.runs == 0 and action.kind is ActionKind.REPEAT_RUN
+
+
 def _refusal(confidence: Confidence, now: Outlook, action: Action, outlook: Outlook, most: float) -> str | None:
+    if _first_run(confidence, action):
+        return None
     lean, lean_now = chance(outlook.lean), chance(now.lean)
     richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0
     if lean > most and not richer:

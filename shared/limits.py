@@ -4,6 +4,7 @@ Common practice, no published source: the screw is turned by an eighth, by a qua
 most; a bigger step teaches nothing and can lean an engine at full power.
 """
 
+import math
 from dataclasses import dataclass
 
 from shared.errors import OutOfRangeError, StepLimitError
@@ -83,8 +84,8 @@ class StepLimits:
 
 
 def _within(turns: float, limits: StepLimits, what: str) -> None:
-    quanta = turns / limits.quantum_turns
-    if turns == 0 or abs(quanta - round(quanta)) > 1e-9:
+    quanta = turns / limits.quantum_turns if math.isfinite(turns) else 0.0
+    if round(quanta) == 0 or abs(quanta - round(quanta)) > 1e-9:
         raise StepLimitError(
             f"{what} must be a whole number of {limits.quantum_turns:g} turn and not zero",
             field="turns",

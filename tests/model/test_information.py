@@ -38,7 +38,7 @@ def test_linear_gaussian(rng: np.random.Generator) -> None:
 
 
 def test_bernoulli(rng: np.random.Generator) -> None:
-    """theta ~ Bern(.4), y ~ Bern((.5 + theta)/2): 0.1258036691 nats (exact; also in such a library's tests)."""
+    """Theta ~ Bern(.4), y ~ Bern((.5 + theta)/2): 0.1258036691 nats (exact; also in such a library's tests)."""
     theta = (rng.random((_DRAWS, 1)) < 0.4).astype(float)
     y = rng.random(_DRAWS) < (0.5 + theta[:, 0]) / 2
 
@@ -51,7 +51,7 @@ def test_bernoulli(rng: np.random.Generator) -> None:
 
 @pytest.mark.parametrize(("x", "exact"), [(0.5, 0.32130), (1.0, 0.68767), (2.0, 1.07964)])
 def test_censored(x: float, exact: float, rng: np.random.Generator) -> None:
-    """y = min(theta x + e, .5), noise sd .5, theta ~ N(0, 1) (quadrature, calculated)."""
+    """Y = min(theta x + e, .5), noise sd .5, theta ~ N(0, 1) (quadrature, calculated)."""
     theta = rng.standard_normal((_DRAWS, 1))
     latents = x * theta
     y = np.minimum(latents[:, 0] + 0.5 * rng.standard_normal(_DRAWS), 0.5)

@@ -141,7 +141,8 @@ def _quantities(posterior: Posterior, u: Unknowns, pivot_start: bool) -> dict[st
 def test_simulation_based_calibration(advisor: Advisor, installation: Installation) -> None:
     """Truths drawn from the prior rank uniformly among posterior draws, for every unknown, the joint log
     likelihood and the two unknowns that matter (Talts et al. 2018, arXiv:1804.06788; Modrák et al. 2023,
-    doi:10.1214/23-BA1404). Randomised PIT, chi-square in ten bins, one in a thousand over all quantities."""
+    doi:10.1214/23-BA1404). Randomised PIT, chi-square in ten bins, one in a thousand over all quantities.
+    """
     rng = np.random.default_rng(11)
     pit: dict[str, list[float]] = {}
     failed, n = 0, 120

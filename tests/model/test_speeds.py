@@ -25,7 +25,8 @@ def test_static_speed_against_density(sigma: float, ratio: float) -> None:
 
 def test_idle_rise_in_the_middle_of_smooth() -> None:
     """The middle of smooth shows the 25 to 50 rpm on slow leaning that FAA-H-8083-32 vol. 1 calls usually
-    satisfactory (second-hand)."""
+    satisfactory (second-hand).
+    """
     middle = 0.5 * PRIORS["idle_gap_smooth"].centre - PRIORS["idle_best"].centre
     rise = idle.leaning_rise(middle, 0.0, PRIORS["idle_gain"].centre, 800.0, 0.0, 0.5, NUMPY)
     assert 25 <= rise <= 50

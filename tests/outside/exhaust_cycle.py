@@ -40,7 +40,7 @@ def exhaust_kelvin(phi: float, heat_loss: float = 0.25, compression: float = 8.5
         fresh.SV = (fresh.s if frozen else entropy), volume
         if not frozen:
             fresh.equilibrate("SV")
-            frozen = fresh.T < freeze
+            frozen = freeze > fresh.T
     fresh.UV = fresh.u - 0.5 * heat_loss * heat, v1
     fresh.HP = fresh.u + 1.013e5 * v1, 1.013e5
     return float(fresh.T)

@@ -1,0 +1,122 @@
+"""A service with a stand-in for the model, and one with the real model."""
+
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.app import create_app
+from api.settings import Settings
+from model.advisor import Advisor
+from shared.advice import (
+    Action,
+    ActionKind,
+    Candidate,
+    Confidence,
+    Diagnostics,
+    Information,
+    Interval,
+    Prediction,
+    Provenance,
+    Stage,
+    StageConfidence,
+    Suggestion,
+)
+from shared.records import Air, Entry, Installation, Run
+
+_I = Interval(0.0, -0.1, 0.1, -0.2, 0.2)
+
+
+class StandIn:
+    """Answers at once, and the same for every log; counts how often it was asked to learn."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        self.ready = False
+        self.learned = 0
+        self.fails = False
+
+    def prepare(self, progress: Callable[[str], None] = print) -> None:
+        """Be ready."""
+        self.ready = True
+
+    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
+        """Remember the log."""
+        self.learned += 1
+        if self.fails:
+            raise RuntimeError("the sampler broke")
+        return installation, tuple(entries)
+
+    def what_if(
+        self, learned: Any, turns: float = 0.0, needle: str | None = None, air: Air | None = None
+    ) -> Prediction:
+        """Check the question as the real one does, then answer it."""
+        from shared.limits import ScrewStep
+
+        installation, _ = learned
+        if turns:
+            ScrewStep(turns, installation.limits)
+        fitted = installation.needle(needle or installation.fitted_needle).label
+        return Prediction(fitted, turns, 1.0, _I, 0.1, 0.0, _I, _I, (0.1, 0.2, 0.4, 0.2, 0.1), _I, 0.5, 0.5, 0.3, 0.1)
+
+    def suggest(self, learned: Any) -> Suggestion:
+        """A repeat."""
+        installation, entries = learned
+        runs = sum(isinstance(e, Run) for e in entries)
+        action = Action(ActionKind.REPEAT_RUN, "Change nothing; make another run.")
+        predicted, none = self.what_if(learned), StageConfidence(0.5, False, False)
+        confidence = Confidence(
+            Stage.FULL_THROTTLE, none, none, none, 0.3, 0.1, _I, _I, 0.0, 0.0, installation.fitted_needle, runs, runs
+        )
+        gain = Information(0.3, 0.02)
+        diagnostics = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
+        return Suggestion(
+            Stage.FULL_THROTTLE, action, "why", "expect", predicted, gain,
+            (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
+            Provenance(self.seed, "1", diagnostics),
+        )  # fmt: skip
+
+
+@pytest.fixture
+def stand_in() -> StandIn:
+    """The stand-in behind `client`."""
+    return StandIn(7)
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Settings:
+    """Settings with a data folder of their own."""
+    return Settings(data_folder=tmp_path, database_url="")
+
+
+@pytest.fixture
+def client(settings: Settings, stand_in: StandIn) -> Iterator[TestClient]:
+    """A client of a service with the stand-in."""
+    with TestClient(create_app(settings, lambda _seed: stand_in), raise_server_exceptions=False) as made:
+        yield made
+
+
+@pytest.fixture
+def real_client(settings: Settings, advisor: Advisor) -> Iterator[TestClient]:
+    """A client of a service with the real model."""
+    with TestClient(create_app(settings, lambda _seed: advisor)) as made:
+        yield made
+
+
+@pytest.fixture
+def needles() -> list[dict[str, Any]]:
+    """Seven needles, as sent."""
+    return [
+        {"label": f"taper {s:.1f}", "taper_slope": {"value": s, "unit": "mm/m"}}
+        for s in (28.2, 28.8, 29.4, 30.0, 30.6, 31.2, 31.8)
+    ]
+
+
+@pytest.fixture
+def place(client: TestClient, needles: list[dict[str, Any]]) -> str:
+    """Address of an installation with the stand-in."""
+    answer = client.post("/api/v1/installations", json={"needles": needles, "fitted_needle": "taper 30.0"})
+    assert answer.status_code == 201, answer.text
+    return str(answer.headers["Location"])

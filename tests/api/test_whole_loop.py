@@ -1,0 +1,47 @@
+"""The whole loop over HTTP with the real model."""
+
+from typing import Any
+
+from starlette.testclient import TestClient
+
+from api.cli.script import adjustment_body, read
+from api.cli.settings_file import fixture
+from api.wire.entries import RunIn
+
+
+def test_the_tuning_day_over_http(real_client: TestClient) -> None:
+    """The invented day is set up, recorded and tuned through the API; every step taken was the one suggested."""
+    script = read(fixture("tuning_day.json"))
+    sent = script.installation.model_dump(mode="json", exclude_none=True)
+    place = real_client.post("/api/v1/installations", json=sent).headers["Location"]
+    suggestion: dict[str, Any] = real_client.get(f"{place}/suggestion").json()
+    assert suggestion["action"]["kind"] == "repeat_run"
+    for entry in script.entries:
+        body = entry.model_dump(mode="json", exclude_none=True)
+        if isinstance(entry, RunIn):
+            suggestion = real_client.post(f"{place}/runs", json=body).json()["suggestion"]
+            assert suggestion["provenance"]["diagnostics"]["converged"]
+        else:
+            taken = adjustment_body(entry.record())
+            assert {name: suggestion["action"][name] for name in taken} == taken
+            assert real_client.post(f"{place}/adjustments", json=body).status_code == 201
+    assert suggestion["stage"] == "tuned"
+    assert suggestion["action"]["kind"] == "keep"
+    confidence = real_client.get(f"{place}/confidence").json()
+    assert confidence["both"] >= 0.9
+    assert confidence == suggestion["confidence"]
+
+
+def test_the_same_log_gives_the_same_answer(real_client: TestClient, needles: list[dict[str, Any]]) -> None:
+    """Two installations with the same log, sent in different units, get the same answer to the last digit."""
+    answers = []
+    for value, unit in ((95.0, "delta_degF"), (95.0 / 1.8, "delta_degC")):
+        body = {"needles": needles, "fitted_needle": "taper 30.0"}
+        place = real_client.post("/api/v1/installations", json=body).headers["Location"]
+        run = {
+            "air_temperature": {"value": 15.0, "unit": "degC"},
+            "pressure": {"value": 1013.25, "unit": "hPa"},
+            "egt_rise": {"seen": "peak", "rise": {"value": value, "unit": unit}},
+        }
+        answers.append(real_client.post(f"{place}/runs", json=run).json()["suggestion"])
+    assert answers[0] == answers[1]
