@@ -33,11 +33,12 @@ def demo(
 
     console = Console(highlight=False)
     compile_cache.use(Settings().cache_folder)
-    with console.status("loading the model") as status:
+    console.print("… loading the model")
+    with console.status("this takes seconds, half a minute the first time"):
         from model.advisor import Advisor
 
         advisor = Advisor(seed)
-        advisor.prepare(lambda words: status.update(words))
+        advisor.prepare(lambda words: console.print(f"… {words}"))
     if engine_seed is None:
         finished = _replay(advisor, console)
     else:

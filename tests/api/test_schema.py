@@ -4,6 +4,7 @@ from typing import Any
 import pytest
 import schemathesis
 from hypothesis import HealthCheck, given, settings
+from schemathesis.specs.openapi.checks import positive_data_acceptance
 from starlette.testclient import TestClient
 
 from api.app import create_app
@@ -23,7 +24,11 @@ def described(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 
 def test_every_operation_keeps_its_word(described: Any) -> None:
-    """Whatever is sent to any operation, the answer is one the schema describes, never a failure of the server."""
+    """Whatever is sent to any operation, the answer is one the schema describes, never a failure of the server.
+
+    Left out is the check that all schema-valid data be accepted: plausible ranges depend on the unit beside the
+    number, and parts must fit together, neither of which a schema can say.
+    """
     operations = [found.ok() for found in described.get_all_operations()]
     assert len(operations) >= 11
     for operation in operations:
@@ -31,6 +36,6 @@ def test_every_operation_keeps_its_word(described: Any) -> None:
         @given(case=operation.as_strategy())
         @settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
         def keeps_its_word(case: schemathesis.Case) -> None:
-            case.call_and_validate()
+            case.call_and_validate(excluded_checks=[positive_data_acceptance])
 
         keeps_its_word()

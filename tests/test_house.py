@@ -1,0 +1,108 @@
+"""The house rules: one line installs and tests, imports run one way, the wheel works elsewhere."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+_ROOT = Path(__file__).parents[1]
+_BIN = Path(sys.executable).parent
+
+
+def _run(*command: str | Path, cwd: Path = _ROOT, env: dict[str, str] | None = None) -> str:
+    done = subprocess.run(
+        [str(c) for c in command], cwd=cwd, env=env, capture_output=True, text=True, check=False, timeout=600
+    )
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    return done.stdout
+
+
+def test_ruff() -> None:
+    """No lint, and one format."""
+    _run(_BIN / "ruff", "check", ".")
+    _run(_BIN / "ruff", "format", "--check", ".")
+
+
+def test_mypy() -> None:
+    """All types hold under strict rules."""
+    _run(_BIN / "mypy")
+
+
+def test_imports_run_one_way() -> None:
+    """The import contracts are kept."""
+    _run(_BIN / "lint-imports")
+
+
+def test_continuous_integration_runs_the_readme_line() -> None:
+    """The line that checks everything is the one the README gives a newcomer."""
+    lines = re.findall(r"^python3 -m venv .*$", (_ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(lines) == 2
+    assert lines[1] in (_ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+
+
+def test_every_setting_and_command_is_in_the_readme() -> None:
+    """A setting or command without its line in the README is not done."""
+    from api.cli.main import app
+    from api.settings import Settings
+
+    text = (_ROOT / "README.md").read_text(encoding="utf-8")
+    for name in Settings.model_fields:
+        assert f"EIGHTH_TURN_{name.upper()}" in text
+    names = [c.name or c.callback.__name__ for c in app.registered_commands if c.callback is not None]
+    assert names
+    for command in names:
+        assert f"eighth-turn {command}" in text
+
+
+def test_every_route_is_in_the_readme() -> None:
+    """So is a route."""
+    from api.advice import routes as advice
+    from api.installations import routes as installations
+    from api.log import routes as log
+
+    text = (_ROOT / "README.md").read_text(encoding="utf-8")
+    for router in (installations.router, log.router, advice.router):
+        for route in router.routes:
+            ending = str(getattr(route, "path", "")).removeprefix("/api/v1").split("}/")[-1]
+            assert ending in text
+
+
+def test_docstring_examples() -> None:
+    """Examples in docstrings come out as written."""
+    import doctest
+
+    import model.wording
+    import shared.units
+
+    for module in (model.wording, shared.units):
+        result = doctest.testmod(module)
+        assert result.attempted > 0
+        assert result.failed == 0
+
+
+@pytest.mark.slow
+def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
+    """A wheel built from the checkout brings page, migrations and fixtures, and works away from it."""
+    _run(sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", tmp_path, ".")
+    (wheel,) = tmp_path.glob("*.whl")
+    place = tmp_path / "site"
+    _run(sys.executable, "-m", "pip", "install", "--no-deps", "--target", place, wheel)
+    env = {
+        **os.environ, "PYTHONPATH": str(place), "PYTHONSAFEPATH": "1",
+        "EIGHTH_TURN_DATA_FOLDER": str(tmp_path / "data"),
+    }  # fmt: skip
+    script = (
+        "import api.app, api.settings, sys\n"
+        "from starlette.testclient import TestClient\n"
+        "assert sys.modules['api'].__file__.startswith(sys.argv[1]), sys.modules['api'].__file__\n"
+        "with TestClient(api.app.create_app(api.settings.Settings())) as c:\n"
+        "    assert c.get('/docs/page.js').status_code == 200\n"
+        "    assert c.get('/api/v1/installations').json()['total'] == 0\n"
+        "print('fine')"
+    )
+    assert "fine" in _run(sys.executable, "-c", script, place, cwd=tmp_path, env=env)
+    run = "from api.cli.main import run; run()"
+    assert '"log"' in _run(sys.executable, "-c", run, "simulate", "--json", cwd=tmp_path, env=env)
