@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from model.candidates import CHANGE_COST, Weighed
-from shared.advice import Action, ActionKind, Confidence, Stage
+from shared.advice import Action, ActionKind, Confidence, Information, Stage
 from shared.records import Installation
 
 __all__ = ["Choice", "choose", "near_equal", "no_needle_fits"]
@@ -117,9 +117,13 @@ def no_needle_fits(options: list[Weighed], confidence: Confidence) -> Action | N
     )
 
 
+def _nats(i: Information) -> str:
+    return f"{max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats"
+
+
 def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
     c, p = w.candidate, w.candidate.prediction
-    teaches = f", and the run after it is expected to teach {max(c.information.nats, 0.0):.2f} nats"
+    teaches = f", and the run after it is expected to teach {_nats(c.information)}"
     if confidence.stage is Stage.FULL_THROTTLE:
         now = confidence.full_throttle.chance_in_band or 0.0
         state = f"Full throttle is in its band with a chance of {now:.0%}"

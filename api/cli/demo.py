@@ -60,12 +60,13 @@ def _replay(advisor: "Advisor", console: "Console") -> bool:
     installation = script.installation.record()
     entries: list[Entry] = []
     tuned, number = False, 0
-    for i, sent in enumerate(script.entries):
+    for sent in script.entries:
         if isinstance(sent, RunIn):
             entries.append(sent.record(script.installation.elevation))
             number += 1
-            last = i == len(script.entries) - 1
-            tuned = _tell(advisor, console, installation, entries, f"Run {number}: {run_line(sent)}", cautions=last)
+            tuned = _tell(
+                advisor, console, installation, entries, f"Run {number}: {run_line(sent)}", cautions=number == 1
+            )
         else:
             entries.append(sent.record())
             console.print(f"  done: {adjustment_line(sent.model_dump())}")
@@ -139,19 +140,21 @@ def _tell(
 
 
 def _print(console: "Console", title: str, suggestion: "Suggestion", *, cautions: bool) -> None:
-    from api.cli.telling import STAGE_WORDS, confidence_line
+    from api.cli.telling import STAGE_WORDS, confidence_lines
 
-    stage, i = STAGE_WORDS[suggestion.stage], suggestion.information
+    stage = STAGE_WORDS[suggestion.stage]
     console.print(f"\n[bold]{title}[/bold]")
-    console.print(f"  [cyan]{stage}[/cyan]: {confidence_line(suggestion.confidence)}")
+    console.print(f"  stage: [cyan]{stage}[/cyan]")
+    for line in confidence_lines(suggestion.confidence):
+        console.print(f"  {line}")
     console.print(f"  [bold green]{suggestion.action.instruction}[/bold green]")
     console.print(f"  why: {suggestion.why}")
-    if suggestion.alternatives:
-        console.print(f"  a run after it should teach {max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats")
     console.print(f"  expect: {suggestion.expect}")
     for warning in suggestion.warnings:
         console.print(f"  [yellow]{warning}[/yellow]")
-    if cautions:
+    if not cautions:
+        console.print("  [yellow]the cautions above hold for this step too[/yellow]")
+    else:
         console.print("  [yellow]cautions:[/yellow]")
         for caution in suggestion.cautions:
             console.print(f"    - {caution}")

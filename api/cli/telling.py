@@ -7,7 +7,7 @@ from model.wording import fraction
 from shared.advice import Confidence, Stage
 from shared.units import from_si
 
-__all__ = ["STAGE_WORDS", "adjustment_line", "confidence_line", "run_line"]
+__all__ = ["STAGE_WORDS", "adjustment_line", "confidence_lines", "run_line"]
 
 STAGE_WORDS = {
     Stage.FULL_THROTTLE: "full throttle",
@@ -55,15 +55,18 @@ def adjustment_line(body: dict[str, Any]) -> str:
 
 
 def _chance(x: float | None) -> str:
-    return "  –" if x is None else f"{min(x, 0.999):4.0%}" if x < 0.995 else ">99%"
+    return "–" if x is None else f"{x:.0%}" if 0.005 < x < 0.995 else ">99%" if x > 0.5 else "<1%"
 
 
-def confidence_line(c: Confidence) -> str:
-    """The chances and the two intervals."""
+def confidence_lines(c: Confidence) -> tuple[str, str]:
+    """The chances, and the two intervals."""
     turns, taper = c.offset_turns, c.taper_misfit
-    return (
-        f"right with a chance of: full throttle {_chance(c.full_throttle.chance_in_band)}, idle mixture "
-        f"{_chance(c.idle_mixture.chance_in_band)}, idle speed {_chance(c.idle_speed.chance_in_band)}; "
-        f"screw {turns.median:+.2f} turn from target (90 %: {turns.low_90:+.2f} to {turns.high_90:+.2f}), "
+    chances = (
+        f"chance of being right: full throttle {_chance(c.full_throttle.chance_in_band)}, idle mixture "
+        f"{_chance(c.idle_mixture.chance_in_band)}, idle speed {_chance(c.idle_speed.chance_in_band)}"
+    )
+    away = (
+        f"from target: screw {turns.median:+.2f} turn (90 %: {turns.low_90:+.2f} to {turns.high_90:+.2f}), "
         f"taper {taper.median * 1e3:+.2f} mm/m (90 %: {taper.low_90 * 1e3:+.2f} to {taper.high_90 * 1e3:+.2f})"
     )
+    return chances, away
