@@ -66,8 +66,10 @@ def test_every_route_is_in_the_readme() -> None:
     text = (_ROOT / "README.md").read_text(encoding="utf-8")
     for router in (installations.router, log.router, advice.router):
         for route in router.routes:
-            ending = str(getattr(route, "path", "")).removeprefix("/api/v1").split("}/")[-1]
-            assert ending in text
+            path = str(getattr(route, "path", "")).removeprefix("/api/v1").replace("installation_id", "id")
+            methods = getattr(route, "methods", set())
+            assert methods
+            assert all(f"{method} {path}" in text for method in methods)
 
 
 def test_docstring_examples() -> None:
