@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import structlog
+from sqlalchemy.exc import SQLAlchemyError
 
 from api.advice import storage
 from api.database import Database
+from api.installations import storage as installations
 from api.log import service
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
@@ -128,6 +130,7 @@ class Desk:
         suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
         with database.unit() as session:
+            installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
             storage.put(session, installation_id, log.sequence, self.seed, MODEL_VERSION, document)
         return suggestion
 
@@ -135,7 +138,7 @@ class Desk:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
         try:
             return Answered(self.answer(database, installation_id))
-        except (EighthTurnError, RuntimeError, ArithmeticError, ValueError) as error:
+        except (EighthTurnError, SQLAlchemyError, RuntimeError, ArithmeticError, ValueError) as error:
             _log.error("learning_failed", installation=installation_id, error=type(error).__name__)
             return Answered(
                 None,

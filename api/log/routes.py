@@ -56,7 +56,6 @@ def adjustment(
     """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
     with database.unit() as session:
         recorded, warnings = service.record_adjustment(session, installation_id, sent)
-    with database.unit() as session:
         position = service.load(session, installation_id).position()
     answer = desk.answer_or_none(database, installation_id)
     return AdjustmentRecorded(

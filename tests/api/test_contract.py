@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from tests.api.conftest import StandIn
@@ -210,6 +211,21 @@ def test_a_run_is_kept_when_learning_fails(client: TestClient, place: str, stand
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
     stand_in.fails = False
     assert client.get(f"{place}/suggestion").status_code == 200
+
+
+def test_a_run_is_kept_when_its_answer_cannot_be(
+    client: TestClient, place: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """If the database fails once the run is stored, the answer does not claim that nothing was."""
+
+    def fails(*_args: object) -> None:
+        raise OperationalError("INSERT", {}, Exception("disk"))
+
+    monkeypatch.setattr("api.advice.storage.put", fails)
+    answer = client.post(f"{place}/runs", json=_RUN)
+    assert answer.status_code == 201
+    assert "It is recorded" in answer.json()["warnings"][0]
+    assert len(client.get(f"{place}/history").json()["entries"]) == 1
 
 
 def test_answers_come_in_the_preferred_units(client: TestClient, needles: list[dict[str, Any]]) -> None:
