@@ -11,7 +11,7 @@ from sqlalchemy import event as sa_event
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 from sqlalchemy.types import TypeDecorator
 
-__all__ = ["Answer", "Base", "Database", "Entry", "Installation"]
+__all__ = ["Answer", "Base", "Database", "Entry", "Installation", "Trace"]
 
 _Id = BigInteger().with_variant(Integer, "sqlite")
 
@@ -56,6 +56,16 @@ class Entry(Base):
     happened_at: Mapped[datetime] = mapped_column(_Utc)
     recorded_at: Mapped[datetime] = mapped_column(_Utc)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class Trace(Base):
+    """The trace of a run as it was sent, and what was read from it."""
+
+    __tablename__ = "traces"
+
+    entry_id: Mapped[int] = mapped_column(_Id, ForeignKey("entries.id"), primary_key=True)
+    sent: Mapped[dict[str, Any]] = mapped_column(JSON)
+    read: Mapped[list[Any]] = mapped_column(JSON)
 
 
 class Answer(Base):

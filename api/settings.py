@@ -40,7 +40,7 @@ class Settings(BaseSettings):
     host: str = "127.0.0.1"
     port: int = Field(8765, ge=1, le=65535)
     seed: int = Field(20_260_101, ge=0, le=2**31)
-    max_body_bytes: int = Field(256 * 1024, ge=1024, le=64 * 1024 * 1024)
+    max_body_bytes: int = Field(16 * 1024 * 1024, ge=1024, le=64 * 1024 * 1024)
     remembered: int = Field(16, ge=1, le=1000)
 
     @field_validator("host")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from model.air import density_ratio
 from model.mixture import Settings, Throttle
-from model.priors import CHANGES
+from model.priors import CHANGES, TRACED_SHARE
 from shared.records import (
     ChangeNeedle,
     ChangePart,
@@ -29,6 +29,8 @@ __all__ = ["FUEL_EFFECT", "Evidence", "Position", "Readings", "gather", "replay"
 
 FUEL_EFFECT: dict[Fuel, float] = {Fuel.AVGAS: 0.0, Fuel.MOGAS: 0.0, Fuel.MOGAS_E10: math.log(0.96)}
 """ln(phi) over avgas on fixed hardware: phi goes with the stoichiometric ratio times the root of fuel density."""
+
+_LOGISTIC_SCALE = math.sqrt(3.0) / math.pi  # of a logistic with standard deviation 1
 
 
 @dataclass(frozen=True)
@@ -89,9 +91,15 @@ class Position:
 
 @dataclass(frozen=True)
 class Readings:
-    """Readings of n runs, each with a mask that is 1 where there is one; all of shape (n,)."""
+    """Readings of n runs, each with a mask that is 1 where there is one; all of shape (n,).
+
+    `rise_share` is the share of the common scatter that applies to a rise, `rise_error` its own error as a logistic
+    scale [K].
+    """
 
     rise: NDArray[np.float64]
+    rise_share: NDArray[np.float64]
+    rise_error: NDArray[np.float64]
     has_rise: NDArray[np.float64]
     fell: NDArray[np.float64]
     rough: NDArray[np.float64]
@@ -209,6 +217,7 @@ def _readings(runs: Sequence[Run | None]) -> Readings:
     for i, run in enumerate(runs):
         for name, value in _row(run).items():
             columns[name][i] = value
+    columns["rise_share"] = np.where(columns["rise_share"] > 0, columns["rise_share"], 1.0)
     columns["level"] = np.where(columns["has_level"] > 0, columns["level"], float(IdleQuality.SMOOTH))
     return Readings(**columns)
 
@@ -220,6 +229,8 @@ def _row(run: Run | None) -> dict[str, float]:
     if run.rise is not None:
         flag = {RiseSeen.PEAK: "has_rise", RiseSeen.FELL_AT_ONCE: "fell", RiseSeen.ROUGH_BEFORE_PEAK: "rough"}
         row |= {"rise": run.rise.kelvin, flag[run.rise.seen]: 1.0}
+        if run.rise.error_kelvin is not None:
+            row |= {"rise_share": TRACED_SHARE, "rise_error": run.rise.error_kelvin * _LOGISTIC_SCALE}
     if run.idle_quality is not None:
         row |= {"level": float(run.idle_quality), "has_level": 1.0}
     if run.idle_rpm_rise is not None:

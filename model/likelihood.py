@@ -49,7 +49,8 @@ def expected_readings(
 
 def rise_log_density(r: Readings, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
     """Log density of a rise: read, censored at zero (fell at once), or censored above (rough before a peak)."""
-    read = noise.log_density(r.rise, centre, scale, backend)
+    own = backend.sqrt((r.rise_share * scale) ** 2 + r.rise_error**2)
+    read = noise.log_density(r.rise, centre, own, backend)
     below = noise.log_below(0.0, centre, scale, backend)
     above = noise.log_above(r.rise, centre, scale, backend)
     return r.has_rise * read + r.fell * below + r.rough * above

@@ -10,7 +10,7 @@ from typing import Literal
 
 from model.backend import Array, Backend
 
-__all__ = ["CHANGES", "PRIORS", "ROUGH_RISE_KELVIN", "Prior", "from_standard"]
+__all__ = ["CHANGES", "PRIORS", "ROUGH_RISE_KELVIN", "TRACED_SHARE", "Prior", "from_standard"]
 
 CHANGES = 6
 """Needle fittings and part changes that the posterior can hold apart at a time, the first fitting included."""
@@ -18,6 +18,11 @@ CHANGES = 6
 ROUGH_RISE_KELVIN = 400 / 1.8
 """Rise beyond which an engine is expected to run rough before a peak is found [K]; common practice, no published
 source: several hundred °F is far too rich."""
+
+
+TRACED_SHARE = 0.4
+"""Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run
+rather than in the reading [-]; judgement."""
 
 
 @dataclass(frozen=True)

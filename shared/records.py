@@ -248,10 +248,13 @@ class ExhaustRise:
         A peak, a fall at once, or roughness before any peak.
     kelvin : float
         The rise to peak; for `ROUGH_BEFORE_PEAK` the rise reached so far; 0 for `FELL_AT_ONCE` [K].
+    error_kelvin : float or None
+        Standard error of a rise that was read from a trace; None for one read off a gauge [K].
     """
 
     seen: RiseSeen
     kelvin: float = 0.0
+    error_kelvin: float | None = None
 
 
 @dataclass(frozen=True)

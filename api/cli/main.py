@@ -5,10 +5,11 @@ from typing import Annotated
 
 import typer
 
-from api.cli import demo, serve, simulate
+from api.bench import sweep as bench_sweep
+from api.cli import demo, read_sweep, serve, simulate
 from shared.errors import EighthTurnError
 
-__all__ = ["app", "run"]
+__all__ = ["app", "bench", "run"]
 
 app = typer.Typer(
     name="eighth-turn",
@@ -21,6 +22,15 @@ app = typer.Typer(
 app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
 app.command("simulate")(simulate.simulate)
+app.command("read-sweep")(read_sweep.read_sweep)
+bench = typer.Typer(no_args_is_help=True, help="Benchmarks: each prints one JSON object as its last line.")
+bench.command("sweep")(bench_sweep.sweep)
+app.add_typer(bench, name="bench")
+
+
+@bench.callback()
+def _bench() -> None:
+    """Benchmarks: each prints one JSON object as its last line."""
 
 
 @app.command()

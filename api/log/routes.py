@@ -10,6 +10,7 @@ from api.installations import storage as installations
 from api.installations.routes import outward as installation_outward
 from api.log import service, storage
 from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.trace.recording import read
 from api.wire.answers import AdjustmentRecorded, History, RunRecorded
 from api.wire.entries import AdjustmentIn, RunIn
 
@@ -35,14 +36,16 @@ def run(
     installation_id: InstallationId, sent: Annotated[RunIn, Body(examples=[_RUN])], database: Db, desk: AdviceDesk
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
+    traced = read(sent)
     with database.unit() as session:
-        recorded = service.record_run(session, installation_id, sent)
+        recorded = service.record_run(session, installation_id, sent, traced)
     answer = desk.answer_or_none(database, installation_id)
     return RunRecorded(
         run=recorded,
+        sweeps=traced.sweeps,
         confidence=answer.suggestion.confidence if answer.suggestion else None,
         suggestion=answer.suggestion,
-        warnings=answer.warnings,
+        warnings=[*traced.warnings, *answer.warnings],
     )
 
 

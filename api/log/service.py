@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from api.database import Entry
 from api.installations import storage as installations
 from api.log import storage
+from api.trace.recording import Traced
 from api.wire.answers import EntryOut, Position
 from api.wire.entries import AdjustmentIn, AdjustmentKinds, RunIn
 from api.wire.installation import InstallationIn
@@ -74,8 +75,8 @@ def outward(row: Entry) -> EntryOut:
     )
 
 
-def record_run(session: Session, installation_id: int, sent: RunIn) -> EntryOut:
-    """Append a run.
+def record_run(session: Session, installation_id: int, sent: RunIn, traced: Traced) -> EntryOut:
+    """Append a run, and keep its trace.
 
     Raises
     ------
@@ -83,8 +84,12 @@ def record_run(session: Session, installation_id: int, sent: RunIn) -> EntryOut:
         If there is no such installation, the run cannot be used, or it is out of order.
     """
     owner = installations.get(session, installation_id, lock=True)
-    sent.record(InstallationIn.model_validate(owner.document).elevation)
-    return outward(_append(session, installation_id, "run", sent))
+    traced.run.record(InstallationIn.model_validate(owner.document).elevation)
+    row = _append(session, installation_id, "run", traced.run)
+    if sent.trace is not None:
+        read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
+        storage.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
+    return outward(row)
 
 
 def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKinds) -> tuple[EntryOut, list[str]]:

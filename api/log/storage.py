@@ -6,9 +6,9 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from api.database import Entry
+from api.database import Entry, Trace
 
-__all__ = ["append", "entries", "last_sequence", "latest"]
+__all__ = ["append", "entries", "keep_trace", "last_sequence", "latest"]
 
 
 def latest(session: Session, installation_id: int) -> Entry | None:
@@ -45,3 +45,8 @@ def append(
     session.add(row)
     session.flush()
     return row
+
+
+def keep_trace(session: Session, entry_id: int, sent: dict[str, Any], read: list[Any]) -> None:
+    """Keep the trace of a run."""
+    session.add(Trace(entry_id=entry_id, sent=sent, read=read))

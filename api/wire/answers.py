@@ -22,6 +22,7 @@ __all__ = [
     "PredictionOut",
     "RunRecorded",
     "SuggestionOut",
+    "SweepOut",
 ]
 
 StageName = Literal["full_throttle", "idle_mixture", "idle_speed", "tuned"]
@@ -303,10 +304,33 @@ class History(BaseModel):
     position: Position
 
 
+class CylinderOut(BaseModel):
+    """One cylinder of a sweep, in kelvin and seconds; null where there is nothing to say."""
+
+    seen: Literal["peak", "fell_at_once", "not_passed"]
+    plateau_kelvin: float | None
+    rise_kelvin: float | None
+    error_kelvin: float | None
+    start_seconds: float | None
+    peak_seconds: float | None
+    lag_seconds: float | None
+    noise_kelvin: float | None
+
+
+class SweepOut(BaseModel):
+    """What a leaning sweep showed, by column of the trace."""
+
+    cylinders: dict[str, CylinderOut]
+    leanest: str
+    first_to_peak: str | None
+    departing: list[str]
+
+
 class RunRecorded(BaseModel):
     """The run as recorded, and what it taught. Both are null where learning failed; the run is kept all the same."""
 
     run: EntryOut
+    sweeps: list[SweepOut] = Field(default_factory=list, description="What was read from the run's trace.")
     confidence: ConfidenceOut | None
     suggestion: SuggestionOut | None
     warnings: list[str]

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
+from api.trace.columns import Mapping
 from api.wire.installation import Label
 from api.wire.quantities import Elevation, Fraction, Number, Pressure, Rise, Rpm, Temperature, Whole, Wire
 from model.air import station_pressure_pascal
@@ -63,6 +64,7 @@ class PeakSeen(Wire):
 
     seen: Literal["peak"]
     rise: Rise
+    error: Rise | None = Field(None, description="Standard error of the rise, where it was read from a trace.")
 
 
 class FellAtOnce(Wire):
@@ -76,6 +78,13 @@ class RoughBeforePeak(Wire):
 
     seen: Literal["rough_before_peak"]
     rise: Rise
+
+
+class TraceIn(Wire):
+    """A logger's trace of the leaning sweep, as CSV text; the rise is read from it."""
+
+    csv: str = Field(max_length=12_000_000)
+    mapping: Mapping | None = None
 
 
 class RunIn(EntryIn):
@@ -95,6 +104,7 @@ class RunIn(EntryIn):
     idle_rpm_rise: Rpm | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")
     static_rpm: Rpm | None = None
     idle_rpm: Rpm | None = None
+    trace: TraceIn | None = Field(None, description="Instead of egt_rise: the trace it is to be read from.")
 
     @model_validator(mode="after")
     def _pressure(self) -> Self:
@@ -108,6 +118,17 @@ class RunIn(EntryIn):
                     "field": "pressure",
                     "seen": seen,
                 },
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _one_rise(self) -> Self:
+        if self.trace is not None and self.egt_rise is not None:
+            cure = "Leave egt_rise out: it is read from the trace."
+            raise PydanticCustomError(
+                "unusable",
+                "a run holds egt_rise or a trace, not both",
+                {"cure": cure, "field": "egt_rise", "seen": "both"},
             )
         return self
 
@@ -133,6 +154,8 @@ class RunIn(EntryIn):
                 return None
             case FellAtOnce():
                 return ExhaustRise(RiseSeen.FELL_AT_ONCE)
+            case PeakSeen(rise=rise, error=error) if error is not None:
+                return ExhaustRise(RiseSeen.PEAK, rise.si(), error.si())
             case seen:
                 return ExhaustRise(RiseSeen(seen.seen), seen.rise.si())
 

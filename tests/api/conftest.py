@@ -88,7 +88,7 @@ def stand_in() -> StandIn:
 @pytest.fixture
 def settings(tmp_path: Path) -> Settings:
     """Settings with a data folder of their own."""
-    return Settings(data_folder=tmp_path, database_url="")
+    return Settings(data_folder=tmp_path, database_url="", max_body_bytes=262_144)
 
 
 @pytest.fixture

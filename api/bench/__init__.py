@@ -1,0 +1,1 @@
+"""Benchmarks anyone can run: each prints one JSON object as its last line."""

@@ -1,0 +1,140 @@
+"""A table of columns from CSV text, whatever its separator, decimal sign and clock.
+
+Commas or semicolons or tabs, decimal comma, byte order mark, units in the headings, seconds or clock
+times or ISO 8601, gaps. What cannot be read is named with its row and column.
+"""
+
+import csv
+import io
+import math
+import re
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.errors import InvalidValueError
+
+__all__ = ["MOST_ROWS", "Column", "read_table"]
+
+MOST_ROWS = 200_000
+"""Rows beyond which a file is refused."""
+
+_GAPS = {"", "-", "--", "nan", "n/a", "na", "null", "none"}
+_UNIT = re.compile(r"^(?P<name>.*?)\s*[\(\[](?P<unit>[^\)\]]*)[\)\]]\s*$")
+_CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:\.\d+)?)$")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its heading without the unit, the unit in the heading if any, and its values (NaN for a gap)."""
+
+    name: str
+    unit: str
+    values: NDArray[np.float64]
+
+
+def read_table(text: str) -> list[Column]:
+    """Read a table.
+
+    Parameters
+    ----------
+    text : str
+        The file; its first line that has at least two fields, not all of them numbers, is the heading.
+
+    Returns
+    -------
+    list of Column
+        In the file's order. Times come as seconds: since midnight for clock times, since the first for ISO 8601.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is no heading, no row, too many rows, or a field that is no number; row and column are named.
+    """
+    lines = text.removeprefix("\ufeff").splitlines()
+    separator = _separator(lines[:50])
+    rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=separator))
+    head = next((i for i, row in enumerate(rows[:50]) if _is_heading(row, separator)), None)
+    if head is None:
+        raise _refused("no line of headings was found", "row 1", "", "Put the names of the columns in the first line.")
+    names = [field.strip() for field in rows[head]]
+    body = [(head + 2 + i, row) for i, row in enumerate(rows[head + 1 :]) if any(f.strip() for f in row)]
+    if not body:
+        raise _refused("there is no row below the headings", f"row {head + 2}", "", "Export the trace again.")
+    if len(body) > MOST_ROWS:
+        cure = "Cut the file down to the sweep."
+        raise _refused(f"more than {MOST_ROWS} rows", f"row {body[MOST_ROWS][0]}", len(body), cure)
+    return [_column(name, k, body, separator) for k, name in enumerate(names) if name]
+
+
+def _refused(message: str, place: str, value: object, cure: str) -> InvalidValueError:
+    return InvalidValueError(message, field=f"trace, {place}", value=value or None, cure=cure)
+
+
+def _separator(lines: list[str]) -> str:
+    counts = {s: sorted(line.count(s) for line in lines if line.strip()) for s in (";", "\t", ",")}
+    middle = {s: c[len(c) // 2] if c else 0 for s, c in counts.items()}
+    return next((s for s in (";", "\t") if middle[s] > 0), ",")
+
+
+def _is_heading(row: list[str], separator: str) -> bool:
+    fields = [f.strip() for f in row if f.strip()]
+    return len(fields) >= 2 and not any(_number(f, separator) is not None for f in fields)
+
+
+def _number(field: str, separator: str) -> float | None:
+    plain = field.replace(",", ".") if separator != "," and field.count(",") == 1 and "." not in field else field
+    try:
+        value = float(plain)
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _clock(field: str) -> float | None:
+    found = _CLOCK.match(field.replace(",", "."))
+    if found is None:
+        return None
+    hours, minutes, seconds = found.groups()
+    return 3600.0 * int(hours or 0) + 60.0 * int(minutes) + float(seconds)
+
+
+def _moment(field: str) -> float | None:
+    try:
+        return datetime.fromisoformat(field).timestamp()
+    except (ValueError, OverflowError):
+        return None
+
+
+def _column(name: str, k: int, body: list[tuple[int, list[str]]], separator: str) -> Column:
+    found = _UNIT.match(name)
+    values = np.full(len(body), np.nan)
+    is_time = "time" in name.lower()
+    for i, (row_number, row) in enumerate(body):
+        field = row[k].strip() if k < len(row) else ""
+        if field.lower() in _GAPS:
+            continue
+        value = _number(field, separator)
+        if value is None and is_time:
+            value = _clock(field)
+            value = _moment(field) if value is None else value
+        if value is None:
+            place = f"row {row_number}, column {name!r}"
+            raise _refused("this is not a number", place, field, "Correct it, or leave the field empty.")
+        values[i] = value
+    if is_time:
+        values = _elapsed(values)
+    return Column(found["name"] if found else name, found["unit"].strip() if found else "", values)
+
+
+def _elapsed(seconds: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Seconds since the first; a clock that passes midnight goes on."""
+    known = np.flatnonzero(np.isfinite(seconds))
+    if len(known) == 0:
+        return seconds
+    out = seconds - seconds[known[0]]
+    jumps = np.zeros(len(seconds))
+    jumps[known[1:]] = np.where(np.diff(seconds[known]) < -43_200.0, 86_400.0, 0.0)
+    return np.asarray(out + np.cumsum(jumps))
