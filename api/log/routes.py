@@ -36,6 +36,8 @@ def run(
     installation_id: InstallationId, sent: Annotated[RunIn, Body(examples=[_RUN])], database: Db, desk: AdviceDesk
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
+    with database.unit() as session:
+        sent = service.with_remembered_mapping(session, installation_id, sent)
     traced = read(sent)
     with database.unit() as session:
         recorded = service.record_run(session, installation_id, sent, traced)

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from api.database import Entry
 from api.installations import storage as installations
 from api.log import storage
+from api.trace.columns import Mapping
 from api.trace.recording import Traced
 from api.wire.answers import EntryOut, Position
 from api.wire.entries import AdjustmentIn, AdjustmentKinds, RunIn
@@ -18,7 +19,7 @@ from shared.errors import TimeOrderError
 from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
 
-__all__ = ["Log", "load", "outward", "record_adjustment", "record_run", "step_warnings"]
+__all__ = ["Log", "load", "outward", "record_adjustment", "record_run", "step_warnings", "with_remembered_mapping"]
 
 _AHEAD = timedelta(minutes=10)
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
@@ -73,6 +74,16 @@ def outward(row: Entry) -> EntryOut:
         run=run,
         adjustment=adjustment,
     )
+
+
+def with_remembered_mapping(session: Session, installation_id: int, sent: RunIn) -> RunIn:
+    """A run whose trace says nothing of its columns, with the mapping of the installation's latest trace that did."""
+    if sent.trace is None or sent.trace.mapping is not None:
+        return sent
+    kept = storage.remembered_mapping(session, installation_id)
+    if kept is None:
+        return sent
+    return sent.model_copy(update={"trace": sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})})
 
 
 def record_run(session: Session, installation_id: int, sent: RunIn, traced: Traced) -> EntryOut:

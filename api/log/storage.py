@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from api.database import Entry, Trace
 
-__all__ = ["append", "entries", "keep_trace", "last_sequence", "latest"]
+__all__ = ["append", "entries", "keep_trace", "last_sequence", "latest", "remembered_mapping"]
 
 
 def latest(session: Session, installation_id: int) -> Entry | None:
@@ -50,3 +50,18 @@ def append(
 def keep_trace(session: Session, entry_id: int, sent: dict[str, Any], read: list[Any]) -> None:
     """Keep the trace of a run."""
     session.add(Trace(entry_id=entry_id, sent=sent, read=read))
+
+
+def remembered_mapping(session: Session, installation_id: int) -> dict[str, Any] | None:
+    """The mapping sent with the latest trace of an installation that had one."""
+    query = (
+        select(Trace.sent)
+        .join(Entry, Entry.id == Trace.entry_id)
+        .where(Entry.installation_id == installation_id)
+        .order_by(Entry.sequence.desc())
+    )
+    for sent in session.scalars(query):
+        mapping: dict[str, Any] | None = sent.get("mapping")
+        if mapping is not None:
+            return mapping
+    return None

@@ -98,6 +98,18 @@ def test_a_run_with_a_trace(client: TestClient, place: str) -> None:
     assert client.get(f"{place}/history").json()["entries"][0]["run"]["egt_rise"] == rise
 
 
+def test_a_mapping_is_remembered(client: TestClient, place: str) -> None:
+    """Once the columns of a logger are named, the next trace of the installation needs no mapping."""
+    csv = _sweep().replace("EGT ", "probe ").replace(" (degF)", "")
+    refused = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": csv}})
+    assert refused.status_code == 422
+    mapping = {"egt": ["probe 1", "probe 2", "probe 3"], "temperature_unit": "degF"}
+    named = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": csv, "mapping": mapping}})
+    again = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": csv}})
+    assert (named.status_code, again.status_code) == (201, 201)
+    assert again.json()["sweeps"] == named.json()["sweeps"]
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
