@@ -64,7 +64,7 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
 
 
 async def _with_request_id(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-    request_id = uuid.uuid4().hex
+    request_id = request.state.request_id = uuid.uuid4().hex
     with structlog.contextvars.bound_contextvars(request_id=request_id):
         response = await call_next(request)
         _log.info("request", method=request.method, path=request.url.path, status=response.status_code)

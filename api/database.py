@@ -1,15 +1,31 @@
 """The database: engine, tables, migrations, one unit of work a request."""
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import JSON, BigInteger, DateTime, Engine, ForeignKey, Integer, String, UniqueConstraint, create_engine
+from sqlalchemy import (
+    JSON,
+    URL,
+    BigInteger,
+    DateTime,
+    Engine,
+    ForeignKey,
+    Integer,
+    String,
+    UniqueConstraint,
+    create_engine,
+    make_url,
+)
 from sqlalchemy import event as sa_event
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 from sqlalchemy.types import TypeDecorator
+
+from shared.errors import InvalidValueError
 
 __all__ = ["Answer", "Base", "Database", "Entry", "Installation", "Trace"]
 
@@ -86,28 +102,46 @@ class Database:
     Parameters
     ----------
     url : str
-        SQLAlchemy URL; for SQLite the folder is made if it is missing.
+        SQLAlchemy URL of SQLite (the folder is made if it is missing) or PostgreSQL.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is no such database to be had.
     """
 
     def __init__(self, url: str) -> None:
-        self.url = url
-        sqlite = url.startswith("sqlite")
-        if sqlite:
-            Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
-        self.engine: Engine = create_engine(
-            url, pool_pre_ping=not sqlite, connect_args={"timeout": 30} if sqlite else {}
-        )
+        with _told(url):
+            parsed = make_url(url)
+            sqlite = parsed.get_backend_name() == "sqlite"
+            if sqlite:
+                _make_folder(parsed)
+            elif parsed.get_backend_name() != "postgresql":
+                raise ArgumentError("only SQLite and PostgreSQL are known here")
+            waiting = {"timeout": 30} if sqlite else {}
+            self.engine: Engine = create_engine(parsed, pool_pre_ping=not sqlite, connect_args=waiting)
         if sqlite:
             _prepare_sqlite(self.engine)
 
+    @property
+    def name(self) -> str:
+        """Its URL without the password."""
+        return self.engine.url.render_as_string(hide_password=True)
+
     def migrate(self) -> None:
-        """Bring the schema up to date."""
+        """Bring the schema up to date.
+
+        Raises
+        ------
+        InvalidValueError
+            If the database cannot be reached, is none, or was made by a newer release.
+        """
         from alembic import command
         from alembic.config import Config
 
         config = Config()
         config.set_main_option("script_location", "api:migrations")
-        with self.engine.connect() as connection:
+        with _told(self.name), self.engine.connect() as connection:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
             connection.commit()
@@ -126,6 +160,30 @@ class Database:
     def close(self) -> None:
         """Close all connections."""
         self.engine.dispose()
+
+
+def _make_folder(url: URL) -> None:
+    if url.database in (None, "", ":memory:"):
+        raise ArgumentError("the log needs a file")
+    Path(str(url.database)).parent.mkdir(parents=True, exist_ok=True)
+
+
+@contextmanager
+def _told(url: str) -> Iterator[None]:
+    """What keeps a database from being opened, in words; the password stays out of them."""
+    from alembic.util import CommandError
+
+    try:
+        yield
+    except (ArgumentError, DBAPIError, CommandError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
+        reason = str(getattr(error, "orig", None) or error).splitlines()[0]
+        raise InvalidValueError(
+            f"the database cannot be used: {reason}",
+            field="database_url",
+            value=re.sub(r"//[^@/]*@", "//…@", url),
+            cure="Give a folder you may write to, sqlite:///file.db, or postgresql://… of a server that runs; a newer "
+            "database needs the newer release.",
+        ) from None
 
 
 def _prepare_sqlite(engine: Engine) -> None:

@@ -20,8 +20,8 @@ class Health(BaseModel):
 
 
 @router.get("/healthz", summary="Alive")
-def healthz() -> Health:
-    """Answers as soon as the service listens."""
+async def healthz() -> Health:
+    """Answers as soon as the service listens, however many runs are being answered."""
     return Health(status="alive")
 
 
@@ -34,6 +34,10 @@ def readyz(database: Db, desk: AdviceDesk) -> Health:
         stored = False
     if not stored:
         raise HTTPException(503, "The database does not answer.")
+    if not desk.ready and desk.failed:
+        raise HTTPException(
+            503, f"The sampler could not be compiled ({desk.failed}, see the log); runs are recorded, not answered."
+        )
     if not desk.ready:
         raise HTTPException(503, "The sampler is still being compiled; runs are recorded and answered after that.")
     return Health(status="ready")

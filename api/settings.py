@@ -3,10 +3,13 @@
 import ipaddress
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from platformdirs import user_cache_path, user_data_path
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from shared.errors import InvalidValueError
 
 __all__ = ["Settings"]
 
@@ -30,6 +33,11 @@ class Settings(BaseSettings):
         Largest request body accepted [bytes].
     remembered : int
         Posteriors kept in memory for what-if questions.
+
+    Raises
+    ------
+    InvalidValueError
+        If a setting cannot be used.
     """
 
     model_config = SettingsConfigDict(env_prefix="EIGHTH_TURN_", extra="ignore", frozen=True)
@@ -43,6 +51,20 @@ class Settings(BaseSettings):
     max_body_bytes: int = Field(16 * 1024 * 1024, ge=1024, le=64 * 1024 * 1024)
     remembered: int = Field(16, ge=1, le=1000)
 
+    def __init__(self, **given: Any) -> None:
+        try:
+            super().__init__(**given)
+        except ValidationError as error:
+            first = error.errors()[0]
+            name = str(first["loc"][0])
+            source = f"--{name.replace('_', '-')} or EIGHTH_TURN_{name.upper()}"
+            raise InvalidValueError(
+                first["msg"].removeprefix("Value error, "),
+                field=name,
+                value=first["input"],
+                cure=f"Set {source}, or leave it at its default.",
+            ) from None
+
     @field_validator("host")
     @classmethod
     def _loopback(cls, host: str) -> str:
@@ -53,7 +75,7 @@ class Settings(BaseSettings):
                 loopback = False
             if not loopback:
                 raise ValueError(
-                    "this release has no keys yet and listens on this machine only: use 127.0.0.1, ::1 or localhost"
+                    "this release has no keys yet and listens on this machine only: 127.0.0.1, ::1 or localhost"
                 )
         return host
 

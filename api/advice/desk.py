@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import structlog
+from pydantic import ValidationError
 from sqlalchemy.exc import SQLAlchemyError
 
 from api.advice import storage
@@ -15,7 +16,7 @@ from api.installations import storage as installations
 from api.log import service
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
-from shared.advice import Confidence, Prediction, Suggestion
+from shared.advice import Prediction, Suggestion
 from shared.errors import EighthTurnError, NotConvergedError
 from shared.records import Air, Entry, Installation
 
@@ -23,10 +24,11 @@ __all__ = ["Adviser", "Answered", "Desk"]
 
 _log = structlog.get_logger("eighth_turn")
 
-
-class _Learned(Protocol):
-    @property
-    def confidence(self) -> Confidence: ...
+_FAILURES = (
+    EighthTurnError, SQLAlchemyError, ArithmeticError, LookupError, MemoryError, OSError, RuntimeError, TypeError,
+    ValueError,
+)  # fmt: skip
+"""What may go wrong in learning without an entry that is stored being called lost."""
 
 
 class Adviser(Protocol):
@@ -82,6 +84,7 @@ class Desk:
         self.seed = seed
         self._make = make
         self._adviser: Adviser | None = None
+        self._failure = ""
         self._most = remembered
         self._memory: OrderedDict[tuple[int, int], Any] = OrderedDict()
         self._lock = threading.Lock()
@@ -91,9 +94,19 @@ class Desk:
         """Whether the sampler is compiled."""
         return self._adviser is not None and self._adviser.ready
 
+    @property
+    def failed(self) -> str:
+        """What kept the sampler from being compiled; empty as long as nothing did."""
+        return self._failure
+
     def prepare(self, progress: Callable[[str], None] = lambda _: None) -> None:
         """Load and compile the sampler; a second call does nothing."""
-        self._get().prepare(progress)
+        try:
+            self._get().prepare(progress)
+            self._failure = ""
+        except BaseException as error:
+            self._failure = type(error).__name__
+            raise
 
     def _get(self) -> Adviser:
         with self._lock:
@@ -124,9 +137,9 @@ class Desk:
         """
         with database.unit() as session:
             log = service.load(session, installation_id)
-            kept = storage.get(session, installation_id, log.sequence, self.seed, MODEL_VERSION)
+            kept = _readable(storage.get(session, installation_id, log.sequence, self.seed, MODEL_VERSION))
         if kept is not None:
-            return SuggestionOut.model_validate(kept)
+            return kept
         suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
         with database.unit() as session:
@@ -138,8 +151,8 @@ class Desk:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
         try:
             return Answered(self.answer(database, installation_id))
-        except (EighthTurnError, SQLAlchemyError, RuntimeError, ArithmeticError, ValueError) as error:
-            _log.error("learning_failed", installation=installation_id, error=type(error).__name__)
+        except _FAILURES as error:
+            _log.error("learning_failed", installation=installation_id, error=type(error).__name__, exc_info=True)
             return Answered(
                 None,
                 ["It is recorded, but no suggestion could be made from it. Ask for the suggestion again; until there "
@@ -157,9 +170,16 @@ class Desk:
             If there is no posterior that can be trusted.
         """
         learned = self._learned(log)
-        suggestion_diagnostics = getattr(getattr(learned, "posterior", None), "diagnostics", None)
-        if suggestion_diagnostics is not None and not suggestion_diagnostics.converged:
+        if not learned.posterior.diagnostics.converged:
             raise NotConvergedError(
                 "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
             )
         return self._get().what_if(learned, turns, needle, air)
+
+
+def _readable(kept: dict[str, Any] | None) -> SuggestionOut | None:
+    """A kept answer, unless a release whose answers looked different kept it."""
+    try:
+        return None if kept is None else SuggestionOut.model_validate(kept)
+    except ValidationError:
+        return None

@@ -1,10 +1,16 @@
 """``eighth-turn serve``: the service on this machine."""
 
+import socket
 import threading
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from shared.errors import InvalidValueError
+
+if TYPE_CHECKING:
+    from api.advice.desk import Desk
 
 __all__ = ["serve"]
 
@@ -20,39 +26,50 @@ def serve(
 
     from api import compile_cache
     from api.app import create_app
+    from api.http.hosts import OnlyThisMachine
     from api.log_lines import configure
-
-    settings = _settings(data_folder=data_folder, database_url=database_url, host=host, port=port)
-    configure()
-    compile_cache.use(settings.cache_folder)
-    app = create_app(settings)
-    typer.echo(f"Eighth Turn listens on http://{settings.host}:{settings.port} (the API's page: /docs)")
-    typer.echo(f"Database: {_without_password(settings.url)}")
-    threading.Thread(target=_prepare, args=(app.state.desk,), daemon=True, name="prepare").start()
-    uvicorn.run(app, host=settings.host, port=settings.port, log_level="warning")
-
-
-def _settings(**given: Any) -> Any:
-    from pydantic import ValidationError
-
     from api.settings import Settings
-    from shared.errors import InvalidValueError
 
+    given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port}
+    settings = Settings(**{name: value for name, value in given.items() if value is not None})
+    configure()
+    with _listening(settings.host, settings.port) as door:
+        _make_folder(settings.cache_folder)
+        compile_cache.use(settings.cache_folder)
+        app = create_app(settings)
+        app.add_middleware(OnlyThisMachine)
+        at = f"[{settings.host}]" if ":" in settings.host else settings.host
+        typer.echo(f"Eighth Turn listens on http://{at}:{settings.port} (the API's page: /docs)")
+        typer.echo(f"Database: {app.state.database.name}")
+        threading.Thread(target=_prepare, args=(app.state.desk,), daemon=True, name="prepare").start()
+        uvicorn.Server(uvicorn.Config(app, log_level="warning")).run(sockets=[door])
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """A socket that listens, taken before anything slow is begun."""
     try:
-        return Settings(**{name: value for name, value in given.items() if value is not None})
-    except ValidationError as error:
-        first = error.errors()[0]
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
         raise InvalidValueError(
-            first["msg"].removeprefix("Value error, "), field=str(first["loc"][0]), value=first["input"]
+            f"it is not possible to listen there: {error.strerror}",
+            field="port",
+            value=f"{host}:{port}",
+            cure="Another program, or this one already started, may be using it: choose another with --port.",
         ) from None
 
 
-def _without_password(url: str) -> str:
-    from sqlalchemy import make_url
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InvalidValueError(
+            f"this folder cannot be made: {error.strerror}",
+            field="cache_folder",
+            value=folder,
+            cure="Set EIGHTH_TURN_CACHE_FOLDER to one you may write to.",
+        ) from None
 
-    return make_url(url).render_as_string(hide_password=True)
 
-
-def _prepare(desk: Any) -> None:
+def _prepare(desk: "Desk") -> None:
     desk.prepare(lambda words: typer.echo(f"… {words}"))
     typer.echo("Ready.")

@@ -2,25 +2,32 @@
 
 import json
 import math
+import re
 from typing import Any
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.http.problems import FieldError, problem, shown
+from api.http.problems import problem
+from api.http.refusals import FieldError, shown
 
 __all__ = ["StrictBodies", "parse"]
 
 _DEEPEST = 32
+_NO_TEXT = re.compile("[\x00\ud800-\udfff]")
 
 
 class BodyError(Exception):
-    """A body that cannot be read; carries the status of the answer."""
+    """A body that cannot be read; carries the status of the answer and the one thing that is wrong."""
 
-    def __init__(self, status: int, detail: str, errors: list[FieldError] | None = None) -> None:
-        super().__init__(detail)
+    def __init__(self, status: int, field: str, message: str, cure: str, value: str = "") -> None:
+        super().__init__(message)
         self.status = status
-        self.detail = detail
-        self.errors = errors
+        self.error = FieldError(field=shown(field), value=shown(value), message=message, cure=cure)
+
+    def detail(self) -> str:
+        """All of it in one line."""
+        seen = f" (got {self.error.value})" if self.error.value else ""
+        return f"{self.error.field}: {self.error.message}{seen}. {self.error.cure}"
 
 
 class _NotANumber(str):
@@ -40,18 +47,18 @@ def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, value in pairs:
         if name in found:
-            raise BodyError(400, f"The field {shown(name)} stands twice. Keep one of the two.")
+            raise BodyError(400, name, "the field stands twice", "Keep one of the two.")
         found[name] = value
     return found
 
 
 def _clean(value: Any, path: tuple[str, ...] = ()) -> None:
     if len(path) > _DEEPEST:
-        raise BodyError(400, "The body is nested too deeply.")
+        raise BodyError(400, "body", "it is nested too deeply", "Send the fields the OpenAPI page lists.")
     if isinstance(value, _NotANumber):
         raise _refused(path, value, "this is not a finite number", "Give a finite number, or leave the field out.")
     if isinstance(value, str):
-        if "\x00" in value or any("\ud800" <= c <= "\udfff" for c in value):
+        if _NO_TEXT.search(value):
             raise _refused(path, value, "the text holds a character that is not text", "Type it anew.")
     elif isinstance(value, dict):
         for name, inner in value.items():
@@ -63,8 +70,7 @@ def _clean(value: Any, path: tuple[str, ...] = ()) -> None:
 
 
 def _refused(path: tuple[str, ...], value: str, message: str, cure: str) -> BodyError:
-    one = FieldError(field=shown(".".join(path)), value=shown(str(value)), message=message, cure=cure)
-    return BodyError(422, f"{one.field}: {message} (got {one.value}). {cure}", [one])
+    return BodyError(422, ".".join(path) or "body", message, cure, str(value))
 
 
 def parse(body: bytes) -> Any:
@@ -84,7 +90,8 @@ def parse(body: bytes) -> Any:
             object_pairs_hook=_no_twice,
         )
     except (ValueError, RecursionError) as error:
-        raise BodyError(400, f"The body is not JSON that can be read: {shown(str(error))}.") from None
+        cure = "Send one JSON object in UTF-8."
+        raise BodyError(400, "body", f"this is not JSON that can be read: {shown(str(error))}", cure) from None
     _clean(value)
     return value
 
@@ -102,17 +109,21 @@ class StrictBodies:
             await self.app(scope, receive, send)
             return
         try:
-            headers = {name.lower(): value for name, value in scope["headers"]}
-            body = await _read(receive, self.max_bytes)
-            kind = headers.get(b"content-type", b"application/json").split(b";")[0].strip().lower()
-            if kind != b"application/json":
-                raise BodyError(415, f"Send JSON (application/json), not {shown(kind.decode('latin-1'))}.")
-            clean = json.dumps(parse(body)).encode()
+            _is_json(scope)
+            clean = json.dumps(parse(await _read(receive, self.max_bytes))).encode()
         except BodyError as error:
-            response = problem(error.status, "The body cannot be used", error.detail, error.errors)
+            response = problem(error.status, "The body cannot be used", error.detail(), [error.error])
             await response(scope, receive, send)
             return
         await self.app(_with_length(scope, len(clean)), _replay(clean, receive), send)
+
+
+def _is_json(scope: Scope) -> None:
+    """A body without a type is refused too: a page elsewhere could send one unasked."""
+    kind = dict(scope["headers"]).get(b"content-type", b"").split(b";")[0].strip().lower()
+    if kind != b"application/json":
+        seen = kind.decode("latin-1") or "nothing"
+        raise BodyError(415, "content-type", "the body has to be JSON", "Send it as application/json.", seen)
 
 
 async def _read(receive: Receive, most: int) -> bytes:
@@ -121,11 +132,13 @@ async def _read(receive: Receive, most: int) -> bytes:
     while True:
         message = await receive()
         if message["type"] == "http.disconnect":
-            raise BodyError(400, "The connection closed before the body was whole.")
+            raise BodyError(400, "body", "the connection closed before it was whole", "Send it again.")
         chunks.append(message.get("body", b""))
         size += len(chunks[-1])
         if size > most:
-            raise BodyError(413, f"The body is larger than {most} bytes. Send less at a time.")
+            raise BodyError(
+                413, "body", f"it is larger than {most} bytes", "Send less at a time.", f"over {most} bytes"
+            )
         if not message.get("more_body", False):
             return b"".join(chunks)
 

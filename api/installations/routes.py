@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Query, Response
+from fastapi.openapi.models import Example
 
 from api.database import Installation
 from api.http.problems import responses
@@ -16,6 +17,7 @@ __all__ = ["outward", "router"]
 
 router = APIRouter(prefix="/api/v1/installations", tags=["installations"])
 
+_NEEDLES_ALONE = {"needles": [{"label": "the only one", "taper_slope": {"value": 30.0, "unit": "mm/m"}}]}
 _EXAMPLE = {
     "name": "an invented two-seater",
     "needles": [
@@ -26,18 +28,23 @@ _EXAMPLE = {
     "fitted_needle": "taper 30.0",
     "elevation": {"value": 650, "unit": "ft"},
 }
+_EXAMPLES: dict[str, Example] = {
+    "three": {"summary": "Three needles on hand", "value": _EXAMPLE},
+    "one": {"summary": "The least that will do", "value": _NEEDLES_ALONE},
+}
 
 
 def outward(row: Installation) -> InstallationOut:
     """A stored installation as it is shown."""
+    sent = InstallationIn.model_validate(row.document)
     return InstallationOut(
-        id=row.id, created_at=row.created_at, installation=InstallationIn.model_validate(row.document)
+        id=row.id, created_at=row.created_at, installation=sent, in_preferred_units=sent.in_preferred_units()
     )
 
 
-@router.post("", status_code=201, responses=responses(400, 413, 415, 422), summary="Set up an installation")
+@router.post("", status_code=201, responses=responses(400, 413, 415, 422, 503), summary="Set up an installation")
 def create(
-    sent: Annotated[InstallationIn, Body(examples=[_EXAMPLE])], unit: Unit, response: Response
+    sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)], unit: Unit, response: Response
 ) -> InstallationOut:
     """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
     sent.record()  # refuses what does not fit together before anything is stored
@@ -46,7 +53,7 @@ def create(
     return outward(row)
 
 
-@router.get("", responses=responses(422), summary="List installations")
+@router.get("", responses=responses(422, 503), summary="List installations")
 def listing(
     unit: Unit,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
@@ -57,7 +64,7 @@ def listing(
     return InstallationPage(total=total, installations=[outward(row) for row in rows])
 
 
-@router.get("/{installation_id}", responses=responses(404, 422), summary="Show an installation")
+@router.get("/{installation_id}", responses=responses(404, 422, 503), summary="Show an installation")
 def show(installation_id: InstallationId, unit: Unit) -> InstallationOut:
     """One installation as it was set up."""
     return outward(storage.get(unit, installation_id))

@@ -2,8 +2,8 @@
 
 from typing import Annotated
 
-import structlog
 from fastapi import APIRouter, Body
+from fastapi.openapi.models import Example
 
 from api.http.problems import responses
 from api.installations import storage as installations
@@ -13,27 +13,63 @@ from api.places import AdviceDesk, Db, InstallationId, Unit
 from api.trace.recording import read
 from api.wire.answers import AdjustmentRecorded, History, RunRecorded
 from api.wire.entries import AdjustmentIn, RunIn
+from api.wire.installation import InstallationIn
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
 _REFUSALS = responses(400, 404, 413, 415, 422, 503)
-_log = structlog.get_logger("eighth_turn")
 
-_RUN = {
-    "air_temperature": {"value": 68, "unit": "degF"},
-    "altimeter_setting": {"value": 29.98, "unit": "inHg"},
-    "elevation": {"value": 650, "unit": "ft"},
-    "egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}},
-    "idle_quality": "slightly_rich",
-    "static_rpm": {"value": 2780, "unit": "rpm"},
-    "idle_rpm": {"value": 790, "unit": "rpm"},
+_RUNS: dict[str, Example] = {
+    "all": {
+        "summary": "A run with everything read",
+        "value": {
+            "air_temperature": {"value": 68, "unit": "degF"},
+            "altimeter_setting": {"value": 29.98, "unit": "inHg"},
+            "elevation": {"value": 650, "unit": "ft"},
+            "egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}},
+            "idle_quality": "slightly_rich",
+            "static_rpm": {"value": 2780, "unit": "rpm"},
+            "idle_rpm": {"value": 790, "unit": "rpm"},
+        },
+    },
+    "fell": {
+        "summary": "EGT fell at once on leaning",
+        "value": {
+            "air_temperature": {"value": 20, "unit": "degC"},
+            "pressure": {"value": 992, "unit": "hPa"},
+            "egt_rise": {"seen": "fell_at_once"},
+        },
+    },
+    "idle": {
+        "summary": "The idle alone",
+        "value": {
+            "air_temperature": {"value": 68, "unit": "degF"},
+            "pressure": {"value": 29.28, "unit": "inHg"},
+            "idle_quality": 3,
+            "idle_rpm_rise": {"value": 20, "unit": "rpm"},
+            "note": "oil still cold",
+        },
+    },
+}
+_ADJUSTMENTS: dict[str, Example] = {
+    "screw": {"summary": "An eighth leaner", "value": {"kind": "turn_screw", "turns": -0.125}},
+    "needle": {
+        "summary": "Another needle, a quarter out from its mark",
+        "value": {"kind": "change_needle", "needle": "taper 30.6", "turns_from_mark": 0.25},
+    },
+    "idle stop": {"summary": "Idle a little faster", "value": {"kind": "turn_idle_stop", "turns": 0.25}},
+    "part": {"summary": "Another propeller", "value": {"kind": "change_part", "part": "propeller"}},
+    "fuel": {"summary": "Another fuel", "value": {"kind": "change_part", "part": "fuel", "fuel": "mogas"}},
 }
 
 
 @router.post("/runs", status_code=201, responses=_REFUSALS, summary="Record a ground run")
 def run(
-    installation_id: InstallationId, sent: Annotated[RunIn, Body(examples=[_RUN])], database: Db, desk: AdviceDesk
+    installation_id: InstallationId,
+    sent: Annotated[RunIn, Body(openapi_examples=_RUNS)],
+    database: Db,
+    desk: AdviceDesk,
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
     with database.unit() as session:
@@ -54,7 +90,7 @@ def run(
 @router.post("/adjustments", status_code=201, responses=_REFUSALS, summary="Record what was turned or changed")
 def adjustment(
     installation_id: InstallationId,
-    sent: Annotated[AdjustmentIn, Body(examples=[{"kind": "turn_screw", "turns": -0.125}])],
+    sent: Annotated[AdjustmentIn, Body(openapi_examples=_ADJUSTMENTS)],
     database: Db,
     desk: AdviceDesk,
 ) -> AdjustmentRecorded:
@@ -72,10 +108,11 @@ def adjustment(
     )
 
 
-@router.get("/history", responses=responses(404, 422), summary="All that was recorded")
+@router.get("/history", responses=responses(404, 422, 503), summary="All that was recorded")
 def history(installation_id: InstallationId, unit: Unit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)
-    entries = [service.outward(entry) for entry in storage.entries(unit, installation_id)]
+    sent = InstallationIn.model_validate(row.document)
+    entries = [service.outward(entry, sent) for entry in storage.entries(unit, installation_id)]
     position = service.load(unit, installation_id).position()
     return History(installation=installation_outward(row), entries=entries, position=position)

@@ -11,7 +11,7 @@ from api.installations import storage as installations
 from api.log import storage
 from api.trace.columns import Mapping
 from api.trace.recording import Traced
-from api.wire.answers import EntryOut, Position
+from api.wire.answers import AirOut, EntryOut, Position
 from api.wire.entries import AdjustmentIn, AdjustmentKinds, RunIn
 from api.wire.installation import InstallationIn
 from model import evidence
@@ -61,8 +61,8 @@ def _record(row: Entry, installation: InstallationIn) -> EntryRecord:
     return _ADJUSTMENT.validate_python(row.document).record()
 
 
-def outward(row: Entry) -> EntryOut:
-    """A stored entry as it is shown."""
+def outward(row: Entry, owner: InstallationIn) -> EntryOut:
+    """A stored entry as it is shown; a run with the air it came to, in the owner's units."""
     run = RunIn.model_validate(row.document) if row.kind == "run" else None
     adjustment = _ADJUSTMENT.validate_python(row.document) if row.kind == "adjustment" else None
     return EntryOut(
@@ -72,6 +72,7 @@ def outward(row: Entry) -> EntryOut:
         time=row.happened_at,
         recorded_at=row.recorded_at,
         run=run,
+        air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
     )
 
@@ -94,13 +95,13 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     NotFoundError, InvalidValueError, TimeOrderError
         If there is no such installation, the run cannot be used, or it is out of order.
     """
-    owner = installations.get(session, installation_id, lock=True)
-    traced.run.record(InstallationIn.model_validate(owner.document).elevation)
+    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    AirOut.of(traced.run.record(owner.elevation).air, owner.units)  # refuses what cannot be before it is stored
     row = _append(session, installation_id, "run", traced.run)
     if sent.trace is not None:
         read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
         storage.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
-    return outward(row)
+    return outward(row, owner)
 
 
 def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKinds) -> tuple[EntryOut, list[str]]:
@@ -111,12 +112,13 @@ def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKi
     NotFoundError, InvalidValueError, TimeOrderError
         If there is no such installation, the adjustment is not plausible, or it is out of order.
     """
-    owner = installations.get(session, installation_id, lock=True)
-    installation = InstallationIn.model_validate(owner.document).record()
+    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    installation = owner.record()
     adjustment = sent.record()
     if isinstance(adjustment, ChangeNeedle):
         installation.needle(adjustment.needle)
-    return outward(_append(session, installation_id, "adjustment", sent)), step_warnings(adjustment, installation)
+    appended = outward(_append(session, installation_id, "adjustment", sent), owner)
+    return appended, step_warnings(adjustment, installation)
 
 
 def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:

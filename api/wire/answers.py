@@ -6,13 +6,16 @@ from typing import Literal
 from pydantic import BaseModel, Field
 
 from api.wire.entries import AdjustmentIn, RunIn
-from api.wire.installation import InstallationIn, Units
+from api.wire.installation import InstallationIn
+from api.wire.units import Units
+from model.air import density_ratio
 from shared.advice import Candidate, Confidence, Interval, Prediction, StageConfidence, Suggestion
-from shared.records import IdleQuality
-from shared.units import from_si
+from shared.records import Air, IdleQuality
+from shared.units import from_si, in_unit
 
 __all__ = [
     "AdjustmentRecorded",
+    "AirOut",
     "ConfidenceOut",
     "EntryOut",
     "History",
@@ -270,11 +273,12 @@ class SuggestionOut(BaseModel):
 
 
 class InstallationOut(BaseModel):
-    """An installation as recorded."""
+    """An installation as recorded, and the same read back in its preferred units."""
 
     id: int
     created_at: datetime
     installation: InstallationIn
+    in_preferred_units: InstallationIn
 
 
 class InstallationPage(BaseModel):
@@ -284,8 +288,43 @@ class InstallationPage(BaseModel):
     installations: list[InstallationOut]
 
 
+class Shown(BaseModel):
+    """A quantity with its unit."""
+
+    value: float
+    unit: str
+
+    @classmethod
+    def of(cls, kind: str, inside: float, unit: str) -> "Shown":
+        """From an inside value."""
+        return cls.model_validate(in_unit(kind, inside, unit))
+
+
+class AirOut(BaseModel):
+    """The air a run came to, in the installation's units; density over the sea-level standard."""
+
+    temperature: Shown
+    pressure: Shown
+    density_ratio: float
+
+    @classmethod
+    def of(cls, air: Air, units: Units) -> "AirOut":
+        """From the record.
+
+        Raises
+        ------
+        OutOfRangeError
+            If there is no such air.
+        """
+        return cls(
+            temperature=Shown.of("temperature", air.temperature_kelvin, units.temperature),
+            pressure=Shown.of("pressure", air.pressure_pascal, units.pressure),
+            density_ratio=_six(density_ratio(air)),
+        )
+
+
 class EntryOut(BaseModel):
-    """An entry of the log as recorded."""
+    """An entry of the log as recorded; a run with the air it came to."""
 
     id: int
     sequence: int
@@ -293,6 +332,7 @@ class EntryOut(BaseModel):
     time: datetime
     recorded_at: datetime
     run: RunIn | None = None
+    air: AirOut | None = None
     adjustment: AdjustmentIn | None = None
 
 

@@ -1,9 +1,18 @@
 """Runs and adjustments as the service speaks of them."""
 
+import re
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from api.trace.columns import Mapping
@@ -29,20 +38,43 @@ from shared.records import (
 __all__ = ["AdjustmentIn", "AdjustmentKinds", "EntryIn", "RunIn"]
 
 
+_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+_CURE = {"cure": 'Write date and time, for example "2026-05-01T10:30:00Z".'}
+
+
 def _written(value: Any) -> Any:
-    if isinstance(value, str | datetime):
+    if isinstance(value, datetime) or (isinstance(value, str) and re.match(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d", value)):
         return value
-    raise PydanticCustomError("unusable", "a time is written as text", {"cure": 'For example "2026-05-01T10:30:00Z".'})
+    raise PydanticCustomError("unusable", "a time is written as text, date and time of day", _CURE)
+
+
+def _in_this_age(value: datetime) -> datetime:
+    """Refuse what is centuries away: the slip of a pen, and the ends of the calendar have no UTC."""
+    if not _EARLIEST.year <= value.year < 9999 or _utc(value) < _EARLIEST:
+        raise PydanticCustomError("unusable", "a time before the year 2000, or centuries ahead", _CURE)
+    return value
 
 
 def _utc(value: datetime) -> datetime:
+    return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+
+
+def _judgement(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
     try:
-        return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
-    except OverflowError:
-        raise PydanticCustomError("unusable", "the time is out of range", {"cure": "Give today's date."}) from None
+        return validate(value)
+    except ValidationError:
+        names = ", ".join(get_args(_Judgement))
+        raise PydanticCustomError(
+            "unusable", "this is not one of the five judgements", {"cure": f"Use one of {names}, or 1 to 5."}
+        ) from None
 
 
-Time = Annotated[datetime, BeforeValidator(_written), Field(json_schema_extra={"examples": ["2026-05-01T10:30:00Z"]})]
+Time = Annotated[
+    datetime,
+    BeforeValidator(_written),
+    AfterValidator(_in_this_age),
+    Field(json_schema_extra={"examples": ["2026-05-01T10:30:00Z"]}),
+]
 _Judgement = Literal["lean_stumbling", "slightly_lean", "smooth", "slightly_rich", "rich_loading_up"]
 
 
@@ -98,7 +130,7 @@ class RunIn(EntryIn):
     egt_rise: Annotated[PeakSeen | FellAtOnce | RoughBeforePeak, Field(discriminator="seen")] | None = Field(
         None, description="What leaning slowly from full rich at full throttle showed."
     )
-    idle_quality: _Judgement | Annotated[Whole, Field(ge=1, le=5)] | None = Field(
+    idle_quality: Annotated[_Judgement | Annotated[Whole, Field(ge=1, le=5)] | None, WrapValidator(_judgement)] = Field(
         None, description="1 lean_stumbling, 2 slightly_lean, 3 smooth, 4 slightly_rich, 5 rich_loading_up."
     )
     idle_rpm_rise: Rpm | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")

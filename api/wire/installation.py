@@ -2,14 +2,15 @@
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
 from api.wire.quantities import Elevation, Length, Number, Rise, Rpm, Taper, Volume, Whole, Wire
+from api.wire.units import Units
 from shared.limits import StepLimits
 from shared.records import Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
 
-__all__ = ["InstallationIn", "NeedleIn", "Units"]
+__all__ = ["InstallationIn", "Label", "NeedleIn"]
 
 Sense = Literal["clockwise", "counter_clockwise"]
 _BODY = ThrottleBody()
@@ -59,7 +60,8 @@ class ThrottleBodyIn(Wire):
         )
 
 
-Label = Annotated[str, Field(min_length=1, max_length=40)]
+_PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
+Label = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40, pattern=_PRINTABLE)]
 
 
 class NeedleIn(Wire):
@@ -120,18 +122,10 @@ class LimitsIn(Wire):
     confirm_chance: Number = _LIMITS.confirm_chance
 
 
-class Units(Wire):
-    """Units the answers come in."""
-
-    temperature: Literal["degF", "degC", "kelvin"] = "degF"
-    temperature_rise: Literal["delta_degF", "delta_degC", "kelvin"] = "delta_degF"
-    taper: Literal["mm/m", "mm/mm", "in/in", "percent"] = "mm/m"
-
-
 class InstallationIn(Wire):
     """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
 
-    name: str = Field("", max_length=100, description="A name of your own, for lists.")
+    name: str = Field("", max_length=100, pattern=_PRINTABLE, description="A name of your own, for lists.")
     needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)]
     fitted_needle: Label | None = Field(None, description="May be left out with a single needle.")
     throttle_body: ThrottleBodyIn = ThrottleBodyIn()
@@ -152,6 +146,11 @@ class InstallationIn(Wire):
                 {"cure": f"Name one of: {labels}.", "field": "fitted_needle", "seen": "nothing"},
             )
         return self
+
+    def in_preferred_units(self) -> "InstallationIn":
+        """The same with every quantity in the preferred unit, to be checked against what was measured."""
+        converted: InstallationIn = self.units.put(self)
+        return converted
 
     def record(self) -> Installation:
         """The record in SI.

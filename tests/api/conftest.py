@@ -1,6 +1,7 @@
 """A service with a stand-in for the model, and one with the real model."""
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,21 @@ from shared.advice import (
 )
 from shared.records import Air, Entry, Installation, Run
 
+_DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
+
+
+@dataclass(frozen=True)
+class _Posterior:
+    diagnostics: Diagnostics = _DIAGNOSTICS
+
+
+@dataclass(frozen=True)
+class _Learned:
+    installation: Installation
+    entries: tuple[Entry, ...]
+    posterior: _Posterior
+
+
 _I = Interval(0.0, -0.1, 0.1, -0.2, 0.2)
 
 
@@ -36,7 +52,8 @@ class StandIn:
         self.seed = seed
         self.ready = False
         self.learned = 0
-        self.fails = False
+        self.failure: BaseException | None = None
+        self.diagnostics = _DIAGNOSTICS
 
     def prepare(self, progress: Callable[[str], None] = print) -> None:
         """Be ready."""
@@ -45,9 +62,9 @@ class StandIn:
     def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
         """Remember the log."""
         self.learned += 1
-        if self.fails:
-            raise RuntimeError("the sampler broke")
-        return installation, tuple(entries)
+        if self.failure is not None:
+            raise self.failure
+        return _Learned(installation, tuple(entries), _Posterior(self.diagnostics))
 
     def what_if(
         self, learned: Any, turns: float = 0.0, needle: str | None = None, air: Air | None = None
@@ -55,27 +72,36 @@ class StandIn:
         """Check the question as the real one does, then answer it."""
         from shared.limits import ScrewStep
 
-        installation, _ = learned
         if turns:
-            ScrewStep(turns, installation.limits)
-        fitted = installation.needle(needle or installation.fitted_needle).label
+            ScrewStep(turns, learned.installation.limits)
+        fitted = learned.installation.needle(needle or learned.installation.fitted_needle).label
         return Prediction(fitted, turns, 1.0, _I, 0.1, 0.0, _I, _I, (0.1, 0.2, 0.4, 0.2, 0.1), _I, 0.5, 0.5, 0.3, 0.1)
 
     def suggest(self, learned: Any) -> Suggestion:
         """A repeat."""
-        installation, entries = learned
-        runs = sum(isinstance(e, Run) for e in entries)
+        runs = sum(isinstance(e, Run) for e in learned.entries)
         action = Action(ActionKind.REPEAT_RUN, "Change nothing; make another run.")
         predicted, none = self.what_if(learned), StageConfidence(0.5, False, False)
         confidence = Confidence(
-            Stage.FULL_THROTTLE, none, none, none, 0.3, 0.1, _I, _I, 0.0, 0.0, installation.fitted_needle, runs, runs
+            Stage.FULL_THROTTLE,
+            none,
+            none,
+            none,
+            0.3,
+            0.1,
+            _I,
+            _I,
+            0.0,
+            0.0,
+            learned.installation.fitted_needle,
+            runs,
+            runs,
         )
         gain = Information(0.3, 0.02)
-        diagnostics = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
         return Suggestion(
             Stage.FULL_THROTTLE, action, "why", "expect", predicted, gain,
             (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
-            Provenance(self.seed, "1", diagnostics),
+            Provenance(self.seed, "1", self.diagnostics),
         )  # fmt: skip
 
 

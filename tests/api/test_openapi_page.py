@@ -1,0 +1,48 @@
+"""The OpenAPI page and what it describes."""
+
+from starlette.testclient import TestClient
+
+
+def test_the_openapi_page_asks_nobody_else(client: TestClient) -> None:
+    """The page and all it loads come from the service itself, under a policy that forbids the rest."""
+    page = client.get("/docs")
+    assert "default-src 'none'" in page.headers["Content-Security-Policy"]
+    assert "://" not in page.text
+    assert client.get("/docs/other.js").status_code == 404
+    for name in ("page.js", "page.css", "start.js"):
+        assert client.get(f"/docs/{name}").status_code == 200
+        assert "sourceMappingURL" not in client.get(f"/docs/{name}").text
+    schema = client.get("/openapi.json").json()
+    assert schema["info"]["title"] == "Eighth Turn"
+
+
+def test_refusals_are_described_as_what_they_are(client: TestClient) -> None:
+    """Every refusal in the OpenAPI schema is a problem document and nothing else; every POST has examples."""
+    schema = client.get("/openapi.json").json()
+    assert "Problem" in schema["components"]["schemas"]
+    for path, operations in schema["paths"].items():
+        for method, operation in operations.items():
+            refusals = {s: set(r["content"]) for s, r in operation["responses"].items() if s >= "400"}
+            assert all(content == {"application/problem+json"} for content in refusals.values()), path
+            if path.startswith("/api"):
+                assert {"422", "503"} <= set(refusals)
+            if method == "post":
+                assert {"400", "413", "415"} <= set(refusals)
+                assert operation["requestBody"]["content"]["application/json"]["examples"]
+
+
+def test_the_examples_are_accepted(client: TestClient) -> None:
+    """Each example of the OpenAPI page, sent as it stands, is recorded."""
+    schema = client.get("/openapi.json").json()
+    sent = 0
+    place = "/api/v1/installations"
+    for path, operations in schema["paths"].items():
+        if "post" in operations:
+            body = operations["post"]["requestBody"]["content"]["application/json"]
+            for example in body["examples"].values():
+                address = path.replace("{installation_id}", place.rpartition("/")[2])
+                answer = client.post(address, json=example["value"])
+                assert answer.status_code == 201, answer.text
+                place = place if "Location" not in answer.headers or sent else answer.headers["Location"]
+                sent += 1
+    assert sent >= 10
