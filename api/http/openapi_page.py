@@ -20,7 +20,7 @@ _FILES = {"page.css": "text/css", "page.js": "text/javascript", "start.js": "tex
 _SOURCES = {"page.css": "swagger-ui.css", "page.js": "swagger-ui-bundle.js", "start.js": "start.js"}
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Eighth Turn: the API</title><link rel="stylesheet" href="/docs/page.css"></head>
+<title>Eighth Turn: the API</title><link rel="icon" href="data:,"><link rel="stylesheet" href="/docs/page.css"></head>
 <body><div id="api"></div><script src="/docs/page.js"></script><script src="/docs/start.js"></script></body></html>
 """
 

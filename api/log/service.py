@@ -125,9 +125,11 @@ def step_warnings(adjustment: Adjustment, installation: Installation) -> list[st
     """Warnings about an adjustment that was made and is recorded all the same."""
     most = installation.limits.largest_turns
     if isinstance(adjustment, TurnScrew | TurnIdleStop) and abs(adjustment.turns) > most + 1e-9:
+        leaner = isinstance(adjustment, TurnScrew) and adjustment.turns < 0
+        danger = " and can lean the engine until it is damaged at full throttle" if leaner else ""
         return [
-            f"{abs(adjustment.turns):g} turn is more than the small-step limit of {most:g}: bigger steps teach "
-            "nothing and can lean the engine too far. It is recorded as made; make the next one smaller."
+            f"{abs(adjustment.turns):g} turn is more than the small-step limit of {most:g}: a bigger step runs past "
+            f"the setting looked for, teaches less{danger}. It is recorded as made; make the next one smaller."
         ]
     return []
 

@@ -34,6 +34,7 @@ from shared.records import (
     TurnIdleStop,
     TurnScrew,
 )
+from shared.units import to_si
 
 __all__ = ["AdjustmentIn", "AdjustmentKinds", "EntryIn", "RunIn"]
 
@@ -76,6 +77,23 @@ Time = Annotated[
     Field(json_schema_extra={"examples": ["2026-05-01T10:30:00Z"]}),
 ]
 _Judgement = Literal["lean_stumbling", "slightly_lean", "smooth", "slightly_rich", "rich_loading_up"]
+
+
+_SLOWEST_RPM = 200.0
+
+
+def _runs(value: Rpm) -> Rpm:
+    if value.si() < _SLOWEST_RPM:
+        raise PydanticCustomError(
+            "unusable",
+            "an engine that runs does not turn as slowly as this",
+            {"cure": "Leave the speed out if it stopped; say how it idled in idle_quality.", "seen": f"{value.si():g}"},
+        )
+    return value
+
+
+Running = Annotated[Rpm, AfterValidator(_runs)]
+"""Speed of an engine that runs."""
 
 
 class EntryIn(Wire):
@@ -134,8 +152,8 @@ class RunIn(EntryIn):
         None, description="1 lean_stumbling, 2 slightly_lean, 3 smooth, 4 slightly_rich, 5 rich_loading_up."
     )
     idle_rpm_rise: Rpm | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")
-    static_rpm: Rpm | None = None
-    idle_rpm: Rpm | None = None
+    static_rpm: Running | None = None
+    idle_rpm: Running | None = None
     trace: TraceIn | None = Field(None, description="Instead of egt_rise: the trace it is to be read from.")
 
     @model_validator(mode="after")
@@ -176,7 +194,8 @@ class RunIn(EntryIn):
                 cure="Give it here or with the installation; or give pressure instead.",
             )
         else:
-            pressure = station_pressure_pascal(self.altimeter_setting.si(), field_elevation.si())
+            found = station_pressure_pascal(self.altimeter_setting.si(), field_elevation.si())
+            pressure = to_si("pressure", found, "Pa", field="altimeter_setting")  # plausible at the field too
         humidity = 0.0 if self.relative_humidity is None else self.relative_humidity.si()
         return Air(self.air_temperature.si(), pressure, humidity)
 

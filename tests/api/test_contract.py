@@ -44,12 +44,15 @@ def test_an_adjustment_moves_the_position(client: TestClient, place: str) -> Non
     assert answer.json()["position"]["fitted_needle"] == "taper 30.6"
 
 
-def test_a_large_turn_is_recorded_with_a_warning(client: TestClient, place: str) -> None:
+@pytest.mark.parametrize(("turns", "damaged"), [(0.5, False), (-0.5, True)])
+def test_a_large_turn_is_recorded_with_a_warning(client: TestClient, place: str, turns: float, damaged: bool) -> None:
     """What was done is recorded as done; beyond the small-step limit it is said why that is too much."""
-    answer = client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": 0.5})
+    answer = client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": turns})
     assert answer.status_code == 201
-    assert "small-step limit of 0.25" in answer.json()["warnings"][0]
-    assert client.get(f"{place}/history").json()["position"]["turns"] == 0.5
+    (warning,) = answer.json()["warnings"]
+    assert "small-step limit of 0.25" in warning
+    assert ("damaged" in warning) is damaged
+    assert client.get(f"{place}/history").json()["position"]["turns"] == turns
 
 
 def test_a_time_without_offset_is_utc(client: TestClient, place: str) -> None:

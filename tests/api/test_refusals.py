@@ -28,6 +28,8 @@ from tests.api.asking import AIR, RUN, problem
         ({**RUN, "egt_rise": 5}, "egt_rise", "curly brackets"),
         ({**RUN, "egt_rise": {"seen": "peak", "rize": 1}}, "egt_rise.rize", "Did you mean rise?"),
         ({**RUN, "air_temperature": {"vallue": 1, "unit": "degF"}}, "air_temperature.vallue", "Did you mean value?"),
+        ({**RUN, "idle_rpm": {"value": 0, "unit": "rpm"}}, "idle_rpm", "if it stopped"),
+        ({**RUN, "static_rpm": {"value": 199, "unit": "rpm"}}, "static_rpm", "if it stopped"),
         ({**RUN, "peak": 1}, "peak", "Leave it out"),
         ({**RUN, "query": 1}, "query", "Leave it out"),
         ([], "body", "curly brackets"),
@@ -54,6 +56,17 @@ def test_a_time_that_is_none_is_refused(client: TestClient, place: str, time: An
     assert [e["field"] for e in document["errors"]] == ["time"]
     assert document["errors"][0]["cure"]
     assert client.get(f"{place}/history").json()["entries"] == []
+
+
+def test_station_pressure_has_to_be_plausible(client: TestClient, place: str) -> None:
+    """A setting and an elevation that are each plausible may together be no weather."""
+    run = {
+        "air_temperature": {"value": 15, "unit": "degC"},
+        "altimeter_setting": {"value": 460, "unit": "hPa"},
+        "elevation": {"value": 6000, "unit": "m"},
+        "egt_rise": {"seen": "fell_at_once"},
+    }
+    assert problem(client.post(f"{place}/runs", json=run), 422)["errors"][0]["field"] == "altimeter_setting"
 
 
 def test_an_altimeter_setting_needs_an_elevation(client: TestClient, place: str) -> None:

@@ -1,18 +1,45 @@
+import os
 import threading
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import inspect
+from sqlalchemy import create_engine, inspect, make_url
 from starlette.testclient import TestClient
 
+from api.advice import storage
+from api.app import create_app
 from api.database import Base, Database
+from api.installations.storage import add
 from api.settings import Settings
+from tests.api.asking import RUN
+from tests.api.conftest import StandIn
 
 
-def test_migrations_make_what_the_code_expects(tmp_path: Path) -> None:
+@pytest.fixture(params=["sqlite", "postgresql"])
+def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A database that is new: a file, or one made on the server that EIGHTH_TURN_TEST_POSTGRES names."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'a' / 'new.db'}"
+        return
+    server = os.environ.get("EIGHTH_TURN_TEST_POSTGRES")
+    if server is None:
+        pytest.skip("EIGHTH_TURN_TEST_POSTGRES names no server")
+    name = f"eighth_turn_{uuid.uuid4().hex}"
+    engine = create_engine(server, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+        yield make_url(server).set(database=name).render_as_string(hide_password=False)
+        connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+    engine.dispose()
+
+
+def test_migrations_make_what_the_code_expects(url: str) -> None:
     """The migrated schema has every table and column of the code, and migrating again changes nothing."""
-    database = Database(f"sqlite:///{tmp_path / 'a' / 'new.db'}")
+    database = Database(url)
     database.migrate()
     database.migrate()
     found = inspect(database.engine)
@@ -32,32 +59,72 @@ def test_sqlite_is_set_to_lose_nothing(tmp_path: Path) -> None:
     database.close()
 
 
-def test_many_writers_at_once(client: TestClient, place: str) -> None:
-    """Every acknowledged adjustment is there once, and the position is their sum."""
-    failures: list[Any] = []
-
-    def write() -> None:
-        for _ in range(5):
-            answer = client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": 0.015625})
-            if answer.status_code != 201:
+def _record(client: TestClient, place: str, failures: list[Any]) -> None:
+    for _ in range(5):
+        for what, body in (("adjustments", {"kind": "turn_screw", "turns": 0.015625}), ("runs", RUN)):
+            answer = client.post(f"{place}/{what}", json=body)
+            if answer.status_code != 201 or answer.json()["suggestion"] is None:
                 failures.append(answer.text)
 
-    threads = [threading.Thread(target=write) for _ in range(8)]
-    for t in threads:
-        t.start()
-    for t in threads:
-        t.join()
-    history = client.get(f"{place}/history").json()
+
+def test_many_writers_at_once(url: str, needles: list[dict[str, Any]]) -> None:
+    """Every acknowledged entry is there once, and the position is the sum of all turns."""
+    failures: list[Any] = []
+    with TestClient(create_app(Settings(database_url=url), StandIn)) as client:
+        body = {"needles": needles, "fitted_needle": "taper 30.0"}
+        place = client.post("/api/v1/installations", json=body).headers["Location"]
+        threads = [threading.Thread(target=_record, args=(client, place, failures)) for _ in range(8)]
+        for t in threads:
+            t.start()
+        for t in threads:
+            t.join()
+        history = client.get(f"{place}/history").json()
     assert failures == []
-    assert [e["sequence"] for e in history["entries"]] == list(range(1, 41))
+    assert [e["sequence"] for e in history["entries"]] == list(range(1, 81))
     assert history["position"]["turns"] == pytest.approx(40 / 64)
+
+
+def test_any_text_is_kept_as_written(url: str, needles: list[dict[str, Any]]) -> None:
+    """Letters of any script, signs, quotes and line breaks come back as they were sent."""
+    note = "Öl kalt — “ok” 機体 \U0001f6e9\n'); DROP TABLE entries; --"
+    with TestClient(create_app(Settings(database_url=url), StandIn)) as client:
+        place = client.post("/api/v1/installations", json={"needles": needles[:1]}).headers["Location"]
+        client.post(f"{place}/runs", json={**RUN, "note": note})
+        assert client.get(f"{place}/history").json()["entries"][0]["run"]["note"] == note
+
+
+def test_an_older_answer_never_replaces_a_newer_one(tmp_path: Path) -> None:
+    """An answer that comes late, from a shorter log, is dropped."""
+    database = Database(f"sqlite:///{tmp_path / 'new.db'}")
+    database.migrate()
+    with database.unit() as session:
+        number = add(session, {}, datetime.now(UTC)).id
+        storage.put(session, number, 2, 7, "1", {"of": "two entries"})
+        storage.put(session, number, 1, 7, "1", {"of": "one entry"})
+    with database.unit() as session:
+        assert storage.get(session, number, 2, 7, "1") == {"of": "two entries"}
+        assert storage.get(session, number, 1, 7, "1") is None
+    database.close()
+
+
+def test_posteriors_in_memory_are_bounded(tmp_path: Path, needles: list[dict[str, Any]]) -> None:
+    """Beyond the setting the one not used for longest is forgotten, and learned again when asked for."""
+    stand_in = StandIn(7)
+    settings = Settings(data_folder=tmp_path, database_url="", remembered=2)
+    with TestClient(create_app(settings, lambda _seed: stand_in)) as client:
+        body = {"needles": needles[:1]}
+        places = [client.post("/api/v1/installations", json=body).headers["Location"] for _ in range(3)]
+        for place in places:
+            client.get(f"{place}/whatif")
+        assert stand_in.learned == 3
+        client.get(f"{places[2]}/whatif")
+        assert stand_in.learned == 3
+        client.get(f"{places[0]}/whatif")
+        assert stand_in.learned == 4
 
 
 def test_it_is_all_there_after_a_restart(settings: Settings, client: TestClient, place: str) -> None:
     """Another service on the same folder reads what the first one stored."""
-    from api.app import create_app
-    from tests.api.conftest import StandIn
-
     client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": 0.125})
     with TestClient(create_app(settings, StandIn)) as again:
         assert again.get(f"{place}/history").json() == client.get(f"{place}/history").json()
