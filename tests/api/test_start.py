@@ -154,7 +154,7 @@ def test_it_is_alive_long_before_it_is_ready(served: tuple[str, "subprocess.Pope
             time.sleep(0.1)
     with pytest.raises(URLError, match="503"):
         _get(f"{address}/readyz")
-    for _ in range(240):
+    for _ in range(600):
         try:
             assert json.loads(_get(f"{address}/readyz")[1]) == {"status": "ready"}
             break
