@@ -54,7 +54,7 @@ def _rise(reading: SweepReading) -> PeakSeen | FellAtOnce:
             cure="Lean on until the temperature falls, or give what was seen by hand as egt_rise.",
         )
     most = KINDS["temperature_rise"].high
-    rise, error = (round(min(x, most), 2) for x in (reading.rise_kelvin, reading.error_kelvin))
+    rise, error = (round(min(x, most), 2) for x in (reading.rise_kelvin, max(reading.error_kelvin, 0.1)))
     return PeakSeen(seen="peak", rise=Rise(value=rise, unit="kelvin"), error=Rise(value=error, unit="kelvin"))
 
 

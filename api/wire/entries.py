@@ -109,12 +109,29 @@ class EntryIn(Wire):
         return now if self.time is None else _utc(self.time)
 
 
+_FINEST_ERROR_KELVIN = 0.1
+
+
 class PeakSeen(Wire):
     """EGT rose to a peak on leaning from full rich, then fell."""
 
     seen: Literal["peak"]
     rise: Rise
     error: Rise | None = Field(None, description="Standard error of the rise, where it was read from a trace.")
+
+    @model_validator(mode="after")
+    def _not_exact(self) -> Self:
+        if self.error is not None and self.error.si() < _FINEST_ERROR_KELVIN:
+            raise PydanticCustomError(
+                "unusable",
+                "no reading is as exact as this",
+                {
+                    "cure": "Give its standard error, or leave it out.",
+                    "field": "error",
+                    "seen": f"{self.error.value:g}",
+                },
+            )
+        return self
 
 
 class FellAtOnce(Wire):

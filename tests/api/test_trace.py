@@ -98,6 +98,14 @@ def test_a_run_with_a_trace(client: TestClient, place: str) -> None:
     assert client.get(f"{place}/history").json()["entries"][0]["run"]["egt_rise"] == rise
 
 
+def test_no_reading_is_exact(client: TestClient, place: str) -> None:
+    """A rise that claims no error at all is refused."""
+    rise = {"seen": "peak", "rise": {"value": 100, "unit": "delta_degF"}, "error": {"value": 0, "unit": "delta_degF"}}
+    answer = client.post(f"{place}/runs", json={**_AIR, "egt_rise": rise})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["field"] == "egt_rise.error"
+
+
 def test_a_mapping_is_remembered(client: TestClient, place: str) -> None:
     """Once the columns of a logger are named, the next trace of the installation needs no mapping."""
     csv = _sweep().replace("EGT ", "probe ").replace(" (degF)", "")
