@@ -1,13 +1,18 @@
 """The next ground run as an experiment: what it may show, and how likely each reading is to whom."""
 
+from collections.abc import Callable
+from functools import partial
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from model import exhaust, idle, noise, static_speed
 from model.information import Experiment
 from model.mixture import cuts
 from model.outlook import Outlook, Target
-from model.prediction import draw_outcomes
+from model.prediction import Outcomes, draw_outcomes
 from model.priors import ROUGH_RISE_KELVIN
 from model.sampler import Posterior
 from model.speed_targets import idle_target_rpm, static_target_rpm
@@ -16,6 +21,56 @@ __all__ = ["ground_run"]
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
+
+
+class _Latents(NamedTuple):
+    """All that a run's readings depend on; (draws,) from the posterior, (m, n) or (1, n) in a density.
+
+    Positive quantities are logarithms. `idle` and `best` are counted from the lean end of smooth, so
+    that what the ear pins together stays together.
+    """
+
+    full: _Floats
+    idle: _Floats
+    exhaust_scale: _Floats
+    exhaust_width: _Floats
+    gap_lean: _Floats
+    gap_smooth: _Floats
+    gap_rich: _Floats
+    best: _Floats
+    idle_gain: _Floats
+    best_idle: _Floats
+    best_static: _Floats
+    static_curvature: _Floats
+    blur: _Floats
+    rise_noise: _Floats
+    idle_rise_noise: _Floats
+    static_noise: _Floats
+
+
+def _latents(outlook: Outlook, posterior: Posterior) -> _Latents:
+    u, installation = posterior.unknowns, posterior.evidence.installation
+    smooth_lean = cuts(u).smooth_lean
+    ln_idle_target, ln_static_target = (np.log(f(installation)) for f in (idle_target_rpm, static_target_rpm))
+    columns = _Latents(
+        full=outlook.full[:, None],
+        idle=outlook.idle[:, None] - smooth_lean,
+        exhaust_scale=np.log(u.exhaust_scale),
+        exhaust_width=np.log(u.exhaust_width),
+        gap_lean=np.log(u.idle_gap_lean),
+        gap_smooth=np.log(u.idle_gap_smooth),
+        gap_rich=np.log(u.idle_gap_rich),
+        best=u.idle_best,
+        idle_gain=np.log(u.idle_gain),
+        best_idle=ln_idle_target + u.idle_rpm + u.idle_air_power * outlook.opening,
+        best_static=ln_static_target + u.static_rpm,
+        static_curvature=np.log(u.static_curvature),
+        blur=np.log(u.idle_blur),
+        rise_noise=np.log(u.rise_noise),
+        idle_rise_noise=np.log(u.idle_rise_noise),
+        static_noise=np.log(u.static_rpm_noise),
+    )
+    return _Latents(*(x[:, 0] for x in columns))
 
 
 def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels: frozenset[str]) -> Experiment:
@@ -32,63 +87,76 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
     """
     # every candidate draws with the same stream, so that differences between candidates are not noise
     drawn = draw_outcomes(outlook, posterior, np.random.default_rng([posterior.seed, 3]))
-    u = posterior.unknowns
-    c = cuts(u)
-    best_idle = idle_target_rpm(posterior.evidence.installation) * np.exp(u.idle_rpm[:, 0])
-    best_static = static_target_rpm(posterior.evidence.installation) * np.exp(u.static_rpm[:, 0])
+    densities: dict[str, Callable[[Outcomes, _Latents], _Floats]] = {
+        "rise": _rise,
+        "idle_quality": _idle_quality,
+        "idle_rpm_rise": _idle_rpm_rise,
+        "static_rpm": partial(_static_rpm, outlook.ln_density),
+    }
 
-    def log_density(truths: _Ints, others: _Ints, latents: _Floats) -> _Floats:
-        full, low = latents[..., 0], latents[..., 1]
-        total = np.zeros((len(truths), len(others)))
-        if "rise" in channels:
-            centre = exhaust.rise(full, u.exhaust_scale[others, 0], u.exhaust_width[others, 0])
-            total += _rise(drawn.rise[truths], np.broadcast_to(centre, total.shape), u.rise_noise[others, 0])
-        if "idle_quality" in channels:
-            levels = np.stack([cut[others, 0] for cut in c[:4]])
-            total += _level(drawn.level[truths], low, levels, u.idle_blur[others, 0])
-        if "idle_rpm_rise" in channels:
-            at = (best_idle[others], outlook.opening, u.idle_air_power[others, 0])
-            centre = idle.leaning_rise(low, c.best[others, 0], u.idle_gain[others, 0], *at)
-            total += _censored(drawn.idle_rise[truths], centre, u.idle_rise_noise[others, 0])
-        if "static_rpm" in channels:
-            centre = static_speed.static_speed(
-                full, best_static[others], u.static_curvature[others, 0], outlook.ln_density
-            )
-            total += noise.log_density(drawn.static_rpm[truths][:, None], centre, u.static_rpm_noise[others, 0])
+    def log_density(truths: _Ints, latents: _Floats) -> _Floats:
+        seen = Outcomes(*(x[truths] for x in drawn))
+        x = _Latents(*latents)
+        total = np.zeros((len(truths), latents.shape[2]))
+        for channel, density in densities.items():
+            if channel in channels:
+                total += density(seen, x)
         return total
 
     return Experiment(
         theta=np.stack([target.offset_turns, target.taper_misfit], axis=1),
-        latents=np.stack([outlook.full, outlook.idle], axis=1),
+        latents=np.stack(_latents(outlook, posterior), axis=1),
         log_density=log_density,
     )
 
 
-def _rise(reading: _Floats, centre: _Floats, scale: _Floats) -> _Floats:
-    out = np.empty(centre.shape)
+def _rise(seen: Outcomes, x: _Latents) -> _Floats:
+    """Log density of each truth's rise, (m, n); censored at zero and where it is rough before a peak."""
+    reading = seen.rise
+    centre = exhaust.rise(x.full, np.exp(x.exhaust_scale), np.exp(x.exhaust_width))
+    out, centre, scale = _rows(reading, centre, np.exp(x.rise_noise))
     fell, rough = reading < 0.0, reading > ROUGH_RISE_KELVIN
     read = ~(fell | rough)
-    out[fell] = noise.log_below(0.0, centre[fell], scale)
-    out[rough] = noise.log_above(ROUGH_RISE_KELVIN, centre[rough], scale)
-    out[read] = noise.log_density(reading[read][:, None], centre[read], scale)
+    out[fell] = noise.log_below(0.0, centre[fell], scale[fell])
+    out[rough] = noise.log_above(ROUGH_RISE_KELVIN, centre[rough], scale[rough])
+    out[read] = noise.log_density(reading[read][:, None], centre[read], scale[read])
     return out
 
 
-def _censored(reading: _Floats, centre: _Floats, scale: _Floats) -> _Floats:
-    centre = np.broadcast_to(centre, (len(reading), centre.shape[-1]))
-    out = np.empty(centre.shape)
+def _idle_rpm_rise(seen: Outcomes, x: _Latents) -> _Floats:
+    """Log density of each truth's rise of idle speed, (m, n); censored at zero."""
+    reading = seen.idle_rise
+    # the opening is within `best_idle` already
+    centre = idle.leaning_rise(x.idle, x.best, np.exp(x.idle_gain), np.exp(x.best_idle), 0.0, 0.0)
+    out, centre, scale = _rows(reading, centre, np.exp(x.idle_rise_noise))
     none = reading <= 0.0
-    out[none] = noise.log_below(0.0, centre[none], scale)
-    out[~none] = noise.log_density(reading[~none][:, None], centre[~none], scale)
+    out[none] = noise.log_below(0.0, centre[none], scale[none])
+    out[~none] = noise.log_density(reading[~none][:, None], centre[~none], scale[~none])
     return out
 
 
-def _level(level: _Floats, ln_mixture: _Floats, levels: _Floats, blur: _Floats) -> _Floats:
-    """Log probability of each truth's level, (m, n), from the cumulative probabilities at the four cuts."""
-    z = (levels[:, None, :] - ln_mixture[None]) / blur  # (4, m or 1, n)
-    up_to = np.concatenate([np.zeros_like(z[:1]), 1.0 / (1.0 + np.exp(-z)), np.ones_like(z[:1])])
-    share = np.maximum(np.diff(up_to, axis=0), 1e-300)
-    index = level.astype(int) - 1
-    rows = np.arange(len(level)) if share.shape[1] > 1 else np.zeros(len(level), int)
-    chosen: _Floats = np.log(share[index, rows])
-    return chosen
+def _rows(reading: _Floats, centre: _Floats, scale: _Floats) -> tuple[_Floats, _Floats, _Floats]:
+    """Room for the answer, and centre and scale with one row a reading."""
+    shape = (len(reading), centre.shape[1])
+    return np.empty(shape), np.broadcast_to(centre, shape), np.broadcast_to(scale, shape)
+
+
+def _static_rpm(ln_density: float, seen: Outcomes, x: _Latents) -> _Floats:
+    """Log density of each truth's static speed, (m, n)."""
+    centre = static_speed.static_speed(x.full, np.exp(x.best_static), np.exp(x.static_curvature), ln_density)
+    density: _Floats = noise.log_density(seen.static_rpm[:, None], centre, np.exp(x.static_noise))
+    return density
+
+
+def _idle_quality(seen: Outcomes, x: _Latents) -> _Floats:
+    """Log probability of each truth's judgement, (m, n)."""
+    smooth_rich = np.exp(x.gap_smooth)
+    cut_at = (-np.exp(x.gap_lean), 0.0, smooth_rich, smooth_rich + np.exp(x.gap_rich))
+    shape = (len(seen.level), x.idle.shape[1])
+    to_cuts = [np.broadcast_to((cut - x.idle) / np.exp(x.blur), shape) for cut in cut_at]
+    share = np.empty(shape)
+    for level in range(1, 6):
+        here = seen.level == level
+        below = expit(to_cuts[level - 2][here]) if level > 1 else 0.0
+        share[here] = (expit(to_cuts[level - 1][here]) if level < 5 else 1.0) - below
+    return np.log(np.maximum(share, 1e-300))

@@ -1,26 +1,30 @@
 """Expected information gain about the unknowns that matter, nuisances integrated out.
 
-``I = E log p(y | θ) − E log p(y)`` over the posterior's own draws. Some draws serve as truths, the
-others as the mixture that stands for ``p(y)``; for ``p(y | θ)`` they are weighted by their nearness
-in θ, after their latent quantities have been moved to the truth's θ along a fitted cubic
-(regression adjustment; Beaumont, Zhang & Balding 2002, Genetics 162:2025). What the regression
-leaves over is the nuisance. Where latents follow from θ alone the estimate is ordinary nested Monte
-Carlo with reused draws (Rainforth et al. 2018, arXiv:1709.06181).
+``I = E log p(y | θ) − E log p(y)`` over the posterior's own draws. Some draws serve as truths, some
+of the others as the mixture that stands for ``p(y)``. For ``p(y | θ)`` the mixture is as many draws,
+those nearest in θ, after everything the readings depend on has been moved to the truth's θ along a
+fitted cubic (regression adjustment; Beaumont, Zhang & Balding 2002, Genetics 162:2025). What the
+regression leaves over is the nuisance. Where latents follow from θ alone the estimate is ordinary
+nested Monte Carlo with reused draws (Rainforth et al. 2018, arXiv:1709.06181).
+
+The logarithm of a mean over few draws comes out too low. Both mixtures are therefore of the same
+size, so that the errors cancel where a run teaches little, and both are corrected by the difference
+to their halves (Quenouille 1956, doi:10.1093/biomet/43.3-4.353, from memory).
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from shared.advice import Information
 
 __all__ = ["Experiment", "expected_information"]
 
-_BANDWIDTH = 0.35  # of the kernel, in standard deviations of θ
-_FLOOR = 1e-4  # least weight, so that a truth far out still meets a mixture
+_FLOOR = 1e-9  # least weight, so that no mixture is empty
+_LARGEST_CORRECTION = 3.0  # of a logarithm [nats]: beyond it a single draw makes up the mean
 
 
 @dataclass(frozen=True)
@@ -32,16 +36,16 @@ class Experiment:
     theta : array, (draws, k)
         The unknowns that matter.
     latents : array, (draws, q)
-        The quantities through which θ acts on the readings.
+        Every unknown quantity on which a reading depends, nuisances included, each of any real value.
     log_density : callable
-        ``(truths, others, latents) -> (m, n)``: log density of the readings drawn for truths (indices,
-        shape (m,)) under the nuisances of the others (indices, (n,)), with latents (m, n, q) or (1, n, q).
-        Readings are drawn once, when the experiment is made, so that candidates share their noise.
+        ``(truths, latents) -> (m, n)``: log density of the readings drawn for truths (indices, shape (m,))
+        given latents (q, m, n) or (q, 1, n). Readings are drawn once, when the experiment is made, so that
+        candidates share their noise.
     """
 
     theta: NDArray[np.float64]
     latents: NDArray[np.float64]
-    log_density: Callable[[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]], NDArray[np.float64]]
+    log_density: Callable[[NDArray[np.int64], NDArray[np.float64]], NDArray[np.float64]]
 
 
 def _features(z: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -56,20 +60,22 @@ def _features(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack(columns, axis=1)
 
 
-def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
-    """Ln of the (weighted) mean along the second axis, corrected for the bias of a logarithm to second order."""
+def _plain_log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
     top = np.max(log_values, axis=1, keepdims=True)
-    values = np.exp(log_values - top)
-    share = np.full(values.shape, 1.0 / values.shape[1]) if weights is None else weights
-    share = share / share.sum(axis=1, keepdims=True)
-    mean = (values * share).sum(axis=1)
-    variance = (share**2 * (values - mean[:, None]) ** 2).sum(axis=1)
-    result: NDArray[np.float64] = top[:, 0] + np.log(mean) + np.minimum(0.5 * variance / mean**2, 0.5)
+    mean = (np.exp(log_values - top) * weights).sum(axis=1) / weights.sum(axis=1)
+    result: NDArray[np.float64] = top[:, 0] + np.log(mean)
     return result
 
 
+def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Ln of the weighted mean along the second axis, corrected for the bias of a logarithm by its two halves."""
+    whole = _plain_log_mean(log_values, weights)
+    halves = [_plain_log_mean(log_values[:, i::2], weights[:, i::2]) for i in (0, 1)]
+    return whole + np.clip(whole - 0.5 * (halves[0] + halves[1]), 0.0, _LARGEST_CORRECTION)
+
+
 def expected_information(
-    experiment: Experiment, rng: np.random.Generator, truths: int = 256, others: int = 512
+    experiment: Experiment, rng: np.random.Generator, truths: int = 256, others: int = 384
 ) -> Information:
     """Expected information gain about θ [nats].
 
@@ -89,19 +95,34 @@ def expected_information(
     draws = len(experiment.theta)
     order = rng.permutation(draws)
     m = min(truths, draws // 2)
-    truth, other = order[:m], order[m : m + others]
-    z = (experiment.theta - experiment.theta.mean(axis=0)) / (experiment.theta.std(axis=0) + 1e-300)
-    latent_other = experiment.latents[other]
-    marginal = _log_mean(experiment.log_density(truth, other, latent_other[None]))
+    truth, rest = order[:m], order[m:]
+    other = rest[:others]
+    z = _whitened(experiment.theta)
     features = _features(z)
-    fitted = features @ np.linalg.lstsq(features, experiment.latents, rcond=None)[0]
-    moved = latent_other[None] + fitted[truth][:, None] - fitted[other][None]
-    conditional = _log_mean(experiment.log_density(truth, other, moved), _weights(z[truth], z[other]))
+    fitted = (features @ np.linalg.lstsq(features, experiment.latents, rcond=None)[0]).T
+    left_over = experiment.latents.T - fitted
+    nearest, weights = _nearest(z[truth], z[rest], len(other))
+    moved = left_over[:, rest[nearest]] + fitted[:, truth, None]
+    conditional = _log_mean(experiment.log_density(truth, moved), weights)
+    everywhere = experiment.latents.T[:, None, other]
+    marginal = _log_mean(experiment.log_density(truth, everywhere), np.ones((1, len(other))))
     gain = conditional - marginal
     return Information(float(gain.mean()), float(gain.std(ddof=1) / np.sqrt(m)))
 
 
-def _weights(a: NDArray[Any], b: NDArray[Any]) -> NDArray[np.float64]:
-    squared = ((a[:, None] - b[None]) ** 2).sum(axis=2)
-    weights: NDArray[np.float64] = np.exp(-0.5 * squared / _BANDWIDTH**2) + _FLOOR
-    return weights
+def _whitened(theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Θ on its principal axes, each of unit variance; an axis along which nothing varies stays at zero."""
+    z = (theta - theta.mean(axis=0)) / (theta.std(axis=0) + 1e-300)
+    left, size, _ = np.linalg.svd(z, full_matrices=False)
+    whitened: NDArray[np.float64] = left * np.sqrt(len(z)) * (size > 1e-9 * size[0])
+    return whitened
+
+
+def _nearest(
+    truths: NDArray[np.float64], rest: NDArray[np.float64], count: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The `count` nearest of the rest to each truth, (m, count), weighted to fall off to the farthest of them."""
+    distance, index = KDTree(rest).query(truths, k=count)
+    farthest = distance[:, -1:] + 1e-300
+    weights: NDArray[np.float64] = 1.0 - (distance / farthest) ** 2 + _FLOOR
+    return index, weights

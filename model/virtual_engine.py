@@ -67,7 +67,7 @@ class VirtualEngine:
         self._u = unknowns
         self._rng = rng
         self._throttle = gather(installation, ()).throttle
-        self._pivot = settings_of(installation, [(self.position, 0.0)])
+        self._start = self.position
 
     @classmethod
     def draw(cls, installation: Installation, seed: int) -> "VirtualEngine":
@@ -75,11 +75,13 @@ class VirtualEngine:
         rng = np.random.default_rng(seed)
         return cls(installation, draw_unknowns(installation, rng), rng)
 
-    def _settings(self, ln_density: float) -> Settings:
-        return settings_of(self.installation, [(self.position, ln_density)])
+    def _settings(self, position: Position, ln_density: float) -> Settings:
+        extra = self._u.first.shape[1] - CHANGES
+        return settings_of(self.installation, [(position, ln_density)], extra=extra)
 
     def _ends(self, ln_density: float) -> Ends:
-        return mixtures(self._u, self._settings(ln_density), self._pivot, self._throttle)
+        here, pivot = self._settings(self.position, ln_density), self._settings(self._start, 0.0)
+        return mixtures(self._u, here, pivot, self._throttle)
 
     def _expected(self, ln_density: float) -> Expected:
         return expected_readings(
@@ -91,8 +93,11 @@ class VirtualEngine:
         )
 
     def adjust(self, adjustment: Adjustment) -> None:
-        """Turn or change something."""
+        """Turn or change something; a change beyond those drawn so far draws its own effects."""
         self.position = self.position.after(adjustment, self.installation)
+        if len(self.position.changes) > self._u.first.shape[1]:
+            first, second = (np.c_[x, self._rng.standard_normal((1, 1))] for x in (self._u.first, self._u.second))
+            self._u = replace(self._u, first=first, second=second)
 
     def run(self, air: Air, *, idle_rise: bool = True, speeds: bool = True) -> Run:
         """Make a run and read the gauges.

@@ -17,8 +17,8 @@ _LEAN = {0.80: 241, 0.90: 101, 0.95: 35}
 
 @pytest.mark.parametrize(("phi", "drop"), _RICH.items())
 def test_rich_side(phi: float, drop: float) -> None:
-    """The rich side follows the calculated cycle within 8 °F."""
-    assert 1.8 * exhaust.rise(np.log(phi), _SCALE, _WIDTH) == pytest.approx(drop, abs=8)
+    """The rich side follows the calculated cycle within 5 °F."""
+    assert 1.8 * exhaust.rise(np.log(phi), _SCALE, _WIDTH) == pytest.approx(drop, abs=5)
 
 
 @pytest.mark.parametrize(("phi", "drop"), _LEAN.items())
@@ -34,10 +34,14 @@ def test_mixture_of_a_hundred_degrees() -> None:
 
 @pytest.mark.slow
 def test_against_the_cycle_itself() -> None:
-    """The rich side follows the cycle calculated anew with Cantera within 12 °F."""
-    phi = [1.05, 1.10, 1.20, 1.30, 1.40]
-    ours = 1.8 * exhaust.rise(np.log(phi), _SCALE, _WIDTH)
-    assert ours == pytest.approx(drops_degf(phi), abs=12)
+    """Calculated anew with Cantera, the cycle gives the table within 2 °F, and the rich side follows it within 5 °F.
+
+    The cycle of the table takes finer steps of volume and mixture.
+    """
+    anew = dict(zip([*_RICH, *_LEAN], drops_degf([*_RICH, *_LEAN]), strict=True))
+    assert anew == pytest.approx({**_RICH, **_LEAN}, abs=2)
+    ours = {phi: 1.8 * exhaust.rise(np.log(phi), _SCALE, _WIDTH) for phi in _RICH}
+    assert ours == pytest.approx({phi: anew[phi] for phi in _RICH}, abs=5)
 
 
 @given(st.floats(0.0, 300.0), st.floats(300.0, 900.0), st.floats(0.01, 0.08))

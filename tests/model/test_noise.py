@@ -1,3 +1,5 @@
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -22,12 +24,28 @@ def test_density(x: float, scale: float) -> None:
     assert np.exp(noise.log_density(x, 0.0, scale)) == pytest.approx(_density(x, scale), rel=1e-9)
 
 
-@pytest.mark.parametrize("limit", [-12.0, -1.0, 0.0, 2.5, 20.0])
-def test_censored_probabilities(limit: float) -> None:
-    """Below and above a limit are the density's integrals, and sum to one."""
-    below, _ = quad(_density, -np.inf, limit)
-    assert np.exp(noise.log_below(limit, 0.0, 1.0)) == pytest.approx(below, rel=1e-6)
-    assert np.exp(noise.log_above(limit, 0.0, 1.0)) == pytest.approx(1 - below, rel=1e-5)
+def _integral(low: float, high: float, centre: float, scale: float) -> float:
+    """Integral of our own density, split where it is sharp (scipy)."""
+    edges = [low, *sorted(x for x in (centre - 9 * scale, centre, centre + 9 * scale) if low < x < high), high]
+    parts = [
+        quad(lambda x: np.exp(noise.log_density(x, centre, scale)), a, b, epsabs=1e-13, epsrel=1e-10)[0]
+        for a, b in itertools.pairwise(edges)
+    ]
+    return float(sum(parts))
+
+
+@given(st.floats(-30, 30), st.floats(0.3, 8.0))
+def test_density_integrates_to_one(centre: float, scale: float) -> None:
+    """All readings together have probability one."""
+    assert _integral(-np.inf, np.inf, centre, scale) == pytest.approx(1.0, abs=1e-8)
+
+
+@given(st.floats(-30, 30), st.floats(-30, 30), st.floats(0.3, 8.0))
+def test_censored_probabilities(limit: float, centre: float, scale: float) -> None:
+    """Below and above a limit are the density's integrals, far in the tails as well."""
+    below, above = (_integral(*ends, centre, scale) for ends in ((-np.inf, limit), (limit, np.inf)))
+    assert np.exp(noise.log_below(limit, centre, scale)) == pytest.approx(below, rel=1e-6)
+    assert np.exp(noise.log_above(limit, centre, scale)) == pytest.approx(above, rel=1e-6)
 
 
 @given(st.floats(-0.5, 0.5), st.floats(0.005, 0.1), st.lists(st.floats(0.02, 0.3), min_size=3, max_size=3))
@@ -42,7 +60,11 @@ def test_levels(ln_mixture: float, blur: float, gaps: list[float]) -> None:
 
 
 def test_draws(rng: np.random.Generator) -> None:
-    """Draws follow the density (Kolmogorov-Smirnov at 1 in 1,000)."""
-    drawn = noise.draw(np.zeros(20_000), np.ones(20_000), rng)
-    cdf = np.vectorize(lambda x: np.exp(noise.log_below(x, 0.0, 1.0)))
+    """Draws follow the mixture of two scipy logistics (Kolmogorov-Smirnov at 1 in 1,000)."""
+    drawn = noise.draw(np.full(20_000, 7.0), np.full(20_000, 2.5), rng)
+
+    def cdf(x: np.ndarray) -> np.ndarray:
+        good, misread = (stats.logistic.cdf(x, 7.0, width * 2.5) for width in (1.0, noise.MISREAD_WIDTH))
+        return np.asarray((1 - noise.MISREAD_SHARE) * good + noise.MISREAD_SHARE * misread)
+
     assert stats.kstest(drawn, cdf).pvalue > 1e-3

@@ -50,7 +50,7 @@ def drops_degf(wanted: list[float], spread: float = 0.04) -> NDArray[np.float64]
     """Drop from peak [°F] at equivalence ratios, smoothed over a spread of mixture."""
     phi = np.arange(0.72, 1.62, 0.02)
     kelvin = np.array([exhaust_kelvin(p) for p in phi])
-    fine = np.arange(0.8, 1.5, 0.005)
+    fine = np.linspace(0.79, 1.51, 145)
     weight = np.exp(-0.5 * ((fine[:, None] - phi[None]) / spread) ** 2)
     smooth = (weight * kelvin).sum(axis=1) / weight.sum(axis=1)
     at = np.interp(wanted, fine, smooth)
