@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 import structlog
 from fastapi import FastAPI, Request, Response
 
-from api import __version__, health
+from api import __version__, health, words
 from api.advice import routes as advice
 from api.advice.desk import Adviser, Desk
 from api.database import Database
@@ -58,7 +58,7 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes)
     app.middleware("http")(_with_request_id)
     problems.install(app)
-    for router in (installations.router, log.router, advice.router, health.router, openapi_page.router):
+    for router in (installations.router, log.router, advice.router, words.router, health.router, openapi_page.router):
         app.include_router(router)
     return app
 

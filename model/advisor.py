@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from model import MODEL_VERSION, wording
-from model.air import density_ratio
 from model.candidates import weigh
 from model.choice import choose
 from model.evidence import Evidence, gather
@@ -15,10 +14,11 @@ from model.outlook import Outlook, look
 from model.prediction import predict
 from model.sampler import Posterior, Sampler
 from model.stages import confidence_of
+from model.watch import hold
 from shared import cautions
 from shared.advice import Action, Candidate, Confidence, Information, Prediction, Provenance, Stage, Suggestion
 from shared.limits import ScrewStep
-from shared.records import Air, ChangeNeedle, Entry, Installation
+from shared.records import ChangeNeedle, Entry, Installation
 
 __all__ = ["Advisor", "Learned"]
 
@@ -88,6 +88,16 @@ class Advisor:
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""
         posterior, confidence = learned.posterior, learned.confidence
+        held = hold(learned.evidence)
+        if held is not None:
+            return self._answer(
+                learned,
+                held,
+                Information(0.0, 0.0),
+                predict(learned.now, posterior),
+                (),
+                "A limit of the engine was exceeded; what the runs taught is kept, the next step is withheld.",
+            )
         if not posterior.diagnostics.converged:
             return self._answer(
                 learned,
@@ -132,14 +142,14 @@ class Advisor:
             expected=expected,
             information=information,
             alternatives=alternatives,
-            cautions=cautions.for_stage(confidence.stage),
+            cautions=cautions.for_stage(confidence.stage, hold(evidence) is not None),
             confidence=confidence,
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=_warnings(evidence, learned.posterior),
         )
 
     def what_if(
-        self, learned: Learned, turns: float = 0.0, needle: str | None = None, air: Air | None = None
+        self, learned: Learned, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """What another setting should show.
 
@@ -149,8 +159,8 @@ class Advisor:
             Signed screw turns from the present position, or from the mark for another needle [turns].
         needle : str, optional
             Needle fitted instead.
-        air : Air, optional
-            Air to run in; that of the latest run if not given.
+        density : float, optional
+            Ratio of the air's density to the sea-level standard [-]; that of the latest run if not given.
 
         Raises
         ------
@@ -167,7 +177,7 @@ class Advisor:
             evidence.installation.needle(needle)
             position = position.after(ChangeNeedle(needle), evidence.installation)
         position = replace(position, turns=position.turns + turns)
-        ln_density = evidence.ln_density if air is None else math.log(density_ratio(air))
+        ln_density = evidence.ln_density if density is None else math.log(density)
         return predict(look(learned.posterior, [position], ln_density)[0], learned.posterior)
 
 

@@ -5,7 +5,13 @@ import math
 from shared.errors import OutOfRangeError
 from shared.records import Air
 
-__all__ = ["SEA_LEVEL_DENSITY", "density_ratio", "station_pressure_pascal", "vapour_pressure_pascal"]
+__all__ = [
+    "SEA_LEVEL_DENSITY",
+    "density_ratio",
+    "density_ratio_at",
+    "station_pressure_pascal",
+    "vapour_pressure_pascal",
+]
 
 SEA_LEVEL_DENSITY = 1.225
 """Density at sea level in the standard atmosphere [kg/m³] (ISO 2533:1975, table 1)."""
@@ -43,6 +49,15 @@ def density_ratio(air: Air) -> float:
     t = air.temperature_kelvin
     density = (air.pressure_pascal - vapour) / (_R_DRY * t) + vapour / (_R_VAPOUR * t)
     return density / SEA_LEVEL_DENSITY
+
+
+def density_ratio_at(density_altitude_m: float) -> float:
+    """Density over the sea-level standard at a density altitude [-], by the definition of density altitude.
+
+    The standard atmosphere's troposphere (ISO 2533).
+    """
+    share = 1.0 - _LAPSE * density_altitude_m / _SEA_LEVEL_TEMPERATURE
+    return float(share ** (1.0 / _EXPONENT - 1.0))
 
 
 def station_pressure_pascal(altimeter_pascal: float, elevation_m: float) -> float:

@@ -5,7 +5,7 @@ evaluates them on PyTensor variables (`model.graph`), prediction and the virtual
 arrays.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +19,7 @@ Array = Any
 
 @dataclass(frozen=True)
 class Backend:
-    """The functions the formulas need, elementwise unless said otherwise."""
+    """The functions the formulas need, elementwise but for `dot` and `stack` (broadcasts, then a new last axis)."""
 
     sqrt: Callable[[Array], Array]
     exp: Callable[[Array], Array]
@@ -31,11 +31,16 @@ class Backend:
     logaddexp: Callable[[Array, Array], Array]
     softplus: Callable[[Array], Array]
     dot: Callable[[Array, Array], Array]
+    stack: Callable[[Sequence[Array]], Array]
 
 
 def _numpy_softplus(x: Array) -> Array:
     # twice as fast as numpy's logaddexp, which is not vectorised
     return np.maximum(x, 0.0) + np.log1p(np.exp(-np.abs(x)))
+
+
+def _numpy_stack(parts: Sequence[Array]) -> Array:
+    return np.stack(np.broadcast_arrays(*parts), axis=-1)
 
 
 NUMPY = Backend(
@@ -49,5 +54,6 @@ NUMPY = Backend(
     logaddexp=np.logaddexp,
     softplus=_numpy_softplus,
     dot=np.dot,
+    stack=_numpy_stack,
 )
 """The formulas on numpy arrays."""

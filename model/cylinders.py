@@ -29,12 +29,15 @@ class CylinderReadings:
         Column whose gas peaked first, if any was seen to peak.
     departing : tuple of str
         Columns too far from the others to be a matter of spread: look at the probe, then for an induction leak.
+    spread_kelvin : float or None
+        Mean rise of those that do not depart less the leanest one's [K]; None where fewer than two peaked.
     """
 
     readings: dict[str, SweepReading]
     leanest: str
     first_to_peak: str | None
     departing: tuple[str, ...]
+    spread_kelvin: float | None
 
 
 def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
@@ -59,9 +62,13 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
     )
     settled = {n: x for n, x in rises.items() if n not in departing or x < middle}
     peaked = {n: r.peak_seconds for n, r in readings.items() if r.seen == "peak"}
+    leanest = min(settled, key=lambda n: settled[n])
+    alike = [rises[n] for n in peaked if n not in departing or n == leanest]
+    several = len(alike) > 1 and leanest in peaked
     return CylinderReadings(
         readings=readings,
-        leanest=min(settled, key=lambda n: settled[n]),
+        leanest=leanest,
         first_to_peak=min(peaked, key=lambda n: peaked[n]) if peaked else None,
         departing=departing,
+        spread_kelvin=float(np.mean(alike)) - rises[leanest] if several else None,
     )

@@ -10,8 +10,11 @@ from numpy.typing import NDArray
 
 from model.air import density_ratio
 from model.mixture import Settings, Throttle
-from model.priors import CHANGES, TRACED_SHARE
+from model.priors import CHANGES, SURENESS_WIDENS, TRACED_SHARE
+from model.scales import Scales, scales_of
 from shared.records import (
+    OBSERVATIONS,
+    Acknowledge,
     ChangeNeedle,
     ChangePart,
     Entry,
@@ -94,7 +97,8 @@ class Readings:
     """Readings of n runs, each with a mask that is 1 where there is one; all of shape (n,).
 
     `rise_share` is the share of the common scatter that applies to a rise, `rise_error` its own error as a logistic
-    scale [K].
+    scale [K]; `widening` is how many times wider what was read off gauges and judged scatters. `spread` is the mean
+    rise over the cylinders less the leanest one's [K]; lambda and fuel flow [m³/s] are logarithms.
     """
 
     rise: NDArray[np.float64]
@@ -103,6 +107,9 @@ class Readings:
     has_rise: NDArray[np.float64]
     fell: NDArray[np.float64]
     rough: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    has_spread: NDArray[np.float64]
+    widening: NDArray[np.float64]
     level: NDArray[np.float64]
     has_level: NDArray[np.float64]
     idle_rise: NDArray[np.float64]
@@ -112,6 +119,13 @@ class Readings:
     has_static: NDArray[np.float64]
     idle_rpm: NDArray[np.float64]
     has_idle_rpm: NDArray[np.float64]
+    power_rise: NDArray[np.float64]
+    has_power_rise: NDArray[np.float64]
+    no_power_rise: NDArray[np.float64]
+    ln_lambda: NDArray[np.float64]
+    has_lambda: NDArray[np.float64]
+    ln_flow: NDArray[np.float64]
+    has_flow: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -131,6 +145,10 @@ class Evidence:
     ln_density : float
         Mean ln density ratio of the runs at the latest run's setting.
     runs, runs_used : int
+    scales : Scales
+        What readings are measured against.
+    since_acknowledged : tuple of Run
+        Runs since a limit that was exceeded was last acknowledged.
     """
 
     installation: Installation
@@ -143,6 +161,8 @@ class Evidence:
     ln_density: float
     runs: int
     runs_used: int
+    scales: Scales
+    since_acknowledged: tuple[Run, ...] = ()
     first_change: int = 0
     channels: frozenset[str] = field(default_factory=frozenset)
 
@@ -217,7 +237,8 @@ def _readings(runs: Sequence[Run | None]) -> Readings:
     for i, run in enumerate(runs):
         for name, value in _row(run).items():
             columns[name][i] = value
-    columns["rise_share"] = np.where(columns["rise_share"] > 0, columns["rise_share"], 1.0)
+    for name in ("rise_share", "widening"):
+        columns[name] = np.where(columns[name] > 0, columns[name], 1.0)
     columns["level"] = np.where(columns["has_level"] > 0, columns["level"], float(IdleQuality.SMOOTH))
     return Readings(**columns)
 
@@ -226,9 +247,12 @@ def _row(run: Run | None) -> dict[str, float]:
     row: dict[str, Any] = {}
     if run is None:
         return row
+    row["widening"] = SURENESS_WIDENS[run.sureness]
     if run.rise is not None:
         flag = {RiseSeen.PEAK: "has_rise", RiseSeen.FELL_AT_ONCE: "fell", RiseSeen.ROUGH_BEFORE_PEAK: "rough"}
-        row |= {"rise": run.rise.kelvin, flag[run.rise.seen]: 1.0}
+        row |= {"rise": run.rise.kelvin, "rise_share": row["widening"], flag[run.rise.seen]: 1.0}
+        if run.rise.spread_kelvin is not None:
+            row |= {"spread": run.rise.spread_kelvin, "has_spread": 1.0}
         if run.rise.error_kelvin is not None:
             row |= {"rise_share": TRACED_SHARE, "rise_error": run.rise.error_kelvin * _LOGISTIC_SCALE}
     if run.idle_quality is not None:
@@ -239,6 +263,19 @@ def _row(run: Run | None) -> dict[str, float]:
         row |= {"static_rpm": run.static_rpm, "has_static": 1.0}
     if run.idle_rpm is not None:
         row |= {"idle_rpm": run.idle_rpm, "has_idle_rpm": 1.0}
+    return row | _engine_row(run)
+
+
+def _engine_row(run: Run) -> dict[str, float]:
+    """What is read of the engine as a whole at full throttle."""
+    row: dict[str, float] = {}
+    if run.power_rpm_rise is not None:
+        flag = "has_power_rise" if run.power_rpm_rise > 0 else "no_power_rise"
+        row |= {"power_rise": run.power_rpm_rise, flag: 1.0}
+    if run.lambda_full_rich is not None:
+        row |= {"ln_lambda": math.log(run.lambda_full_rich), "has_lambda": 1.0}
+    if run.fuel_flow_m3_s is not None:
+        row |= {"ln_flow": math.log(run.fuel_flow_m3_s), "has_flow": 1.0}
     return row
 
 
@@ -289,11 +326,17 @@ def gather(installation: Installation, entries: Sequence[Entry]) -> Evidence:
         ln_density=ln_density,
         runs=len(trail),
         runs_used=len(kept),
+        scales=scales_of(installation, max((run.rise.cylinders for _, run in kept if run.rise), default=1)),
+        since_acknowledged=_since_acknowledged(entries),
         first_change=first_change,
         channels=frozenset(name for _, run in kept for name in _channels(run)),
     )
 
 
 def _channels(run: Run) -> set[str]:
-    names = ("rise", "idle_quality", "idle_rpm_rise", "static_rpm", "idle_rpm")
-    return {name for name in names if getattr(run, name) is not None}
+    return {name for name in OBSERVATIONS if getattr(run, name) is not None}
+
+
+def _since_acknowledged(entries: Sequence[Entry]) -> tuple[Run, ...]:
+    last = max((i for i, entry in enumerate(entries) if isinstance(entry, Acknowledge)), default=-1)
+    return tuple(entry for entry in entries[last + 1 :] if isinstance(entry, Run))

@@ -1,10 +1,11 @@
 """What the next run should show, in one sentence, in plain units (both °F and °C where it is a temperature)."""
 
+from model.idle_words import IDLE_LEVELS
 from shared.advice import Action, ActionKind, Prediction, Stage
 
 __all__ = ["IDLE_WORDS", "expectation"]
 
-IDLE_WORDS = ("lean and stumbling", "slightly lean", "smooth", "slightly rich", "rich, loading up")
+IDLE_WORDS = tuple(level.name for level in IDLE_LEVELS.values())
 """The five idle judgements, leanest first."""
 
 _CLEAR = 0.5  # chance from which an outcome is what to expect

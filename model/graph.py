@@ -18,9 +18,9 @@ from model.exhaust import ln_mixture_at, ln_mixture_slope
 from model.geometry import Tent, from_coordinate
 from model.idle import BEST_WIDTH, speed_loss
 from model.likelihood import log_likelihood
-from model.mixture import Settings, Throttle, Unknowns, cuts, gain_prior, mixtures
+from model.mixture import Settings, Throttle, Unknowns, cuts, engine_mean, gain_prior, mixtures
 from model.priors import CHANGES, PRIORS, from_standard
-from model.speed_targets import idle_target_rpm, static_target_rpm
+from model.scales import Scales
 from model.static_speed import BEST_LN_MIXTURE
 from shared.records import Installation, Needle
 
@@ -37,6 +37,7 @@ TENSOR = Backend(
     logaddexp=pt.logaddexp,
     softplus=pt.softplus,
     dot=pt.dot,
+    stack=lambda parts: pt.stack(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)), axis=-1),
 )
 """The formulas on PyTensor variables."""
 
@@ -44,21 +45,33 @@ _AT_PIVOT = ("ln_full", "ln_idle", "static_rpm", "idle_rpm")
 _SCALARS = tuple(n for n in Unknowns.names() if n not in (*_AT_PIVOT, "first", "second"))
 
 
+_LOADS = ("slope_load", "mark_load", "part_load")
+_PLAIN = tuple(f.name for f in fields(Settings) if f.name not in _LOADS)
+
+
 def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
-    """All data of one log under the names the graph knows."""
-    targets = np.array([idle_target_rpm(evidence.installation), static_target_rpm(evidence.installation)])
-    data: dict[str, NDArray[np.float64]] = {"targets": targets}
-    for prefix, record in (("settings", evidence.settings), ("pivot", evidence.pivot), ("readings", evidence.readings)):
-        data |= {f"{prefix}_{f.name}": np.asarray(getattr(record, f.name), float) for f in fields(record)}
-    data["throttle"] = np.array([float(getattr(evidence.throttle, f.name)) for f in fields(Throttle)])
+    """All data of one log under the names the graph knows; few arrays, because each one costs compiling."""
+    data: dict[str, NDArray[np.float64]] = {
+        "scalars": np.array([*evidence.scales, *(float(getattr(evidence.throttle, f.name)) for f in fields(Throttle))]),
+        "readings": np.stack([getattr(evidence.readings, f.name) for f in fields(Readings)]),
+    }
+    for prefix, record in (("settings", evidence.settings), ("pivot", evidence.pivot)):
+        data[prefix] = np.stack([getattr(record, name) for name in _PLAIN])
+        data[f"{prefix}_loads"] = np.stack([getattr(record, name) for name in _LOADS])
     return data
+
+
+def _settings(plain: Any, loads: Any, row: int | slice) -> Settings:
+    """Settings from their packed arrays: all rows, or one of them as scalars."""
+    columns = {name: plain[i][row] for i, name in enumerate(_PLAIN)}
+    return Settings(**columns, **{name: loads[i][row] for i, name in enumerate(_LOADS)})
 
 
 def _any_evidence() -> Evidence:
     return gather(Installation((Needle("any", 0.03),), "any"), ())
 
 
-def _pivot_unknowns(known: dict[str, Any], pivot: Settings, throttle: Throttle) -> dict[str, Any]:
+def _pivot_unknowns(known: dict[str, Any], pivot: Settings, throttle: Throttle, scales: Scales) -> dict[str, Any]:
     """The mixtures and speeds, sampled through what gauges would show at the pivot (`model.geometry`)."""
     u = Unknowns(**{**dict.fromkeys(_AT_PIVOT, 0.0), **known})
     centre_full, centre_idle = gain_prior(u, pivot, throttle, TENSOR)
@@ -75,12 +88,16 @@ def _pivot_unknowns(known: dict[str, Any], pivot: Settings, throttle: Throttle) 
     _normal("ln_idle", ln_idle, centre_idle, "gain_idle", ln_slope)
 
     # speeds as shown at the pivot: shifts of a logarithm, so no slope arises
-    bend = pt.log1p(u.static_curvature * (ln_full - BEST_LN_MIXTURE) ** 2)
+    mean = engine_mean(ln_full, u, scales.all_seen)
+    bend = pt.log1p(u.static_curvature * (mean - BEST_LN_MIXTURE) ** 2)
     opening = mixtures(replace(u, ln_full=ln_full, ln_idle=ln_idle), pivot, pivot, throttle, TENSOR).opening
     lost = -pt.log1p(-speed_loss(ln_idle, best, u.idle_gain, TENSOR)) - u.idle_air_power * opening
     speeds = {
-        name: pm.Deterministic(name, pm.Normal(f"v_{name}", -shift, PRIORS[name].spread) + shift)
-        for name, shift in (("static_rpm", bend), ("idle_rpm", lost))
+        name: pm.Deterministic(name, pm.Normal(f"v_{name}", -shift, spread) + shift)
+        for name, shift, spread in (
+            ("static_rpm", bend, scales.static_spread),
+            ("idle_rpm", lost, PRIORS["idle_rpm"].spread),
+        )
     }
     return {"ln_full": ln_full, "ln_idle": ln_idle, **speeds}
 
@@ -102,19 +119,20 @@ def build() -> pm.Model:
     """
     with pm.Model() as model:
         data = {name: pm.Data(name, value) for name, value in data_of(_any_evidence()).items()}
-        throttle = Throttle(*(data["throttle"][i] for i in range(len(fields(Throttle)))))
-        settings = Settings(*(data[f"settings_{f.name}"] for f in fields(Settings)))
+        count = len(Scales._fields)
+        scales = Scales(*(data["scalars"][i] for i in range(count)))
+        throttle = Throttle(*(data["scalars"][count + i] for i in range(len(fields(Throttle)))))
+        settings = _settings(data["settings"], data["settings_loads"], slice(None))
         # taken as scalars: a row of unknown length would not broadcast against the runs
-        pivot = Settings(*(data[f"pivot_{f.name}"][0] for f in fields(Settings)))
-        readings = Readings(*(data[f"readings_{f.name}"] for f in fields(Readings)))
+        pivot = _settings(data["pivot"], data["pivot_loads"], 0)
+        readings = Readings(*(data["readings"][i] for i in range(len(fields(Readings)))))
         known: dict[str, Any] = {
             name: pm.Deterministic(name, from_standard(name, pm.Normal(f"z_{name}"), TENSOR)) for name in _SCALARS
         }
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
-        known |= _pivot_unknowns(known, pivot, throttle)
+        known |= _pivot_unknowns(known, pivot, throttle, scales)
         u = Unknowns(**known)
         ends = mixtures(u, settings, pivot, throttle, TENSOR)
-        targets = data["targets"]
-        each = log_likelihood(readings, u, ends, settings.ln_density, targets[0], targets[1], TENSOR)
+        each = log_likelihood(readings, u, ends, settings, scales, TENSOR)
         pm.Potential("log_likelihood", pt.sum(each))
     return model

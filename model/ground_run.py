@@ -10,12 +10,11 @@ from scipy.special import expit
 
 from model import exhaust, idle, noise, static_speed
 from model.information import Experiment
-from model.mixture import cuts
+from model.mixture import cuts, engine_mean
 from model.outlook import Outlook, Target
 from model.prediction import Outcomes, draw_outcomes
-from model.priors import ROUGH_RISE_KELVIN
+from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE, ROUGH_RISE_KELVIN
 from model.sampler import Posterior
-from model.speed_targets import idle_target_rpm, static_target_rpm
 
 __all__ = ["ground_run"]
 
@@ -40,7 +39,10 @@ class _Latents(NamedTuple):
     best: _Floats
     idle_gain: _Floats
     best_idle: _Floats
+    mean: _Floats
     best_static: _Floats
+    ln_lambda: _Floats
+    ln_flow: _Floats
     static_curvature: _Floats
     blur: _Floats
     rise_noise: _Floats
@@ -49,9 +51,8 @@ class _Latents(NamedTuple):
 
 
 def _latents(outlook: Outlook, posterior: Posterior) -> _Latents:
-    u, installation = posterior.unknowns, posterior.evidence.installation
+    u, scales = posterior.unknowns, posterior.evidence.scales
     smooth_lean = cuts(u).smooth_lean
-    ln_idle_target, ln_static_target = (np.log(f(installation)) for f in (idle_target_rpm, static_target_rpm))
     columns = _Latents(
         full=outlook.full[:, None],
         idle=outlook.idle[:, None] - smooth_lean,
@@ -62,8 +63,11 @@ def _latents(outlook: Outlook, posterior: Posterior) -> _Latents:
         gap_rich=np.log(u.idle_gap_rich),
         best=u.idle_best,
         idle_gain=np.log(u.idle_gain),
-        best_idle=ln_idle_target + u.idle_rpm + u.idle_air_power * outlook.opening,
-        best_static=ln_static_target + u.static_rpm,
+        best_idle=np.log(scales.idle_rpm) + u.idle_rpm + u.idle_air_power * outlook.opening,
+        mean=engine_mean(outlook.full[:, None], u, scales.all_seen),
+        best_static=np.log(scales.static_rpm) + u.static_rpm,
+        ln_lambda=outlook.ln_lambda[:, None],
+        ln_flow=outlook.ln_flow[:, None],
         static_curvature=np.log(u.static_curvature),
         blur=np.log(u.idle_blur),
         rise_noise=np.log(u.rise_noise),
@@ -83,7 +87,7 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
     target : Target
         The unknowns that matter, as seen from where the engine stands now.
     channels : frozenset of str
-        Kinds of reading expected: ``rise``, ``idle_quality``, ``idle_rpm_rise``, ``static_rpm``.
+        Kinds of reading expected, names of `shared.records.OBSERVATIONS`; ``idle_rpm`` is not looked at.
     """
     # every candidate draws with the same stream, so that differences between candidates are not noise
     drawn = draw_outcomes(outlook, posterior, np.random.default_rng([posterior.seed, 3]))
@@ -92,6 +96,9 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
         "idle_quality": _idle_quality,
         "idle_rpm_rise": _idle_rpm_rise,
         "static_rpm": partial(_static_rpm, outlook.ln_density),
+        "power_rpm_rise": partial(_power_rpm_rise, outlook.ln_density),
+        "lambda_full_rich": _lambda,
+        "fuel_flow_m3_s": _fuel_flow,
     }
 
     def log_density(truths: _Ints, latents: _Floats) -> _Floats:
@@ -125,10 +132,14 @@ def _rise(seen: Outcomes, x: _Latents) -> _Floats:
 
 def _idle_rpm_rise(seen: Outcomes, x: _Latents) -> _Floats:
     """Log density of each truth's rise of idle speed, (m, n); censored at zero."""
-    reading = seen.idle_rise
     # the opening is within `best_idle` already
     centre = idle.leaning_rise(x.idle, x.best, np.exp(x.idle_gain), np.exp(x.best_idle), 0.0, 0.0)
-    out, centre, scale = _rows(reading, centre, np.exp(x.idle_rise_noise))
+    return _read_or_none(seen.idle_rise, centre, np.exp(x.idle_rise_noise))
+
+
+def _read_or_none(reading: _Floats, centre: _Floats, scale: _Floats) -> _Floats:
+    """Log density of each truth's rise of speed, (m, n); censored at zero."""
+    out, centre, scale = _rows(reading, centre, scale)
     none = reading <= 0.0
     out[none] = noise.log_below(0.0, centre[none], scale[none])
     out[~none] = noise.log_density(reading[~none][:, None], centre[~none], scale[~none])
@@ -143,8 +154,28 @@ def _rows(reading: _Floats, centre: _Floats, scale: _Floats) -> tuple[_Floats, _
 
 def _static_rpm(ln_density: float, seen: Outcomes, x: _Latents) -> _Floats:
     """Log density of each truth's static speed, (m, n)."""
-    centre = static_speed.static_speed(x.full, np.exp(x.best_static), np.exp(x.static_curvature), ln_density)
+    centre = static_speed.static_speed(x.mean, np.exp(x.best_static), np.exp(x.static_curvature), ln_density)
     density: _Floats = noise.log_density(seen.static_rpm[:, None], centre, np.exp(x.static_noise))
+    return density
+
+
+def _power_rpm_rise(ln_density: float, seen: Outcomes, x: _Latents) -> _Floats:
+    """Log density of each truth's rise of static speed to best power, (m, n); censored at zero."""
+    curvature = np.exp(x.static_curvature)
+    static = static_speed.static_speed(x.mean, np.exp(x.best_static), curvature, ln_density)
+    centre = static_speed.best_power_rise(x.mean, static, curvature)
+    return _read_or_none(seen.power_rise, centre, POWER_RISE_SHARE * np.exp(x.static_noise))
+
+
+def _lambda(seen: Outcomes, x: _Latents) -> _Floats:
+    """Log density of each truth's lambda, (m, n)."""
+    density: _Floats = noise.log_density(seen.ln_lambda[:, None], x.ln_lambda, LAMBDA_NOISE)
+    return density
+
+
+def _fuel_flow(seen: Outcomes, x: _Latents) -> _Floats:
+    """Log density of each truth's fuel flow, (m, n)."""
+    density: _Floats = noise.log_density(seen.ln_flow[:, None], x.ln_flow, FLOW_NOISE)
     return density
 
 

@@ -5,24 +5,32 @@ from dataclasses import dataclass
 from model import exhaust, idle, noise, static_speed
 from model.backend import NUMPY, Array, Backend
 from model.evidence import Readings
-from model.mixture import Cuts, Ends, Unknowns, cuts
+from model.mixture import Cuts, Ends, Settings, Unknowns, cuts, engine_mean
+from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE
+from model.scales import Scales
 
-__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "rise_log_density"]
+__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood"]
 
 
 @dataclass(frozen=True)
 class Expected:
-    """Noise-free readings at given mixtures: rise [K], rise of idle speed, static and idle speed [rpm]."""
+    """Noise-free readings at given mixtures.
+
+    `rise` of the leanest cylinder seen and `spread` of the mean over it [K]; `idle_rise`, `static_rpm`, `idle_rpm`,
+    `power_rise` [rpm]; `ln_lambda` and `ln_flow` (flow in m³/s) of the engine as a whole.
+    """
 
     rise: Array
+    spread: Array
     idle_rise: Array
     static_rpm: Array
     idle_rpm: Array
+    power_rise: Array
+    ln_lambda: Array
+    ln_flow: Array
 
 
-def expected_readings(
-    u: Unknowns, ends: Ends, ln_density: Array, idle_target: Array, static_target: Array, backend: Backend = NUMPY
-) -> Expected:
+def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY) -> Expected:
     """What gauges would show without noise.
 
     Parameters
@@ -30,30 +38,29 @@ def expected_readings(
     u : Unknowns
     ends : Ends
         Mixtures, (n,) or (draws, n).
-    ln_density : array, (n,)
-    idle_target, static_target : float
-        Speeds the unknown speeds are relative to [rpm].
+    s : Settings
+        The settings they are the mixtures of, (n,).
+    scales : Scales
     """
     c = cuts(u)
-    best_idle = idle_target * backend.exp(u.idle_rpm)
+    best_idle = scales.idle_rpm * backend.exp(u.idle_rpm)
     at_idle = (ends.idle, c.best, u.idle_gain, best_idle, ends.opening, u.idle_air_power, backend)
+    mean = engine_mean(ends.full, u, scales.all_seen)
+    best_static = scales.static_rpm * backend.exp(u.static_rpm)
+    static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, backend)
+    rise = exhaust.rise(ends.full, u.exhaust_scale, u.exhaust_width, backend)
+    # air goes with density and speed; the fuel's own share of the mixture is stoichiometry, not flow
+    ln_air = s.ln_density + backend.log(static_rpm / scales.static_rpm)
     return Expected(
-        rise=exhaust.rise(ends.full, u.exhaust_scale, u.exhaust_width, backend),
+        rise=rise,
+        spread=exhaust.rise(ends.full + u.cylinder_gap, u.exhaust_scale, u.exhaust_width, backend) - rise,
         idle_rise=idle.leaning_rise(*at_idle),
-        static_rpm=static_speed.static_speed(
-            ends.full, static_target * backend.exp(u.static_rpm), u.static_curvature, ln_density, backend
-        ),
+        static_rpm=static_rpm,
         idle_rpm=idle.idle_speed(*at_idle),
+        power_rise=static_speed.best_power_rise(mean, static_rpm, u.static_curvature, backend),
+        ln_lambda=u.lambda_at_peak - mean,
+        ln_flow=backend.log(scales.fuel_flow_m3_s) + u.fuel_flow + mean + ln_air - s.ln_fuel,
     )
-
-
-def rise_log_density(r: Readings, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
-    """Log density of a rise: read, censored at zero (fell at once), or censored above (rough before a peak)."""
-    own = backend.sqrt((r.rise_share * scale) ** 2 + r.rise_error**2)
-    read = noise.log_density(r.rise, centre, own, backend)
-    below = noise.log_below(0.0, centre, scale, backend)
-    above = noise.log_above(r.rise, centre, scale, backend)
-    return r.has_rise * read + r.fell * below + r.rough * above
 
 
 def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, backend: Backend = NUMPY) -> Array:
@@ -68,25 +75,39 @@ def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, back
 
 
 def log_likelihood(
-    r: Readings,
-    u: Unknowns,
-    ends: Ends,
-    ln_density: Array,
-    idle_target: Array,
-    static_target: Array,
-    backend: Backend = NUMPY,
+    r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY
 ) -> Array:
-    """Log likelihood of each run [nats].
+    """Log likelihood of each run [nats]; parameters as `expected_readings`.
 
     Returns
     -------
     array
         Shape (n,) or (draws, n): the sum over the kinds of reading a run holds.
     """
-    e = expected_readings(u, ends, ln_density, idle_target, static_target, backend)
-    total = rise_log_density(r, e.rise, u.rise_noise, backend)
-    total = total + level_log_density(r, ends.idle, cuts(u), u.idle_blur, backend)
-    total = total + r.has_idle_rise * noise.log_density(r.idle_rise, e.idle_rise, u.idle_rise_noise, backend)
-    total = total + r.no_idle_rise * noise.log_below(0.0, e.idle_rise, u.idle_rise_noise, backend)
-    total = total + r.has_static * noise.log_density(r.static_rpm, e.static_rpm, u.static_rpm_noise, backend)
-    return total + r.has_idle_rpm * noise.log_density(r.idle_rpm, e.idle_rpm, u.idle_rpm_noise, backend)
+    e = expected_readings(u, ends, s, scales, backend)
+
+    static, power = r.widening * u.static_rpm_noise, POWER_RISE_SHARE * r.widening * u.static_rpm_noise
+    idle_rise, rise = r.widening * u.idle_rise_noise, r.rise_share * u.rise_noise
+    rise_error = backend.sqrt(rise**2 + r.rise_error**2)
+    read = (
+        (r.has_rise, r.rise, e.rise, rise_error),
+        (r.has_spread, r.spread, e.spread, rise_error),
+        (r.has_idle_rise, r.idle_rise, e.idle_rise, idle_rise),
+        (r.has_static, r.static_rpm, e.static_rpm, static),
+        (r.has_idle_rpm, r.idle_rpm, e.idle_rpm, r.widening * u.idle_rpm_noise),
+        (r.has_power_rise, r.power_rise, e.power_rise, power),
+        (r.has_lambda, r.ln_lambda, e.ln_lambda, r.widening * LAMBDA_NOISE),
+        (r.has_flow, r.ln_flow, e.ln_flow, r.widening * FLOW_NOISE),
+    )
+    below = (
+        (r.fell, 0.0, e.rise, rise),
+        (r.rough, -r.rise, -e.rise, rise),  # above the reading is below it, mirrored
+        (r.no_idle_rise, 0.0, e.idle_rise, idle_rise),
+        (r.no_power_rise, 0.0, e.power_rise, power),
+    )
+    total = level_log_density(r, ends.idle, cuts(u), r.widening * u.idle_blur, backend)
+    for kinds, density in ((read, noise.log_density), (below, noise.log_below)):
+        # one call for all kinds: a third of the graph, and of its time
+        there, reading, centre, scale = (backend.stack(x) for x in zip(*kinds, strict=True))
+        total = total + (there * density(reading, centre, scale, backend)).sum(axis=-1)
+    return total

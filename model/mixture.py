@@ -22,7 +22,9 @@ __all__ = [
     "Throttle",
     "Unknowns",
     "cuts",
+    "engine_mean",
     "gain_prior",
+    "leanest",
     "mixtures",
     "needle_place",
 ]
@@ -96,6 +98,9 @@ class Unknowns:
     idle_gain: Array
     idle_rpm: Array
     idle_air_power: Array
+    cylinder_gap: Array
+    lambda_at_peak: Array
+    fuel_flow: Array
     static_rpm: Array
     static_curvature: Array
     rise_noise: Array
@@ -110,11 +115,30 @@ class Unknowns:
 
 
 class Ends(NamedTuple):
-    """ln(phi / phi at peak EGT) at full throttle and at idle, and ln of the idle opening over the recorded one."""
+    """ln(phi / phi at peak EGT) at full throttle and at idle, and ln of the idle opening over the recorded one.
+
+    `full` is that of the leanest cylinder that has an exhaust probe.
+    """
 
     full: Array
     idle: Array
     opening: Array
+
+
+def engine_mean(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
+    """Mean mixture of all cylinders at full throttle, from that of the leanest one seen [ln(phi/phi_peak)].
+
+    Parameters
+    ----------
+    all_seen : float
+        1 where all cylinders are seen; with a single probe, 0, its cylinder is taken for an average one.
+    """
+    return ln_full + all_seen * u.cylinder_gap
+
+
+def leanest(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
+    """Mixture of the leanest of all cylinders at full throttle, seen or not [ln(phi/phi_peak)]."""
+    return ln_full - (1.0 - all_seen) * u.cylinder_gap
 
 
 class Cuts(NamedTuple):

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 from model.evidence import Evidence, Position, settings_of
 from model.exhaust import mixture_for_rise
 from model.likelihood import expected_readings
-from model.mixture import Cuts, NeedlePlace, Settings, Unknowns, cuts, mixtures, needle_place
+from model.mixture import Cuts, NeedlePlace, Settings, Unknowns, cuts, leanest, mixtures, needle_place
 from model.needle import depth_for_area, fuel_area
 from model.sampler import Posterior
-from model.speed_targets import idle_target_rpm, static_target_rpm
 from shared.advice import Interval
 
 __all__ = ["Outlook", "Target", "chance", "full_throttle_window", "interval", "look", "target_at"]
@@ -32,9 +31,11 @@ class Outlook:
     opening : float
         ln of the idle opening over the recorded one.
     full, idle : array
-        ln(phi / phi at peak EGT) at either end.
-    rise, idle_rise, static_rpm, idle_rpm : array
-        Noise-free readings [K, rpm, rpm, rpm].
+        ln(phi / phi at peak EGT) at either end; `full` of the leanest cylinder that has an exhaust probe.
+    leanest : array
+        The same of the leanest of all cylinders at full throttle.
+    rise, idle_rise, static_rpm, idle_rpm, power_rise, ln_lambda, ln_flow : array
+        Noise-free readings [K; rpm; flow in m³/s].
     full_right, idle_right, speed_right : array of bool
         Whether each stage is in its band.
     """
@@ -44,18 +45,22 @@ class Outlook:
     opening: float
     full: Draws
     idle: Draws
+    leanest: Draws
     rise: Draws
     idle_rise: Draws
     static_rpm: Draws
     idle_rpm: Draws
+    power_rise: Draws
+    ln_lambda: Draws
+    ln_flow: Draws
     full_right: NDArray[np.bool_]
     idle_right: NDArray[np.bool_]
     speed_right: NDArray[np.bool_]
 
     @property
     def lean(self) -> NDArray[np.bool_]:
-        """Whether each draw is lean of peak at full throttle."""
-        return self.full < 0.0
+        """Whether the leanest cylinder is lean of peak at full throttle, in each draw."""
+        return self.leanest < 0.0
 
 
 def _widened(u: Unknowns, seed: int) -> Unknowns:
@@ -94,18 +99,22 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
     for position in positions:
         s = _setting(evidence, position, ln_density)
         ends = mixtures(u, s, _pivot(evidence), evidence.throttle)
-        e = expected_readings(u, ends, s.ln_density, idle_target_rpm(installation), static_target_rpm(installation))
+        e = expected_readings(u, ends, s, evidence.scales)
         found.append(
             Outlook(
                 position,
                 ln_density,
                 opening=float(ends.opening[0]),
                 full=ends.full[:, 0],
+                leanest=leanest(ends.full, u, evidence.scales.all_seen)[:, 0],
                 idle=ends.idle[:, 0],
                 rise=e.rise[:, 0],
                 idle_rise=e.idle_rise[:, 0],
                 static_rpm=e.static_rpm[:, 0],
                 idle_rpm=e.idle_rpm[:, 0],
+                power_rise=e.power_rise[:, 0],
+                ln_lambda=e.ln_lambda[:, 0],
+                ln_flow=e.ln_flow[:, 0],
                 full_right=_between(e.rise, targets.rise_kelvin),
                 idle_right=((ends.idle > c.smooth_lean) & (ends.idle < c.smooth_rich))[:, 0],
                 speed_right=_between(e.idle_rpm, targets.idle_rpm),

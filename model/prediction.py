@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from model import noise
 from model.mixture import cuts
 from model.outlook import Outlook, chance, interval
-from model.priors import ROUGH_RISE_KELVIN
+from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE, ROUGH_RISE_KELVIN
 from model.sampler import Posterior
 from shared.advice import Prediction
 
@@ -19,7 +19,7 @@ __all__ = ["Outcomes", "draw_outcomes", "level_chances", "predict"]
 class Outcomes(NamedTuple):
     """Readings drawn for a setting, arrays of shape (draws,): latent rise [K] (below zero it falls at once,
     beyond `ROUGH_RISE_KELVIN` the engine is rough before a peak), idle level 1 to 5, rise of idle speed,
-    static and idle speed [rpm].
+    static and idle speed, rise of static speed [rpm], ln lambda, ln fuel flow [m³/s].
     """
 
     rise: NDArray[np.float64]
@@ -27,6 +27,9 @@ class Outcomes(NamedTuple):
     idle_rise: NDArray[np.float64]
     static_rpm: NDArray[np.float64]
     idle_rpm: NDArray[np.float64]
+    power_rise: NDArray[np.float64]
+    ln_lambda: NDArray[np.float64]
+    ln_flow: NDArray[np.float64]
 
 
 def draw_outcomes(outlook: Outlook, posterior: Posterior, rng: np.random.Generator) -> Outcomes:
@@ -41,6 +44,9 @@ def draw_outcomes(outlook: Outlook, posterior: Posterior, rng: np.random.Generat
         idle_rise=noise.draw(outlook.idle_rise, u.idle_rise_noise[:, 0], rng),
         static_rpm=noise.draw(outlook.static_rpm, u.static_rpm_noise[:, 0], rng),
         idle_rpm=noise.draw(outlook.idle_rpm, u.idle_rpm_noise[:, 0], rng),
+        power_rise=noise.draw(outlook.power_rise, POWER_RISE_SHARE * u.static_rpm_noise[:, 0], rng),
+        ln_lambda=noise.draw(outlook.ln_lambda, np.array(LAMBDA_NOISE), rng),
+        ln_flow=noise.draw(outlook.ln_flow, np.array(FLOW_NOISE), rng),
     )
 
 

@@ -9,8 +9,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from model.backend import Array, Backend
+from shared.records import Sureness
 
-__all__ = ["CHANGES", "PRIORS", "ROUGH_RISE_KELVIN", "TRACED_SHARE", "Prior", "from_standard"]
+__all__ = [
+    "CHANGES",
+    "FLOW_NOISE",
+    "LAMBDA_NOISE",
+    "POWER_RISE_SHARE",
+    "PRIORS",
+    "ROUGH_RISE_KELVIN",
+    "SURENESS_WIDENS",
+    "TRACED_SHARE",
+    "Prior",
+    "from_standard",
+]
 
 CHANGES = 6
 """Needle fittings and part changes that the posterior can hold apart at a time, the first fitting included."""
@@ -23,6 +35,19 @@ source: several hundred °F is far too rich."""
 TRACED_SHARE = 0.4
 """Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run
 rather than in the reading [-]; judgement."""
+
+LAMBDA_NOISE = 0.006
+"""Logistic scale of a lambda reading, about 1 % [ln lambda]; judgement."""
+
+FLOW_NOISE = 0.008
+"""Logistic scale of a fuel flow reading, about 1.5 % [ln flow]; judgement."""
+
+POWER_RISE_SHARE = 0.5
+"""Scatter of a rise of static speed over that of the speed itself: the wind is the same before and after [-];
+judgement."""
+
+SURENESS_WIDENS: dict[Sureness, float] = {Sureness.SURE: 1.0, Sureness.UNSURE: 2.0, Sureness.GUESS: 4.0}
+"""How many times wider a reading scatters by how sure its reader is [-]; judgement."""
 
 
 @dataclass(frozen=True)
@@ -171,6 +196,28 @@ PRIORS: dict[str, Prior] = {
         0.06,
         "ln(rpm/expected)",
         "what this propeller turns on this engine; judgement",
+    ),
+    "cylinder_gap": Prior(
+        "lognormal",
+        0.02,
+        0.5,
+        "ln(phi)",
+        "the mean of the cylinders above the leanest: about one standard deviation of a spread of 2 %; judgement",
+    ),
+    "lambda_at_peak": Prior(
+        "normal",
+        0.0,
+        0.03,
+        "ln(lambda)",
+        "peak EGT within 3 % of stoichiometric in an equilibrium cycle with a spread of mixture, and the sensor's "
+        "own error; judgement",
+    ),
+    "fuel_flow": Prior(
+        "normal",
+        0.0,
+        0.15,
+        "ln(flow/expected)",
+        "volumetric efficiency, the propeller's speed and the flow meter's calibration; judgement",
     ),
     "static_curvature": Prior(
         "lognormal",

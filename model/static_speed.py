@@ -8,7 +8,7 @@ Gagg-Farrar lapse (from memory), ``(1.132 σ − 0.132)``.
 
 from model.backend import NUMPY, Array, Backend
 
-__all__ = ["BEST_LN_MIXTURE", "static_speed"]
+__all__ = ["BEST_LN_MIXTURE", "best_power_rise", "static_speed"]
 
 BEST_LN_MIXTURE = 0.08
 """ln(phi / phi at peak EGT) of best power [-]."""
@@ -21,3 +21,16 @@ def static_speed(
     d = ln_mixture - BEST_LN_MIXTURE
     lapse = (1.132 - 0.132 * backend.exp(-ln_density)) ** (1.0 / 3.0)
     return best_rpm * lapse / (1.0 + curvature * d * d)
+
+
+def best_power_rise(ln_mixture: Array, static_rpm: Array, curvature: Array, backend: Backend = NUMPY) -> Array:
+    """Rise of static speed on leaning to best power [rpm]; negative where already leaner than that.
+
+    Parameters
+    ----------
+    static_rpm : array
+        Static speed at this mixture [rpm].
+    """
+    d = ln_mixture - BEST_LN_MIXTURE
+    gained = static_rpm * curvature * d * d
+    return backend.where(d < 0.0, -gained, gained)

@@ -29,6 +29,7 @@ _SCALE = 1002 / 1.8  # K per phi/phi_peak, as `model.priors`
 _WIDTH = (0.035, 0.25)  # median and log-sd of the rounding, as `model.priors`
 _LEAN = (1.4, 0.25)  # median and log-sd of how much steeper the lean side is
 _PACE = 0.2  # log-sd of the unevenness of leaning
+_BEGINS = 1.0  # s, sd of the start of leaning around the moment the mixture control was seen to move
 _DRIFT = 0.1  # K/s, sd of the drift while warming
 _FEWEST, _SHORTEST = 20, 8.0  # samples, s
 _FINEST = 0.05  # K, below which no noise is believed
@@ -152,8 +153,9 @@ def _richer_again(smooth: _F, top: int, back: float) -> int:
 class _Model:
     """Probe temperature from eight parameters, and the residuals that fit them."""
 
-    def __init__(self, span: _Span) -> None:
+    def __init__(self, span: _Span, begins: float | None) -> None:
         self.span = span
+        self.begins = begins
         count = int(np.ceil((span.seconds[-1] - span.seconds[0]) / _STEP)) + 2
         self.grid = span.seconds[0] + _STEP * np.arange(count)
         self.weights = np.ones(len(span.seconds))
@@ -184,6 +186,8 @@ class _Model:
             p[7] / _PACE,
             (p[8] - np.log(LAG_SECONDS[0])) / LAG_SECONDS[1],
         ]
+        if self.begins is not None:
+            priors.append((p[2] - self.begins) / _BEGINS)
         return np.concatenate([fit, priors])
 
     def fit(self, first: _F) -> Any:
@@ -201,18 +205,18 @@ class _Model:
         return found
 
 
-def read_sweeps(seconds: _F, kelvin: _F) -> list[SweepReading]:
+def read_sweeps(seconds: _F, kelvin: _F, begins: tuple[float, ...] = ()) -> list[SweepReading]:
     """Read every sweep in a trace, one after the other; parameters and errors as `read_sweep`.
 
     After a sweep the next one begins once the mixture was made rich again and the temperature has come
     down towards its plateau. What is left over without a peak or a fall is no sweep.
     """
     seconds, kelvin = np.asarray(seconds, float), np.asarray(kelvin, float)
-    found = [read_sweep(seconds, kelvin)]
+    found = [read_sweep(seconds, kelvin, begins)]
     while (start := _next_start(seconds, kelvin, found[-1])) is not None:
         later = seconds >= start
         try:
-            reading = read_sweep(seconds[later], kelvin[later])
+            reading = read_sweep(seconds[later], kelvin[later], begins)
         except InvalidValueError:
             break
         if reading.seen == "not_passed":
@@ -243,13 +247,15 @@ def _next_start(seconds: _F, kelvin: _F, last: SweepReading) -> float | None:
     return float(t[first + low[0]]) + 2.0 * lag  # until the probe has settled
 
 
-def read_sweep(seconds: _F, kelvin: _F) -> SweepReading:
+def read_sweep(seconds: _F, kelvin: _F, begins: tuple[float, ...] = ()) -> SweepReading:
     """Read one cylinder's trace of a leaning sweep.
 
     Parameters
     ----------
     seconds, kelvin : array, (n,)
         Sample times [s] and probe temperatures [K]; NaN where a sample is missing. Any spacing.
+    begins : tuple of float
+        Moments at which the mixture control was seen to leave full rich, if it was logged [s].
 
     Returns
     -------
@@ -267,7 +273,7 @@ def read_sweep(seconds: _F, kelvin: _F) -> SweepReading:
     sure = max(_SEEN * span.noise / 2.0, _LEAST)
     if risen < sure and fallen < sure:
         return _plain(span, seconds, "not_passed", float(max(risen, 0.0)))
-    model = _Model(span)
+    model = _Model(span, _begun(span, begins))
     best = min((model.fit(first) for first in _starts(span, float(max(risen, 1.0)))), key=lambda found: found.cost)
     p = best.x
     spread = np.linalg.inv(best.jac.T @ best.jac + 1e-9 * np.eye(len(p)))
@@ -295,6 +301,12 @@ def read_sweep(seconds: _F, kelvin: _F) -> SweepReading:
         end_seconds=float(span.seconds[-1]),
         fit=fit,
     )
+
+
+def _begun(span: _Span, begins: tuple[float, ...]) -> float | None:
+    """The last moment the control left full rich before this sweep's top."""
+    before = [t for t in begins if span.seconds[0] <= t < span.seconds[span.top]]
+    return before[-1] if before else None
 
 
 def _starts(span: _Span, risen: float) -> list[_F]:

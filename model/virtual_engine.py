@@ -13,9 +13,17 @@ from model.air import density_ratio
 from model.backend import NUMPY
 from model.evidence import Position, gather, settings_of, start_position
 from model.likelihood import Expected, expected_readings
-from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, mixtures
-from model.priors import CHANGES, PRIORS, ROUGH_RISE_KELVIN, from_standard
-from model.speed_targets import idle_target_rpm, static_target_rpm
+from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, leanest, mixtures
+from model.priors import (
+    CHANGES,
+    FLOW_NOISE,
+    LAMBDA_NOISE,
+    POWER_RISE_SHARE,
+    PRIORS,
+    ROUGH_RISE_KELVIN,
+    from_standard,
+)
+from model.scales import scales_of
 from shared.records import Adjustment, Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
 
 __all__ = ["Truth", "VirtualEngine", "draw_unknowns"]
@@ -68,6 +76,7 @@ class VirtualEngine:
         self._rng = rng
         self._throttle = gather(installation, ()).throttle
         self._start = self.position
+        self._scales = scales_of(installation)
 
     @classmethod
     def draw(cls, installation: Installation, seed: int) -> "VirtualEngine":
@@ -84,13 +93,8 @@ class VirtualEngine:
         return mixtures(self._u, here, pivot, self._throttle)
 
     def _expected(self, ln_density: float) -> Expected:
-        return expected_readings(
-            self._u,
-            self._ends(ln_density),
-            ln_density,
-            idle_target_rpm(self.installation),
-            static_target_rpm(self.installation),
-        )
+        here = self._settings(self.position, ln_density)
+        return expected_readings(self._u, self._ends(ln_density), here, self._scales)
 
     def adjust(self, adjustment: Adjustment) -> None:
         """Turn or change something; a change beyond those drawn so far draws its own effects."""
@@ -99,13 +103,15 @@ class VirtualEngine:
             first, second = (np.c_[x, self._rng.standard_normal((1, 1))] for x in (self._u.first, self._u.second))
             self._u = replace(self._u, first=first, second=second)
 
-    def run(self, air: Air, *, idle_rise: bool = True, speeds: bool = True) -> Run:
+    def run(self, air: Air, *, idle_rise: bool = True, speeds: bool = True, instruments: bool = False) -> Run:
         """Make a run and read the gauges.
 
         Parameters
         ----------
         idle_rise, speeds : bool
             Whether the rise of idle speed, and the static and idle speed, are read.
+        instruments : bool
+            Whether the rise of static speed on leaning, lambda, fuel flow and the spread among cylinders are read too.
         """
         ln_density = math.log(density_ratio(air))
         e, u = self._expected(ln_density), self._u
@@ -113,21 +119,36 @@ class VirtualEngine:
             name: float(noise.draw(getattr(e, name), scale, self._rng)[0, 0])
             for name, scale in (
                 ("rise", u.rise_noise),
+                ("spread", u.rise_noise),
                 ("idle_rise", u.idle_rise_noise),
                 ("static_rpm", u.static_rpm_noise),
                 ("idle_rpm", u.idle_rpm_noise),
+                ("power_rise", POWER_RISE_SHARE * u.static_rpm_noise),
+                ("ln_lambda", np.array(LAMBDA_NOISE)),
+                ("ln_flow", np.array(FLOW_NOISE)),
             )
         }
         judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()
         level = 1 + sum(bool(judged > cut[0, 0]) for cut in cuts(u)[:4])
         return Run(
             air=air,
-            rise=_rise_seen(draw["rise"]),
+            rise=self._rise_seen(draw["rise"], draw["spread"] if instruments else None),
             idle_quality=IdleQuality(level),
             idle_rpm_rise=max(0.0, draw["idle_rise"]) if idle_rise else None,
             static_rpm=draw["static_rpm"] if speeds else None,
             idle_rpm=draw["idle_rpm"] if speeds else None,
+            power_rpm_rise=max(0.0, draw["power_rise"]) if instruments else None,
+            lambda_full_rich=math.exp(draw["ln_lambda"]) if instruments else None,
+            fuel_flow_m3_s=math.exp(draw["ln_flow"]) if instruments else None,
         )
+
+    def _rise_seen(self, reading: float, spread: float | None) -> ExhaustRise:
+        probes = self.installation.engine.egt_probes or 1
+        if reading < 0.0:
+            return ExhaustRise(RiseSeen.FELL_AT_ONCE, cylinders=probes)
+        if reading > ROUGH_RISE_KELVIN:
+            return ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, ROUGH_RISE_KELVIN, cylinders=probes)
+        return ExhaustRise(RiseSeen.PEAK, reading, cylinders=probes, spread_kelvin=spread if probes > 1 else None)
 
     def truth(self, air: Air) -> Truth:
         """What is really so at the present setting."""
@@ -137,17 +158,9 @@ class VirtualEngine:
         rise, idle_rpm, idle = float(e.rise[0, 0]), float(e.idle_rpm[0, 0]), float(ends.idle[0, 0])
         return Truth(
             rise_kelvin=rise,
-            lean=float(ends.full[0, 0]) < 0.0,
+            lean=float(leanest(ends.full, self._u, self._scales.all_seen)[0, 0]) < 0.0,
             full_right=targets.rise_kelvin[0] <= rise <= targets.rise_kelvin[1],
             idle_right=float(c.smooth_lean[0, 0]) < idle < float(c.smooth_rich[0, 0]),
             speed_right=targets.idle_rpm[0] <= idle_rpm <= targets.idle_rpm[1],
             idle_rpm=idle_rpm,
         )
-
-
-def _rise_seen(reading: float) -> ExhaustRise:
-    if reading < 0.0:
-        return ExhaustRise(RiseSeen.FELL_AT_ONCE)
-    if reading > ROUGH_RISE_KELVIN:
-        return ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, ROUGH_RISE_KELVIN)
-    return ExhaustRise(RiseSeen.PEAK, reading)

@@ -6,7 +6,7 @@ from shared.advice import Action, ActionKind
 from shared.limits import IdleStopStep, ScrewStep
 from shared.records import Installation, TurnSense
 
-__all__ = ["change_needle", "fraction", "keep", "repeat_run", "turn_idle_stop", "turn_screw"]
+__all__ = ["change_needle", "fraction", "keep", "repeat_run", "temperature", "turn_idle_stop", "turn_screw"]
 
 
 def fraction(turns: float) -> str:
@@ -20,6 +20,17 @@ def fraction(turns: float) -> str:
     whole, rest = divmod(Fraction(abs(turns)).limit_denominator(64), 1)
     words = " ".join(str(x) for x in (whole, rest) if x) or "0"
     return f"{words} turn" if 0 < whole + rest <= 1 else f"{words} turns"
+
+
+def temperature(kelvin: float) -> str:
+    """A temperature in both units a gauge may have.
+
+    Examples
+    --------
+    >>> temperature(505.372)
+    '450 °F (232 °C)'
+    """
+    return f"{1.8 * kelvin - 459.67:.0f} °F ({kelvin - 273.15:.0f} °C)"
 
 
 def _spaced(sense: TurnSense) -> str:

@@ -4,7 +4,7 @@ Ground running: FAA P-8740-13 (run-ups thorough but brief, into the wind). The r
 practice, no published source. All defer to the makers' instructions and to local rules.
 """
 
-__all__ = ["DEFERENCE", "GROUND_RUN", "IDLE", "LEAN", "for_stage"]
+__all__ = ["BEYOND_A_LIMIT", "DEFERENCE", "GROUND_RUN", "IDLE", "LEAN", "for_stage"]
 
 DEFERENCE = (
     "The engine's and the airframe's instructions, local rules and the licensed person responsible for this "
@@ -26,9 +26,15 @@ IDLE = (
     "Hold a higher power for about a minute after idling rich, to clear the plugs (US Army TM 1-1500-204-23-1, "
     "ch. 7), before judging the idle again."
 )
+BEYOND_A_LIMIT = (
+    "A limit of the engine was exceeded: do not run it again before the cause is found and the engine's instructions "
+    "say that it may run; they also say what has to be inspected. Hot or overspeeding at full throttle can be "
+    "detonation, a lean mixture, a failing baffle, a wrong propeller or a gauge that lies."
+)
 
 
-def for_stage(stage: str) -> tuple[str, ...]:
+def for_stage(stage: str, beyond_a_limit: bool = False) -> tuple[str, ...]:
     """Cautions for a stage, the most serious first; every list ends with the deference."""
+    first = (BEYOND_A_LIMIT,) if beyond_a_limit else ()
     middle = (LEAN,) if stage == "full_throttle" else (LEAN, IDLE)
-    return (*middle, *GROUND_RUN, DEFERENCE)
+    return (*first, *middle, *GROUND_RUN, DEFERENCE)

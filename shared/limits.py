@@ -15,6 +15,7 @@ __all__ = [
     "IdleStopStep",
     "ScrewStep",
     "StepLimits",
+    "Watch",
 ]
 
 CEILING_TURNS = 0.25
@@ -134,3 +135,20 @@ class IdleStopStep:
 
     def __post_init__(self) -> None:
         _within(self.turns, self.limits, "an idle stop step")
+
+
+@dataclass(frozen=True)
+class Watch:
+    """The engine's own limits that its owner gave, to be watched in every run; None: not watched.
+
+    Parameters
+    ----------
+    cht_kelvin, egt_kelvin : float or None
+        Highest cylinder head and exhaust gas temperature [K].
+    rpm : float or None
+        Highest speed [rpm].
+    """
+
+    cht_kelvin: float | None = None
+    egt_kelvin: float | None = None
+    rpm: float | None = None

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 
 from shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
-from shared.limits import PLAUSIBLE_TURNS, StepLimits
+from shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
 
 __all__ = [
+    "OBSERVATIONS",
+    "Acknowledge",
     "Adjustment",
     "Air",
     "ChangeNeedle",
@@ -18,12 +20,14 @@ __all__ = [
     "Entry",
     "ExhaustRise",
     "Fuel",
+    "Highest",
     "IdleQuality",
     "Installation",
     "Needle",
     "Part",
     "RiseSeen",
     "Run",
+    "Sureness",
     "Targets",
     "ThrottleBody",
     "TurnIdleStop",
@@ -67,6 +71,14 @@ class IdleQuality(IntEnum):
     SMOOTH = 3
     SLIGHTLY_RICH = 4
     RICH_LOADING_UP = 5
+
+
+class Sureness(StrEnum):
+    """How sure the one who read the gauges and judged the idle is of it."""
+
+    SURE = "sure"
+    UNSURE = "unsure"
+    GUESS = "guess"
 
 
 class Part(StrEnum):
@@ -146,11 +158,24 @@ class Needle:
 
 @dataclass(frozen=True)
 class Engine:
-    """What makes engines similar: displacement [m³], cylinders, rated speed [rpm]."""
+    """What makes engines similar: displacement [m³], cylinders, rated speed [rpm]; and its exhaust probes.
+
+    `egt_probes` is the number of cylinders with a probe; None: one, or as many as the traces show.
+    """
 
     displacement_m3: float = 0.0022
     cylinders: int = 4
     rated_rpm: float = 3300.0
+    egt_probes: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.egt_probes is not None and not 1 <= self.egt_probes <= self.cylinders:
+            raise InvalidValueError(
+                f"should be in the interval [1, {self.cylinders}], the number of cylinders",
+                field="engine.egt_probes",
+                value=self.egt_probes,
+                cure="Count the cylinders that have an exhaust probe of their own.",
+            )
 
 
 @dataclass(frozen=True)
@@ -194,6 +219,7 @@ class Installation:
     fuel: Fuel = Fuel.AVGAS
     targets: Targets = field(default_factory=Targets)
     limits: StepLimits = field(default_factory=StepLimits)
+    watch: Watch = field(default_factory=Watch)
 
     def __post_init__(self) -> None:
         labels = [n.label for n in self.needles]
@@ -240,7 +266,7 @@ class Air:
 
 @dataclass(frozen=True)
 class ExhaustRise:
-    """What leaning from full rich showed.
+    """What leaning from full rich showed, in the leanest of the cylinders that were read.
 
     Parameters
     ----------
@@ -250,16 +276,52 @@ class ExhaustRise:
         The rise to peak; for `ROUGH_BEFORE_PEAK` the rise reached so far; 0 for `FELL_AT_ONCE` [K].
     error_kelvin : float or None
         Standard error of a rise that was read from a trace; None for one read off a gauge [K].
+    cylinders : int
+        Cylinders that were read.
+    spread_kelvin : float or None
+        Mean rise of the cylinders that were read less the leanest one's [K]; None where only one was.
     """
 
     seen: RiseSeen
     kelvin: float = 0.0
     error_kelvin: float | None = None
+    cylinders: int = 1
+    spread_kelvin: float | None = None
+
+
+@dataclass(frozen=True)
+class Highest:
+    """The highest that was seen during a run: cylinder head and exhaust temperature [K], speed [rpm]."""
+
+    cht_kelvin: float | None = None
+    egt_kelvin: float | None = None
+    rpm: float | None = None
 
 
 @dataclass(frozen=True)
 class Run:
-    """One ground run. Every observation is optional; any mix is allowed, none at all is not."""
+    """One ground run. Every observation is optional; any mix is allowed, none at all is not.
+
+    Parameters
+    ----------
+    air : Air
+    rise : ExhaustRise or None
+        What leaning at full throttle showed.
+    idle_quality : IdleQuality or None
+    idle_rpm_rise : float or None
+        Rise of idle speed on slow leaning [rpm]; 0 where there was none.
+    static_rpm, idle_rpm : float or None
+        Speeds at full throttle, full rich, and at idle [rpm].
+    power_rpm_rise : float or None
+        Rise of static speed on leaning from full rich to best power [rpm]; 0 where there was none.
+    lambda_full_rich : float or None
+        Lambda (1/phi) the sensor in the exhaust shows at full throttle, full rich [-].
+    fuel_flow_m3_s : float or None
+        Fuel flow at full throttle, full rich [m³/s].
+    highest : Highest
+    sureness : Sureness
+        Of what was read off gauges and judged; a trace speaks for itself.
+    """
 
     air: Air
     rise: ExhaustRise | None = None
@@ -267,15 +329,33 @@ class Run:
     idle_rpm_rise: float | None = None
     static_rpm: float | None = None
     idle_rpm: float | None = None
+    power_rpm_rise: float | None = None
+    lambda_full_rich: float | None = None
+    fuel_flow_m3_s: float | None = None
+    highest: Highest = Highest()
+    sureness: Sureness = Sureness.SURE
 
     def __post_init__(self) -> None:
-        seen = (self.rise, self.idle_quality, self.idle_rpm_rise, self.static_rpm, self.idle_rpm)
-        if all(x is None for x in seen):
+        if self.highest == Highest() and all(getattr(self, name) is None for name in OBSERVATIONS):
             raise InvalidValueError(
                 "the run holds no observation",
                 field="run",
-                cure="Give at least one of egt_rise, idle_quality, idle_rpm_rise, static_rpm, idle_rpm.",
+                cure="Give at least one of egt_rise, idle_quality, idle_rpm_rise, static_rpm, idle_rpm, "
+                "power_rpm_rise, lambda_full_rich, fuel_flow, highest.",
             )
+
+
+OBSERVATIONS = (
+    "rise",
+    "idle_quality",
+    "idle_rpm_rise",
+    "static_rpm",
+    "idle_rpm",
+    "power_rpm_rise",
+    "lambda_full_rich",
+    "fuel_flow_m3_s",
+)
+"""Names of the observations of a `Run` that inform the posterior."""
 
 
 @dataclass(frozen=True)
@@ -317,8 +397,15 @@ class ChangePart:
     fuel: Fuel | None = None
 
 
+@dataclass(frozen=True)
+class Acknowledge:
+    """Somebody found out why a limit was exceeded, and says so."""
+
+    cause: str
+
+
 Adjustment = TurnScrew | ChangeNeedle | TurnIdleStop | ChangePart
-Entry = Run | Adjustment
+Entry = Run | Adjustment | Acknowledge
 
 
 def _plausible(turns: float, name: str) -> None:

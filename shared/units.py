@@ -12,7 +12,7 @@ from typing import Any
 
 from shared.errors import OutOfRangeError, UnitError
 
-__all__ = ["KINDS", "Kind", "from_si", "in_unit", "to_si"]
+__all__ = ["KINDS", "Kind", "from_si", "in_unit", "si_factor", "to_si"]
 
 
 @dataclass(frozen=True)
@@ -43,15 +43,29 @@ KINDS: dict[str, Kind] = {
     "temperature_rise": Kind("a temperature difference", "kelvin", ("delta_degF", "delta_degC", "kelvin"), 0.0, 500.0),
     "pressure": Kind("a pressure", "pascal", ("hPa", "inHg", "kPa", "Pa", "mmHg", "mbar"), 45_000.0, 110_000.0),
     "elevation": Kind("an elevation", "metre", ("ft", "m"), -450.0, 6_000.0),
+    "density_altitude": Kind("a density altitude", "metre", ("ft", "m"), -2_500.0, 9_000.0),
     "length": Kind("a length", "metre", ("mm", "in", "m", "cm"), 1e-6, 0.2),
     "taper": Kind("a taper slope", "", ("mm/m", "mm/mm", "in/in", "percent"), 1e-3, 0.2),
     "volume": Kind("a volume", "metre**3", ("cc", "litre", "in**3", "cm**3", "L"), 5e-5, 2e-2),
     "rpm": Kind("a rotational speed", "rpm", ("rpm",), 0.0, 12_000.0),
+    "rpm_rise": Kind("a rise of rotational speed", "rpm", ("rpm",), 0.0, 500.0),
+    "head_temperature": Kind("a cylinder head temperature", "kelvin", ("degF", "degC", "kelvin"), 213.15, 700.0),
+    "exhaust_temperature": Kind("an exhaust gas temperature", "kelvin", ("degF", "degC", "kelvin"), 213.15, 1_600.0),
+    "fuel_flow": Kind("a fuel flow", "metre**3/second", ("gal/h", "l/h", "cc/s"), 1e-7, 1e-4),
+    "lambda": Kind("a lambda", "", ("1",), 0.5, 1.5),
     "fraction": Kind("a fraction", "", ("percent", "fraction"), 0.0, 1.0),
 }
 """Every kind of quantity the boundary knows, by key."""
 
-_SPELLINGS = {"fraction": "", "mm/m": "mm/m", "cc": "cm**3"}
+_SPELLINGS = {
+    "fraction": "",
+    "1": "",
+    "mm/m": "mm/m",
+    "cc": "cm**3",
+    "gal/h": "gallon/hour",
+    "l/h": "litre/hour",
+    "cc/s": "cm**3/s",
+}
 
 
 @cache
@@ -136,6 +150,17 @@ def _convert(value: float, unit: str, target: str) -> float:
     ureg = _registry()
     quantity = ureg.Quantity(value, _SPELLINGS.get(unit, unit))
     return float(quantity.to(target or "dimensionless").magnitude)
+
+
+def si_factor(kind: str, unit: str) -> float:
+    """Factor from a proportional unit (no offset) to the unit used inside, for whole columns of numbers.
+
+    Examples
+    --------
+    >>> round(si_factor("pressure", "inHg"), 1)
+    3386.4
+    """
+    return _convert(1.0, unit, KINDS[kind].si)
 
 
 def from_si(kind: str, value: float, unit: str) -> float:

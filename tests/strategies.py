@@ -3,6 +3,7 @@
 from hypothesis import strategies as st
 
 from shared.records import (
+    Acknowledge,
     Air,
     ChangeNeedle,
     ChangePart,
@@ -12,6 +13,7 @@ from shared.records import (
     Part,
     RiseSeen,
     Run,
+    Sureness,
     TurnIdleStop,
     TurnScrew,
 )
@@ -21,6 +23,14 @@ airs = st.builds(Air, st.floats(253.0, 313.0), st.floats(80_000.0, 104_000.0), s
 
 rises = st.one_of(
     st.builds(ExhaustRise, st.just(RiseSeen.PEAK), st.floats(0.0, 250.0)),
+    st.builds(
+        ExhaustRise,
+        st.just(RiseSeen.PEAK),
+        st.floats(0.0, 250.0),
+        st.floats(0.5, 20.0),
+        st.just(4),
+        st.floats(0.0, 40.0),
+    ),
     st.just(ExhaustRise(RiseSeen.FELL_AT_ONCE)),
     st.builds(ExhaustRise, st.just(RiseSeen.ROUGH_BEFORE_PEAK), st.floats(50.0, 250.0)),
 )
@@ -33,6 +43,10 @@ runs = st.builds(
     idle_rpm_rise=st.none() | st.floats(0.0, 150.0),
     static_rpm=st.none() | st.floats(2000.0, 3200.0),
     idle_rpm=st.none() | st.floats(400.0, 1200.0),
+    power_rpm_rise=st.none() | st.floats(0.0, 100.0),
+    lambda_full_rich=st.none() | st.floats(0.7, 1.1),
+    fuel_flow_m3_s=st.none() | st.floats(5e-6, 2e-5),
+    sureness=st.sampled_from(Sureness),
 )
 
 eighths = st.integers(-8, 8).filter(bool).map(lambda n: n / 8)
@@ -44,4 +58,6 @@ adjustments = st.one_of(
     st.builds(ChangePart, st.sampled_from(Part)),
 )
 
-logs: st.SearchStrategy[list[Entry]] = st.lists(runs | adjustments, max_size=12)
+logs: st.SearchStrategy[list[Entry]] = st.lists(
+    runs | adjustments | st.just(Acknowledge("a loose baffle, refitted")), max_size=12
+)

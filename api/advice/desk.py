@@ -18,7 +18,7 @@ from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
 from shared.advice import Prediction, Suggestion
 from shared.errors import EighthTurnError, NotConvergedError
-from shared.records import Air, Entry, Installation
+from shared.records import Entry, Installation
 
 __all__ = ["Adviser", "Answered", "Desk"]
 
@@ -54,7 +54,7 @@ class Adviser(Protocol):
         ...
 
     def what_if(
-        self, learned: Any, turns: float = 0.0, needle: str | None = None, air: Air | None = None
+        self, learned: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """Predict another setting."""
         ...
@@ -159,8 +159,8 @@ class Desk:
                  "is one, change nothing."],
             )  # fmt: skip
 
-    def what_if(self, log: service.Log, turns: float, needle: str | None, air: Air | None) -> Prediction:
-        """What another setting should show.
+    def what_if(self, log: service.Log, turns: float, needle: str | None, density: float | None) -> Prediction:
+        """What another setting, or another density of the air (over the sea-level standard), should show.
 
         Raises
         ------
@@ -174,7 +174,7 @@ class Desk:
             raise NotConvergedError(
                 "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
             )
-        return self._get().what_if(learned, turns, needle, air)
+        return self._get().what_if(learned, turns, needle, density)
 
 
 def _readable(kept: dict[str, Any] | None) -> SuggestionOut | None:

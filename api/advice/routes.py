@@ -1,6 +1,6 @@
 """Routes of advice: the suggestion, the confidence, what if."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 
@@ -8,7 +8,9 @@ from api.http.problems import responses
 from api.log import service
 from api.places import AdviceDesk, Db, InstallationId
 from api.wire.answers import ConfidenceOut, PredictionOut, SuggestionOut
+from model.air import density_ratio_at
 from shared.errors import InvalidValueError
+from shared.units import to_si
 
 __all__ = ["router"]
 
@@ -36,10 +38,19 @@ def whatif(
         float, Query(description="Signed screw turns from here, or from the mark of another needle; + = richer.")
     ] = 0.0,
     needle: Annotated[str | None, Query(max_length=40, description="Needle fitted instead.")] = None,
+    density_altitude: Annotated[
+        float | None, Query(description="Density altitude to predict for; the latest run's air if left out.")
+    ] = None,
+    unit: Annotated[Literal["ft", "m"], Query(description="Unit of density_altitude.")] = "ft",
 ) -> PredictionOut:
     """A prediction within the limits; nothing is stored."""
+    density = (
+        None
+        if density_altitude is None
+        else density_ratio_at(to_si("density_altitude", density_altitude, unit, field="density_altitude"))
+    )
     if not abs(turns) <= 1e6:
         raise InvalidValueError("turns must be a finite number", field="turns", value=turns, cure="Give 0.125.")
     with database.unit() as session:
         log = service.load(session, installation_id)
-    return PredictionOut.of(desk.what_if(log, turns, needle, None), log.sent.units)
+    return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)

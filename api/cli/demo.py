@@ -8,7 +8,7 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from api.wire.entries import RunIn
+    from api.wire.run import RunIn
     from model.advisor import Advisor
     from model.virtual_engine import VirtualEngine
     from shared.advice import Suggestion
@@ -53,7 +53,7 @@ def _replay(advisor: "Advisor", console: "Console") -> bool:
     from api.cli.script import read
     from api.cli.settings_file import fixture
     from api.cli.telling import adjustment_line, run_line
-    from api.wire.entries import RunIn
+    from api.wire.run import RunIn
 
     script = read(fixture("tuning_day.json"))
     console.print(f"[bold]{script.about}[/bold]")
@@ -79,7 +79,7 @@ def _tune(
     from api.cli.script import run_body
     from api.cli.settings_file import installation_from
     from api.cli.telling import run_line
-    from api.wire.entries import RunIn
+    from api.wire.run import RunIn
     from model.virtual_engine import VirtualEngine
     from shared.advice import ActionKind
     from shared.records import Air as AirRecord
@@ -112,7 +112,7 @@ def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None
 
     from api.cli.script import adjustment_body
     from api.cli.settings_file import installation_from
-    from api.wire.entries import RunIn
+    from api.wire.run import RunIn
 
     log = [
         {"post": "runs", "body": entry.model_dump(mode="json", exclude_defaults=True)}

@@ -14,15 +14,31 @@ def read_sweep(
     egt: Annotated[
         list[str] | None, typer.Option("--egt", help="Heading of an exhaust column; may be repeated.")
     ] = None,
+    cht: Annotated[
+        list[str] | None, typer.Option("--cht", help="Heading of a cylinder head column; may be repeated.")
+    ] = None,
+    rpm: Annotated[str | None, typer.Option("--rpm", help="Heading of the engine's speed.")] = None,
+    mixture_control: Annotated[
+        str | None, typer.Option("--mixture-control", help="Heading of the mixture control's position.")
+    ] = None,
+    fuel_flow: Annotated[str | None, typer.Option("--fuel-flow", help="Heading of the fuel flow.")] = None,
+    lambda_: Annotated[str | None, typer.Option("--lambda", help="Heading of lambda.")] = None,
+    manifold_pressure: Annotated[
+        str | None, typer.Option("--manifold-pressure", help="Heading of the manifold pressure.")
+    ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="degF, degC or kelvin, if headings do not say.")] = None,
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the reading to this SVG or PNG file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document instead of a table.")] = False,
 ) -> None:
     """Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error."""
-    from api.trace.reading import read_trace, summary
+    from api.trace.reading import instruments, read_trace, summary
 
-    trace = read_trace(file, time, egt, unit)
+    trace = read_trace(
+        file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
+        lambda_=lambda_, manifold_pressure=manifold_pressure, temperature_unit=unit,
+    )  # fmt: skip
     sweeps = summary(trace)
+    beside = [instruments(trace, found) for found in sweeps]
     if plot is not None:
         from api.trace.plot import draw
 
@@ -32,17 +48,35 @@ def read_sweep(
 
         from api.trace.reading import as_document
 
-        typer.echo(json.dumps([as_document(found) for found in sweeps], indent=1))
+        typer.echo(json.dumps([as_document(*pair) for pair in zip(sweeps, beside, strict=True)], indent=1))
         return
-    _show(sweeps)
+    _show(sweeps, beside)
 
 
-def _show(sweeps: list[Any]) -> None:
+def _beside(found: Any) -> list[str]:
+    """The other channels, in words."""
+    lines = []
+    if found.static_rpm is not None:
+        lines.append(f"Speed at full rich {found.static_rpm:.0f} rpm.")
+    if found.power_rpm_rise is not None:
+        lines.append(f"Speed rose by {found.power_rpm_rise:.0f} rpm to best power.")
+    if found.lambda_full_rich is not None:
+        lines.append(f"Lambda at full rich {found.lambda_full_rich:.3f}.")
+    if found.fuel_flow_m3_s is not None:
+        lines.append(f"Fuel flow at full rich {found.fuel_flow_m3_s * 3.6e6:.1f} l/h.")
+    if "cht" in found.highest:
+        lines.append(f"Hottest cylinder head {1.8 * found.highest['cht'] - 459.67:.0f} °F.")
+    if found.throttle_moved:
+        lines.append("[yellow]Manifold pressure changed during the sweep: the throttle seems to have moved.[/yellow]")
+    return lines
+
+
+def _show(sweeps: list[Any], beside: list[Any]) -> None:
     from rich.console import Console
     from rich.table import Table
 
     console = Console()
-    for number, found in enumerate(sweeps, 1):
+    for number, (found, others) in enumerate(zip(sweeps, beside, strict=True), 1):
         table = Table(title=f"Sweep {number}: rise to peak EGT at full throttle")
         for heading in ("cylinder", "seen", "rise [°F]", "± [°F]", "leaning from [s]", "peak at [s]", "lag [s]"):
             table.add_column(heading, justify="left" if heading in ("cylinder", "seen") else "right")
@@ -51,6 +85,8 @@ def _show(sweeps: list[Any]) -> None:
             table.add_row(name, r.seen.replace("_", " "), *("–" if x != x else f"{x:.1f}" for x in row))
         console.print(table)
         console.print(f"The leanest decides: {found.leanest}.")
+        for line in _beside(others):
+            console.print(line)
         for name in found.departing:
             console.print(
                 f"[yellow]{name} departs from the others: look at its probe first, then for an induction leak.[/yellow]"

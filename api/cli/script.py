@@ -7,9 +7,10 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from api.wire.entries import AdjustmentIn, AdjustmentKinds, RunIn
+from api.wire.adjustments import AdjustmentIn, AdjustmentKinds
 from api.wire.installation import InstallationIn
 from api.wire.quantities import Pressure, Rise, Rpm, Temperature
+from api.wire.run import RunIn
 from shared.errors import InvalidValueError
 from shared.records import Adjustment, ChangeNeedle, ChangePart, RiseSeen, Run, TurnIdleStop, TurnScrew
 

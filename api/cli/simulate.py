@@ -50,7 +50,7 @@ def simulate(
         typer.echo(json.dumps(document, indent=2))
         return
     from api.cli.telling import adjustment_line, run_line
-    from api.wire.entries import RunIn
+    from api.wire.run import RunIn
 
     typer.echo(document["about"])
     for entry in log:

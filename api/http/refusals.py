@@ -124,10 +124,13 @@ def _cure(e: Any, context: Any, place: list[str]) -> str:
 
 def _names_at(place: list[str]) -> list[str]:
     """Names known at that place, in any of the bodies the service reads."""
-    from api.wire.entries import ChangeNeedleIn, ChangePartIn, RunIn, TurnScrewIn
+    from api.wire.adjustments import AcknowledgeIn, ChangeNeedleIn, ChangePartIn, TurnScrewIn
     from api.wire.installation import InstallationIn
+    from api.wire.run import RunIn
 
-    models: set[type[BaseModel]] = {InstallationIn, RunIn, TurnScrewIn, ChangeNeedleIn, ChangePartIn}
+    models: set[type[BaseModel]] = {
+        InstallationIn, RunIn, TurnScrewIn, ChangeNeedleIn, ChangePartIn, AcknowledgeIn,
+    }  # fmt: skip
     for name in place:
         if not name.isdigit():  # a place in a list has the list's models
             below = [m.model_fields[name].annotation for m in models if name in m.model_fields]

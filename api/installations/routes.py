@@ -10,8 +10,8 @@ from api.database import Installation
 from api.http.problems import responses
 from api.installations import storage
 from api.places import InstallationId, Unit
-from api.wire.answers import InstallationOut, InstallationPage
 from api.wire.installation import InstallationIn
+from api.wire.records import InstallationOut, InstallationPage
 
 __all__ = ["outward", "router"]
 

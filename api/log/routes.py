@@ -11,9 +11,10 @@ from api.installations.routes import outward as installation_outward
 from api.log import service, storage
 from api.places import AdviceDesk, Db, InstallationId, Unit
 from api.trace.recording import read
-from api.wire.answers import AdjustmentRecorded, History, RunRecorded
-from api.wire.entries import AdjustmentIn, RunIn
+from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.installation import InstallationIn
+from api.wire.records import AcknowledgeRecorded, AdjustmentRecorded, History, RunRecorded
+from api.wire.run import RunIn
 
 __all__ = ["router"]
 
@@ -31,6 +32,18 @@ _RUNS: dict[str, Example] = {
             "idle_quality": "slightly_rich",
             "static_rpm": {"value": 2780, "unit": "rpm"},
             "idle_rpm": {"value": 790, "unit": "rpm"},
+            "highest": {"cht": {"value": 402, "unit": "degF"}},
+        },
+    },
+    "instruments": {
+        "summary": "Lambda and fuel flow, not read with certainty",
+        "value": {
+            "air_temperature": {"value": 24, "unit": "degC"},
+            "pressure": {"value": 1003, "unit": "hPa"},
+            "lambda_full_rich": {"value": 0.88, "unit": "1"},
+            "fuel_flow": {"value": 31, "unit": "l/h"},
+            "power_rpm_rise": {"value": 20, "unit": "rpm"},
+            "sureness": "unsure",
         },
     },
     "fell": {
@@ -50,6 +63,12 @@ _RUNS: dict[str, Example] = {
             "idle_rpm_rise": {"value": 20, "unit": "rpm"},
             "note": "oil still cold",
         },
+    },
+}
+_CAUSES: dict[str, Example] = {
+    "baffle": {
+        "summary": "Found and mended",
+        "value": {"cause": "A baffle had come loose; refitted, heads inspected."},
     },
 }
 _ADJUSTMENTS: dict[str, Example] = {
@@ -77,10 +96,12 @@ def run(
     traced = read(sent)
     with database.unit() as session:
         recorded = service.record_run(session, installation_id, sent, traced)
+        means = service.run_means(service.load(session, installation_id).last_run())
     answer = desk.answer_or_none(database, installation_id)
     return RunRecorded(
         run=recorded,
         sweeps=traced.sweeps,
+        means=means,
         confidence=answer.suggestion.confidence if answer.suggestion else None,
         suggestion=answer.suggestion,
         warnings=[*traced.warnings, *answer.warnings],
@@ -102,6 +123,25 @@ def adjustment(
     return AdjustmentRecorded(
         adjustment=recorded,
         position=position,
+        warnings=[*warnings, *answer.warnings],
+        confidence=answer.suggestion.confidence if answer.suggestion else None,
+        suggestion=answer.suggestion,
+    )
+
+
+@router.post("/acknowledgements", status_code=201, responses=_REFUSALS, summary="Say why a limit was exceeded")
+def acknowledgement(
+    installation_id: InstallationId,
+    sent: Annotated[AcknowledgeIn, Body(openapi_examples=_CAUSES)],
+    database: Db,
+    desk: AdviceDesk,
+) -> AcknowledgeRecorded:
+    """After a run beyond a limit no step is suggested until its cause is acknowledged here."""
+    with database.unit() as session:
+        recorded, warnings = service.record_acknowledgement(session, installation_id, sent)
+    answer = desk.answer_or_none(database, installation_id)
+    return AcknowledgeRecorded(
+        acknowledged=recorded,
         warnings=[*warnings, *answer.warnings],
         confidence=answer.suggestion.confidence if answer.suggestion else None,
         suggestion=answer.suggestion,

@@ -11,15 +11,27 @@ from api.installations import storage as installations
 from api.log import storage
 from api.trace.columns import Mapping
 from api.trace.recording import Traced
-from api.wire.answers import AirOut, EntryOut, Position
-from api.wire.entries import AdjustmentIn, AdjustmentKinds, RunIn
+from api.wire.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
+from api.wire.answers import Position
 from api.wire.installation import InstallationIn
-from model import evidence
+from api.wire.records import AirOut, EntryOut
+from api.wire.run import RunIn
+from model import evidence, idle_words, watch
 from shared.errors import TimeOrderError
-from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from shared.records import Adjustment, ChangeNeedle, Installation, Run, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
 
-__all__ = ["Log", "load", "outward", "record_adjustment", "record_run", "step_warnings", "with_remembered_mapping"]
+__all__ = [
+    "Log",
+    "load",
+    "outward",
+    "record_acknowledgement",
+    "record_adjustment",
+    "record_run",
+    "run_means",
+    "step_warnings",
+    "with_remembered_mapping",
+]
 
 _AHEAD = timedelta(minutes=10)
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
@@ -34,6 +46,16 @@ class Log:
     installation: Installation
     entries: tuple[EntryRecord, ...]
     sequence: int
+
+    def last_run(self) -> Run:
+        """The latest run.
+
+        Raises
+        ------
+        LookupError
+            If there is none.
+        """
+        return [entry for entry in self.entries if isinstance(entry, Run)][-1]
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
@@ -58,6 +80,8 @@ def load(session: Session, installation_id: int) -> Log:
 def _record(row: Entry, installation: InstallationIn) -> EntryRecord:
     if row.kind == "run":
         return RunIn.model_validate(row.document).record(installation.elevation)
+    if row.kind == "acknowledged":
+        return AcknowledgeIn.model_validate(row.document).record()
     return _ADJUSTMENT.validate_python(row.document).record()
 
 
@@ -68,12 +92,13 @@ def outward(row: Entry, owner: InstallationIn) -> EntryOut:
     return EntryOut(
         id=row.id,
         sequence=row.sequence,
-        kind="run" if run else "adjustment",
+        kind=row.kind,
         time=row.happened_at,
         recorded_at=row.recorded_at,
         run=run,
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
+        acknowledged=AcknowledgeIn.model_validate(row.document) if row.kind == "acknowledged" else None,
     )
 
 
@@ -121,6 +146,26 @@ def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKi
     return appended, step_warnings(adjustment, installation)
 
 
+def record_acknowledgement(session: Session, installation_id: int, sent: AcknowledgeIn) -> tuple[EntryOut, list[str]]:
+    """Append an acknowledgement; where there was nothing to acknowledge, that comes back as a warning.
+
+    Raises
+    ------
+    NotFoundError, TimeOrderError
+        If there is no such installation, or it is out of order.
+    """
+    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    log = load(session, installation_id)
+    pending = watch.hold(evidence.gather(log.installation, log.entries)) is not None
+    row = _append(session, installation_id, "acknowledged", sent)
+    return outward(row, owner), [] if pending else ["No limit was exceeded since the last one; it is recorded anyway."]
+
+
+def run_means(run: Run) -> list[str]:
+    """What single readings of a run mean, in words."""
+    return [] if run.idle_rpm_rise is None else [idle_words.rise_means(run.idle_rpm_rise)]
+
+
 def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:
     """Warnings about an adjustment that was made and is recorded all the same."""
     most = installation.limits.largest_turns
@@ -134,7 +179,7 @@ def step_warnings(adjustment: Adjustment, installation: Installation) -> list[st
     return []
 
 
-def _append(session: Session, installation_id: int, kind: str, sent: RunIn | AdjustmentKinds) -> Entry:
+def _append(session: Session, installation_id: int, kind: str, sent: RunIn | AdjustmentKinds | AcknowledgeIn) -> Entry:
     now = datetime.now(UTC)
     happened = sent.happened_at(now)
     last = storage.latest(session, installation_id)

@@ -1,35 +1,79 @@
 """Which column of a table is what: named in a mapping, or guessed from the headings."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from api.trace.table import Column, read_table
 from api.wire.quantities import Wire
 from shared.errors import InvalidValueError
+from shared.units import si_factor
 
-__all__ = ["Mapping", "Trace", "trace_of"]
+__all__ = ["CHANNELS", "Mapping", "Trace", "trace_of"]
 
-_UNITS = {
+_F = NDArray[np.float64]
+
+_TEMPERATURES = {
     "f": "degF", "degf": "degF", "°f": "degF", "fahrenheit": "degF",
     "c": "degC", "degc": "degC", "°c": "degC", "celsius": "degC",
     "k": "kelvin", "kelvin": "kelvin",
 }  # fmt: skip
-_EGT = re.compile(r"\b(egt|exhaust)|^(egt|exhaust)", re.IGNORECASE)
+_FLOWS = {"gal/h": "gal/h", "gph": "gal/h", "usgph": "gal/h", "l/h": "l/h", "lph": "l/h", "cc/s": "cc/s"}
+_PRESSURES = {"inhg": "inHg", "hpa": "hPa", "mbar": "hPa", "kpa": "kPa", "pa": "Pa"}
+
+
+def _word(*words: str) -> re.Pattern[str]:
+    return re.compile("|".join(rf"(?<![a-z]){w}" for w in words), re.IGNORECASE)
+
+
+_EGT, _CHT = _word("egt", "exhaust"), _word("cht", "cylinder head", "head temp")
+
+
+@dataclass(frozen=True)
+class Channel:
+    """A channel beside the exhaust temperatures: how its heading looks, its units, and its kind of quantity."""
+
+    heading: re.Pattern[str]
+    units: dict[str, str]
+    kind: str | None
+
+
+CHANNELS: dict[str, Channel] = {
+    "rpm": Channel(_word("rpm", "speed"), {}, None),
+    "mixture_control": Channel(_word("mixture"), {}, None),
+    "fuel_flow": Channel(_word("fuel flow", "flow", "ff"), _FLOWS, "fuel_flow"),
+    "lambda": Channel(_word("lambda"), {}, None),
+    "manifold_pressure": Channel(_word("manifold", "map"), _PRESSURES, "pressure"),
+}
+"""Channels that may stand beside the exhaust temperatures, by name."""
 
 
 class Mapping(Wire):
     """What the columns of a trace are; what is left out is guessed from the headings."""
 
+    model_config = ConfigDict(populate_by_name=True)
+
     time: str | None = Field(None, max_length=100, description="Heading of the time column; seconds or clock times.")
     egt: list[str] | None = Field(None, min_length=1, max_length=16, description="Headings, one a cylinder.")
+    cht: list[str] | None = Field(None, min_length=1, max_length=16, description="Headings, one a cylinder head.")
+    rpm: str | None = Field(None, max_length=100, description="Heading of the engine's speed.")
+    mixture_control: str | None = Field(None, max_length=100, description="Heading of the mixture control's position.")
+    fuel_flow: str | None = Field(None, max_length=100, description="Heading of the fuel flow.")
+    lambda_: str | None = Field(None, alias="lambda", max_length=100, description="Heading of lambda.")
+    manifold_pressure: str | None = Field(None, max_length=100, description="Heading of the manifold pressure.")
     temperature_unit: Literal["degF", "degC", "kelvin"] | None = Field(
         None, description="Unit of the temperatures, where the headings do not say."
     )
+    fuel_flow_unit: Literal["gal/h", "l/h", "cc/s"] | None = None
+    pressure_unit: Literal["inHg", "hPa", "kPa", "Pa"] | None = None
+
+    def heading(self, channel: str) -> str | None:
+        """The heading given for a channel."""
+        return self.lambda_ if channel == "lambda" else getattr(self, channel)
 
 
 @dataclass(frozen=True)
@@ -41,10 +85,16 @@ class Trace:
     seconds : array, (n,)
     egt_kelvin : dict of array
         Exhaust temperature by the column's heading [K], each of shape (n,); NaN for a gap.
+    cht_kelvin : dict of array
+        Cylinder head temperatures likewise.
+    channels : dict of array
+        Other channels, names of `CHANNELS`, in SI; speed in rpm, the mixture control as it was.
     """
 
-    seconds: NDArray[np.float64]
-    egt_kelvin: dict[str, NDArray[np.float64]]
+    seconds: _F
+    egt_kelvin: dict[str, _F]
+    cht_kelvin: dict[str, _F] = field(default_factory=dict)
+    channels: dict[str, _F] = field(default_factory=dict)
 
 
 def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
@@ -53,13 +103,34 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
     Raises
     ------
     InvalidValueError
-        If the table cannot be read, a column is missing, or the unit is not known.
+        If the table cannot be read, a column that is named is missing, or a unit is not known.
     """
     mapping = mapping or Mapping()
     columns = read_table(text)
     time = _time(columns, mapping)
-    chosen = _egt(columns, mapping, time)
-    return Trace(time.values, {c.name: _kelvin(c, mapping) for c in chosen})
+    others = [c for c in columns if c is not time]
+    exhaust = _several(columns, others, mapping.egt, _EGT, "egt")
+    if not exhaust:
+        raise InvalidValueError(
+            "no column looks like an exhaust temperature",
+            field="mapping.egt",
+            value=", ".join(c.name for c in columns),
+            cure="Name the columns of exhaust temperature.",
+        )
+    heads = _several(columns, others, mapping.cht, _CHT, "cht")
+    taken = {c.name for c in (*exhaust, *heads)}
+    channels = {}
+    for name, channel in CHANNELS.items():
+        column = _single(columns, [c for c in others if c.name not in taken], mapping, name, channel)
+        if column is not None:
+            taken.add(column.name)
+            channels[name] = _channel(column, channel, mapping, name)
+    return Trace(
+        time.values,
+        {c.name: _kelvin(c, mapping, "exhaust", (200.0, 1600.0)) for c in exhaust},
+        {c.name: _kelvin(c, mapping, "cylinder head", (200.0, 700.0)) for c in heads},
+        {name: x for name, x in channels.items() if x is not None},
+    )
 
 
 def _named(columns: list[Column], name: str, field: str) -> Column:
@@ -76,23 +147,45 @@ def _time(columns: list[Column], mapping: Mapping) -> Column:
     return next((c for c in columns if "time" in c.name.lower()), columns[0])
 
 
-def _egt(columns: list[Column], mapping: Mapping, time: Column) -> list[Column]:
-    if mapping.egt is not None:
-        return [_named(columns, name, "mapping.egt") for name in mapping.egt]
-    found = [c for c in columns if c is not time and _EGT.search(c.name)]
-    if not found:
-        there = ", ".join(c.name for c in columns)
+def _several(
+    columns: list[Column], others: list[Column], named: list[str] | None, heading: re.Pattern[str], name: str
+) -> list[Column]:
+    if named is not None:
+        return [_named(columns, each, f"mapping.{name}") for each in named]
+    return [c for c in others if heading.search(c.name)]
+
+
+def _single(columns: list[Column], free: list[Column], mapping: Mapping, name: str, channel: Channel) -> Column | None:
+    heading = mapping.heading(name)
+    if heading is not None:
+        return _named(columns, heading, f"mapping.{name}")
+    return next((c for c in free if channel.heading.search(c.name) and c.problem is None), None)
+
+
+def _plain(unit: str) -> str:
+    return unit.lower().replace(" ", "")
+
+
+def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _F | None:
+    """Values in SI; None where a column that was only guessed has no unit that is known."""
+    if channel.kind is None:
+        return column.values
+    given = mapping.fuel_flow_unit if name == "fuel_flow" else mapping.pressure_unit
+    unit = channel.units.get(_plain(column.unit), given)
+    if unit is None:
+        if mapping.heading(name) is None:
+            return None
         raise InvalidValueError(
-            "no column looks like an exhaust temperature",
-            field="mapping.egt",
-            value=there,
-            cure="Name the columns of exhaust temperature.",
+            "the unit of this column is not known",
+            field=f"mapping.{'fuel_flow_unit' if name == 'fuel_flow' else 'pressure_unit'}",
+            value=column.name,
+            cure=f"Give one of {', '.join(sorted(set(channel.units.values())))}, or write it in the heading.",
         )
-    return found
+    return column.values * si_factor(channel.kind, unit)
 
 
-def _kelvin(column: Column, mapping: Mapping) -> NDArray[np.float64]:
-    unit = _UNITS.get(column.unit.lower().replace(" ", ""), mapping.temperature_unit)
+def _kelvin(column: Column, mapping: Mapping, what: str, plausible: tuple[float, float]) -> _F:
+    unit = _TEMPERATURES.get(_plain(column.unit), mapping.temperature_unit)
     if unit is None:
         raise InvalidValueError(
             "the unit of this temperature is not known",
@@ -102,9 +195,10 @@ def _kelvin(column: Column, mapping: Mapping) -> NDArray[np.float64]:
         )
     x = column.values
     kelvin = (x + 459.67) / 1.8 if unit == "degF" else x + 273.15 if unit == "degC" else x
-    if np.nanmax(kelvin, initial=0.0) > 1600.0 or np.nanmin(kelvin, initial=1600.0) < 200.0:
+    low, high = plausible
+    if np.nanmax(kelvin, initial=low) > high or np.nanmin(kelvin, initial=high) < low:
         raise InvalidValueError(
-            "exhaust temperatures should be between 200 and 1600 K",
+            f"{what} temperatures should be between {low:g} and {high:g} K",
             field=f"trace, column {column.name!r}",
             value=f"{np.nanmin(x):g} to {np.nanmax(x):g} {unit}",
             cure="Check the unit, or blank out what the logger wrote for a broken probe.",

@@ -1,23 +1,38 @@
-"""A run that came with a trace: the rise is read from it, and the trace is kept."""
+"""A run that came with a trace: what was seen is read from it, and the trace is kept."""
 
 from dataclasses import dataclass
+from typing import Any
 
-from api.trace.columns import trace_of
-from api.trace.reading import as_document, summary
-from api.wire.answers import SweepOut
-from api.wire.entries import FellAtOnce, PeakSeen, RunIn
-from api.wire.quantities import Rise
+from api.trace.columns import Trace, trace_of
+from api.trace.reading import as_document, instruments, summary
+from api.wire.quantities import ExhaustTemperature, FuelFlow, HeadTemperature, Lambda, Quantity, Rise, Rpm, RpmRise
+from api.wire.records import SweepOut
+from api.wire.run import FellAtOnce, HighestIn, PeakSeen, RunIn
 from model.cylinders import CylinderReadings
-from model.sweep import SweepReading
+from model.instruments import Instruments
 from shared.errors import InvalidValueError
 from shared.units import KINDS
 
 __all__ = ["Traced", "read"]
 
+_CHANNELS: tuple[tuple[str, str, type[Quantity], str], ...] = (
+    ("static_rpm", "static_rpm", Rpm, "rpm"),
+    ("power_rpm_rise", "power_rpm_rise", RpmRise, "rpm"),
+    ("lambda_full_rich", "lambda_full_rich", Lambda, "1"),
+    ("fuel_flow", "fuel_flow_m3_s", FuelFlow, "cc/s"),
+)
+"""Fields of a run that a trace may fill: field, name among the instruments, kind, unit shown."""
+
+_HIGHEST: tuple[tuple[str, type[Quantity], str], ...] = (
+    ("cht", HeadTemperature, "kelvin"),
+    ("egt", ExhaustTemperature, "kelvin"),
+    ("rpm", Rpm, "rpm"),
+)
+
 
 @dataclass(frozen=True)
 class Traced:
-    """The run with its rise read, the readings, and what is to be said of them."""
+    """The run with what its trace showed, the readings, and what is to be said of them."""
 
     run: RunIn
     sweeps: list[SweepOut]
@@ -27,7 +42,7 @@ class Traced:
 def read(sent: RunIn) -> Traced:
     """Read the trace of a run; a run without one comes back as it is.
 
-    Of several sweeps the last one counts: the others are shown.
+    Of several sweeps the last one counts: the others are shown. What was typed goes before what a channel shows.
 
     Raises
     ------
@@ -36,16 +51,49 @@ def read(sent: RunIn) -> Traced:
     """
     if sent.trace is None:
         return Traced(sent, [], [])
-    found = summary(trace_of(sent.trace.csv, sent.trace.mapping))
-    last = found[-1]
-    leanest = last.readings[last.leanest]
-    run = sent.model_copy(update={"egt_rise": _rise(leanest), "trace": None})
-    return Traced(run, [SweepOut.model_validate(as_document(f)) for f in found], _warnings(found, last))
+    trace = trace_of(sent.trace.csv, sent.trace.mapping)
+    found = summary(trace)
+    beside = [instruments(trace, f) for f in found]
+    filled, said = _filled(sent, trace, beside[-1])
+    run = sent.model_copy(update={"egt_rise": _rise(found[-1]), "trace": None, **filled})
+    sweeps = [SweepOut.model_validate(as_document(f, b)) for f, b in zip(found, beside, strict=True)]
+    return Traced(run, sweeps, [*_warnings(found, beside[-1]), *said])
 
 
-def _rise(reading: SweepReading) -> PeakSeen | FellAtOnce:
+def _shown(kind: type[Quantity], inside: float, unit: str) -> Quantity | None:
+    """An inside value as a quantity; None where it is beyond what is plausible."""
+    low, high = KINDS[kind.kind].low, KINDS[kind.kind].high
+    return kind.of(inside, unit) if low <= inside <= high else None
+
+
+def _filled(sent: RunIn, trace: Trace, beside: Instruments) -> tuple[dict[str, Any], list[str]]:
+    """Fields the trace fills, and what is to be said where it cannot."""
+    filled: dict[str, Any] = {}
+    said = []
+    for name, source, kind, unit in _CHANNELS:
+        inside = getattr(beside, source)
+        if inside is None or getattr(sent, name) is not None:
+            continue
+        quantity = _shown(kind, inside, unit)
+        if quantity is None or (name == "static_rpm" and inside < 200.0):
+            said.append(f"{name} of the trace is not plausible ({inside:.4g}) and was left out: check its unit.")
+        else:
+            filled[name] = quantity
+    tops = {name: _shown(kind, beside.highest[name], unit) for name, kind, unit in _HIGHEST if name in beside.highest}
+    given = sent.highest
+    highest = {name: getattr(given, name, None) or top for name, top in tops.items()}
+    kept = {name: getattr(given, name) for name in ("cht", "egt", "rpm") if given is not None} | {
+        name: value for name, value in highest.items() if value is not None
+    }
+    if any(value is not None for value in kept.values()):
+        filled["highest"] = HighestIn(**kept)
+    return filled, said
+
+
+def _rise(found: CylinderReadings) -> PeakSeen | FellAtOnce:
+    reading, count = found.readings[found.leanest], len(found.readings)
     if reading.seen == "fell_at_once":
-        return FellAtOnce(seen="fell_at_once")
+        return FellAtOnce(seen="fell_at_once", cylinders=count)
     if reading.seen == "not_passed":
         raise InvalidValueError(
             "the leanest cylinder was not leaned past its peak",
@@ -54,14 +102,27 @@ def _rise(reading: SweepReading) -> PeakSeen | FellAtOnce:
             cure="Lean on until the temperature falls, or give what was seen by hand as egt_rise.",
         )
     most = KINDS["temperature_rise"].high
-    rise, error = (round(min(x, most), 2) for x in (reading.rise_kelvin, max(reading.error_kelvin, 0.1)))
-    return PeakSeen(seen="peak", rise=Rise(value=rise, unit="kelvin"), error=Rise(value=error, unit="kelvin"))
+
+    def rise(kelvin: float) -> Rise:
+        return Rise(value=round(min(kelvin, most), 2), unit="kelvin")
+
+    return PeakSeen(
+        seen="peak",
+        cylinders=count,
+        rise=rise(reading.rise_kelvin),
+        error=rise(max(reading.error_kelvin, 0.1)),
+        spread=None if found.spread_kelvin is None else rise(max(found.spread_kelvin, 0.0)),
+    )
 
 
-def _warnings(found: list[CylinderReadings], last: CylinderReadings) -> list[str]:
+def _warnings(found: list[CylinderReadings], beside: Instruments) -> list[str]:
     said = [f"The trace holds {len(found)} sweeps; the last one counts."] if len(found) > 1 else []
     said += [
         f"{name} departs from the other cylinders: look at its probe first, then for an induction leak."
-        for name in last.departing
+        for name in found[-1].departing
     ]
+    if beside.throttle_moved:
+        said.append(
+            "Manifold pressure changed during the sweep: the throttle seems to have moved, and the rise may be off."
+        )
     return said

@@ -28,11 +28,28 @@ _CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:\.\d+)?)$")
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its heading without the unit, the unit in the heading if any, and its values (NaN for a gap)."""
+    """One column: its heading without the unit, the unit in the heading if any, and its values (NaN for a gap).
+
+    `problem` is the first field that is no number: a column of remarks hurts nobody until it is asked for.
+    """
 
     name: str
     unit: str
-    values: NDArray[np.float64]
+    readable: NDArray[np.float64]
+    problem: InvalidValueError | None = None
+
+    @property
+    def values(self) -> NDArray[np.float64]:
+        """The values.
+
+        Raises
+        ------
+        InvalidValueError
+            If a field is no number.
+        """
+        if self.problem is not None:
+            raise self.problem
+        return self.readable
 
 
 def read_table(text: str) -> list[Column]:
@@ -51,7 +68,8 @@ def read_table(text: str) -> list[Column]:
     Raises
     ------
     InvalidValueError
-        If there is no heading, no row, too many rows, or a field that is no number; row and column are named.
+        If there is no heading, no row, or too many rows. A field that is no number is named, with its row, when its
+        column is used.
     """
     lines = text.removeprefix("\ufeff").splitlines()
     separator = _separator(lines[:50])
@@ -59,7 +77,7 @@ def read_table(text: str) -> list[Column]:
     head = next((i for i, row in enumerate(rows[:50]) if _is_heading(row, separator)), None)
     if head is None:
         raise _refused("no line of headings was found", "row 1", "", "Put the names of the columns in the first line.")
-    names = [field.strip() for field in rows[head]]
+    names = _distinct([field.strip() for field in rows[head]])
     body = [(head + 2 + i, row) for i, row in enumerate(rows[head + 1 :]) if any(f.strip() for f in row)]
     if not body:
         raise _refused("there is no row below the headings", f"row {head + 2}", "", "Export the trace again.")
@@ -67,6 +85,17 @@ def read_table(text: str) -> list[Column]:
         cure = "Cut the file down to the sweep."
         raise _refused(f"more than {MOST_ROWS} rows", f"row {body[MOST_ROWS][0]}", len(body), cure)
     return [_column(name, k, body, separator) for k, name in enumerate(names) if name]
+
+
+def _distinct(names: list[str]) -> list[str]:
+    """Headings that occur twice are numbered, before their unit: no column is lost."""
+    out: list[str] = []
+    for i, name in enumerate(names):
+        again = names[:i].count(name)
+        found = _UNIT.match(name)
+        bare, unit = (found["name"], f" ({found['unit']})") if found else (name, "")
+        out.append(f"{bare} #{again + 1}{unit}" if name and again else name)
+    return out
 
 
 def _refused(message: str, place: str, value: object, cure: str) -> InvalidValueError:
@@ -111,22 +140,25 @@ def _moment(field: str) -> float | None:
 def _column(name: str, k: int, body: list[tuple[int, list[str]]], separator: str) -> Column:
     found = _UNIT.match(name)
     values = np.full(len(body), np.nan)
-    is_time = "time" in name.lower()
+    clocked = False
+    problem = None
     for i, (row_number, row) in enumerate(body):
         field = row[k].strip() if k < len(row) else ""
         if field.lower() in _GAPS:
             continue
         value = _number(field, separator)
-        if value is None and is_time:
+        if value is None:
             value = _clock(field)
             value = _moment(field) if value is None else value
+            clocked = clocked or value is not None
         if value is None:
             place = f"row {row_number}, column {name!r}"
-            raise _refused("this is not a number", place, field, "Correct it, or leave the field empty.")
+            problem = _refused("this is not a number", place, field, "Correct it, or leave the field empty.")
+            break
         values[i] = value
-    if is_time:
+    if clocked or "time" in name.lower():
         values = _elapsed(values)
-    return Column(found["name"] if found else name, found["unit"].strip() if found else "", values)
+    return Column(found["name"] if found else name, found["unit"].strip() if found else "", values, problem)
 
 
 def _elapsed(seconds: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,31 +1,19 @@
 """Answers as the service speaks of them, in the units of the installation."""
 
-from datetime import datetime
 from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from api.wire.entries import AdjustmentIn, RunIn
-from api.wire.installation import InstallationIn
 from api.wire.units import Units
-from model.air import density_ratio
 from shared.advice import Candidate, Confidence, Interval, Prediction, StageConfidence, Suggestion
-from shared.records import Air, IdleQuality
-from shared.units import from_si, in_unit
+from shared.records import IdleQuality
+from shared.units import from_si
 
 __all__ = [
-    "AdjustmentRecorded",
-    "AirOut",
     "ConfidenceOut",
-    "EntryOut",
-    "History",
-    "InstallationOut",
-    "InstallationPage",
     "Position",
     "PredictionOut",
-    "RunRecorded",
     "SuggestionOut",
-    "SweepOut",
 ]
 
 StageName = Literal["full_throttle", "idle_mixture", "idle_speed", "tuned"]
@@ -270,117 +258,3 @@ class SuggestionOut(BaseModel):
             ),
             warnings=list(s.warnings),
         )
-
-
-class InstallationOut(BaseModel):
-    """An installation as recorded, and the same read back in its preferred units."""
-
-    id: int
-    created_at: datetime
-    installation: InstallationIn
-    in_preferred_units: InstallationIn
-
-
-class InstallationPage(BaseModel):
-    """Some of the installations, the newest first."""
-
-    total: int
-    installations: list[InstallationOut]
-
-
-class Shown(BaseModel):
-    """A quantity with its unit."""
-
-    value: float
-    unit: str
-
-    @classmethod
-    def of(cls, kind: str, inside: float, unit: str) -> "Shown":
-        """From an inside value."""
-        return cls.model_validate(in_unit(kind, inside, unit))
-
-
-class AirOut(BaseModel):
-    """The air a run came to, in the installation's units; density over the sea-level standard."""
-
-    temperature: Shown
-    pressure: Shown
-    density_ratio: float
-
-    @classmethod
-    def of(cls, air: Air, units: Units) -> "AirOut":
-        """From the record.
-
-        Raises
-        ------
-        OutOfRangeError
-            If there is no such air.
-        """
-        return cls(
-            temperature=Shown.of("temperature", air.temperature_kelvin, units.temperature),
-            pressure=Shown.of("pressure", air.pressure_pascal, units.pressure),
-            density_ratio=_six(density_ratio(air)),
-        )
-
-
-class EntryOut(BaseModel):
-    """An entry of the log as recorded; a run with the air it came to."""
-
-    id: int
-    sequence: int
-    kind: Literal["run", "adjustment"]
-    time: datetime
-    recorded_at: datetime
-    run: RunIn | None = None
-    air: AirOut | None = None
-    adjustment: AdjustmentIn | None = None
-
-
-class History(BaseModel):
-    """The installation with all that was recorded, in order."""
-
-    installation: InstallationOut
-    entries: list[EntryOut]
-    position: Position
-
-
-class CylinderOut(BaseModel):
-    """One cylinder of a sweep, in kelvin and seconds; null where there is nothing to say."""
-
-    seen: Literal["peak", "fell_at_once", "not_passed"]
-    plateau_kelvin: float | None
-    rise_kelvin: float | None
-    error_kelvin: float | None
-    start_seconds: float | None
-    peak_seconds: float | None
-    lag_seconds: float | None
-    noise_kelvin: float | None
-
-
-class SweepOut(BaseModel):
-    """What a leaning sweep showed, by column of the trace."""
-
-    cylinders: dict[str, CylinderOut]
-    leanest: str
-    first_to_peak: str | None
-    departing: list[str]
-
-
-class RunRecorded(BaseModel):
-    """The run as recorded, and what it taught. Both are null where learning failed; the run is kept all the same."""
-
-    run: EntryOut
-    sweeps: list[SweepOut] = Field(default_factory=list, description="What was read from the run's trace.")
-    confidence: ConfidenceOut | None
-    suggestion: SuggestionOut | None
-    warnings: list[str]
-
-
-class AdjustmentRecorded(BaseModel):
-    """The adjustment as recorded, where everything stands after it, and the suggestion that follows."""
-
-    adjustment: EntryOut
-    position: Position
-    warnings: list[str]
-    confidence: ConfidenceOut | None
-    suggestion: SuggestionOut | None

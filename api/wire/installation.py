@@ -5,9 +5,21 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
-from api.wire.quantities import Elevation, Length, Number, Rise, Rpm, Taper, Volume, Whole, Wire
+from api.wire.quantities import (
+    Elevation,
+    ExhaustTemperature,
+    HeadTemperature,
+    Length,
+    Number,
+    Rise,
+    Rpm,
+    Taper,
+    Volume,
+    Whole,
+    Wire,
+)
 from api.wire.units import Units
-from shared.limits import StepLimits
+from shared.limits import StepLimits, Watch
 from shared.records import Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
 
 __all__ = ["InstallationIn", "Label", "NeedleIn"]
@@ -77,6 +89,25 @@ class EngineIn(Wire):
     displacement: Volume = Volume.of(_ENGINE.displacement_m3, "cc")
     cylinders: Annotated[Whole, Field(ge=1, le=12)] = _ENGINE.cylinders
     rated_rpm: Rpm = Rpm.of(_ENGINE.rated_rpm, "rpm")
+    egt_probes: Annotated[Whole, Field(ge=1, le=12)] | None = Field(
+        None, description="Cylinders with an exhaust probe of their own; left out: one, or as many as the traces show."
+    )
+
+    def record(self) -> Engine:
+        """The record in SI."""
+        return Engine(self.displacement.si(), self.cylinders, self.rated_rpm.si(), self.egt_probes)
+
+
+class WatchIn(Wire):
+    """The engine's own limits, to be watched in every run; what is left out is not watched."""
+
+    cht: HeadTemperature | None = Field(None, description="Highest cylinder head temperature.")
+    egt: ExhaustTemperature | None = Field(None, description="Highest exhaust gas temperature.")
+    rpm: Rpm | None = Field(None, description="Highest speed.")
+
+    def record(self) -> Watch:
+        """The record in SI."""
+        return Watch(*(None if x is None else x.si() for x in (self.cht, self.egt, self.rpm)))
 
 
 class RiseBand(Wire):
@@ -134,6 +165,7 @@ class InstallationIn(Wire):
     elevation: Elevation | None = Field(None, description="Of the field, where runs give only an altimeter setting.")
     targets: TargetsIn = TargetsIn()
     limits: LimitsIn = LimitsIn()
+    watch: WatchIn = WatchIn()
     units: Units = Units()
 
     @model_validator(mode="after")
@@ -164,8 +196,9 @@ class InstallationIn(Wire):
             needles=tuple(Needle(n.label, n.taper_slope.si()) for n in self.needles),
             fitted_needle=self.fitted_needle or self.needles[0].label,
             throttle_body=self.throttle_body.record(),
-            engine=Engine(self.engine.displacement.si(), self.engine.cylinders, self.engine.rated_rpm.si()),
+            engine=self.engine.record(),
             fuel=Fuel(self.fuel),
             targets=self.targets.record(),
             limits=StepLimits(**self.limits.model_dump()),
+            watch=self.watch.record(),
         )

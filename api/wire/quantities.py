@@ -10,13 +10,18 @@ from shared.units import KINDS, in_unit, to_si
 
 __all__ = [
     "Elevation",
+    "ExhaustTemperature",
     "Fraction",
+    "FuelFlow",
+    "HeadTemperature",
+    "Lambda",
     "Length",
     "Number",
     "Pressure",
     "Quantity",
     "Rise",
     "Rpm",
+    "RpmRise",
     "Taper",
     "Temperature",
     "Volume",
@@ -128,6 +133,36 @@ class Rpm(Quantity):
     """A rotational speed."""
 
     kind = "rpm"
+
+
+class RpmRise(Quantity):
+    """A rise of rotational speed."""
+
+    kind = "rpm_rise"
+
+
+class HeadTemperature(Quantity):
+    """A cylinder head temperature."""
+
+    kind = "head_temperature"
+
+
+class ExhaustTemperature(Quantity):
+    """An exhaust gas temperature."""
+
+    kind = "exhaust_temperature"
+
+
+class FuelFlow(Quantity):
+    """A fuel flow."""
+
+    kind = "fuel_flow"
+
+
+class Lambda(Quantity):
+    """Lambda, air over the air stoichiometry asks for."""
+
+    kind = "lambda"
 
 
 class Fraction(Quantity):

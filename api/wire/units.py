@@ -19,6 +19,9 @@ class Units(Wire):
     length: Literal["mm", "in", "m", "cm"] = "mm"
     elevation: Literal["ft", "m"] = "ft"
     taper: Literal["mm/m", "mm/mm", "in/in", "percent"] = "mm/m"
+    head_temperature: Literal["degF", "degC", "kelvin"] = "degF"
+    exhaust_temperature: Literal["degF", "degC", "kelvin"] = "degF"
+    fuel_flow: Literal["gal/h", "l/h", "cc/s"] = "gal/h"
     volume: Literal["cc", "litre", "in**3", "cm**3", "L"] = "cc"
 
     def put(self, value: Any) -> Any:

@@ -25,7 +25,7 @@ from shared.advice import (
     StageConfidence,
     Suggestion,
 )
-from shared.records import Air, Entry, Installation, Run
+from shared.records import Entry, Installation, Run
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
@@ -67,7 +67,7 @@ class StandIn:
         return _Learned(installation, tuple(entries), _Posterior(self.diagnostics))
 
     def what_if(
-        self, learned: Any, turns: float = 0.0, needle: str | None = None, air: Air | None = None
+        self, learned: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """Check the question as the real one does, then answer it."""
         from shared.limits import ScrewStep

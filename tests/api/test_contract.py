@@ -27,7 +27,7 @@ def test_a_run_is_recorded_and_answered(client: TestClient, place: str) -> None:
     assert answer.status_code == 201
     recorded = answer.json()
     assert recorded["run"]["sequence"] == 1
-    assert recorded["run"]["run"]["egt_rise"] == RISE["egt_rise"] | {"error": None}
+    assert recorded["run"]["run"]["egt_rise"] == RISE["egt_rise"] | {"error": None, "cylinders": 1, "spread": None}
     assert recorded["confidence"] == recorded["suggestion"]["confidence"]
     wanted = {"stage", "action", "why", "expect", "expected", "information", "alternatives", "cautions", "confidence"}
     assert wanted | {"provenance", "warnings"} == set(recorded["suggestion"])

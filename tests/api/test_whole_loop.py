@@ -6,7 +6,7 @@ from starlette.testclient import TestClient
 
 from api.cli.script import adjustment_body, read
 from api.cli.settings_file import fixture
-from api.wire.entries import RunIn
+from api.wire.run import RunIn
 
 
 def test_the_tuning_day_over_http(real_client: TestClient) -> None:

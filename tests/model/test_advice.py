@@ -179,7 +179,7 @@ def test_what_if_stays_within_limits(advisor: Advisor) -> None:
 def test_what_if_in_hot_air(advisor: Advisor) -> None:
     """Thin air makes the same setting richer."""
     learned = advisor.learn(_INSTALLATION, [_run(100)])
-    hot = advisor.what_if(learned, air=Air(313.15, 90_000.0))
+    hot = advisor.what_if(learned, density=0.82)
     assert hot.mixture_full_throttle.median > advisor.what_if(learned).mixture_full_throttle.median
 
 

@@ -14,8 +14,7 @@ from model.likelihood import log_likelihood
 from model.mixture import Ends
 from model.outlook import look, target_at
 from model.priors import ROUGH_RISE_KELVIN
-from model.speed_targets import idle_target_rpm, static_target_rpm
-from shared.records import Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
+from shared.records import OBSERVATIONS, Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
 
 _F = NDArray[np.float64]
 _I = NDArray[np.int64]
@@ -179,11 +178,15 @@ def test_a_run_as_an_experiment_is_the_likelihood(advisor: Advisor, installation
         has_rise=(~fell & ~rough) * one, fell=fell * one, rough=rough * one, level=drawn.level, has_level=one,
         idle_rise=drawn.idle_rise, has_idle_rise=~none * one, no_idle_rise=none * one,
         static_rpm=drawn.static_rpm, has_static=one, idle_rpm=one, has_idle_rpm=0 * one,
+        spread=0 * one, has_spread=0 * one, widening=one,
+        power_rise=drawn.power_rise, has_power_rise=(drawn.power_rise > 0) * one,
+        no_power_rise=(drawn.power_rise <= 0) * one, ln_lambda=drawn.ln_lambda, has_lambda=one,
+        ln_flow=drawn.ln_flow, has_flow=one,
     )  # fmt: skip
-    targets = idle_target_rpm(installation), static_target_rpm(installation)
+    settings = posterior.evidence.settings
     ends = Ends(here.full[:, None], here.idle[:, None], np.full((n, 1), here.opening))
-    theirs = np.diag(log_likelihood(readings, posterior.unknowns, ends, here.ln_density, *targets))
-    channels = frozenset({"rise", "idle_quality", "idle_rpm_rise", "static_rpm"})
+    theirs = np.diag(log_likelihood(readings, posterior.unknowns, ends, settings, posterior.evidence.scales))
+    channels = frozenset(OBSERVATIONS)
     experiment = ground_run.ground_run(here, posterior, target_at(here, posterior), channels)
     ours = experiment.log_density(np.arange(n), experiment.latents.T[:, :, None])[:, 0]
     assert ours == pytest.approx(theirs, abs=1e-8)

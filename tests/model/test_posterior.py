@@ -1,5 +1,7 @@
 """The sampler against dense quadrature, and simulation-based calibration."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.polynomial.hermite_e import hermegauss
@@ -13,10 +15,10 @@ from model.likelihood import log_likelihood
 from model.mixture import Unknowns, mixtures
 from model.outlook import look, target_at
 from model.sampler import Posterior
-from model.speed_targets import idle_target_rpm, static_target_rpm
 from shared.records import (
     Air,
     ChangeNeedle,
+    Engine,
     Entry,
     ExhaustRise,
     IdleQuality,
@@ -115,7 +117,7 @@ def _campaign(installation: Installation, rng: np.random.Generator) -> tuple[Unk
     log: list[Entry] = []
     for i in range(rng.integers(3, 6)):
         air = Air(rng.uniform(265, 305), rng.uniform(90_000, 102_000))
-        log.append(engine.run(air, idle_rise=bool(i % 2), speeds=bool(i % 2)))
+        log.append(engine.run(air, idle_rise=bool(i % 2), speeds=bool(i % 2), instruments=bool(i % 2)))
         needle = ChangeNeedle("taper 30.6" if engine.position.needle == "taper 30.0" else "taper 30.0")
         adjustment = needle if rng.random() < 0.3 else TurnScrew(float(rng.choice([-0.25, -0.125, 0.125, 0.25])))
         engine.adjust(adjustment)
@@ -129,8 +131,7 @@ def _quantities(posterior: Posterior, u: Unknowns, pivot_start: bool) -> dict[st
     start = gather(evidence.installation, ()).pivot
     pivot = start if pivot_start else evidence.pivot
     ends = mixtures(u, evidence.settings, pivot, evidence.throttle)
-    targets = idle_target_rpm(evidence.installation), static_target_rpm(evidence.installation)
-    joint = log_likelihood(evidence.readings, u, ends, evidence.settings.ln_density, *targets).sum(axis=1)
+    joint = log_likelihood(evidence.readings, u, ends, evidence.settings, evidence.scales).sum(axis=1)
     at_start = mixtures(u, start, pivot, evidence.throttle)
     found = {n: getattr(u, n)[:, 0] for n in Unknowns.names() if n not in ("ln_full", "ln_idle", "first", "second")}
     found |= {f"first_{i}": u.first[:, i] for i in range(3)} | {f"second_{i}": u.second[:, i] for i in range(3)}
@@ -144,6 +145,7 @@ def test_simulation_based_calibration(advisor: Advisor, installation: Installati
     doi:10.1214/23-BA1404). Randomised PIT, chi-square in ten bins, one in a thousand over all quantities.
     """
     rng = np.random.default_rng(11)
+    installation = replace(installation, engine=Engine(egt_probes=3))
     pit: dict[str, list[float]] = {}
     failed, n = 0, 120
     for _ in range(n):

@@ -1,12 +1,9 @@
-"""Runs and adjustments as the service speaks of them."""
+"""A ground run as the service speaks of it."""
 
-import re
-from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
     AfterValidator,
-    BeforeValidator,
     Field,
     ValidationError,
     ValidatorFunctionWrapHandler,
@@ -16,48 +13,28 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from api.trace.columns import Mapping
-from api.wire.installation import Label
-from api.wire.quantities import Elevation, Fraction, Number, Pressure, Rise, Rpm, Temperature, Whole, Wire
+from api.wire.moment import EntryIn
+from api.wire.quantities import (
+    Elevation,
+    ExhaustTemperature,
+    Fraction,
+    FuelFlow,
+    HeadTemperature,
+    Lambda,
+    Pressure,
+    Rise,
+    Rpm,
+    RpmRise,
+    Temperature,
+    Whole,
+    Wire,
+)
 from model.air import station_pressure_pascal
 from shared.errors import InvalidValueError
-from shared.records import (
-    Adjustment,
-    Air,
-    ChangeNeedle,
-    ChangePart,
-    ExhaustRise,
-    Fuel,
-    IdleQuality,
-    Part,
-    RiseSeen,
-    Run,
-    TurnIdleStop,
-    TurnScrew,
-)
+from shared.records import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness
 from shared.units import to_si
 
-__all__ = ["AdjustmentIn", "AdjustmentKinds", "EntryIn", "RunIn"]
-
-
-_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
-_CURE = {"cure": 'Write date and time, for example "2026-05-01T10:30:00Z".'}
-
-
-def _written(value: Any) -> Any:
-    if isinstance(value, datetime) or (isinstance(value, str) and re.match(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d", value)):
-        return value
-    raise PydanticCustomError("unusable", "a time is written as text, date and time of day", _CURE)
-
-
-def _in_this_age(value: datetime) -> datetime:
-    """Refuse what is centuries away: the slip of a pen, and the ends of the calendar have no UTC."""
-    if not _EARLIEST.year <= value.year < 9999 or _utc(value) < _EARLIEST:
-        raise PydanticCustomError("unusable", "a time before the year 2000, or centuries ahead", _CURE)
-    return value
-
-
-def _utc(value: datetime) -> datetime:
-    return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+__all__ = ["FellAtOnce", "HighestIn", "PeakSeen", "RoughBeforePeak", "RunIn", "TraceIn"]
 
 
 def _judgement(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
@@ -70,12 +47,6 @@ def _judgement(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
         ) from None
 
 
-Time = Annotated[
-    datetime,
-    BeforeValidator(_written),
-    AfterValidator(_in_this_age),
-    Field(json_schema_extra={"examples": ["2026-05-01T10:30:00Z"]}),
-]
 _Judgement = Literal["lean_stumbling", "slightly_lean", "smooth", "slightly_rich", "rich_loading_up"]
 
 
@@ -96,28 +67,24 @@ Running = Annotated[Rpm, AfterValidator(_runs)]
 """Speed of an engine that runs."""
 
 
-class EntryIn(Wire):
-    """What every entry may carry."""
-
-    time: Time | None = Field(
-        None, description="ISO 8601; without an offset it is read as UTC; left out, it is the moment of recording."
-    )
-    note: str = Field("", max_length=2000)
-
-    def happened_at(self, now: datetime) -> datetime:
-        """When it happened, in UTC."""
-        return now if self.time is None else _utc(self.time)
-
-
 _FINEST_ERROR_KELVIN = 0.1
 
 
-class PeakSeen(Wire):
-    """EGT rose to a peak on leaning from full rich, then fell."""
+class _Seen(Wire):
+    """In the leanest of the cylinders that were read."""
+
+    cylinders: Annotated[Whole, Field(ge=1, le=12)] = Field(1, description="Cylinders that were read.")
+
+
+class PeakSeen(_Seen):
+    """EGT rose to a peak on leaning from full rich, then fell; of several cylinders read, the leanest."""
 
     seen: Literal["peak"]
     rise: Rise
     error: Rise | None = Field(None, description="Standard error of the rise, where it was read from a trace.")
+    spread: Rise | None = Field(
+        None, description="Mean rise of all cylinders that were read less the leanest one's, where there are several."
+    )
 
     @model_validator(mode="after")
     def _not_exact(self) -> Self:
@@ -134,13 +101,13 @@ class PeakSeen(Wire):
         return self
 
 
-class FellAtOnce(Wire):
+class FellAtOnce(_Seen):
     """EGT fell at once on leaning."""
 
     seen: Literal["fell_at_once"]
 
 
-class RoughBeforePeak(Wire):
+class RoughBeforePeak(_Seen):
     """The engine ran rough before any peak; the rise so far."""
 
     seen: Literal["rough_before_peak"]
@@ -152,6 +119,26 @@ class TraceIn(Wire):
 
     csv: str = Field(max_length=12_000_000)
     mapping: Mapping | None = None
+
+
+class HighestIn(Wire):
+    """The highest that was seen during the run, watched against the engine's limits."""
+
+    cht: HeadTemperature | None = Field(None, description="Of the hottest cylinder head.")
+    egt: ExhaustTemperature | None = None
+    rpm: Running | None = None
+
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if self.cht is None and self.egt is None and self.rpm is None:
+            raise PydanticCustomError(
+                "unusable", "highest holds nothing", {"cure": "Give at least one of cht, egt, rpm, or leave it out."}
+            )
+        return self
+
+    def record(self) -> Highest:
+        """The record in SI."""
+        return Highest(*(None if x is None else x.si() for x in (self.cht, self.egt, self.rpm)))
 
 
 class RunIn(EntryIn):
@@ -168,9 +155,18 @@ class RunIn(EntryIn):
     idle_quality: Annotated[_Judgement | Annotated[Whole, Field(ge=1, le=5)] | None, WrapValidator(_judgement)] = Field(
         None, description="1 lean_stumbling, 2 slightly_lean, 3 smooth, 4 slightly_rich, 5 rich_loading_up."
     )
-    idle_rpm_rise: Rpm | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")
-    static_rpm: Running | None = None
+    idle_rpm_rise: RpmRise | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")
+    static_rpm: Running | None = Field(None, description="Speed at full throttle, full rich.")
     idle_rpm: Running | None = None
+    power_rpm_rise: RpmRise | None = Field(
+        None, description="Rise of static speed on leaning from full rich to best power; 0 if there was none."
+    )
+    lambda_full_rich: Lambda | None = Field(None, description="Lambda at full throttle, full rich; unleaded fuel.")
+    fuel_flow: FuelFlow | None = Field(None, description="At full throttle, full rich.")
+    highest: HighestIn | None = None
+    sureness: Literal["sure", "unsure", "guess"] = Field(
+        "sure", description="How sure you are of what you read and judged; it counts for less the less sure you are."
+    )
     trace: TraceIn | None = Field(None, description="Instead of egt_rise: the trace it is to be read from.")
 
     @model_validator(mode="after")
@@ -220,12 +216,13 @@ class RunIn(EntryIn):
         match self.egt_rise:
             case None:
                 return None
-            case FellAtOnce():
-                return ExhaustRise(RiseSeen.FELL_AT_ONCE)
-            case PeakSeen(rise=rise, error=error) if error is not None:
-                return ExhaustRise(RiseSeen.PEAK, rise.si(), error.si())
-            case seen:
-                return ExhaustRise(RiseSeen(seen.seen), seen.rise.si())
+            case FellAtOnce(cylinders=count):
+                return ExhaustRise(RiseSeen.FELL_AT_ONCE, cylinders=count)
+            case PeakSeen(rise=rise, error=error, spread=spread, cylinders=count):
+                inside = [None if x is None else x.si() for x in (error, spread)]
+                return ExhaustRise(RiseSeen.PEAK, rise.si(), inside[0], count, inside[1])
+            case RoughBeforePeak(rise=rise, cylinders=count):
+                return ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, rise.si(), cylinders=count)
 
     def record(self, elevation: Elevation | None = None) -> Run:
         """The record in SI.
@@ -250,55 +247,9 @@ class RunIn(EntryIn):
             idle_rpm_rise=self.idle_rpm_rise.si() if self.idle_rpm_rise else None,
             static_rpm=self.static_rpm.si() if self.static_rpm else None,
             idle_rpm=self.idle_rpm.si() if self.idle_rpm else None,
+            power_rpm_rise=self.power_rpm_rise.si() if self.power_rpm_rise else None,
+            lambda_full_rich=self.lambda_full_rich.si() if self.lambda_full_rich else None,
+            fuel_flow_m3_s=self.fuel_flow.si() if self.fuel_flow else None,
+            highest=self.highest.record() if self.highest else Highest(),
+            sureness=Sureness(self.sureness),
         )
-
-
-class TurnScrewIn(EntryIn):
-    """The needle carrier was turned: positive = needle out, richer."""
-
-    kind: Literal["turn_screw"]
-    turns: Number
-
-    def record(self) -> Adjustment:
-        """The record."""
-        return TurnScrew(self.turns)
-
-
-class ChangeNeedleIn(EntryIn):
-    """Another needle was fitted, its mark at the slide's edge, then turned on from there."""
-
-    kind: Literal["change_needle"]
-    needle: Label
-    turns_from_mark: Number = 0.0
-
-    def record(self) -> Adjustment:
-        """The record."""
-        return ChangeNeedle(self.needle, self.turns_from_mark)
-
-
-class TurnIdleStopIn(EntryIn):
-    """The idle stop screw was turned: positive = slide further open, faster."""
-
-    kind: Literal["turn_idle_stop"]
-    turns: Number
-
-    def record(self) -> Adjustment:
-        """The record."""
-        return TurnIdleStop(self.turns)
-
-
-class ChangePartIn(EntryIn):
-    """A part or the fuel was changed: the tuning starts again at full throttle."""
-
-    kind: Literal["change_part"]
-    part: Literal["fuel", "intake", "air_filter", "propeller", "exhaust"]
-    fuel: Literal["avgas", "mogas", "mogas_e10"] | None = None
-
-    def record(self) -> Adjustment:
-        """The record."""
-        return ChangePart(Part(self.part), Fuel(self.fuel) if self.fuel else None)
-
-
-AdjustmentKinds = TurnScrewIn | ChangeNeedleIn | TurnIdleStopIn | ChangePartIn
-AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
-"""What was actually turned or changed; it may differ from what was suggested."""
