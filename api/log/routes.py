@@ -68,7 +68,7 @@ _RUNS: dict[str, Example] = {
 _CAUSES: dict[str, Example] = {
     "baffle": {
         "summary": "Found and mended",
-        "value": {"cause": "A baffle had come loose; refitted, heads inspected."},
+        "value": {"cause": "A baffle was loose; refitted, heads inspected."},
     },
 }
 _ADJUSTMENTS: dict[str, Example] = {
