@@ -132,14 +132,18 @@ def _span(seconds: _F, kelvin: _F) -> _Span:
     smooth = _smooth(x, 2 * int(1.0 / spacing) + 1)
     lowest_first = np.median(smooth[: max(3, len(smooth) // 10)])
     back = max(2.0 * noise, _RETURN)  # the smoothed copy scatters by half as much
-    top = _first_top(smooth, back)
+    top = _first_top(smooth, float(lowest_first), back)
     end = _richer_again(smooth, top, back)
     return _Span(t[:end], x[:end], smooth[:end], noise, float(lowest_first), top)
 
 
-def _first_top(smooth: _F, back: float) -> int:
-    """Index of the first maximum that a real fall follows; of the highest where none does."""
-    fallen = np.flatnonzero(smooth < np.maximum.accumulate(smooth) - back)
+def _first_top(smooth: _F, plateau: float, back: float) -> int:
+    """Index of the first maximum that a real fall follows; of the highest where none does.
+
+    A maximum below half of the highest rise is a wobble before leaning, not a peak.
+    """
+    so_far = np.maximum.accumulate(smooth)
+    fallen = np.flatnonzero((smooth < so_far - back) & (so_far - plateau >= 0.5 * (smooth.max() - plateau)))
     return int(np.argmax(smooth[: fallen[0]] if len(fallen) else smooth))
 
 

@@ -124,3 +124,14 @@ def test_too_few_samples(n: int) -> None:
     """A trace too short to be a sweep is refused with the cure."""
     with pytest.raises(InvalidValueError, match="Start logging"):
         read_sweep(np.arange(n, dtype=float), np.full(n, 900.0))
+
+
+def test_a_wobble_before_leaning_is_no_peak(table: Curve) -> None:
+    """Scatter and wild samples at full rich are not taken for the peak, however long it takes until leaning begins."""
+    curve = table.spread(0.04)
+    plan = SweepPlan(1.25, 0.92, 40.0, 40.0, 0.9, 3.0, 7.0, 0.2, -0.15, 3)
+    for seed in range(12):
+        trace = run_sweep(curve, plan, np.random.default_rng(seed))
+        reading = read_sweep(trace.seconds, trace.kelvin)
+        assert reading.rise_kelvin == pytest.approx(trace.rise_kelvin, abs=4 * reading.error_kelvin)
+        assert reading.error_kelvin < 25
