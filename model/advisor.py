@@ -44,11 +44,13 @@ class Advisor:
     ----------
     seed : int
         Same log, same seed and same versions give the same answer.
+    cores : int
+        Chains drawn at a time.
     """
 
-    def __init__(self, seed: int = 20_260_101) -> None:
+    def __init__(self, seed: int = 20_260_101, cores: int = 2) -> None:
         self.seed = seed
-        self._sampler = Sampler()
+        self._sampler = Sampler(cores)
         self._lock = threading.Lock()
 
     @property

@@ -1,48 +1,32 @@
 """Every action that could come next, with its figures and, where it may not be suggested, why."""
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
 from model import wording
 from model.evidence import Position
 from model.ground_run import ground_run
-from model.information import expected_information
+from model.information import Study
+from model.look_ahead import CHANGE_COST_RUNS, Way, expected_runs_left
 from model.outlook import Outlook, Target, chance, full_throttle_window, look, target_at
 from model.prediction import predict
+from model.prospects import Prospects, Reach, prospects_of
 from model.sampler import Posterior
-from shared.advice import Action, ActionKind, Candidate, Confidence, Stage
-from shared.limits import IdleStopStep, ScrewStep
+from shared.advice import Action, ActionKind, Candidate, Confidence, Information, Stage
+from shared.limits import IdleStopStep, ScrewStep, StepLimits
 from shared.records import ChangeNeedle, Installation
 
-__all__ = ["CHANGE_COST", "Reach", "Weighed", "needle_reaches", "weigh"]
+__all__ = ["Weighed", "weigh"]
 
-CHANGE_COST = 0.15
-"""Chance of being right given up for a change of needle: far longer work than a turn, and back to the start."""
-
-_SEARCH_TURNS = 1.25
-"""How far around a position the best screw position is sought [turns]."""
-
-
-_REACH_DRAWS = 1000
-
-
-@dataclass(frozen=True)
-class Reach:
-    """How good it can get with one needle.
-
-    Parameters
-    ----------
-    needle : str
-    turns : float
-        Screw position (from the mark) with the best chance that both ends are right [turns].
-    chance_both : float
-        That chance.
-    """
-
-    needle: str
-    turns: float
-    chance_both: float
+_NEEDLES_SHOWN = 3  # of those not fitted, the most promising
+_MAY_STILL_DO = 0.25  # chance from which the fitted needle is kept until full throttle is right
+_FURTHER = 0.02  # expected distance from the band by which a step leads away [turns]
+_KEEPS_FULL = 0.75  # chance of full throttle in band that a screw step at the idle stage has to keep
+_SETTLED = 0.05  # chance below which a setting is known to be wrong
+_FARTHEST_FROM_MARK = 1.5  # first setting of a new needle [turns]
+_NOTHING = Information(0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -56,21 +40,17 @@ class Weighed:
         At the setting it leaves.
     size : float
         How large an intervention it is: turns of a screw; a change of needle counts as ten [turns].
-    reach : Reach or None
-        Of the best needle this candidate leads towards (for a screw step: the fitted one); None before
-        idle is looked at.
-    changes : int
-        Changes of needle on the way there.
+    reaches : dict of Reach
+        The best setting of every needle on hand; empty where the stage does not ask for it.
     """
 
     candidate: Candidate
     outlook: Outlook
     size: float
-    reach: Reach | None = None
-    changes: int = 0
+    reaches: dict[str, Reach]
 
 
-def weigh(posterior: Posterior, confidence: Confidence, now: Outlook) -> list[Weighed]:
+def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True) -> list[Weighed]:
     """All candidates of the present stage, repeat first, then by size.
 
     Parameters
@@ -78,32 +58,31 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook) -> list[We
     confidence : Confidence
     now : Outlook
         At the present position.
+    informed : bool
+        Whether the next run is simulated; without it, information and runs left are given as zero.
     """
     stage = confidence.stage
     installation = posterior.evidence.installation
     here = now.position
     options: list[tuple[Action, Position]] = [(wording.repeat_run(posterior.evidence.runs == 0), here)]
+    prospects: Prospects | None = None
     if stage in (Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE):
-        options += _screw_options(installation, here)
-    if stage in (Stage.IDLE_SPEED, Stage.TUNED):
+        screw = _screw_options(installation, here)
+        options += screw
+        prospects = prospects_of(posterior, here, now.ln_density, [position for _, position in screw])
+        options += _needle_options(installation, here, prospects.reaches())
+    else:
         options += _stop_options(installation, here)
-    ways: list[tuple[Reach | None, int]] = [(None, 0)] * len(options)
-    if stage is Stage.IDLE_MIXTURE:
-        reaches = needle_reaches(posterior, now)
-        ways = [(reaches[here.needle], 0)] * len(options)
-        for option, way in _needle_options(posterior, here, reaches):
-            options.append(option)
-            ways.append(way)
     outlooks = look(posterior, [position for _, position in options], now.ln_density)
-    target = target_at(now, posterior)
+    judge = _Judge(posterior, confidence, now, prospects, informed)
     return [
         Weighed(
-            _figures(posterior, confidence, now, target, action, outlook),
+            judge.candidate(action, outlook),
             outlook,
             10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0),
-            *way,
+            judge.reaches,
         )
-        for (action, _), outlook, way in zip(options, outlooks, ways, strict=True)
+        for (action, _), outlook in zip(options, outlooks, strict=True)
     ]
 
 
@@ -120,74 +99,85 @@ def _stop_options(installation: Installation, here: Position) -> list[tuple[Acti
     ]
 
 
-def needle_reaches(posterior: Posterior, now: Outlook) -> dict[str, Reach]:
-    """For every needle on hand, the best screw position and its chance for both ends.
-
-    A needle not fitted now is taken with its mark set afresh.
-    """
-    installation = posterior.evidence.installation
-    thin = posterior.thinned(_REACH_DRAWS)
-    here = now.position
-    return {
-        n.label: _reach(thin, here if n.label == here.needle else here.after(ChangeNeedle(n.label), installation), now)
-        for n in installation.needles
-    }
-
-
-def _reach(posterior: Posterior, at: Position, now: Outlook) -> Reach:
-    """The screw position with the best chance for both ends, on the richer side of the lean limit."""
-    limits = posterior.evidence.installation.limits
-    count = int(_SEARCH_TURNS / limits.quantum_turns)
-    positions = [replace(at, turns=at.turns + i * limits.quantum_turns) for i in range(-count, count + 1)]
-    outlooks = look(posterior, positions, now.ln_density)
-    safe = [o for o in outlooks if chance(o.lean) <= limits.lean_chance] or outlooks[-1:]
-    best = max(safe, key=lambda o: (round(chance(o.full_right & o.idle_right), 3), chance(o.full_right)))
-    return Reach(at.needle, best.position.turns, chance(best.full_right & best.idle_right))
-
-
-_Option = tuple[Action, Position]
-
-
 def _needle_options(
-    posterior: Posterior, here: Position, reaches: dict[str, Reach]
-) -> list[tuple[_Option, tuple[Reach, int]]]:
-    """A change to either neighbour, with the best needle on that side and the changes it takes to get there."""
-    installation = posterior.evidence.installation
-    slope = installation.needle(here.needle).taper_slope
-    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
-    sides = {
-        "steeper": [n for n in ordered if n.taper_slope > slope],
-        "shallower": [n for n in reversed(ordered) if n.taper_slope < slope],
-    }
+    installation: Installation, here: Position, reaches: dict[str, Reach]
+) -> list[tuple[Action, Position]]:
+    """A change to the most promising needles, each set where both ends have the best chance."""
+    ordered = [n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope)]
+    others = sorted((r for r in reaches.values() if r.needle != here.needle), key=lambda r: -r.chance_both)
     options = []
-    for effect, side in sides.items():
-        if not side:
-            continue
-        first = reaches[side[0].label]
-        action = wording.change_needle(first.needle, effect, first.turns, installation)
-        position = here.after(ChangeNeedle(first.needle, first.turns), installation)
-        along = [(reaches[n.label], i + 1) for i, n in enumerate(side)]
-        best = max(along, key=lambda way: way[0].chance_both - CHANGE_COST * way[1])
-        options.append(((action, position), best))
+    for reach in others[:_NEEDLES_SHOWN]:
+        steps = ordered.index(reach.needle) - ordered.index(here.needle)
+        turns = max(-_FARTHEST_FROM_MARK, min(_FARTHEST_FROM_MARK, reach.turns))
+        action = wording.change_needle(reach.needle, steps, turns, installation)
+        options.append((action, here.after(ChangeNeedle(reach.needle, turns), installation)))
     return options
 
 
-def _figures(
-    posterior: Posterior, confidence: Confidence, now: Outlook, target: Target, action: Action, outlook: Outlook
-) -> Candidate:
-    evidence = posterior.evidence
-    limits = evidence.installation.limits
-    channels = frozenset({"rise", "idle_quality"} | (evidence.channels - {"idle_rpm"}))
-    rng = np.random.default_rng([posterior.seed, 4])  # the same truths for every candidate
-    lean_edge, rich_edge = full_throttle_window(outlook, posterior)
-    away = np.maximum(np.maximum(lean_edge, -rich_edge), 0.0)
-    return Candidate(
-        action=action,
-        information=expected_information(ground_run(outlook, posterior, target, channels), rng),
-        prediction=predict(outlook, posterior),
-        steps_left=float(np.mean(np.ceil(away / limits.largest_turns - 1e-9))),
-        refused=_refusal(confidence, now, action, outlook, limits.lean_chance),
-    )
+class _Moves(NamedTuple):
+    """What a refusal looks at: the fitted needle's best chance, distances from the full-throttle band [turns]."""
+
+    fitted: float
+    away_now: float
+    away_after: float
+
+
+class _Judge:
+    """What all candidates of one answer share: the draws that stand for the next run, and where it could lead."""
+
+    def __init__(
+        self, posterior: Posterior, confidence: Confidence, now: Outlook, prospects: Prospects | None, informed: bool
+    ) -> None:
+        self.posterior, self.confidence, self.now, self.prospects = posterior, confidence, now, prospects
+        self.reaches = {} if prospects is None else prospects.reaches()
+        self.limits = posterior.evidence.installation.limits
+        self.target: Target = target_at(now, posterior)
+        theta = np.stack([self.target.offset_turns, self.target.taper_misfit], axis=1)
+        self.study = Study(theta, np.random.default_rng([posterior.seed, 4])) if informed else None
+        self.away_now = self._away(now)
+        self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
+
+    def candidate(self, action: Action, outlook: Outlook) -> Candidate:
+        """The candidate with its figures."""
+        information, runs_left = self._ahead(action, outlook)
+        fitted = self.reaches.get(self.now.position.needle)
+        return Candidate(
+            action=action,
+            information=information,
+            prediction=predict(outlook, self.posterior),
+            runs_left=runs_left,
+            refused=_refusal(
+                self.confidence,
+                self.now,
+                action,
+                outlook,
+                self.limits,
+                _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self._away(outlook)),
+            ),
+        )
+
+    def _away(self, outlook: Outlook) -> float:
+        """Expected distance from the full-throttle band [turns]."""
+        lean_edge, rich_edge = full_throttle_window(outlook, self.posterior)
+        return float(np.mean(np.maximum(np.maximum(lean_edge, -rich_edge), 0.0)))
+
+    def _ahead(self, action: Action, outlook: Outlook) -> tuple[Information, float]:
+        if self.study is None:
+            return _NOTHING, 0.0
+        run = ground_run(outlook, self.posterior, self.target, self.channels)
+        information, weights = self.study.judge(run)
+        if self.prospects is None:
+            return information, 0.0
+        there = outlook.position
+        return information, expected_runs_left(
+            1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),
+            Way.between(there, self.prospects, self.limits),
+            self.prospects,
+            self.prospects.positions.index(there) if there in self.prospects.positions else None,
+            self.study.mixture,
+            weights,
+            self.limits.confirm_chance,
+        )
 
 
 def _first_run(confidence: Confidence, action: Action) -> bool:
@@ -195,23 +185,50 @@ def _first_run(confidence: Confidence, action: Action) -> bool:
     return confidence.runs == 0 and action.kind is ActionKind.REPEAT_RUN
 
 
-def _refusal(confidence: Confidence, now: Outlook, action: Action, outlook: Outlook, most: float) -> str | None:
+def _refusal(
+    confidence: Confidence, now: Outlook, action: Action, outlook: Outlook, limits: StepLimits, moves: "_Moves"
+) -> str | None:
     if _first_run(confidence, action):
         return None
-    lean, lean_now = chance(outlook.lean), chance(now.lean)
+    lean, lean_now, most = chance(outlook.lean), chance(now.lean), limits.lean_chance
     richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0
     if lean > most and not richer:
         return (
             f"the chance of running lean of peak at full throttle would be {lean:.0%}, above the limit of {most:.0%}"
             + (f" (it is {lean_now:.0%} now: only richer steps are allowed)" if lean_now > most else "")
         )
-    if confidence.stage is Stage.IDLE_MIXTURE and action.kind is ActionKind.TURN_SCREW:
-        full = chance(outlook.full_right)
-        if full < 0.75:
-            return f"it would likely take full throttle out of its band (chance in band {full:.0%})"
+    if action.kind is ActionKind.TURN_SCREW:
+        return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:
-        if not confidence.idle_mixture.observed:
-            return "the idle has not been looked at with this setting yet"
-        if (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:
-            return "the idle is more likely right than not with the needle that is fitted"
+        return _needle_refusal(confidence, moves)
+    if action.kind is ActionKind.REPEAT_RUN:
+        return _repeat_refusal(confidence)
     return None
+
+
+def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: "_Moves") -> str | None:
+    if confidence.stage is Stage.FULL_THROTTLE and moves.away_after > moves.away_now + _FURTHER:
+        return "it would lead further from the full-throttle band"
+    full = chance(outlook.full_right)
+    if confidence.stage is Stage.IDLE_MIXTURE and full < _KEEPS_FULL:
+        return f"it would likely take full throttle out of its band (chance in band {full:.0%})"
+    return None
+
+
+def _needle_refusal(confidence: Confidence, moves: "_Moves") -> str | None:
+    if not confidence.idle_mixture.observed:
+        return "the idle has not been looked at with this setting yet"
+    if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > _MAY_STILL_DO:
+        return f"the needle that is fitted may still do (chance {moves.fitted:.0%}): full throttle comes first"
+    if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:
+        return "the idle is more likely right than not with the needle that is fitted"
+    return None
+
+
+def _repeat_refusal(confidence: Confidence) -> str | None:
+    full, idle = confidence.full_throttle, confidence.idle_mixture
+    out = {
+        Stage.FULL_THROTTLE: full.observed and idle.observed and (full.chance_in_band or 0.0) < _SETTLED,
+        Stage.IDLE_MIXTURE: idle.observed and confidence.chance_both < _SETTLED,
+    }
+    return "this setting is known to be wrong: another run at it settles nothing" if out.get(confidence.stage) else None

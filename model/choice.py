@@ -1,25 +1,26 @@
 """The choice of the next step.
 
-Among the candidates that may be suggested, those are *useful* that leave the engine no further
-from its target than the best of them does. Of the useful ones the run after which teaches most is
-sought, and the smallest of those that teach nearly as much is chosen.
+Full throttle and idle mixture are one problem: the step with the fewest expected runs left
+(`model.look_ahead`) is sought among those that may be suggested, and the smallest of those nearly as
+good is chosen; of equals the one whose run teaches most. Idle speed is a matter of the chance itself.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from model.candidates import CHANGE_COST, Weighed
+from model.candidates import Weighed
 from shared.advice import Action, ActionKind, Confidence, Information, Stage
 from shared.records import Installation
 
-__all__ = ["Choice", "choose", "near_equal", "no_needle_fits"]
+__all__ = ["Choice", "choose", "no_needle_fits"]
 
-_SLACK = {Stage.FULL_THROTTLE: 0.1, Stage.IDLE_MIXTURE: 0.02, Stage.IDLE_SPEED: 0.02, Stage.TUNED: 0.0}
-_STEP_COST = 0.03  # chance given up per further screw step
-_NEAR = 0.10  # share of the best information within which two candidates teach the same
+_NEAR_RUNS = 0.1  # expected runs within which two steps are as good
+_NEAR_CHANCE = 0.02
+_ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
 _FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
-_HOPELESS = 0.1  # chance below which no needle on hand is called fitting
+_HOPELESS = {Stage.FULL_THROTTLE: 0.03, Stage.IDLE_MIXTURE: 0.1}
+"""Chance below which no needle on hand is called fitting, by stage."""
 
 
 @dataclass(frozen=True)
@@ -29,11 +30,6 @@ class Choice:
     action: Action
     chosen: Weighed
     why: str
-
-
-def near_equal(nats: float, best: float, mcse: float) -> bool:
-    """Whether a gain is within a tenth, or within the Monte Carlo error, of the best."""
-    return nats >= best - max(_NEAR * best, mcse)
 
 
 def choose(options: list[Weighed], confidence: Confidence, installation: Installation) -> Choice:
@@ -60,18 +56,27 @@ def choose(options: list[Weighed], confidence: Confidence, installation: Install
     allowed = [w for w in options if w.candidate.refused is None]
     if not allowed:
         return Choice(repeat.candidate.action, repeat, "Every other step is refused; the reasons stand beside each.")
-    worth = [_worth(w, stage, installation) for w in allowed]
-    useful = [w for w, x in zip(allowed, worth, strict=True) if x >= max(worth) - _SLACK[stage]]
-    chosen = min(_teaching(useful, stage), key=lambda w: (w.size, -_worth(w, stage, installation)))
+    costs = [_cost(w, stage, installation) for w in allowed]
+    near = _NEAR_CHANCE if stage is Stage.IDLE_SPEED else _NEAR_RUNS
+    useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
+    chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].candidate.information.nats))
+    if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
+        return Choice(_as_near_as_it_comes(confidence), repeat, _NOT_SETTLED)
     return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful)))
 
 
-def _teaching(useful: list[Weighed], stage: Stage) -> list[Weighed]:
-    """Those that teach nearly as much as the best; idle speed teaches nothing of the mixture, so all."""
-    if stage is Stage.IDLE_SPEED:
-        return useful
-    best = max((w.candidate.information for w in useful), key=lambda i: i.nats)
-    return [w for w in useful if near_equal(w.candidate.information.nats, best.nats, best.mcse)]
+_NOT_SETTLED = "Several runs at this setting have not settled it, and no other step promises more."
+
+
+def _as_near_as_it_comes(confidence: Confidence) -> Action:
+    misfit = confidence.taper_misfit
+    wanted = "steeper" if misfit.median > 0 else "shallower"
+    return Action(
+        ActionKind.INSPECT,
+        f"This is as near as the needles on hand come: both ends are right with a chance of "
+        f"{confidence.chance_both:.0%}, at the edge of a band. Have the licensed person look at it: a needle about "
+        f"{abs(misfit.median) * 1e3:.1f} mm/m {wanted} would sit better; more runs at this setting teach little.",
+    )
 
 
 _UNSEEN = {
@@ -83,29 +88,23 @@ _UNSEEN = {
 }
 
 
-def _worth(w: Weighed, stage: Stage, installation: Installation) -> float:
-    """How good things stand after a candidate; larger is better (full throttle: in screw steps, else in chance)."""
-    c, p = w.candidate, w.candidate.prediction
-    if stage is Stage.FULL_THROTTLE:
-        return -c.steps_left
-    if stage is Stage.IDLE_SPEED:
-        low, high = installation.targets.idle_rpm
-        out = np.maximum(np.maximum(low - w.outlook.idle_rpm, w.outlook.idle_rpm - high), 0.0)
-        return float(np.mean(w.outlook.speed_right & w.outlook.idle_right) - np.mean(out) / _FAR_RPM)
-    if w.reach is None:
-        return 0.0
-    steps = 0.0 if w.changes else abs(w.reach.turns - p.position_turns) / installation.limits.largest_turns
-    later = w.reach.chance_both - _STEP_COST * steps
-    at_once = w.reach.chance_both if w.changes else p.chance_both
-    return 0.5 * (later + at_once) - CHANGE_COST * w.changes
+def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
+    """What is left to be done after a candidate; smaller is better (idle speed: less the chance, else in runs)."""
+    if stage is not Stage.IDLE_SPEED:
+        return w.candidate.runs_left
+    low, high = installation.targets.idle_rpm
+    out = np.maximum(np.maximum(low - w.outlook.idle_rpm, w.outlook.idle_rpm - high), 0.0)
+    return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
 
 
 def no_needle_fits(options: list[Weighed], confidence: Confidence) -> Action | None:
     """The action when idle is out and no needle on hand is likely to mend it; None while one may."""
-    if confidence.stage is not Stage.IDLE_MIXTURE:
+    hopeless = _HOPELESS.get(confidence.stage)
+    reaches = options[0].reaches
+    if hopeless is None or not reaches or not confidence.idle_mixture.observed:
         return None
-    best = max((w.reach for w in options if w.reach is not None), key=lambda r: r.chance_both)
-    if best.chance_both >= _HOPELESS:
+    best = max(reaches.values(), key=lambda r: r.chance_both)
+    if best.chance_both >= hopeless:
         return None
     misfit = confidence.taper_misfit
     wanted = "steeper" if misfit.median > 0 else "shallower"
@@ -124,6 +123,8 @@ def _nats(i: Information) -> str:
 def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
     c, p = w.candidate, w.candidate.prediction
     teaches = f", and the run after it is expected to teach {_nats(c.information)}"
+    choice = "it is the only step as good" if useful == 1 else f"it is the smallest of {useful} steps as good"
+    left = f"; about {c.runs_left:.1f} runs' work is expected from here"
     if confidence.stage is Stage.FULL_THROTTLE:
         now = confidence.full_throttle.chance_in_band or 0.0
         state = f"Full throttle is in its band with a chance of {now:.0%}"
@@ -132,11 +133,10 @@ def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
         now = confidence.idle_mixture.chance_in_band or 0.0
         state = f"The idle mixture is right with a chance of {now:.0%}, both ends with {confidence.chance_both:.0%}"
         after = f"after this both would be with {p.chance_both:.0%}"
-        if c.action.kind is ActionKind.CHANGE_NEEDLE and w.reach is not None and w.changes > 1:
-            after += f", and needle {w.reach.needle} further on with {w.reach.chance_both:.0%}"
     else:
         now = confidence.idle_speed.chance_in_band or 0.0
-        state, teaches = f"The idle speed is in its band with a chance of {now:.0%}", ""
+        state, teaches, left = f"The idle speed is in its band with a chance of {now:.0%}", "", ""
         after = f"after this it should read about {p.idle_rpm.median:.0f} rpm"
-    choice = "it is the only useful step" if useful == 1 else f"it is the smallest of {useful} useful steps"
-    return f"{state}; {after}; {choice}{teaches}."
+    if c.action.kind is ActionKind.CHANGE_NEEDLE and confidence.stage is Stage.FULL_THROTTLE:
+        choice = "the needle that is fitted cannot make both ends right, so turning its screw first would be in vain"
+    return f"{state}; {after}; {choice}{left}{teaches}."

@@ -21,7 +21,7 @@ from scipy.spatial import KDTree
 
 from shared.advice import Information
 
-__all__ = ["Experiment", "expected_information"]
+__all__ = ["Experiment", "Study", "expected_information"]
 
 _FLOOR = 1e-9  # least weight, so that no mixture is empty
 _LARGEST_CORRECTION = 3.0  # of a logarithm [nats]: beyond it a single draw makes up the mean
@@ -74,40 +74,71 @@ def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64]) -> 
     return whole + np.clip(whole - 0.5 * (halves[0] + halves[1]), 0.0, _LARGEST_CORRECTION)
 
 
-def expected_information(
-    experiment: Experiment, rng: np.random.Generator, truths: int = 256, others: int = 384
-) -> Information:
-    """Expected information gain about θ [nats].
+class Study:
+    """Truths and mixtures chosen once for one θ, so that every experiment on it is judged with the same draws.
 
     Parameters
     ----------
-    experiment : Experiment
+    theta : array, (draws, k)
+        The unknowns that matter.
     rng : numpy.random.Generator
         Chooses which draws serve as truths and which as mixture.
     truths, others : int
         How many of each; fewer where there are not as many draws.
 
-    Returns
-    -------
-    Information
-        The estimate and its Monte Carlo standard error over the truths.
+    Attributes
+    ----------
+    mixture : array of int, (others,)
+        Numbers of the draws that serve as mixture.
     """
-    draws = len(experiment.theta)
-    order = rng.permutation(draws)
-    m = min(truths, draws // 2)
-    truth, rest = order[:m], order[m:]
-    other = rest[:others]
-    z = _whitened(experiment.theta)
-    features = _features(z)
-    fitted = (features @ np.linalg.lstsq(features, experiment.latents, rcond=None)[0]).T
-    left_over = experiment.latents.T - fitted
-    nearest, weights = _nearest(z[truth], z[rest], len(other))
-    moved = left_over[:, rest[nearest]] + fitted[:, truth, None]
-    conditional = _log_mean(experiment.log_density(truth, moved), weights)
-    everywhere = experiment.latents.T[:, None, other]
-    marginal = _log_mean(experiment.log_density(truth, everywhere), np.ones((1, len(other))))
-    gain = conditional - marginal
-    return Information(float(gain.mean()), float(gain.std(ddof=1) / np.sqrt(m)))
+
+    def __init__(
+        self, theta: NDArray[np.float64], rng: np.random.Generator, truths: int = 256, others: int = 384
+    ) -> None:
+        order = rng.permutation(len(theta))
+        count = min(truths, len(theta) // 2)
+        self._truth, self._rest = order[:count], order[count:]
+        self._other = self._rest[:others]
+        self.mixture: NDArray[np.int64] = self._other
+        z = _whitened(theta)
+        self._basis = np.linalg.qr(_features(z))[0]
+        self._nearest, self._weights = _nearest(z[self._truth], z[self._rest], len(self._other))
+
+    def weights(self, everywhere: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Weights of the mixture's draws after each truth's readings, from their log densities, (m, others)."""
+        w = np.exp(everywhere - everywhere.max(axis=1, keepdims=True))
+        normal: NDArray[np.float64] = w / w.sum(axis=1, keepdims=True)
+        return normal
+
+    def information(self, experiment: Experiment) -> Information:
+        """Expected information gain about θ [nats], with its Monte Carlo standard error over the truths.
+
+        Parameters
+        ----------
+        experiment : Experiment
+            Its `theta` is the study's.
+        """
+        return self.judge(experiment)[0]
+
+    def judge(self, experiment: Experiment) -> tuple[Information, NDArray[np.float64]]:
+        """The information, and how each truth's readings would weigh the mixture's draws, (m, others)."""
+        latents, truth = experiment.latents, self._truth
+        fitted = (self._basis @ (self._basis.T @ latents)).T
+        left_over = latents.T - fitted
+        moved = left_over[:, self._rest[self._nearest]] + fitted[:, truth, None]
+        conditional = _log_mean(experiment.log_density(truth, moved), self._weights)
+        everywhere = latents.T[:, None, self._other]
+        unconditional = experiment.log_density(truth, everywhere)
+        gain = conditional - _log_mean(unconditional, np.ones((1, len(self._other))))
+        information = Information(float(gain.mean()), float(gain.std(ddof=1) / np.sqrt(len(truth))))
+        return information, self.weights(unconditional)
+
+
+def expected_information(
+    experiment: Experiment, rng: np.random.Generator, truths: int = 256, others: int = 384
+) -> Information:
+    """Expected information gain of a single experiment [nats]; parameters as `Study`."""
+    return Study(experiment.theta, rng, truths, others).information(experiment)
 
 
 def _whitened(theta: NDArray[np.float64]) -> NDArray[np.float64]:

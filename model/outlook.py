@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.evidence import Evidence, Position, settings_of
-from model.exhaust import mixture_for_rise
+from model.exhaust import mixture_for_rise, rise
 from model.likelihood import expected_readings
 from model.mixture import Cuts, NeedlePlace, Settings, Unknowns, cuts, leanest, mixtures, needle_place
 from model.needle import depth_for_area, fuel_area
 from model.sampler import Posterior
 from shared.advice import Interval
 
-__all__ = ["Outlook", "Target", "chance", "full_throttle_window", "interval", "look", "target_at"]
+__all__ = ["Outlook", "Target", "chance", "full_throttle_window", "interval", "look", "right_at", "target_at"]
 
 Draws = NDArray[np.float64]
 
@@ -121,6 +121,22 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
             )
         )
     return found
+
+
+def right_at(
+    posterior: Posterior, positions: Sequence[Position], ln_density: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each."""
+    u = _widened(posterior.unknowns, posterior.seed)
+    evidence = posterior.evidence
+    rows = [(p, ln_density) for p in positions]
+    s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
+    ends = mixtures(u, s, _pivot(evidence), evidence.throttle)
+    low, high = evidence.installation.targets.rise_kelvin
+    shown = rise(ends.full, u.exhaust_scale, u.exhaust_width)
+    c = cuts(u)
+    both = (shown >= low) & (shown <= high) & (ends.idle > c.smooth_lean) & (ends.idle < c.smooth_rich)
+    return both, leanest(ends.full, u, evidence.scales.all_seen) < 0.0
 
 
 def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:

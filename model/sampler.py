@@ -23,6 +23,7 @@ ESS_LEAST = 400.0
 
 _CHAINS = 4
 _TRIES = (
+    {"draws": 700, "tune": 300, "target_accept": 0.8, "adaptation": "low_rank"},
     {"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"},
     {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"},
 )
@@ -53,9 +54,16 @@ class Posterior:
 
 
 class Sampler:
-    """NUTS on the compiled graph; one instance serves every installation. Safe to share between threads."""
+    """NUTS on the compiled graph; one instance serves every installation. Safe to share between threads.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    cores : int
+        Chains drawn at a time.
+    """
+
+    def __init__(self, cores: int = 2) -> None:
+        self._cores = cores
         self._compiled: Any = None
         self._lock = threading.Lock()
 
@@ -100,17 +108,19 @@ class Sampler:
         self.compile()
         compiled = self._compiled.with_data(**data_of(evidence))
         for refits, options in enumerate(_TRIES):
-            tree = _sample(compiled, seed + 7919 * refits, options)
+            tree = _sample(compiled, self._cores, seed + 7919 * refits, options)
             diagnostics = _diagnose(tree, refits)
             if diagnostics.converged:
                 break
         return Posterior(_unknowns(tree), evidence, diagnostics, seed)
 
 
-def _sample(compiled: Any, seed: int, options: dict[str, Any]) -> Any:
+def _sample(compiled: Any, cores: int, seed: int, options: dict[str, Any]) -> Any:
     import nutpie
 
-    return nutpie.sample(compiled, chains=_CHAINS, cores=2, seed=seed, progress_bar=False, save_warmup=False, **options)
+    return nutpie.sample(
+        compiled, chains=_CHAINS, cores=cores, seed=seed, progress_bar=False, save_warmup=False, **options
+    )
 
 
 def _diagnose(tree: Any, refits: int) -> Diagnostics:

@@ -78,4 +78,5 @@ def confidence_of(posterior: Posterior, now: Outlook) -> Confidence:
         fitted_needle=evidence.position.needle,
         runs=evidence.runs,
         runs_used=evidence.runs_used,
+        runs_here=sum(position == evidence.position for position, _ in evidence.trail),
     )

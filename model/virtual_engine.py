@@ -10,7 +10,7 @@ import numpy as np
 
 from model import noise
 from model.air import density_ratio
-from model.backend import NUMPY
+from model.backend import NUMPY, Array
 from model.evidence import Position, gather, settings_of, start_position
 from model.likelihood import Expected, expected_readings
 from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, leanest, mixtures
@@ -24,7 +24,7 @@ from model.priors import (
     from_standard,
 )
 from model.scales import scales_of
-from shared.records import Adjustment, Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
+from shared.records import Adjustment, Air, ChangeNeedle, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
 
 __all__ = ["Truth", "VirtualEngine", "draw_unknowns"]
 
@@ -116,9 +116,8 @@ class VirtualEngine:
         ln_density = math.log(density_ratio(air))
         e, u = self._expected(ln_density), self._u
         draw = {
-            name: float(noise.draw(getattr(e, name), scale, self._rng)[0, 0])
+            name: self._scatter(getattr(e, name), scale)
             for name, scale in (
-                ("rise", u.rise_noise),
                 ("spread", u.rise_noise),
                 ("idle_rise", u.idle_rise_noise),
                 ("static_rpm", u.static_rpm_noise),
@@ -128,6 +127,7 @@ class VirtualEngine:
                 ("ln_flow", np.array(FLOW_NOISE)),
             )
         }
+        draw["rise"] = self._rise_reading(e, ln_density)
         judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()
         level = 1 + sum(bool(judged > cut[0, 0]) for cut in cuts(u)[:4])
         return Run(
@@ -142,6 +142,13 @@ class VirtualEngine:
             fuel_flow_m3_s=math.exp(draw["ln_flow"]) if instruments else None,
         )
 
+    def _scatter(self, centre: Array, scale: Array) -> float:
+        return float(np.reshape(noise.draw(np.asarray(centre), np.asarray(scale), self._rng), -1)[0])
+
+    def _rise_reading(self, e: Expected, ln_density: float) -> float:
+        """What is read of the rise, before it is censored [K]."""
+        return self._scatter(e.rise, self._u.rise_noise)
+
     def _rise_seen(self, reading: float, spread: float | None) -> ExhaustRise:
         probes = self.installation.engine.egt_probes or 1
         if reading < 0.0:
@@ -149,6 +156,25 @@ class VirtualEngine:
         if reading > ROUGH_RISE_KELVIN:
             return ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, ROUGH_RISE_KELVIN, cylinders=probes)
         return ExhaustRise(RiseSeen.PEAK, reading, cylinders=probes, spread_kelvin=spread if probes > 1 else None)
+
+    def fitted_anew(self, needle: str) -> Position:
+        """The position with that needle, its mark at the slide's edge; as it is fitted now where it is."""
+        if needle == self.position.needle:
+            return self.position
+        return self.position.after(ChangeNeedle(needle), self.installation)
+
+    def truth_at(self, position: Position, air: Air) -> Truth:
+        """What would really be so at another position; a change not made yet as it would come out."""
+        now, drawn = self.position, self._u
+        missing = len(position.changes) - drawn.first.shape[1]
+        if missing > 0:
+            first, second = (np.c_[x, np.zeros((1, missing))] for x in (drawn.first, drawn.second))
+            self._u = replace(drawn, first=first, second=second)
+        self.position = position
+        try:
+            return self.truth(air)
+        finally:
+            self.position, self._u = now, drawn
 
     def truth(self, air: Air) -> Truth:
         """What is really so at the present setting."""

@@ -55,13 +55,19 @@ def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
     return Action(ActionKind.TURN_IDLE_STOP, text, turns=step.turns, hex_direction=sense, effect=effect)
 
 
-def change_needle(label: str, effect: str, turns_from_mark: float, installation: Installation) -> Action:
-    """A change of needle, with the first screw position to set."""
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
+
+
+def change_needle(label: str, steps: int, turns_from_mark: float, installation: Installation) -> Action:
+    """A change of needle, with the first screw position to set; `steps` along the needles on hand, + = steeper."""
+    effect = "steeper" if steps > 0 else "shallower"
+    count = _NUMBERS[abs(steps)] if abs(steps) < len(_NUMBERS) else str(abs(steps))
+    word = f"{count} {'step' if abs(steps) == 1 else 'steps'} {effect}"
     lean = installation.throttle_body.lean_direction
     sense = lean.opposite() if turns_from_mark > 0 else lean
     on = f", then turn the carrier {fraction(turns_from_mark)} {_spaced(sense)}" if turns_from_mark else ""
     text = (
-        f"Fit needle {label}, one step {effect}: mark where its taper starts, set the mark at the slide's edge{on}. "
+        f"Fit needle {label}, {word}: mark where its taper starts, set the mark at the slide's edge{on}. "
         "Start again at full throttle."
     )
     return Action(

@@ -103,6 +103,8 @@ class Confidence:
     runs : int
         Runs in the record; `runs_used` of them inform the posterior.
     runs_used : int
+    runs_here : int
+        Runs made since anything was last turned or changed.
     """
 
     stage: Stage
@@ -118,6 +120,7 @@ class Confidence:
     fitted_needle: str
     runs: int
     runs_used: int
+    runs_here: int = 0
 
 
 @dataclass(frozen=True)
@@ -221,8 +224,9 @@ class Candidate:
         What a run after the action is expected to teach.
     prediction : Prediction
         What that run should show.
-    steps_left : float
-        Expected number of largest screw steps still needed after the action to reach the full-throttle band.
+    runs_left : float
+        Expected cost of this step and of what is left after it until both mixtures are right, in runs, its own run
+        included; a change of needle counts for more than its run. 0 where the stage is idle speed.
     refused : str or None
         Why it may not be suggested; None if it may.
     """
@@ -230,7 +234,7 @@ class Candidate:
     action: Action
     information: Information
     prediction: Prediction
-    steps_left: float
+    runs_left: float
     refused: str | None = None
 
 

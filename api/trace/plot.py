@@ -53,7 +53,7 @@ def draw(trace: Trace, found: CylinderReadings, path: Path) -> None:
     ]
     marked = pd.DataFrame(marks, columns=["seconds", "column", "words"])
     rules = alt.Chart(marked).mark_rule(strokeDash=[5, 3]).encode(x="seconds:Q")
-    words = alt.Chart(marked).mark_text(align="left", dx=4, dy=-4, y="height").encode(x="seconds:Q", text="words:N")
+    words = alt.Chart(marked).mark_text(align="left", dx=4, dy=-10, y="height").encode(x="seconds:Q", text="words:N")
     title = "A leaning sweep: samples, what the probe should show, and the gas at its peak"
     layers = (samples, fit, rules, words)
     charts = [

@@ -164,7 +164,7 @@ class AlternativeOut(BaseModel):
     action: ActionOut
     information: InformationOut
     expected: PredictionOut
-    steps_left: float
+    runs_left: float = Field(description="Expected cost in runs until both mixtures are right, this one included.")
     refused: str | None
 
     @classmethod
@@ -174,7 +174,7 @@ class AlternativeOut(BaseModel):
             action=_action(c),
             information=InformationOut(nats=c.information.nats, mcse=c.information.mcse),
             expected=PredictionOut.of(c.prediction, units),
-            steps_left=c.steps_left,
+            runs_left=c.runs_left,
             refused=c.refused,
         )
 

@@ -1,0 +1,191 @@
+"""``eighth-turn bench campaign``: virtual engines tuned from start to "tuned" by several policies."""
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
+from typing import Annotated, Any
+
+import numpy as np
+import typer
+
+from model.campaign import MOST_RUNS
+
+__all__ = ["POLICIES", "campaign"]
+
+POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
+_POSTERIOR = ("ours", "information", "greedy", "random")
+
+
+@dataclass(frozen=True)
+class _Result:
+    """One campaign, as it comes back from a worker."""
+
+    policy: str
+    seed: int
+    fitting: bool
+    runs: int
+    finished: str
+    true_claim: bool | None
+    lean_runs: int
+    violations: int
+    pairs: list[tuple[float, bool]]
+
+
+_advisor: Any = None
+
+
+def _curves() -> tuple[Any, ...]:
+    from api.cli.settings_file import fixture
+    from model.virtual_sweep import Curve
+
+    table = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
+    raw = Curve(np.array(table["phi"]), np.array(table["kelvin"]))
+    return tuple(raw.spread(sd) for sd in (0.03, 0.04, 0.05))
+
+
+def _prepared() -> Any:
+    """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
+    global _advisor
+    if _advisor is None:
+        from api import compile_cache
+        from api.settings import Settings
+
+        compile_cache.use(Settings().cache_folder)
+        from model.advisor import Advisor
+
+        _advisor = Advisor(cores=1)
+        _advisor.prepare()
+    return _advisor
+
+
+def _one(family: str, policy: str, seed: int) -> _Result:
+    from api.cli.settings_file import installation_from
+    from model.campaign import run_campaign
+    from model.families import FAMILIES, draw_engine
+    from model.policies import fitting_positions, make_policy
+    from shared.records import Air
+
+    advisor = _prepared() if policy in _POSTERIOR else None
+    engine, weather = draw_engine(family, installation_from(None).record(), seed, _curves())
+    fitting = bool(fitting_positions(engine, Air(288.15, 101_325.0)))
+    chosen = make_policy(policy, advisor, np.random.default_rng([seed, 3]))
+    done = run_campaign(engine, chosen, FAMILIES[family].weather, weather, fitting)
+    return _Result(
+        policy, seed, fitting, done.runs, done.finished, done.true_claim, done.lean_runs, done.violations, done.pairs
+    )
+
+
+def _quietly() -> None:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def _all(family: str, policies: Iterable[str], engines: int, seed: int, jobs: int) -> Iterator[_Result]:
+    work = [(family, policy, seed + i) for policy in policies for i in range(engines)]
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_quietly) as pool:
+        for future in as_completed([pool.submit(_one, *each) for each in work]):
+            yield future.result()
+
+
+def campaign(
+    engines: Annotated[int, typer.Option("--engines", min=1, help="Virtual engines per policy.")] = 40,
+    family: Annotated[str, typer.Option("--family", help="Family of engines; `list` names them.")] = "prior",
+    policy: Annotated[
+        list[str] | None, typer.Option("--policy", help="One of the policies; may be repeated. All if left out.")
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="First engine's seed.")] = 1,
+    jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
+) -> None:
+    """Tune virtual engines under the real limits: runs needed, truth of claims, calibration, by policy."""
+    from rich.console import Console
+    from rich.progress import track
+
+    from model.families import FAMILIES
+    from shared.errors import InvalidValueError
+
+    if family not in FAMILIES:
+        told = "; ".join(f"{name} ({f.about})" for name, f in FAMILIES.items())
+        raise InvalidValueError("no such family", field="--family", value=family, cure=f"There are: {told}.")
+    policies = tuple(policy or POLICIES)
+    for name in policies:
+        if name not in POLICIES:
+            raise InvalidValueError(
+                "no such policy", field="--policy", value=name, cure=f"There are: {', '.join(POLICIES)}."
+            )
+    console = Console(stderr=True)
+    total = engines * len(policies)
+    tuning = _all(family, policies, engines, seed, jobs)
+    results = list(track(tuning, description=f"tuning ({family})", total=total, console=console))
+    by_policy = {name: [r for r in results if r.policy == name] for name in policies}
+    figures = {name: _figures([r for r in found if r.fitting], found) for name, found in by_policy.items()}
+    _table(family, figures)
+    typer.echo(json.dumps({"family": family, "engines": engines, "seed": seed, "policies": figures}))
+
+
+def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
+    """Figures of one policy: runs and lean runs over engines that some needle fits, claims over all engines.
+
+    An engine that some needle fits and that is never called tuned counts with the most runs there are.
+    """
+    finished = [r.runs if r.finished == "tuned" else MOST_RUNS for r in fitting]
+    claims = [r.true_claim for r in every if r.true_claim is not None]
+    pairs = np.array([p for r in every for p in r.pairs], float).reshape(-1, 2)
+    return {
+        "median_runs": _or_none(np.median, finished),
+        "p90_runs": _or_none(lambda x: np.quantile(x, 0.9), finished),
+        "true_claims": _or_none(np.mean, claims),
+        "claims": len(claims),
+        "brier": _or_none(lambda x: np.mean((x[:, 0] - x[:, 1]) ** 2), pairs),
+        "lean_runs": _or_none(np.mean, [r.lean_runs for r in fitting]),
+        "violations": sum(r.violations for r in every),
+        "unfinished": _or_none(np.mean, [not r.finished for r in every]),
+        "gave_up": _or_none(np.mean, [r.finished not in ("tuned", "") for r in fitting]),
+        "reliability": _reliability(pairs),
+        "no_fit": _no_fit([r for r in every if not r.fitting]),
+    }
+
+
+def _or_none(figure: Any, values: Any) -> float | None:
+    return round(float(figure(np.asarray(values, float))), 4) if len(values) else None
+
+
+def _reliability(pairs: Any) -> list[dict[str, float]]:
+    """By decile of the stated chance: how many, mean stated, share true."""
+    deciles = np.clip((pairs[:, 0] * 10).astype(int), 0, 9) if len(pairs) else np.zeros(0, int)
+    return [
+        {
+            "count": int((deciles == d).sum()),
+            "stated": round(float(pairs[deciles == d, 0].mean()), 3),
+            "true": round(float(pairs[deciles == d, 1].mean()), 3),
+        }
+        for d in range(10)
+        if (deciles == d).any()
+    ]
+
+
+def _no_fit(results: list[_Result]) -> dict[str, Any]:
+    """Engines that no needle on hand fits: how many, how often that was said, and after how many runs."""
+    said = [r for r in results if r.finished not in ("tuned", "")]
+    return {
+        "engines": len(results),
+        "said": _or_none(np.mean, [r in said for r in results]),
+        "median_runs": _or_none(np.median, [r.runs for r in said]),
+        "false_tuned": sum(r.finished == "tuned" for r in results),
+    }
+
+
+def _table(family: str, figures: dict[str, Any]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title=f"Family {family}")
+    keys = ("median_runs", "p90_runs", "true_claims", "brier", "lean_runs", "violations", "unfinished", "gave_up")
+    table.add_column("policy")
+    for key in keys:
+        table.add_column(key.replace("_", " "), justify="right")
+    for name, found in figures.items():
+        table.add_row(name, *("–" if found[key] is None else f"{found[key]:g}" for key in keys))
+    Console().print(table)
