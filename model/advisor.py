@@ -2,6 +2,7 @@
 
 import math
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -10,17 +11,32 @@ from model.candidates import weigh
 from model.choice import choose
 from model.evidence import Evidence, gather
 from model.expectation import expectation
+from model.faults import ALARM, suspicions
+from model.holding import holding
 from model.outlook import Outlook, look
 from model.prediction import predict
 from model.sampler import Posterior, Sampler
 from model.stages import confidence_of
 from model.watch import hold
 from shared import cautions
-from shared.advice import Action, Candidate, Confidence, Information, Prediction, Provenance, Stage, Suggestion
+from shared.advice import (
+    Action,
+    Candidate,
+    Confidence,
+    Holding,
+    Information,
+    Prediction,
+    Provenance,
+    Stage,
+    Suggestion,
+    Suspicion,
+)
 from shared.limits import ScrewStep
-from shared.records import ChangeNeedle, Entry, Installation
+from shared.records import ChangeNeedle, Entry, Installation, Run
 
 __all__ = ["Advisor", "Learned"]
+
+_REMEMBERED = 32  # posteriors, about a megabyte each
 
 
 @dataclass(frozen=True)
@@ -51,6 +67,7 @@ class Advisor:
     def __init__(self, seed: int = 20_260_101, cores: int = 2) -> None:
         self.seed = seed
         self._sampler = Sampler(cores)
+        self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...]], Posterior] = OrderedDict()
         self._lock = threading.Lock()
 
     @property
@@ -81,11 +98,32 @@ class Advisor:
         UnknownNeedleError
             If a needle was fitted that is not on hand.
         """
-        evidence = gather(installation, entries)
-        with self._lock:  # two cores: one fit at a time uses both
-            posterior = self._sampler.fit(evidence, self.seed)
+        log = tuple(entries)
+        posterior = self._posterior(installation, log)
+        evidence = posterior.evidence
         now = look(posterior, [evidence.position], evidence.ln_density)[0]
-        return Learned(posterior, now, confidence_of(posterior, now))
+        return Learned(posterior, now, confidence_of(posterior, now, self._doubts(installation, log, evidence)))
+
+    def _posterior(self, installation: Installation, log: tuple[Entry, ...]) -> Posterior:
+        """The posterior of a log, from memory where it was learned a moment ago."""
+        key = (installation, log)
+        with self._lock:  # two cores: one fit at a time uses both
+            if key not in self._recent:
+                self._recent[key] = self._sampler.fit(gather(installation, log), self.seed)
+            self._recent.move_to_end(key)
+            while len(self._recent) > _REMEMBERED:
+                self._recent.popitem(last=False)
+            return self._recent[key]
+
+    def _doubts(self, installation: Installation, log: tuple[Entry, ...], evidence: Evidence) -> tuple[Suspicion, ...]:
+        """Stories about the latest run, unless something was turned or acknowledged since."""
+        if not log or not isinstance(log[-1], Run):
+            return ()
+        earlier = [i for i, entry in enumerate(log[:-1]) if isinstance(entry, Run)]
+        if not earlier:
+            return ()
+        before = self._posterior(installation, log[: earlier[-1] + 1])
+        return suspicions(before, evidence) if before.diagnostics.converged else ()
 
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""
@@ -99,6 +137,16 @@ class Advisor:
                 predict(learned.now, posterior),
                 (),
                 "A limit of the engine was exceeded; what the runs taught is kept, the next step is withheld.",
+            )
+        if confidence.doubt >= ALARM:
+            return self._answer(
+                learned,
+                wording.something_is_wrong(confidence),
+                Information(0.0, 0.0),
+                predict(learned.now, posterior),
+                (),
+                f"The latest run is not what the runs before it foretold: the chance that all is as recorded is "
+                f"{1.0 - confidence.doubt:.0%}.",
             )
         if not posterior.diagnostics.converged:
             return self._answer(
@@ -149,6 +197,10 @@ class Advisor:
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=_warnings(evidence, learned.posterior),
         )
+
+    def will_it_hold(self, learned: Learned) -> Holding:
+        """The present setting in other air."""
+        return holding(learned.posterior)
 
     def what_if(
         self, learned: Learned, turns: float = 0.0, needle: str | None = None, density: float | None = None

@@ -7,6 +7,7 @@ from shared.records import Air
 
 __all__ = [
     "SEA_LEVEL_DENSITY",
+    "density_altitude_m",
     "density_ratio",
     "density_ratio_at",
     "station_pressure_pascal",
@@ -58,6 +59,11 @@ def density_ratio_at(density_altitude_m: float) -> float:
     """
     share = 1.0 - _LAPSE * density_altitude_m / _SEA_LEVEL_TEMPERATURE
     return float(share ** (1.0 / _EXPONENT - 1.0))
+
+
+def density_altitude_m(ratio: float) -> float:
+    """Density altitude [m] of air with that density over the sea-level standard; inverse of `density_ratio_at`."""
+    return float(_SEA_LEVEL_TEMPERATURE / _LAPSE * (1.0 - ratio ** (1.0 / (1.0 / _EXPONENT - 1.0))))
 
 
 def station_pressure_pascal(altimeter_pascal: float, elevation_m: float) -> float:

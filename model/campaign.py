@@ -9,7 +9,7 @@ import numpy as np
 
 from model.air import density_ratio
 from model.virtual_engine import Truth, VirtualEngine
-from shared.records import Adjustment, Air, Entry, Installation, TurnIdleStop, TurnScrew
+from shared.records import Acknowledge, Adjustment, Air, Entry, Installation, TurnIdleStop, TurnScrew
 
 __all__ = ["MOST_RUNS", "Campaign", "Decision", "Policy", "Stated", "run_campaign"]
 
@@ -34,13 +34,17 @@ class Decision:
     adjustments : tuple of Adjustment
         What is turned or changed before the next run; none for a repeat.
     finished : str
-        Empty while it goes on; ``tuned``, ``no_needle`` (none on hand fits) or ``fault``.
+        Empty while it goes on; ``tuned``, ``no_needle`` (none on hand fits), ``as_near`` (at the edge of
+        a band, not to be settled) or ``fault``.
     stated : Stated or None
+    alarm : str
+        Kind of the likeliest fault, where a cause is to be looked for before anything else is turned.
     """
 
     adjustments: tuple[Adjustment, ...] = ()
     finished: str = ""
     stated: Stated | None = None
+    alarm: str = ""
 
 
 Policy = Callable[[VirtualEngine, Sequence[Entry], Air], Decision]
@@ -67,6 +71,8 @@ class Campaign:
         Stated chances with the truth, (chance, true), at every run.
     fitting : bool
         Whether any needle on hand can be right at both ends.
+    alarms : list
+        Run and kind of every alarm.
     """
 
     fitting: bool
@@ -77,6 +83,7 @@ class Campaign:
     violations: int = 0
     pairs: list[tuple[float, bool]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
+    alarms: list[tuple[int, str]] = field(default_factory=list)
 
 
 def _violates(adjustment: Adjustment, installation: Installation) -> bool:
@@ -98,6 +105,7 @@ def run_campaign(
     weather: Callable[[np.random.Generator], Air],
     rng: np.random.Generator,
     fitting: bool,
+    stop_at_alarm: bool = False,
 ) -> Campaign:
     """Tune an engine until the policy is done, or `MOST_RUNS` runs.
 
@@ -109,6 +117,9 @@ def run_campaign(
         For the weather.
     fitting : bool
         Whether any needle on hand can be right at both ends (kept with the result).
+    stop_at_alarm : bool
+        End at the first alarm; else its cause is looked into, the record corrected if a turn was not made as it was
+        written down, and the campaign goes on.
 
     Notes
     -----
@@ -124,6 +135,13 @@ def run_campaign(
         campaign.lean_runs += engine.truth(air).lean
         judged = _mean_air(here)
         decision = policy(engine, campaign.entries, judged)
+        if decision.alarm:
+            campaign.alarms.append((campaign.runs, decision.alarm))
+            if stop_at_alarm:
+                campaign.finished = "fault"
+                break
+            _looked_into(campaign, engine)
+            decision = policy(engine, campaign.entries, judged)
         truth = engine.truth(judged)
         _note(campaign, decision, truth)
         if decision.finished:
@@ -138,6 +156,14 @@ def run_campaign(
         if decision.adjustments:
             here = []
     return campaign
+
+
+def _looked_into(campaign: Campaign, engine: VirtualEngine) -> None:
+    """Correct the last turn in the record to what was really made, and acknowledge."""
+    last = max((i for i, e in enumerate(campaign.entries) if isinstance(e, TurnScrew | TurnIdleStop)), default=None)
+    if last is not None and engine.made is not None and campaign.entries[last] != engine.made:
+        campaign.entries[last] = engine.made
+    campaign.entries.append(Acknowledge("looked into"))
 
 
 def _mean_air(airs: list[Air]) -> Air:

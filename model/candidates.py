@@ -42,12 +42,15 @@ class Weighed:
         How large an intervention it is: turns of a screw; a change of needle counts as ten [turns].
     reaches : dict of Reach
         The best setting of every needle on hand; empty where the stage does not ask for it.
+    any_chance : float
+        Chance that some setting of some needle on hand is right at both ends.
     """
 
     candidate: Candidate
     outlook: Outlook
     size: float
     reaches: dict[str, Reach]
+    any_chance: float = 1.0
 
 
 def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True) -> list[Weighed]:
@@ -81,6 +84,7 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informe
             outlook,
             10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0),
             judge.reaches,
+            1.0 if prospects is None else prospects.any_chance(),
         )
         for (action, _), outlook in zip(options, outlooks, strict=True)
     ]

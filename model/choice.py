@@ -19,8 +19,8 @@ _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
 _FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
-_HOPELESS = {Stage.FULL_THROTTLE: 0.03, Stage.IDLE_MIXTURE: 0.1}
-"""Chance below which no needle on hand is called fitting, by stage."""
+_HOPELESS = {Stage.FULL_THROTTLE: 0.05, Stage.IDLE_MIXTURE: 0.1}
+"""Chance of any setting below which no needle on hand is called fitting, by stage."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def no_needle_fits(options: list[Weighed], confidence: Confidence) -> Action | N
     if hopeless is None or not reaches or not confidence.idle_mixture.observed:
         return None
     best = max(reaches.values(), key=lambda r: r.chance_both)
-    if best.chance_both >= hopeless:
+    if options[0].any_chance >= hopeless:
         return None
     misfit = confidence.taper_misfit
     wanted = "steeper" if misfit.median > 0 else "shallower"

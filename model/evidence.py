@@ -28,7 +28,17 @@ from shared.records import (
     TurnScrew,
 )
 
-__all__ = ["FUEL_EFFECT", "Evidence", "Position", "Readings", "gather", "replay", "settings_of", "throttle_of"]
+__all__ = [
+    "FUEL_EFFECT",
+    "Evidence",
+    "Position",
+    "Readings",
+    "gather",
+    "readings_of",
+    "replay",
+    "settings_of",
+    "throttle_of",
+]
 
 FUEL_EFFECT: dict[Fuel, float] = {Fuel.AVGAS: 0.0, Fuel.MOGAS: 0.0, Fuel.MOGAS_E10: math.log(0.96)}
 """ln(phi) over avgas on fixed hardware: phi goes with the stoichiometric ratio times the root of fuel density."""
@@ -231,7 +241,8 @@ def settings_of(
     )
 
 
-def _readings(runs: Sequence[Run | None]) -> Readings:
+def readings_of(runs: Sequence[Run | None]) -> Readings:
+    """Readings of runs; None for a row without any."""
     n = len(runs)
     columns: dict[str, NDArray[np.float64]] = {name: np.zeros(n) for name in Readings.__dataclass_fields__}
     for i, run in enumerate(runs):
@@ -319,7 +330,7 @@ def gather(installation: Installation, entries: Sequence[Entry]) -> Evidence:
         installation=installation,
         throttle=throttle_of(installation),
         settings=settings_of(installation, rows or [(last, 0.0)], first_change),
-        readings=_readings(runs or [None]),
+        readings=readings_of(runs or [None]),
         pivot=settings_of(installation, [(last, ln_density)], first_change),
         position=position,
         trail=trail,

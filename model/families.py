@@ -170,9 +170,7 @@ class _CarelessEngine(VirtualEngine):
 
     def adjust(self, adjustment: Adjustment) -> None:
         if isinstance(adjustment, TurnScrew | TurnIdleStop) and self._rng.random() < 0.05:
-            if self._rng.random() < 0.5:
-                return
-            adjustment = replace(adjustment, turns=-adjustment.turns)
+            adjustment = replace(adjustment, turns=0.0 if self._rng.random() < 0.5 else -adjustment.turns)
         super().adjust(adjustment)
 
     def run(self, air: Air, *, idle_rise: bool = True, speeds: bool = True, instruments: bool = False) -> Run:

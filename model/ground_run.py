@@ -190,4 +190,4 @@ def _idle_quality(seen: Outcomes, x: _Latents) -> _Floats:
         here = seen.level == level
         below = expit(to_cuts[level - 2][here]) if level > 1 else 0.0
         share[here] = (expit(to_cuts[level - 1][here]) if level < 5 else 1.0) - below
-    return np.log(np.maximum(share, 1e-300))
+    return np.log((1.0 - noise.MISJUDGED_SHARE) * share + noise.MISJUDGED_SHARE / 5.0)

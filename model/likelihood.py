@@ -71,7 +71,7 @@ def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, back
     # the outer levels have one cut only; any wider pair serves for the other
     lower = w(r.level < 1.5, c.stumbling - 1.0, lower)
     upper = w(r.level > 4.5, c.loading + 1.0, upper)
-    return r.has_level * noise.log_level(r.level, ln_mixture, lower, upper, blur, backend)
+    return r.has_level * noise.log_judged(noise.log_level(r.level, ln_mixture, lower, upper, blur, backend), backend)
 
 
 def log_likelihood(

@@ -11,13 +11,27 @@ from numpy.typing import NDArray
 
 from model.backend import NUMPY, Array, Backend
 
-__all__ = ["MISREAD_SHARE", "MISREAD_WIDTH", "draw", "log_above", "log_below", "log_density", "log_level"]
+__all__ = [
+    "MISJUDGED_SHARE",
+    "MISREAD_SHARE",
+    "MISREAD_WIDTH",
+    "draw",
+    "draw_level",
+    "log_above",
+    "log_below",
+    "log_density",
+    "log_judged",
+    "log_level",
+]
 
 MISREAD_SHARE = 0.1
 """Share of readings taken for misread [-]; judgement."""
 
 MISREAD_WIDTH = 3.0
 """How many times wider misread readings scatter [-]; judgement."""
+
+MISJUDGED_SHARE = 0.05
+"""Share of idle judgements that say nothing, each of the five as likely [-]; judgement."""
 
 _LOG_GOOD = math.log1p(-MISREAD_SHARE)
 _LOG_BAD = math.log(MISREAD_SHARE)
@@ -71,6 +85,17 @@ def log_level(
         -backend.softplus(-to_upper),
         backend.where(level > 4.5, -backend.softplus(to_lower), inner),
     )
+
+
+def log_judged(log_probability: Array, backend: Backend = NUMPY) -> Array:
+    """Log probability of a judgement by an ear that says nothing once in a while."""
+    return backend.logaddexp(math.log1p(-MISJUDGED_SHARE) + log_probability, math.log(MISJUDGED_SHARE / 5.0))
+
+
+def draw_level(level: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """Judgements as they are given: `level`, and now and then any of the five."""
+    shape = np.shape(level)
+    return np.where(rng.random(shape) < MISJUDGED_SHARE, rng.integers(1, 6, shape), level)
 
 
 def draw(centre: NDArray[np.float64], scale: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:

@@ -15,7 +15,18 @@ from model.needle import depth_for_area, fuel_area
 from model.sampler import Posterior
 from shared.advice import Interval
 
-__all__ = ["Outlook", "Target", "chance", "full_throttle_window", "interval", "look", "right_at", "target_at"]
+__all__ = [
+    "Outlook",
+    "Target",
+    "chance",
+    "full_throttle_window",
+    "interval",
+    "look",
+    "pivot_of",
+    "right_at",
+    "target_at",
+    "widened",
+]
 
 Draws = NDArray[np.float64]
 
@@ -63,7 +74,7 @@ class Outlook:
         return self.leanest < 0.0
 
 
-def _widened(u: Unknowns, seed: int) -> Unknowns:
+def widened(u: Unknowns, seed: int) -> Unknowns:
     """The unknowns with a column more, standard normal, for a change not made yet."""
     rng = np.random.default_rng([seed, 1])
     extra = [np.c_[x, rng.standard_normal((len(x), 1))] for x in (u.first, u.second)]
@@ -74,7 +85,8 @@ def _setting(evidence: Evidence, position: Position, ln_density: float) -> Setti
     return settings_of(evidence.installation, [(position, ln_density)], evidence.first_change, extra=1)
 
 
-def _pivot(evidence: Evidence) -> Settings:
+def pivot_of(evidence: Evidence) -> Settings:
+    """The pivot with a column more, for a change not made yet."""
     pad = ((0, 0), (0, 1))
     p = evidence.pivot
     return replace(
@@ -90,7 +102,7 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
     ln_density : float
         ln of the air density ratio.
     """
-    u = _widened(posterior.unknowns, posterior.seed)
+    u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
     installation = evidence.installation
     targets = installation.targets
@@ -98,7 +110,7 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
     found = []
     for position in positions:
         s = _setting(evidence, position, ln_density)
-        ends = mixtures(u, s, _pivot(evidence), evidence.throttle)
+        ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
         e = expected_readings(u, ends, s, evidence.scales)
         found.append(
             Outlook(
@@ -127,11 +139,11 @@ def right_at(
     posterior: Posterior, positions: Sequence[Position], ln_density: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each."""
-    u = _widened(posterior.unknowns, posterior.seed)
+    u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
     rows = [(p, ln_density) for p in positions]
     s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
-    ends = mixtures(u, s, _pivot(evidence), evidence.throttle)
+    ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
     low, high = evidence.installation.targets.rise_kelvin
     shown = rise(ends.full, u.exhaust_scale, u.exhaust_width)
     c = cuts(u)
@@ -162,7 +174,7 @@ class Target:
 
 def _turns_to(outlook: Outlook, posterior: Posterior, rise_kelvin: float) -> tuple[Draws, Draws, NeedlePlace]:
     """Turns from the position to a rise [turns], the depth of flat needed at full throttle [m], and the place."""
-    evidence, u = posterior.evidence, _widened(posterior.unknowns, posterior.seed)
+    evidence, u = posterior.evidence, widened(posterior.unknowns, posterior.seed)
     t, body = evidence.throttle, evidence.installation.throttle_body
     place = needle_place(u, _setting(evidence, outlook.position, outlook.ln_density), t)
     wanted = mixture_for_rise(rise_kelvin, u.exhaust_scale, u.exhaust_width)[:, 0]

@@ -12,6 +12,7 @@ from model.campaign import Decision, Policy, Stated
 from model.candidates import Weighed, weigh
 from model.choice import no_needle_fits
 from model.evidence import Position, replay
+from model.faults import ALARM
 from model.virtual_engine import Truth, VirtualEngine
 from shared.advice import ActionKind, Confidence, Stage
 from shared.records import Adjustment, Air, ChangeNeedle, Entry, IdleQuality, RiseSeen, Run, TurnIdleStop, TurnScrew
@@ -74,8 +75,12 @@ class _Ours:
         stated = _stated(suggestion.confidence)
         if suggestion.action.kind is ActionKind.KEEP:
             return Decision(finished="tuned", stated=stated)
+        if suggestion.confidence.doubt >= ALARM:
+            worst = max(suggestion.confidence.suspicions, key=lambda s: s.chance)
+            return Decision(stated=stated, alarm=worst.kind)
         if suggestion.action.kind is ActionKind.INSPECT:
-            return Decision(finished="no_needle", stated=stated)
+            near = "as near as" in suggestion.action.instruction
+            return Decision(finished="as_near" if near else "no_needle", stated=stated)
         return Decision(suggestion.action.adjustments(), stated=stated)
 
 

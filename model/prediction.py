@@ -40,7 +40,7 @@ def draw_outcomes(outlook: Outlook, posterior: Posterior, rng: np.random.Generat
     level = 1.0 + sum((blurred > cut[:, 0]).astype(float) for cut in c[:4])
     return Outcomes(
         rise=noise.draw(outlook.rise, u.rise_noise[:, 0], rng),
-        level=level,
+        level=noise.draw_level(level, rng),
         idle_rise=noise.draw(outlook.idle_rise, u.idle_rise_noise[:, 0], rng),
         static_rpm=noise.draw(outlook.static_rpm, u.static_rpm_noise[:, 0], rng),
         idle_rpm=noise.draw(outlook.idle_rpm, u.idle_rpm_noise[:, 0], rng),
@@ -57,7 +57,8 @@ def level_chances(outlook: Outlook, posterior: Posterior) -> tuple[float, float,
         float(np.mean(1.0 / (1.0 + np.exp(-(cut[:, 0] - outlook.idle) / u.idle_blur[:, 0])))) for cut in cuts(u)[:4]
     ]
     edges = (0.0, *up_to, 1.0)
-    p1, p2, p3, p4, p5 = (edges[i + 1] - edges[i] for i in range(5))
+    good, any_of_five = 1.0 - noise.MISJUDGED_SHARE, noise.MISJUDGED_SHARE / 5.0
+    p1, p2, p3, p4, p5 = (good * (edges[i + 1] - edges[i]) + any_of_five for i in range(5))
     return p1, p2, p3, p4, p5
 
 

@@ -55,6 +55,10 @@ class Prospects:
         found: NDArray[np.float64] = self.right.mean(axis=0)
         return found
 
+    def any_chance(self) -> float:
+        """Chance that any of the settings is right."""
+        return float(self.right.any(axis=1).mean())
+
     def reaches(self) -> dict[str, Reach]:
         """The best setting of every needle; of equals the one nearest to the middle of them."""
         chances = self.chances()

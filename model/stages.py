@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from model.evidence import Evidence, Position
 from model.outlook import Outlook, chance, interval, target_at
 from model.sampler import Posterior
-from shared.advice import Confidence, Stage, StageConfidence
+from shared.advice import Confidence, Stage, StageConfidence, Suspicion
 from shared.records import Run
 
 __all__ = ["confidence_of", "same_mixture"]
@@ -27,13 +27,15 @@ def _seen(evidence: Evidence, same_idle_stop: bool, *kinds: str) -> bool:
     return any(here(position, run) for position, run in evidence.trail)
 
 
-def confidence_of(posterior: Posterior, now: Outlook) -> Confidence:
+def confidence_of(posterior: Posterior, now: Outlook, doubts: tuple[Suspicion, ...] = ()) -> Confidence:
     """Confidence in the present setting.
 
     Parameters
     ----------
     now : Outlook
         At the present position.
+    doubts : tuple of Suspicion
+        Stories about the latest run.
 
     Notes
     -----
@@ -78,5 +80,6 @@ def confidence_of(posterior: Posterior, now: Outlook) -> Confidence:
         fitted_needle=evidence.position.needle,
         runs=evidence.runs,
         runs_used=evidence.runs_used,
+        suspicions=doubts,
         runs_here=sum(position == evidence.position for position, _ in evidence.trail),
     )

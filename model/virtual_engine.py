@@ -67,11 +67,17 @@ class VirtualEngine:
         One draw, pivoted at the start position in standard air.
     rng : numpy.random.Generator
         For the noise of its readings.
+
+    Attributes
+    ----------
+    made : Adjustment or None
+        What was really turned or changed last.
     """
 
     def __init__(self, installation: Installation, unknowns: Unknowns, rng: np.random.Generator) -> None:
         self.installation = installation
         self.position: Position = start_position(installation)
+        self.made: Adjustment | None = None
         self._u = unknowns
         self._rng = rng
         self._throttle = gather(installation, ()).throttle
@@ -98,6 +104,7 @@ class VirtualEngine:
 
     def adjust(self, adjustment: Adjustment) -> None:
         """Turn or change something; a change beyond those drawn so far draws its own effects."""
+        self.made = adjustment
         self.position = self.position.after(adjustment, self.installation)
         if len(self.position.changes) > self._u.first.shape[1]:
             first, second = (np.c_[x, self._rng.standard_normal((1, 1))] for x in (self._u.first, self._u.second))
@@ -129,7 +136,8 @@ class VirtualEngine:
         }
         draw["rise"] = self._rise_reading(e, ln_density)
         judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()
-        level = 1 + sum(bool(judged > cut[0, 0]) for cut in cuts(u)[:4])
+        heard = 1 + sum(bool(judged > cut[0, 0]) for cut in cuts(u)[:4])
+        level = int(noise.draw_level(np.array(float(heard)), self._rng))
         return Run(
             air=air,
             rise=self._rise_seen(draw["rise"], draw["spread"] if instruments else None),

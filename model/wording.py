@@ -2,11 +2,20 @@
 
 from fractions import Fraction
 
-from shared.advice import Action, ActionKind
+from shared.advice import Action, ActionKind, Confidence
 from shared.limits import IdleStopStep, ScrewStep
 from shared.records import Installation, TurnSense
 
-__all__ = ["change_needle", "fraction", "keep", "repeat_run", "temperature", "turn_idle_stop", "turn_screw"]
+__all__ = [
+    "change_needle",
+    "fraction",
+    "keep",
+    "repeat_run",
+    "something_is_wrong",
+    "temperature",
+    "turn_idle_stop",
+    "turn_screw",
+]
 
 
 def fraction(turns: float) -> str:
@@ -55,6 +64,7 @@ def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
     return Action(ActionKind.TURN_IDLE_STOP, text, turns=step.turns, hex_direction=sense, effect=effect)
 
 
+_WORTH_A_LOOK = 0.05  # chance from which a story is worth a look
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
 
 
@@ -94,4 +104,17 @@ def keep() -> Action:
         ActionKind.KEEP,
         "Leave everything as it is: full throttle, idle mixture and idle speed are confirmed. "
         "Refit the lock screw and write the setting into the record.",
+    )
+
+
+def something_is_wrong(confidence: Confidence) -> Action:
+    """Look for a cause before the next step, cheapest first; the two likeliest stories are named."""
+    likely = sorted(confidence.suspicions, key=lambda s: -s.chance)[:2]
+    named = "; or ".join(f"{s.what} ({s.chance:.0%})" for s in likely)
+    worth = [s for s in confidence.suspicions if s.chance >= _WORTH_A_LOOK]
+    looks = " ".join(f"{i}. {s.look_at[0].upper()}{s.look_at[1:]}." for i, s in enumerate(worth or likely, 1))
+    return Action(
+        ActionKind.INSPECT,
+        f"Before anything else is turned, find out what is different. Likeliest: {named}. Look, cheapest first: "
+        f"{looks} If the record is wrong, correct it; else acknowledge what you found, and go on.",
     )

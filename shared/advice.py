@@ -11,9 +11,11 @@ from shared.records import Adjustment, ChangeNeedle, TurnIdleStop, TurnScrew, Tu
 __all__ = [
     "Action",
     "ActionKind",
+    "AirOutlook",
     "Candidate",
     "Confidence",
     "Diagnostics",
+    "Holding",
     "Information",
     "Interval",
     "Prediction",
@@ -21,6 +23,7 @@ __all__ = [
     "Stage",
     "StageConfidence",
     "Suggestion",
+    "Suspicion",
 ]
 
 
@@ -77,6 +80,25 @@ class StageConfidence:
 
 
 @dataclass(frozen=True)
+class Suspicion:
+    """A story other than "all as recorded" about the latest run.
+
+    Parameters
+    ----------
+    kind : str
+    chance : float
+        Its probability.
+    what, look_at : str
+        The story, and what to look at, in words.
+    """
+
+    kind: str
+    chance: float
+    what: str
+    look_at: str
+
+
+@dataclass(frozen=True)
 class Confidence:
     """How sure the service is of the present setting.
 
@@ -105,6 +127,9 @@ class Confidence:
     runs_used : int
     runs_here : int
         Runs made since anything was last turned or changed.
+    suspicions : tuple of Suspicion
+        Stories about the latest run, the cheapest to look at first; empty where none can be told, or the run was
+        acknowledged.
     """
 
     stage: Stage
@@ -121,6 +146,12 @@ class Confidence:
     runs: int
     runs_used: int
     runs_here: int = 0
+    suspicions: tuple[Suspicion, ...] = ()
+
+    @property
+    def doubt(self) -> float:
+        """Chance that not all about the latest run is as recorded."""
+        return sum(s.chance for s in self.suspicions)
 
 
 @dataclass(frozen=True)
@@ -279,3 +310,45 @@ class Suggestion:
     confidence: Confidence
     provenance: Provenance
     warnings: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class AirOutlook:
+    """The present setting in air of one density.
+
+    Parameters
+    ----------
+    density_ratio : float
+        Over 1.225 kg/m³ [-].
+    density_altitude_m : float
+    rise_kelvin : Interval
+        EGT rise to peak, noise-free; 0 where it falls at once [K].
+    chance_full_throttle, chance_idle, chance_both, lean_chance : float
+    """
+
+    density_ratio: float
+    density_altitude_m: float
+    rise_kelvin: Interval
+    chance_full_throttle: float
+    chance_idle: float
+    chance_both: float
+    lean_chance: float
+
+
+@dataclass(frozen=True)
+class Holding:
+    """Whether the present setting will hold in other air.
+
+    Parameters
+    ----------
+    hot_high, cold_low : AirOutlook
+    band : tuple of float or None
+        Density ratios, thinnest first, between which both ends are more likely right than not; None: nowhere.
+    fan : tuple of AirOutlook
+        Over the densities met on the ground, thinnest first.
+    """
+
+    hot_high: AirOutlook
+    cold_low: AirOutlook
+    band: tuple[float, float] | None
+    fan: tuple[AirOutlook, ...]

@@ -13,7 +13,7 @@ import typer
 
 from model.campaign import MOST_RUNS
 
-__all__ = ["POLICIES", "campaign"]
+__all__ = ["POLICIES", "campaign", "prepared", "quietly"]
 
 POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
 _POSTERIOR = ("ours", "information", "greedy", "random")
@@ -46,7 +46,7 @@ def _curves() -> tuple[Any, ...]:
     return tuple(raw.spread(sd) for sd in (0.03, 0.04, 0.05))
 
 
-def _prepared() -> Any:
+def prepared() -> Any:
     """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
     global _advisor
     if _advisor is None:
@@ -68,7 +68,7 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     from model.policies import fitting_positions, make_policy
     from shared.records import Air
 
-    advisor = _prepared() if policy in _POSTERIOR else None
+    advisor = prepared() if policy in _POSTERIOR else None
     engine, weather = draw_engine(family, installation_from(None).record(), seed, _curves())
     fitting = bool(fitting_positions(engine, Air(288.15, 101_325.0)))
     chosen = make_policy(policy, advisor, np.random.default_rng([seed, 3]))
@@ -78,14 +78,15 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     )
 
 
-def _quietly() -> None:
+def quietly() -> None:
+    """One thread a worker: the cores are shared out by engines."""
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _all(family: str, policies: Iterable[str], engines: int, seed: int, jobs: int) -> Iterator[_Result]:
     work = [(family, policy, seed + i) for policy in policies for i in range(engines)]
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_quietly) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=quietly) as pool:
         for future in as_completed([pool.submit(_one, *each) for each in work]):
             yield future.result()
 
@@ -143,6 +144,11 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
         "violations": sum(r.violations for r in every),
         "unfinished": _or_none(np.mean, [not r.finished for r in every]),
         "gave_up": _or_none(np.mean, [r.finished not in ("tuned", "") for r in fitting]),
+        "said": {
+            what: {"times": len(of), "true": sum(not r.fitting for r in of)}
+            for what in ("no_needle", "as_near")
+            if (of := [r for r in every if r.finished == what])
+        },
         "reliability": _reliability(pairs),
         "no_fit": _no_fit([r for r in every if not r.fitting]),
     }

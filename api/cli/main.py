@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from api.bench import campaign as bench_campaign
+from api.bench import faults as bench_faults
 from api.bench import sweep as bench_sweep
 from api.cli import demo, read_sweep, serve, simulate
 from shared.errors import EighthTurnError
@@ -27,6 +28,7 @@ app.command("read-sweep")(read_sweep.read_sweep)
 bench = typer.Typer(no_args_is_help=True, help="Benchmarks: each prints one JSON object as its last line.")
 bench.command("sweep")(bench_sweep.sweep)
 bench.command("campaign")(bench_campaign.campaign)
+bench.command("faults")(bench_faults.faults)
 app.add_typer(bench, name="bench")
 
 

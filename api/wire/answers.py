@@ -67,6 +67,15 @@ class Position(BaseModel):
     idle_stop_turns: float
 
 
+class SuspicionOut(BaseModel):
+    """A story other than "all as recorded" about the latest run."""
+
+    kind: str
+    chance: float
+    what: str
+    look_at: str
+
+
 class ConfidenceOut(BaseModel):
     """How sure the service is of the present setting."""
 
@@ -81,6 +90,10 @@ class ConfidenceOut(BaseModel):
     position: Position
     runs: int
     runs_used: int
+    doubt: float = Field(0.0, description="Chance that not all about the latest run is as recorded.")
+    suspicions: list[SuspicionOut] = Field(
+        default_factory=list, description="Stories about the latest run, the cheapest to look at first."
+    )
 
     @classmethod
     def of(cls, c: Confidence, units: Units) -> "ConfidenceOut":
@@ -97,6 +110,10 @@ class ConfidenceOut(BaseModel):
             position=Position(fitted_needle=c.fitted_needle, turns=c.position_turns, idle_stop_turns=c.idle_stop_turns),
             runs=c.runs,
             runs_used=c.runs_used,
+            doubt=c.doubt,
+            suspicions=[
+                SuspicionOut(kind=s.kind, chance=s.chance, what=s.what, look_at=s.look_at) for s in c.suspicions
+            ],
         )
 
 
