@@ -27,7 +27,7 @@ from sqlalchemy.types import TypeDecorator
 
 from shared.errors import InvalidValueError
 
-__all__ = ["Answer", "Base", "Database", "Entry", "Installation", "Trace"]
+__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Installation", "Trace"]
 
 _Id = BigInteger().with_variant(Integer, "sqlite")
 
@@ -72,6 +72,18 @@ class Entry(Base):
     happened_at: Mapped[datetime] = mapped_column(_Utc)
     recorded_at: Mapped[datetime] = mapped_column(_Utc)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class Correction(Base):
+    """What an entry should have been; no document: it was voided. The latest one holds."""
+
+    __tablename__ = "corrections"
+
+    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
+    entry_id: Mapped[int] = mapped_column(_Id, ForeignKey("entries.id"))
+    recorded_at: Mapped[datetime] = mapped_column(_Utc)
+    reason: Mapped[str] = mapped_column(String(500))
+    document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
 class Trace(Base):

@@ -16,7 +16,7 @@ from api.installations import storage as installations
 from api.log import service
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
-from shared.advice import Prediction, Suggestion
+from shared.advice import Holding, Prediction, Suggestion
 from shared.errors import EighthTurnError, NotConvergedError
 from shared.records import Entry, Installation
 
@@ -51,6 +51,10 @@ class Adviser(Protocol):
 
     def suggest(self, learned: Any) -> Suggestion:
         """Suggest the next step."""
+        ...
+
+    def will_it_hold(self, learned: Any) -> Holding:
+        """Look at the present setting in other air."""
         ...
 
     def what_if(
@@ -115,7 +119,7 @@ class Desk:
             return self._adviser
 
     def _learned(self, log: service.Log) -> Any:
-        key = (log.installation_id, log.sequence)
+        key = (log.installation_id, log.state)
         with self._lock:
             if key in self._memory:
                 self._memory.move_to_end(key)
@@ -137,14 +141,14 @@ class Desk:
         """
         with database.unit() as session:
             log = service.load(session, installation_id)
-            kept = _readable(storage.get(session, installation_id, log.sequence, self.seed, MODEL_VERSION))
+            kept = _readable(storage.get(session, installation_id, log.state, self.seed, MODEL_VERSION))
         if kept is not None:
             return kept
         suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
         with database.unit() as session:
             installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
-            storage.put(session, installation_id, log.sequence, self.seed, MODEL_VERSION, document)
+            storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
         return suggestion
 
     def answer_or_none(self, database: Database, installation_id: int) -> Answered:
@@ -159,6 +163,24 @@ class Desk:
                  "is one, change nothing."],
             )  # fmt: skip
 
+    def will_it_hold(self, log: service.Log) -> Holding:
+        """The present setting in other air.
+
+        Raises
+        ------
+        NotConvergedError
+            If there is no posterior that can be trusted.
+        """
+        return self._get().will_it_hold(self._trusted(log))
+
+    def _trusted(self, log: service.Log) -> Any:
+        learned = self._learned(log)
+        if not learned.posterior.diagnostics.converged:
+            raise NotConvergedError(
+                "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
+            )
+        return learned
+
     def what_if(self, log: service.Log, turns: float, needle: str | None, density: float | None) -> Prediction:
         """What another setting, or another density of the air (over the sea-level standard), should show.
 
@@ -169,12 +191,7 @@ class Desk:
         NotConvergedError
             If there is no posterior that can be trusted.
         """
-        learned = self._learned(log)
-        if not learned.posterior.diagnostics.converged:
-            raise NotConvergedError(
-                "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
-            )
-        return self._get().what_if(learned, turns, needle, density)
+        return self._get().what_if(self._trusted(log), turns, needle, density)
 
 
 def _readable(kept: dict[str, Any] | None) -> SuggestionOut | None:

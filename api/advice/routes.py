@@ -7,7 +7,7 @@ from fastapi import APIRouter, Query
 from api.http.problems import responses
 from api.log import service
 from api.places import AdviceDesk, Db, InstallationId
-from api.wire.answers import ConfidenceOut, PredictionOut, SuggestionOut
+from api.wire.answers import ConfidenceOut, HoldingOut, PredictionOut, SuggestionOut
 from model.air import density_ratio_at
 from shared.errors import InvalidValueError
 from shared.units import to_si
@@ -54,3 +54,11 @@ def whatif(
     with database.unit() as session:
         log = service.load(session, installation_id)
     return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)
+
+
+@router.get("/holding", responses=responses(404, 422, 503), summary="Will it hold in other air")
+def holding(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> HoldingOut:
+    """The present setting on a hot day at a high field, on a cold day at a low one, and over density altitude."""
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    return HoldingOut.of(desk.will_it_hold(log), log.sent.units)

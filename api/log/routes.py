@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body
+from fastapi import APIRouter, Body, Path
 from fastapi.openapi.models import Example
 
 from api.http.problems import responses
@@ -12,8 +12,9 @@ from api.log import service, storage
 from api.places import AdviceDesk, Db, InstallationId, Unit
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
+from api.wire.corrections import CorrectionIn
 from api.wire.installation import InstallationIn
-from api.wire.records import AcknowledgeRecorded, AdjustmentRecorded, History, RunRecorded
+from api.wire.records import AcknowledgeRecorded, AdjustmentRecorded, CorrectionRecorded, History, RunRecorded
 from api.wire.run import RunIn
 
 __all__ = ["router"]
@@ -64,6 +65,9 @@ _RUNS: dict[str, Example] = {
             "note": "oil still cold",
         },
     },
+}
+_CORRECTIONS: dict[str, Example] = {
+    "void": {"summary": "It should not be there", "value": {"reason": "recorded twice", "void": True}},
 }
 _CAUSES: dict[str, Example] = {
     "baffle": {
@@ -148,11 +152,38 @@ def acknowledgement(
     )
 
 
+@router.post(
+    "/entries/{sequence}/corrections", status_code=201, responses=_REFUSALS, summary="Correct or void an entry"
+)
+def correction(
+    installation_id: InstallationId,
+    sequence: Annotated[int, Path(ge=1, le=2**31 - 1, description="Number of the entry within its log.")],
+    sent: Annotated[CorrectionIn, Body(openapi_examples=_CORRECTIONS)],
+    database: Db,
+    desk: AdviceDesk,
+) -> CorrectionRecorded:
+    """A mistyped run or adjustment: what it should have been, or nothing. The history keeps both."""
+    with database.unit() as session:
+        entry = service.record_correction(session, installation_id, sequence, sent)
+        position = service.load(session, installation_id).position()
+    answer = desk.answer_or_none(database, installation_id)
+    return CorrectionRecorded(
+        entry=entry,
+        position=position,
+        warnings=answer.warnings,
+        confidence=answer.suggestion.confidence if answer.suggestion else None,
+        suggestion=answer.suggestion,
+    )
+
+
 @router.get("/history", responses=responses(404, 422, 503), summary="All that was recorded")
 def history(installation_id: InstallationId, unit: Unit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)
     sent = InstallationIn.model_validate(row.document)
-    entries = [service.outward(entry, sent) for entry in storage.entries(unit, installation_id)]
+    corrected = storage.corrections(unit, installation_id)
+    entries = [
+        service.outward(entry, sent, corrected.get(entry.id, ())) for entry in storage.entries(unit, installation_id)
+    ]
     position = service.load(unit, installation_id).position()
     return History(installation=installation_outward(row), entries=entries, position=position)

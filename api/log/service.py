@@ -1,23 +1,26 @@
 """What happens when something is recorded: it is checked against the log so far, then appended."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
-from api.database import Entry
+from api.database import Correction, Entry
 from api.installations import storage as installations
 from api.log import storage
 from api.trace.columns import Mapping
 from api.trace.recording import Traced
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from api.wire.answers import Position
+from api.wire.corrections import CorrectionIn, CorrectionOut
 from api.wire.installation import InstallationIn
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from model import evidence, idle_words, watch
-from shared.errors import TimeOrderError
+from shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from shared.records import Adjustment, ChangeNeedle, Installation, Run, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
 
@@ -27,6 +30,7 @@ __all__ = [
     "outward",
     "record_acknowledgement",
     "record_adjustment",
+    "record_correction",
     "record_run",
     "run_means",
     "step_warnings",
@@ -39,13 +43,13 @@ _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
 
 @dataclass(frozen=True)
 class Log:
-    """An installation with its log, as sent and as records."""
+    """An installation with its log, as sent and as records; `state` grows with every entry and correction."""
 
     installation_id: int
     sent: InstallationIn
     installation: Installation
     entries: tuple[EntryRecord, ...]
-    sequence: int
+    state: int
 
     def last_run(self) -> Run:
         """The latest run.
@@ -73,19 +77,25 @@ def load(session: Session, installation_id: int) -> Log:
     """
     sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
     rows = storage.entries(session, installation_id)
-    records = tuple(_record(row, sent) for row in rows)
-    return Log(installation_id, sent, sent.record(), records, rows[-1].sequence if rows else 0)
+    corrected = storage.corrections(session, installation_id)
+    records = []
+    for row in rows:
+        document = corrected[row.id][-1].document if row.id in corrected else row.document
+        if document is not None:
+            records.append(_record(row.kind, document, sent))
+    state = (rows[-1].sequence if rows else 0) + sum(len(each) for each in corrected.values())
+    return Log(installation_id, sent, sent.record(), tuple(records), state)
 
 
-def _record(row: Entry, installation: InstallationIn) -> EntryRecord:
-    if row.kind == "run":
-        return RunIn.model_validate(row.document).record(installation.elevation)
-    if row.kind == "acknowledged":
-        return AcknowledgeIn.model_validate(row.document).record()
-    return _ADJUSTMENT.validate_python(row.document).record()
+def _record(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
+    if kind == "run":
+        return RunIn.model_validate(document).record(installation.elevation)
+    if kind == "acknowledged":
+        return AcknowledgeIn.model_validate(document).record()
+    return _ADJUSTMENT.validate_python(document).record()
 
 
-def outward(row: Entry, owner: InstallationIn) -> EntryOut:
+def outward(row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = ()) -> EntryOut:
     """A stored entry as it is shown; a run with the air it came to, in the owner's units."""
     run = RunIn.model_validate(row.document) if row.kind == "run" else None
     adjustment = _ADJUSTMENT.validate_python(row.document) if row.kind == "adjustment" else None
@@ -99,7 +109,54 @@ def outward(row: Entry, owner: InstallationIn) -> EntryOut:
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
         acknowledged=AcknowledgeIn.model_validate(row.document) if row.kind == "acknowledged" else None,
+        voided=bool(corrected) and corrected[-1].document is None,
+        corrections=[_correction_out(row.kind, c) for c in corrected],
     )
+
+
+def _correction_out(kind: str, c: Correction) -> CorrectionOut:
+    document = c.document
+    return CorrectionOut(
+        recorded_at=c.recorded_at,
+        reason=c.reason,
+        run=RunIn.model_validate(document) if document is not None and kind == "run" else None,
+        adjustment=_ADJUSTMENT.validate_python(document) if document is not None and kind == "adjustment" else None,
+    )
+
+
+def record_correction(session: Session, installation_id: int, sequence: int, sent: CorrectionIn) -> EntryOut:
+    """Keep a correction beside the entry it corrects.
+
+    Raises
+    ------
+    NotFoundError, InvalidValueError
+        If there is no such entry, or the correction is of another kind or cannot be used.
+    """
+    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    row = storage.entry(session, installation_id, sequence)
+    if row is None:
+        raise NotFoundError(
+            "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
+        )
+    kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
+    if kind != row.kind:
+        raise InvalidValueError(
+            f"this entry cannot be corrected into a different kind ({row.kind})",
+            field=kind,
+            value=f"entry {sequence}",
+            cure=f"Give what the {row.kind} should have been, or void it and record the other.",
+        )
+    replacement = sent.run or sent.adjustment
+    if sent.run is not None:
+        AirOut.of(sent.run.record(owner.elevation).air, owner.units)
+    if sent.adjustment is not None:
+        fitted = sent.adjustment.record()
+        if isinstance(fitted, ChangeNeedle):
+            owner.record().needle(fitted.needle)
+    document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
+    storage.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
+    load(session, installation_id)  # the log has to hold together afterwards too
+    return outward(row, owner, storage.corrections(session, installation_id)[row.id])
 
 
 def with_remembered_mapping(session: Session, installation_id: int, sent: RunIn) -> RunIn:

@@ -6,9 +6,19 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from api.database import Entry, Trace
+from api.database import Correction, Entry, Trace
 
-__all__ = ["append", "entries", "keep_trace", "last_sequence", "latest", "remembered_mapping"]
+__all__ = [
+    "append",
+    "corrections",
+    "entries",
+    "entry",
+    "keep_correction",
+    "keep_trace",
+    "last_sequence",
+    "latest",
+    "remembered_mapping",
+]
 
 
 def latest(session: Session, installation_id: int) -> Entry | None:
@@ -27,6 +37,34 @@ def entries(session: Session, installation_id: int) -> list[Entry]:
     """All entries in order."""
     query = select(Entry).where(Entry.installation_id == installation_id).order_by(Entry.sequence)
     return list(session.scalars(query))
+
+
+def entry(session: Session, installation_id: int, sequence: int) -> Entry | None:
+    """One entry by its number, if it is there."""
+    query = select(Entry).where(Entry.installation_id == installation_id, Entry.sequence == sequence)
+    return session.scalars(query).one_or_none()
+
+
+def corrections(session: Session, installation_id: int) -> dict[int, list[Correction]]:
+    """Corrections of an installation's entries by the entry's id, in the order in which they were made."""
+    query = (
+        select(Correction)
+        .join(Entry, Entry.id == Correction.entry_id)
+        .where(Entry.installation_id == installation_id)
+        .order_by(Correction.id)
+    )
+    found: dict[int, list[Correction]] = {}
+    for row in session.scalars(query):
+        found.setdefault(row.entry_id, []).append(row)
+    return found
+
+
+def keep_correction(
+    session: Session, entry_id: int, recorded_at: datetime, reason: str, document: dict[str, Any] | None
+) -> None:
+    """Keep a correction."""
+    session.add(Correction(entry_id=entry_id, recorded_at=recorded_at, reason=reason, document=document))
+    session.flush()
 
 
 def append(

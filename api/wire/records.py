@@ -7,6 +7,7 @@ from pydantic import BaseModel, Field
 
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.answers import ConfidenceOut, Position, SuggestionOut
+from api.wire.corrections import CorrectionOut
 from api.wire.installation import InstallationIn
 from api.wire.run import RunIn
 from api.wire.units import Units
@@ -18,6 +19,7 @@ __all__ = [
     "AcknowledgeRecorded",
     "AdjustmentRecorded",
     "AirOut",
+    "CorrectionRecorded",
     "EntryOut",
     "History",
     "IdleLevelOut",
@@ -91,6 +93,10 @@ class EntryOut(BaseModel):
     air: AirOut | None = None
     adjustment: AdjustmentIn | None = None
     acknowledged: AcknowledgeIn | None = None
+    voided: bool = Field(False, description="Whether the latest correction voided it.")
+    corrections: list[CorrectionOut] = Field(
+        default_factory=list, description="What it should have been; the latest holds."
+    )
 
 
 class History(BaseModel):
@@ -161,6 +167,16 @@ class AcknowledgeRecorded(BaseModel):
     """The acknowledgement as recorded, and the suggestion that is given again."""
 
     acknowledged: EntryOut
+    warnings: list[str]
+    confidence: ConfidenceOut | None
+    suggestion: SuggestionOut | None
+
+
+class CorrectionRecorded(BaseModel):
+    """The entry with its corrections, where everything stands now, and the suggestion that follows."""
+
+    entry: EntryOut
+    position: Position
     warnings: list[str]
     confidence: ConfidenceOut | None
     suggestion: SuggestionOut | None

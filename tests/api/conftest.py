@@ -14,9 +14,11 @@ from model.advisor import Advisor
 from shared.advice import (
     Action,
     ActionKind,
+    AirOutlook,
     Candidate,
     Confidence,
     Diagnostics,
+    Holding,
     Information,
     Interval,
     Prediction,
@@ -76,6 +78,11 @@ class StandIn:
             ScrewStep(turns, learned.installation.limits)
         fitted = learned.installation.needle(needle or learned.installation.fitted_needle).label
         return Prediction(fitted, turns, 1.0, _I, 0.1, 0.0, _I, _I, (0.1, 0.2, 0.4, 0.2, 0.1), _I, 0.5, 0.5, 0.3, 0.1)
+
+    def will_it_hold(self, learned: Any) -> Holding:
+        """The same in any air."""
+        air = AirOutlook(1.0, 0.0, _I, 0.5, 0.5, 0.3, 0.1)
+        return Holding(air, air, (0.9, 1.1), (air,))
 
     def suggest(self, learned: Any) -> Suggestion:
         """A repeat."""
