@@ -18,7 +18,10 @@ from shared.advice import Action, ActionKind, Candidate, Confidence, Information
 from shared.limits import IdleStopStep, ScrewStep, StepLimits
 from shared.records import ChangeNeedle, Installation
 
-__all__ = ["Weighed", "weigh"]
+__all__ = ["RUNS_THAT_CONDEMN", "Weighed", "weigh"]
+
+RUNS_THAT_CONDEMN = 3
+"""Runs after which a needle may be given up before full throttle is right; judgement."""
 
 _NEEDLES_SHOWN = 3  # of those not fitted, the most promising
 _MAY_STILL_DO = 0.25  # chance from which the fitted needle is kept until full throttle is right
@@ -44,6 +47,8 @@ class Weighed:
         The best setting of every needle on hand; empty where the stage does not ask for it.
     any_chance : float
         Chance that some setting of some needle on hand is right at both ends.
+    away : float
+        Expected distance from the full-throttle band after it [turns].
     """
 
     candidate: Candidate
@@ -51,6 +56,7 @@ class Weighed:
     size: float
     reaches: dict[str, Reach]
     any_chance: float = 1.0
+    away: float = 0.0
 
 
 def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True) -> list[Weighed]:
@@ -77,6 +83,7 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informe
     else:
         options += _stop_options(installation, here)
     outlooks = look(posterior, [position for _, position in options], now.ln_density)
+    any_chance = 1.0 if prospects is None else prospects.any_chance()
     judge = _Judge(posterior, confidence, now, prospects, informed)
     return [
         Weighed(
@@ -84,7 +91,8 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informe
             outlook,
             10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0),
             judge.reaches,
-            1.0 if prospects is None else prospects.any_chance(),
+            any_chance,
+            judge.away(outlook),
         )
         for (action, _), outlook in zip(options, outlooks, strict=True)
     ]
@@ -138,7 +146,7 @@ class _Judge:
         self.target: Target = target_at(now, posterior)
         theta = np.stack([self.target.offset_turns, self.target.taper_misfit], axis=1)
         self.study = Study(theta, np.random.default_rng([posterior.seed, 4])) if informed else None
-        self.away_now = self._away(now)
+        self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 
     def candidate(self, action: Action, outlook: Outlook) -> Candidate:
@@ -156,11 +164,11 @@ class _Judge:
                 action,
                 outlook,
                 self.limits,
-                _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self._away(outlook)),
+                _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook)),
             ),
         )
 
-    def _away(self, outlook: Outlook) -> float:
+    def away(self, outlook: Outlook) -> float:
         """Expected distance from the full-throttle band [turns]."""
         lean_edge, rich_edge = full_throttle_window(outlook, self.posterior)
         return float(np.mean(np.maximum(np.maximum(lean_edge, -rich_edge), 0.0)))
@@ -222,6 +230,8 @@ def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: "_Moves") ->
 def _needle_refusal(confidence: Confidence, moves: "_Moves") -> str | None:
     if not confidence.idle_mixture.observed:
         return "the idle has not been looked at with this setting yet"
+    if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
+        return "full throttle comes first, and it takes more than a run or two to condemn a needle"
     if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > _MAY_STILL_DO:
         return f"the needle that is fitted may still do (chance {moves.fitted:.0%}): full throttle comes first"
     if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from model.candidates import Weighed
+from model.candidates import RUNS_THAT_CONDEMN, Weighed
 from shared.advice import Action, ActionKind, Confidence, Information, Stage
 from shared.records import Installation
 
 __all__ = ["Choice", "choose", "no_needle_fits"]
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
+_FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
 _FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
@@ -89,7 +90,13 @@ _UNSEEN = {
 
 
 def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
-    """What is left to be done after a candidate; smaller is better (idle speed: less the chance, else in runs)."""
+    """What is left to be done after a candidate; smaller is better (idle speed: less the chance, else in runs).
+
+    Full throttle comes first: while it is out, the way to its band counts by itself, even where a needle will have to
+    be changed later on.
+    """
+    if stage is Stage.FULL_THROTTLE:
+        return w.candidate.runs_left + _FIRST * w.away / installation.limits.largest_turns
     if stage is not Stage.IDLE_SPEED:
         return w.candidate.runs_left
     low, high = installation.targets.idle_rpm
@@ -102,6 +109,8 @@ def no_needle_fits(options: list[Weighed], confidence: Confidence) -> Action | N
     hopeless = _HOPELESS.get(confidence.stage)
     reaches = options[0].reaches
     if hopeless is None or not reaches or not confidence.idle_mixture.observed:
+        return None
+    if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
         return None
     best = max(reaches.values(), key=lambda r: r.chance_both)
     if options[0].any_chance >= hopeless:

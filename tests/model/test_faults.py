@@ -57,7 +57,7 @@ def test_a_turn_made_the_other_way_is_noticed(advisor: Advisor, installation: In
 
 def test_looking_comes_before_turning_until_acknowledged(advisor: Advisor, installation: Installation) -> None:
     """A rise that halves without a reason asks for a look, cheapest first; an acknowledgement lets it go on."""
-    odd: list[Entry] = [_run(210), _run(206), _run(212), _run(104, IdleQuality.SMOOTH)]
+    odd: list[Entry] = [_run(210), _run(206), _run(212), _run(80, IdleQuality.SMOOTH)]
     learned = advisor.learn(installation, odd)
     s = advisor.suggest(learned)
     assert learned.confidence.doubt >= ALARM
