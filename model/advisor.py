@@ -25,6 +25,7 @@ from shared.advice import (
     Confidence,
     Holding,
     Information,
+    NeedleProspect,
     Prediction,
     Provenance,
     Stage,
@@ -171,7 +172,13 @@ class Advisor:
         choice = choose(options, confidence, learned.evidence.installation)
         c = choice.chosen.candidate
         return self._answer(
-            learned, choice.action, c.information, c.prediction, tuple(w.candidate for w in options), choice.why
+            learned,
+            choice.action,
+            c.information,
+            c.prediction,
+            tuple(w.candidate for w in options),
+            choice.why,
+            tuple(NeedleProspect(r.needle, r.turns, r.chance_both) for r in options[0].reaches.values()),
         )
 
     def _answer(
@@ -182,6 +189,7 @@ class Advisor:
         expected: Prediction,
         alternatives: tuple[Candidate, ...],
         why: str,
+        needles: tuple[NeedleProspect, ...] = (),
     ) -> Suggestion:
         confidence, evidence = learned.confidence, learned.evidence
         return Suggestion(
@@ -196,6 +204,7 @@ class Advisor:
             confidence=confidence,
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=_warnings(evidence, learned.posterior),
+            needles=needles,
         )
 
     def will_it_hold(self, learned: Learned) -> Holding:

@@ -51,7 +51,7 @@ def choose(options: list[Weighed], confidence: Confidence, installation: Install
     }
     if not parts[stage].observed and repeat.candidate.refused is None:
         return Choice(repeat.candidate.action, repeat, _UNSEEN[stage])
-    hopeless = no_needle_fits(options, confidence)
+    hopeless = no_needle_fits(options, confidence, installation)
     if hopeless is not None:
         return Choice(hopeless, repeat, f"{hopeless.instruction.split(':')[0]}.")
     allowed = [w for w in options if w.candidate.refused is None]
@@ -62,21 +62,19 @@ def choose(options: list[Weighed], confidence: Confidence, installation: Install
     useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].candidate.information.nats))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
-        return Choice(_as_near_as_it_comes(confidence), repeat, _NOT_SETTLED)
+        return Choice(_as_near_as_it_comes(confidence, installation), repeat, _NOT_SETTLED)
     return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful)))
 
 
 _NOT_SETTLED = "Several runs at this setting have not settled it, and no other step promises more."
 
 
-def _as_near_as_it_comes(confidence: Confidence) -> Action:
-    misfit = confidence.taper_misfit
-    wanted = "steeper" if misfit.median > 0 else "shallower"
+def _as_near_as_it_comes(confidence: Confidence, installation: Installation) -> Action:
     return Action(
         ActionKind.INSPECT,
         f"This is as near as the needles on hand come: both ends are right with a chance of "
-        f"{confidence.chance_both:.0%}, at the edge of a band. Have the licensed person look at it: a needle about "
-        f"{abs(misfit.median) * 1e3:.1f} mm/m {wanted} would sit better; more runs at this setting teach little.",
+        f"{confidence.chance_both:.0%}, at the edge of a band. Have the licensed person look at it: a needle of "
+        f"{_ideal(confidence, installation)} would sit better; more runs at this setting teach little.",
     )
 
 
@@ -104,7 +102,7 @@ def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
     return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
 
 
-def no_needle_fits(options: list[Weighed], confidence: Confidence) -> Action | None:
+def no_needle_fits(options: list[Weighed], confidence: Confidence, installation: Installation) -> Action | None:
     """The action when idle is out and no needle on hand is likely to mend it; None while one may."""
     hopeless = _HOPELESS.get(confidence.stage)
     reaches = options[0].reaches
@@ -115,14 +113,30 @@ def no_needle_fits(options: list[Weighed], confidence: Confidence) -> Action | N
     best = max(reaches.values(), key=lambda r: r.chance_both)
     if options[0].any_chance >= hopeless:
         return None
-    misfit = confidence.taper_misfit
-    wanted = "steeper" if misfit.median > 0 else "shallower"
     return Action(
         ActionKind.INSPECT,
         f"No needle on hand is likely to make both ends right (the best, {best.needle}, with a chance of "
         f"{best.chance_both:.0%}): first look for an induction leak, a sticking slide and a mark set wrong; if all is "
-        f"well, a needle about {abs(misfit.median) * 1e3:.1f} mm/m {wanted} than the fitted one would fit.",
+        f"well, a needle of {_ideal(confidence, installation)} would fit.",
     )
+
+
+def _ideal(confidence: Confidence, installation: Installation) -> str:
+    """The slope that would be right at both ends, and where it lies among the needles on hand."""
+    fitted = installation.needle(confidence.fitted_needle).taper_slope
+    low, slope, high = (
+        fitted + x
+        for x in (confidence.taper_misfit.low_90, confidence.taper_misfit.median, confidence.taper_misfit.high_90)
+    )
+    text = f"about {slope * 1e3:.1f} mm/m (90 %: {low * 1e3:.1f} to {high * 1e3:.1f})"
+    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
+    if slope < ordered[0].taper_slope:
+        return f"{text}, shallower than your {ordered[0].label},"
+    if slope > ordered[-1].taper_slope:
+        return f"{text}, steeper than your {ordered[-1].label},"
+    above = next(n for n in ordered if n.taper_slope >= slope)
+    below = [n for n in ordered if n.taper_slope <= slope][-1]
+    return text if above is below else f"{text}, between your {below.label} and {above.label},"
 
 
 def _nats(i: Information) -> str:

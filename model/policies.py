@@ -96,7 +96,7 @@ class _Among:
         if confidence.stage is Stage.TUNED:
             return Decision(finished="tuned", stated=stated)
         options = weigh(learned.posterior, confidence, learned.now, informed=self._informed)
-        if no_needle_fits(options, confidence) is not None:
+        if no_needle_fits(options, confidence, engine.installation) is not None:
             return Decision(finished="no_needle", stated=stated)
         allowed = [w for w in options if w.candidate.refused is None] or options[:1]
         return Decision(self._pick(allowed, learned).candidate.action.adjustments(), stated=stated)

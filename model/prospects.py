@@ -41,12 +41,15 @@ class Prospects:
 
     Parameters
     ----------
+    needles : tuple of str
+        Labels of the needles on hand, shallowest first.
     positions : tuple of Position
         n settings; those of a needle not fitted now with its mark set afresh.
     right : array of bool, (draws, n)
         Whether both ends are right; False throughout where the lean limit forbids the setting.
     """
 
+    needles: tuple[str, ...]
     positions: tuple[Position, ...]
     right: NDArray[np.bool_]
 
@@ -63,7 +66,7 @@ class Prospects:
         """The best setting of every needle; of equals the one nearest to the middle of them."""
         chances = self.chances()
         found = {}
-        for needle in dict.fromkeys(p.needle for p in self.positions):
+        for needle in self.needles:
             mine = [i for i, p in enumerate(self.positions) if p.needle == needle]
             best = max(chances[i] for i in mine)
             top = [i for i in mine if chances[i] >= best - 0.005]
@@ -104,4 +107,5 @@ def prospects_of(posterior: Posterior, here: Position, ln_density: float, extra:
     distinct = list(dict.fromkeys(positions))
     both, lean = right_at(posterior, distinct, ln_density)
     allowed = lean.mean(axis=0) <= limits.lean_chance
-    return Prospects(tuple(distinct), both & allowed)
+    ordered = tuple(n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope))
+    return Prospects(ordered, tuple(distinct), both & allowed)

@@ -18,6 +18,7 @@ __all__ = [
     "Holding",
     "Information",
     "Interval",
+    "NeedleProspect",
     "Prediction",
     "Provenance",
     "Stage",
@@ -284,6 +285,24 @@ class Diagnostics:
 
 
 @dataclass(frozen=True)
+class NeedleProspect:
+    """How good it can get with one needle on hand.
+
+    Parameters
+    ----------
+    needle : str
+    turns_from_mark : float
+        Screw position with the best chance that both ends are right [turns].
+    chance_both : float
+        That chance.
+    """
+
+    needle: str
+    turns_from_mark: float
+    chance_both: float
+
+
+@dataclass(frozen=True)
 class Provenance:
     """What an answer rests on: with the same log, seed and versions it comes out the same."""
 
@@ -296,7 +315,8 @@ class Provenance:
 class Suggestion:
     """The answer: the smallest useful adjustment to make next, and all that stands behind it.
 
-    `warnings` holds what the reader must know about the answer itself, such as runs left out.
+    `warnings` holds what the reader must know about the answer itself, such as runs left out; `needles` how good it
+    can get with each needle on hand, shallowest first, while full throttle or idle mixture are being set.
     """
 
     stage: Stage
@@ -310,6 +330,7 @@ class Suggestion:
     confidence: Confidence
     provenance: Provenance
     warnings: tuple[str, ...] = field(default=())
+    needles: tuple[NeedleProspect, ...] = field(default=())
 
 
 @dataclass(frozen=True)

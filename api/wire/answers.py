@@ -231,6 +231,14 @@ class ProvenanceOut(BaseModel):
     diagnostics: DiagnosticsOut
 
 
+class NeedleOut(BaseModel):
+    """How good it can get with one needle on hand."""
+
+    needle: str
+    turns_from_mark: float
+    chance_both: float
+
+
 class SuggestionOut(BaseModel):
     """The smallest useful adjustment to make next, and all that stands behind it."""
 
@@ -245,6 +253,9 @@ class SuggestionOut(BaseModel):
     confidence: ConfidenceOut
     provenance: ProvenanceOut
     warnings: list[str]
+    needles: list[NeedleOut] = Field(
+        default_factory=list, description="Every needle on hand at its best setting, shallowest first."
+    )
 
     @classmethod
     def of(cls, s: Suggestion, units: Units) -> "SuggestionOut":
@@ -275,6 +286,10 @@ class SuggestionOut(BaseModel):
                 ),
             ),
             warnings=list(s.warnings),
+            needles=[
+                NeedleOut(needle=n.needle, turns_from_mark=n.turns_from_mark, chance_both=n.chance_both)
+                for n in s.needles
+            ],
         )
 
 

@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from model import virtual_engine
-from model.advisor import Advisor
+from model.advisor import Advisor, Learned
 from model.evidence import gather
 from model.likelihood import log_likelihood
 from model.mixture import Unknowns, mixtures
 from model.outlook import look, target_at
+from model.prediction import draw_outcomes
+from model.priors import ROUGH_RISE_KELVIN
 from model.sampler import Posterior
 from shared.records import (
     Air,
@@ -110,7 +112,9 @@ def test_diagnostics_travel(advisor: Advisor, installation: Installation) -> Non
     assert (d.chains, d.divergences) == (4, 0)
 
 
-def _campaign(installation: Installation, rng: np.random.Generator) -> tuple[Unknowns, list[Entry]]:
+def _campaign(
+    installation: Installation, rng: np.random.Generator
+) -> tuple[Unknowns, list[Entry], virtual_engine.VirtualEngine]:
     """An engine from the prior with three to five runs, turned between them, its needle sometimes changed."""
     unknowns = virtual_engine.draw_unknowns(installation, rng)
     engine = virtual_engine.VirtualEngine(installation, unknowns, rng)
@@ -122,7 +126,7 @@ def _campaign(installation: Installation, rng: np.random.Generator) -> tuple[Unk
         adjustment = needle if rng.random() < 0.3 else TurnScrew(float(rng.choice([-0.25, -0.125, 0.125, 0.25])))
         engine.adjust(adjustment)
         log.append(adjustment)
-    return unknowns, log
+    return unknowns, log, engine
 
 
 def _quantities(posterior: Posterior, u: Unknowns, pivot_start: bool) -> dict[str, _F]:
@@ -138,10 +142,26 @@ def _quantities(posterior: Posterior, u: Unknowns, pivot_start: bool) -> dict[st
     return found | {"joint": joint, "full": at_start.full[:, 0], "idle": at_start.idle[:, 0]}
 
 
+def _next_reading(learned: Learned, engine: virtual_engine.VirtualEngine, rng: np.random.Generator) -> dict[str, float]:
+    """Where the next run's readings fall among those foretold, ties split at random: a fall at once is 0 K of rise."""
+    air = Air(288.15, 101_325.0 * np.exp(learned.evidence.ln_density))
+    run = engine.run(air)
+    outcomes = draw_outcomes(learned.now, learned.posterior, rng)
+    assert run.rise is not None
+    seen = {"next_rise": (run.rise.kelvin, np.clip(outcomes.rise, 0.0, ROUGH_RISE_KELVIN)),
+            "next_idle_rpm": (run.idle_rpm, outcomes.idle_rpm)}  # fmt: skip
+    found = {}
+    for name, (reading, foretold) in seen.items():
+        below, same = np.mean(foretold < reading), np.mean(foretold == reading)
+        found[name] = float(below + rng.random() * same)
+    return found
+
+
 @pytest.mark.slow
 def test_simulation_based_calibration(advisor: Advisor, installation: Installation) -> None:
     """Truths drawn from the prior rank uniformly among posterior draws, for every unknown, the joint log
-    likelihood and the two unknowns that matter (Talts et al. 2018, arXiv:1804.06788; Modrák et al. 2023,
+    likelihood and the two unknowns that matter, and the next run's readings among those foretold
+    (Talts et al. 2018, arXiv:1804.06788; Modrák et al. 2023,
     doi:10.1214/23-BA1404). Randomised PIT, chi-square in ten bins, one in a thousand over all quantities.
     """
     rng = np.random.default_rng(11)
@@ -149,7 +169,7 @@ def test_simulation_based_calibration(advisor: Advisor, installation: Installati
     pit: dict[str, list[float]] = {}
     failed, n = 0, 120
     for _ in range(n):
-        unknowns, log = _campaign(installation, rng)
+        unknowns, log, engine = _campaign(installation, rng)
         learned = advisor.learn(installation, log)
         posterior = learned.posterior
         failed += not posterior.diagnostics.converged
@@ -165,6 +185,8 @@ def test_simulation_based_calibration(advisor: Advisor, installation: Installati
             thin = draws[::8]
             rank = int((thin < true[name][0]).sum())
             pit.setdefault(name, []).append((rank + rng.random()) / (len(thin) + 1))
+        for name, share in _next_reading(learned, engine, rng).items():
+            pit.setdefault(name, []).append(share)
     assert failed <= 0.02 * n
     p = {name: stats.chisquare(np.histogram(u, bins=10, range=(0, 1))[0]).pvalue for name, u in pit.items()}
     assert min(p.values()) > 1e-3 / len(p), sorted(p.items(), key=lambda item: item[1])[:3]
