@@ -20,7 +20,7 @@ from shared.records import ChangeNeedle, Installation
 
 __all__ = ["RUNS_THAT_CONDEMN", "Weighed", "weigh"]
 
-RUNS_THAT_CONDEMN = 3
+RUNS_THAT_CONDEMN = 2
 """Runs after which a needle may be given up before full throttle is right; judgement."""
 
 _NEEDLES_SHOWN = 3  # of those not fitted, the most promising
@@ -231,7 +231,7 @@ def _needle_refusal(confidence: Confidence, moves: "_Moves") -> str | None:
     if not confidence.idle_mixture.observed:
         return "the idle has not been looked at with this setting yet"
     if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
-        return "full throttle comes first, and it takes more than a run or two to condemn a needle"
+        return "full throttle comes first, and a single run condemns no needle"
     if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > _MAY_STILL_DO:
         return f"the needle that is fitted may still do (chance {moves.fitted:.0%}): full throttle comes first"
     if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:

@@ -7,6 +7,7 @@ from typer.testing import CliRunner
 
 from api.cli.main import app, run
 from api.cli.script import read
+from api.cli.settings_file import fixture
 from model.common_practice import next_adjustment
 from shared.records import (
     Air,
@@ -53,7 +54,10 @@ def test_the_demo_replays_the_day() -> None:
     assert result.exit_code == 0, result.output
     assert "invented" in result.output
     assert "Leave everything as it is" in result.output
-    assert "Run 5:" in result.output
+    log = json.loads(fixture("tuning_day.json").read_text(encoding="utf-8"))["log"]
+    runs = sum(entry["post"] == "runs" for entry in log)
+    assert all(f"Run {n}:" in result.output for n in range(1, runs + 1))
+    assert f"Run {runs + 1}:" not in result.output
 
 
 def test_the_demo_tunes_an_engine_blind(tmp_path: Path) -> None:
