@@ -118,7 +118,7 @@ def test_no_needle_fits_is_said(advisor: Advisor) -> None:
         installation=alone,
     )  # fmt: skip
     assert hopeless.action.kind is ActionKind.INSPECT
-    assert "mm/m steeper" in hopeless.action.instruction
+    assert "steeper than your taper 30.0" in hopeless.action.instruction
 
 
 def test_the_first_answer_is_to_run(advisor: Advisor) -> None:
