@@ -25,6 +25,7 @@ from shared.advice import (
     Confidence,
     Holding,
     Information,
+    InspectCause,
     NeedleProspect,
     Prediction,
     Provenance,
@@ -33,11 +34,12 @@ from shared.advice import (
     Suspicion,
 )
 from shared.limits import ScrewStep
-from shared.records import ChangeNeedle, Entry, Installation, Run
+from shared.records import ChangeNeedle, Entry, Installation
+from shared.runs import Run
 
 __all__ = ["Advisor", "Learned"]
 
-_REMEMBERED = 32  # posteriors, about a megabyte each
+_REMEMBERED = 8  # posteriors, about a megabyte each: the run before is what the latest one is held against
 
 
 @dataclass(frozen=True)
@@ -168,17 +170,17 @@ class Advisor:
                 (),
                 f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}.",
             )
-        options = weigh(posterior, confidence, learned.now)
-        choice = choose(options, confidence, learned.evidence.installation)
+        weighing = weigh(posterior, confidence, learned.now)
+        choice = choose(weighing, confidence, learned.evidence.installation)
         c = choice.chosen.candidate
         return self._answer(
             learned,
             choice.action,
             c.information,
             c.prediction,
-            tuple(w.candidate for w in options),
+            tuple(w.candidate for w in weighing.options),
             choice.why,
-            tuple(NeedleProspect(r.needle, r.turns, r.chance_both) for r in options[0].reaches.values()),
+            tuple(NeedleProspect(r.needle, r.turns, r.chance_both) for r in weighing.reaches.values()),
         )
 
     def _answer(
@@ -200,7 +202,7 @@ class Advisor:
             expected=expected,
             information=information,
             alternatives=alternatives,
-            cautions=cautions.for_stage(confidence.stage, hold(evidence) is not None),
+            cautions=cautions.for_stage(confidence.stage, action.cause is InspectCause.LIMIT_EXCEEDED),
             confidence=confidence,
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=_warnings(evidence, learned.posterior),

@@ -3,7 +3,7 @@
 import math
 
 from shared.errors import OutOfRangeError
-from shared.records import Air
+from shared.runs import Air
 
 __all__ = [
     "SEA_LEVEL_DENSITY",

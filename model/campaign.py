@@ -9,9 +9,13 @@ import numpy as np
 
 from model.air import density_ratio
 from model.virtual_engine import Truth, VirtualEngine
-from shared.records import Acknowledge, Adjustment, Air, Entry, Installation, TurnIdleStop, TurnScrew
+from shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
+from shared.runs import Air, Run
 
-__all__ = ["MOST_RUNS", "Campaign", "Decision", "Policy", "Stated", "run_campaign"]
+__all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Policy", "Stated", "run_campaign"]
+
+POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
+"""Names of all policies (`model.policies`)."""
 
 MOST_RUNS = 40
 """Runs after which a campaign that has said nothing counts as never finished."""
@@ -34,8 +38,7 @@ class Decision:
     adjustments : tuple of Adjustment
         What is turned or changed before the next run; none for a repeat.
     finished : str
-        Empty while it goes on; ``tuned``, ``no_needle`` (none on hand fits), ``as_near`` (at the edge of
-        a band, not to be settled) or ``fault``.
+        Empty while it goes on; ``tuned``, ``fault``, or one of `shared.advice.InspectCause`.
     stated : Stated or None
     alarm : str
         Kind of the likeliest fault, where a cause is to be looked for before anything else is turned.
@@ -159,9 +162,9 @@ def run_campaign(
 
 
 def _looked_into(campaign: Campaign, engine: VirtualEngine) -> None:
-    """Correct the last turn in the record to what was really made, and acknowledge."""
-    last = max((i for i, e in enumerate(campaign.entries) if isinstance(e, TurnScrew | TurnIdleStop)), default=None)
-    if last is not None and engine.made is not None and campaign.entries[last] != engine.made:
+    """Correct the latest adjustment in the record, if it was a turn, to what was really turned; acknowledge."""
+    last = max((i for i, e in enumerate(campaign.entries) if not isinstance(e, Run)), default=None)
+    if last is not None and isinstance(campaign.entries[last], TurnScrew | TurnIdleStop) and engine.made is not None:
         campaign.entries[last] = engine.made
     campaign.entries.append(Acknowledge("looked into"))
 

@@ -18,7 +18,7 @@ from shared.advice import Action, ActionKind, Candidate, Confidence, Information
 from shared.limits import IdleStopStep, ScrewStep, StepLimits
 from shared.records import ChangeNeedle, Installation
 
-__all__ = ["RUNS_THAT_CONDEMN", "Weighed", "weigh"]
+__all__ = ["RUNS_THAT_CONDEMN", "Weighed", "Weighing", "weigh"]
 
 RUNS_THAT_CONDEMN = 2
 """Runs after which a needle may be given up before full throttle is right; judgement."""
@@ -43,10 +43,6 @@ class Weighed:
         At the setting it leaves.
     size : float
         How large an intervention it is: turns of a screw; a change of needle counts as ten [turns].
-    reaches : dict of Reach
-        The best setting of every needle on hand; empty where the stage does not ask for it.
-    any_chance : float
-        Chance that some setting of some needle on hand is right at both ends.
     away : float
         Expected distance from the full-throttle band after it [turns].
     """
@@ -54,13 +50,30 @@ class Weighed:
     candidate: Candidate
     outlook: Outlook
     size: float
+    away: float
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """All candidates of the present stage, and what the needles on hand promise.
+
+    Parameters
+    ----------
+    options : list of Weighed
+        The repeat first.
+    reaches : dict of Reach
+        The best setting of every needle on hand, shallowest first; empty where the stage does not ask for it.
+    any_chance : float
+        Chance that some setting of some needle on hand is right at both ends.
+    """
+
+    options: list[Weighed]
     reaches: dict[str, Reach]
-    any_chance: float = 1.0
-    away: float = 0.0
+    any_chance: float
 
 
-def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True) -> list[Weighed]:
-    """All candidates of the present stage, repeat first, then by size.
+def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True) -> Weighing:
+    """Weigh all candidates of the present stage.
 
     Parameters
     ----------
@@ -83,19 +96,9 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informe
     else:
         options += _stop_options(installation, here)
     outlooks = look(posterior, [position for _, position in options], now.ln_density)
-    any_chance = 1.0 if prospects is None else prospects.any_chance()
     judge = _Judge(posterior, confidence, now, prospects, informed)
-    return [
-        Weighed(
-            judge.candidate(action, outlook),
-            outlook,
-            10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0),
-            judge.reaches,
-            any_chance,
-            judge.away(outlook),
-        )
-        for (action, _), outlook in zip(options, outlooks, strict=True)
-    ]
+    weighed = [judge.weighed(action, outlook) for (action, _), outlook in zip(options, outlooks, strict=True)]
+    return Weighing(weighed, judge.reaches, 1.0 if prospects is None else prospects.any_chance())
 
 
 def _screw_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
@@ -149,24 +152,20 @@ class _Judge:
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 
-    def candidate(self, action: Action, outlook: Outlook) -> Candidate:
+    def weighed(self, action: Action, outlook: Outlook) -> Weighed:
         """The candidate with its figures."""
         information, runs_left = self._ahead(action, outlook)
         fitted = self.reaches.get(self.now.position.needle)
-        return Candidate(
+        moves = _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook))
+        candidate = Candidate(
             action=action,
             information=information,
             prediction=predict(outlook, self.posterior),
             runs_left=runs_left,
-            refused=_refusal(
-                self.confidence,
-                self.now,
-                action,
-                outlook,
-                self.limits,
-                _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook)),
-            ),
+            refused=_refusal(self.confidence, self.now, action, outlook, self.limits, moves),
         )
+        size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
+        return Weighed(candidate, outlook, size, moves.away_after)
 
     def away(self, outlook: Outlook) -> float:
         """Expected distance from the full-throttle band [turns]."""
@@ -198,7 +197,7 @@ def _first_run(confidence: Confidence, action: Action) -> bool:
 
 
 def _refusal(
-    confidence: Confidence, now: Outlook, action: Action, outlook: Outlook, limits: StepLimits, moves: "_Moves"
+    confidence: Confidence, now: Outlook, action: Action, outlook: Outlook, limits: StepLimits, moves: _Moves
 ) -> str | None:
     if _first_run(confidence, action):
         return None
@@ -218,7 +217,7 @@ def _refusal(
     return None
 
 
-def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: "_Moves") -> str | None:
+def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: _Moves) -> str | None:
     if confidence.stage is Stage.FULL_THROTTLE and moves.away_after > moves.away_now + _FURTHER:
         return "it would lead further from the full-throttle band"
     full = chance(outlook.full_right)
@@ -227,7 +226,7 @@ def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: "_Moves") ->
     return None
 
 
-def _needle_refusal(confidence: Confidence, moves: "_Moves") -> str | None:
+def _needle_refusal(confidence: Confidence, moves: _Moves) -> str | None:
     if not confidence.idle_mixture.observed:
         return "the idle has not been looked at with this setting yet"
     if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from model.candidates import RUNS_THAT_CONDEMN, Weighed
-from shared.advice import Action, ActionKind, Confidence, Information, Stage
+from model.candidates import RUNS_THAT_CONDEMN, Weighed, Weighing
+from shared.advice import Action, ActionKind, Confidence, Information, InspectCause, Stage
 from shared.records import Installation
 
-__all__ = ["Choice", "choose", "no_needle_fits"]
+__all__ = ["Choice", "choose", "ideal_slope", "no_needle_fits"]
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
@@ -33,16 +33,16 @@ class Choice:
     why: str
 
 
-def choose(options: list[Weighed], confidence: Confidence, installation: Installation) -> Choice:
-    """Choose among weighed candidates; the first of them is always the repeat.
+def choose(weighing: Weighing, confidence: Confidence, installation: Installation) -> Choice:
+    """Choose among weighed candidates.
 
     Parameters
     ----------
-    options : list of Weighed
+    weighing : Weighing
     confidence : Confidence
     installation : Installation
     """
-    repeat = options[0]
+    options, repeat = weighing.options, weighing.options[0]
     stage = confidence.stage
     parts = {
         Stage.FULL_THROTTLE: confidence.full_throttle,
@@ -51,9 +51,9 @@ def choose(options: list[Weighed], confidence: Confidence, installation: Install
     }
     if not parts[stage].observed and repeat.candidate.refused is None:
         return Choice(repeat.candidate.action, repeat, _UNSEEN[stage])
-    hopeless = no_needle_fits(options, confidence, installation)
+    hopeless = no_needle_fits(weighing, confidence, installation)
     if hopeless is not None:
-        return Choice(hopeless, repeat, f"{hopeless.instruction.split(':')[0]}.")
+        return Choice(hopeless, repeat, _HOPELESS_WHY)
     allowed = [w for w in options if w.candidate.refused is None]
     if not allowed:
         return Choice(repeat.candidate.action, repeat, "Every other step is refused; the reasons stand beside each.")
@@ -66,6 +66,7 @@ def choose(options: list[Weighed], confidence: Confidence, installation: Install
     return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful)))
 
 
+_HOPELESS_WHY = "Turning and running on would be in vain: full throttle and idle ask for a slope that is not on hand."
 _NOT_SETTLED = "Several runs at this setting have not settled it, and no other step promises more."
 
 
@@ -73,8 +74,10 @@ def _as_near_as_it_comes(confidence: Confidence, installation: Installation) -> 
     return Action(
         ActionKind.INSPECT,
         f"This is as near as the needles on hand come: both ends are right with a chance of "
-        f"{confidence.chance_both:.0%}, at the edge of a band. Have the licensed person look at it: a needle of "
-        f"{_ideal(confidence, installation)} would sit better; more runs at this setting teach little.",
+        f"{confidence.chance_both:.0%}, at the edge of a band. A needle of "
+        f"{ideal_slope(confidence, installation)} would sit better; decide with the licensed person whether "
+        "it may stay so. More runs at this setting teach little.",
+        cause=InspectCause.NOT_TO_BE_SETTLED,
     )
 
 
@@ -102,26 +105,26 @@ def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
     return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
 
 
-def no_needle_fits(options: list[Weighed], confidence: Confidence, installation: Installation) -> Action | None:
+def no_needle_fits(weighing: Weighing, confidence: Confidence, installation: Installation) -> Action | None:
     """The action when idle is out and no needle on hand is likely to mend it; None while one may."""
     hopeless = _HOPELESS.get(confidence.stage)
-    reaches = options[0].reaches
-    if hopeless is None or not reaches or not confidence.idle_mixture.observed:
+    if hopeless is None or not weighing.reaches or not confidence.idle_mixture.observed:
         return None
     if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
         return None
-    best = max(reaches.values(), key=lambda r: r.chance_both)
-    if options[0].any_chance >= hopeless:
+    best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
+    if weighing.any_chance >= hopeless:
         return None
     return Action(
         ActionKind.INSPECT,
         f"No needle on hand is likely to make both ends right (the best, {best.needle}, with a chance of "
         f"{best.chance_both:.0%}): first look for an induction leak, a sticking slide and a mark set wrong; if all is "
-        f"well, a needle of {_ideal(confidence, installation)} would fit.",
+        f"well, a needle of {ideal_slope(confidence, installation)} would fit.",
+        cause=InspectCause.NO_NEEDLE_FITS,
     )
 
 
-def _ideal(confidence: Confidence, installation: Installation) -> str:
+def ideal_slope(confidence: Confidence, installation: Installation) -> str:
     """The slope that would be right at both ends, and where it lies among the needles on hand."""
     fitted = installation.needle(confidence.fitted_needle).taper_slope
     low, slope, high = (

@@ -5,16 +5,8 @@ several hundred degrees: a quarter in. With full throttle right, rich at idle wa
 needle, lean at idle the next shallower one. Done when both look right once.
 """
 
-from shared.records import (
-    Adjustment,
-    ChangeNeedle,
-    IdleQuality,
-    Installation,
-    RiseSeen,
-    Run,
-    TurnIdleStop,
-    TurnScrew,
-)
+from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from shared.runs import IdleQuality, RiseSeen, Run
 
 __all__ = ["SEVERAL_HUNDRED_KELVIN", "next_adjustment"]
 

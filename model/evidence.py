@@ -13,20 +13,17 @@ from model.mixture import Settings, Throttle
 from model.priors import CHANGES, SURENESS_WIDENS, TRACED_SHARE
 from model.scales import Scales, scales_of
 from shared.records import (
-    OBSERVATIONS,
     Acknowledge,
     ChangeNeedle,
     ChangePart,
     Entry,
     Fuel,
-    IdleQuality,
     Installation,
     Part,
-    RiseSeen,
-    Run,
     TurnIdleStop,
     TurnScrew,
 )
+from shared.runs import OBSERVATIONS, IdleQuality, RiseSeen, Run
 
 __all__ = [
     "FUEL_EFFECT",

@@ -16,17 +16,8 @@ from model.mixture import Ends
 from model.needle import fuel_area
 from model.virtual_engine import VirtualEngine, draw_unknowns
 from model.virtual_sweep import Curve
-from shared.records import (
-    Adjustment,
-    Air,
-    Engine,
-    IdleQuality,
-    Installation,
-    RiseSeen,
-    Run,
-    TurnIdleStop,
-    TurnScrew,
-)
+from shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
+from shared.runs import Air, IdleQuality, RiseSeen, Run
 
 __all__ = ["FAMILIES", "Family", "draw_engine"]
 

@@ -19,7 +19,7 @@ from model.mixture import Ends, Settings, Unknowns, mixtures
 from model.outlook import pivot_of, widened
 from model.sampler import Posterior
 from shared.advice import Suspicion
-from shared.records import Run
+from shared.runs import Run
 
 __all__ = ["ALARM", "suspicions"]
 

@@ -7,7 +7,8 @@ import numpy as np
 from model.likelihood import Expected
 from model.mixture import Ends
 from model.virtual_engine import VirtualEngine, draw_unknowns
-from shared.records import Adjustment, Air, ChangeNeedle, Installation, Run, TurnScrew
+from shared.records import Adjustment, ChangeNeedle, Installation, TurnScrew
+from shared.runs import Air, Run
 
 __all__ = ["FAULTS", "FaultyEngine", "draw_faulty"]
 

@@ -8,7 +8,7 @@ from model.air import density_altitude_m, density_ratio
 from model.outlook import chance, interval, look
 from model.sampler import Posterior
 from shared.advice import AirOutlook, Holding
-from shared.records import Air
+from shared.runs import Air
 
 __all__ = ["COLD_LOW", "HOT_HIGH", "holding"]
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from shared.records import IdleQuality
+from shared.runs import IdleQuality
 
 __all__ = ["IDLE_LEVELS", "IdleLevel", "rise_means"]
 

@@ -14,13 +14,11 @@ from model.choice import no_needle_fits
 from model.evidence import Position, replay
 from model.faults import ALARM
 from model.virtual_engine import Truth, VirtualEngine
-from shared.advice import ActionKind, Confidence, Stage
-from shared.records import Adjustment, Air, ChangeNeedle, Entry, IdleQuality, RiseSeen, Run, TurnIdleStop, TurnScrew
+from shared.advice import ActionKind, Confidence, InspectCause, Stage
+from shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
+from shared.runs import Air, IdleQuality, RiseSeen, Run
 
-__all__ = ["POLICIES", "fitting_positions", "make_policy"]
-
-POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
-"""Names of all policies."""
+__all__ = ["fitting_positions", "make_policy"]
 
 _FAR_TURNS = 6.0  # how far from a needle's mark the oracle looks for a right position [turns]
 
@@ -31,7 +29,7 @@ def make_policy(name: str, advisor: Advisor | None, rng: np.random.Generator) ->
     Parameters
     ----------
     name : str
-        One of `POLICIES`.
+        One of `model.campaign.POLICIES`.
     advisor : Advisor or None
         Needed by all but the rule of thumb and the oracle.
     rng : numpy.random.Generator
@@ -64,6 +62,10 @@ def _stated(c: Confidence) -> Stated:
     return Stated(c.full_throttle.chance_in_band or 0.0, c.idle_mixture.chance_in_band or 0.0, c.chance_both)
 
 
+def _likeliest(confidence: Confidence) -> str:
+    return max(confidence.suspicions, key=lambda s: s.chance).kind
+
+
 class _Ours:
     """The service's own suggestion, carried out to the letter."""
 
@@ -75,17 +77,15 @@ class _Ours:
         stated = _stated(suggestion.confidence)
         if suggestion.action.kind is ActionKind.KEEP:
             return Decision(finished="tuned", stated=stated)
-        if suggestion.confidence.doubt >= ALARM:
-            worst = max(suggestion.confidence.suspicions, key=lambda s: s.chance)
-            return Decision(stated=stated, alarm=worst.kind)
-        if suggestion.action.kind is ActionKind.INSPECT:
-            near = "as near as" in suggestion.action.instruction
-            return Decision(finished="as_near" if near else "no_needle", stated=stated)
+        if suggestion.action.cause is InspectCause.NOT_AS_FORETOLD:
+            return Decision(stated=stated, alarm=_likeliest(suggestion.confidence))
+        if suggestion.action.cause is not None:
+            return Decision(finished=suggestion.action.cause, stated=stated)
         return Decision(suggestion.action.adjustments(), stated=stated)
 
 
 class _Among:
-    """Same posterior, same stages, same limits and same claims as ours; only the pick among what is allowed differs."""
+    """Same posterior, stages, limits, doubts and claims as ours; only the pick among what is allowed differs."""
 
     def __init__(self, advisor: Advisor, pick: Callable[[list[Weighed], Learned], Weighed], informed: bool) -> None:
         self._advisor, self._pick, self._informed = advisor, pick, informed
@@ -93,12 +93,14 @@ class _Among:
     def __call__(self, engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
         learned = self._advisor.learn(engine.installation, entries)
         confidence, stated = learned.confidence, _stated(learned.confidence)
+        if confidence.doubt >= ALARM:
+            return Decision(stated=stated, alarm=_likeliest(confidence))
         if confidence.stage is Stage.TUNED:
             return Decision(finished="tuned", stated=stated)
-        options = weigh(learned.posterior, confidence, learned.now, informed=self._informed)
-        if no_needle_fits(options, confidence, engine.installation) is not None:
-            return Decision(finished="no_needle", stated=stated)
-        allowed = [w for w in options if w.candidate.refused is None] or options[:1]
+        weighing = weigh(learned.posterior, confidence, learned.now, informed=self._informed)
+        if no_needle_fits(weighing, confidence, engine.installation) is not None:
+            return Decision(finished=InspectCause.NO_NEEDLE_FITS, stated=stated)
+        allowed = [w for w in weighing.options if w.candidate.refused is None] or weighing.options[:1]
         return Decision(self._pick(allowed, learned).candidate.action.adjustments(), stated=stated)
 
 
@@ -128,7 +130,7 @@ def _rule_of_thumb(engine: VirtualEngine, entries: Sequence[Entry], air: Air) ->
     adjustment = common_practice.next_adjustment(run, position.needle, engine.installation)
     if adjustment is not None:
         return Decision((adjustment,), stated=stated)
-    return Decision(finished="tuned" if full and idle else "no_needle", stated=stated)
+    return Decision(finished="tuned" if full and idle else InspectCause.NO_NEEDLE_FITS, stated=stated)
 
 
 def fitting_positions(engine: VirtualEngine, air: Air) -> list[tuple[Position, Truth]]:
@@ -165,7 +167,7 @@ class _Oracle:
             return Decision((self._stop(engine, truth),), stated=stated)
         places = [at for at, _ in fitting_positions(engine, air)]
         if not places:
-            return Decision(finished="no_needle", stated=stated)
+            return Decision(finished=InspectCause.NO_NEEDLE_FITS, stated=stated)
         here = engine.position
         same = [at.turns for at in places if at.needle == here.needle]
         if same:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from model.backend import Array, Backend
-from shared.records import Sureness
+from shared.runs import Sureness
 
 __all__ = [
     "CHANGES",

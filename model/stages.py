@@ -7,7 +7,7 @@ from model.evidence import Evidence, Position
 from model.outlook import Outlook, chance, interval, target_at
 from model.sampler import Posterior
 from shared.advice import Confidence, Stage, StageConfidence, Suspicion
-from shared.records import Run
+from shared.runs import Run
 
 __all__ = ["confidence_of", "same_mixture"]
 

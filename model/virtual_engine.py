@@ -24,7 +24,8 @@ from model.priors import (
     from_standard,
 )
 from model.scales import scales_of
-from shared.records import Adjustment, Air, ChangeNeedle, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
+from shared.records import Adjustment, ChangeNeedle, Installation
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 __all__ = ["Truth", "VirtualEngine", "draw_unknowns"]
 

@@ -2,8 +2,9 @@
 
 from model import wording
 from model.evidence import Evidence
-from shared.advice import Action, ActionKind
-from shared.records import Installation, Run
+from shared.advice import Action, ActionKind, InspectCause
+from shared.records import Installation
+from shared.runs import Run
 
 __all__ = ["exceeded", "hold"]
 
@@ -43,4 +44,5 @@ def hold(evidence: Evidence) -> Action | None:
         ActionKind.INSPECT,
         f"Stop: {said}. Shut down, let it cool, find the cause and do what the engine's instructions ask for. "
         "No step is suggested until the cause is acknowledged in the record.",
+        cause=InspectCause.LIMIT_EXCEEDED,
     )

@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 
-from shared.advice import Action, ActionKind, Confidence
+from shared.advice import Action, ActionKind, Confidence, InspectCause
 from shared.limits import IdleStopStep, ScrewStep
 from shared.records import Installation, TurnSense
 
@@ -117,4 +117,5 @@ def something_is_wrong(confidence: Confidence) -> Action:
         ActionKind.INSPECT,
         f"Before anything else is turned, find out what is different. Likeliest: {named}. Look, cheapest first: "
         f"{looks} If the record is wrong, correct it; else acknowledge what you found, and go on.",
+        cause=InspectCause.NOT_AS_FORETOLD,
     )

@@ -17,6 +17,7 @@ __all__ = [
     "Diagnostics",
     "Holding",
     "Information",
+    "InspectCause",
     "Interval",
     "NeedleProspect",
     "Prediction",
@@ -35,6 +36,15 @@ class Stage(StrEnum):
     IDLE_MIXTURE = "idle_mixture"
     IDLE_SPEED = "idle_speed"
     TUNED = "tuned"
+
+
+class InspectCause(StrEnum):
+    """Why something is to be looked at before anything else is turned."""
+
+    LIMIT_EXCEEDED = "limit_exceeded"
+    NOT_AS_FORETOLD = "not_as_foretold"
+    NO_NEEDLE_FITS = "no_needle_fits"
+    NOT_TO_BE_SETTLED = "not_to_be_settled"
 
 
 class ActionKind(StrEnum):
@@ -216,6 +226,8 @@ class Action:
         ``richer``, ``leaner``, ``steeper``, ``shallower``, ``faster`` or ``slower``.
     instruction : str
         The action in one plain sentence.
+    cause : InspectCause or None
+        Why to look before turning, for `INSPECT`.
     """
 
     kind: ActionKind
@@ -225,6 +237,7 @@ class Action:
     turns_from_mark: float | None = None
     hex_direction: TurnSense | None = None
     effect: str | None = None
+    cause: InspectCause | None = None
 
     def adjustments(self) -> tuple[Adjustment, ...]:
         """What to record when the action was carried out to the letter; nothing for a repeat."""

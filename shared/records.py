@@ -4,30 +4,23 @@ A log is a sequence of entries, runs and adjustments, in the order in which they
 """
 
 from dataclasses import dataclass, field
-from enum import IntEnum, StrEnum
+from enum import StrEnum
 
 from shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
 from shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
+from shared.runs import Run
 
 __all__ = [
-    "OBSERVATIONS",
     "Acknowledge",
     "Adjustment",
-    "Air",
     "ChangeNeedle",
     "ChangePart",
     "Engine",
     "Entry",
-    "ExhaustRise",
     "Fuel",
-    "Highest",
-    "IdleQuality",
     "Installation",
     "Needle",
     "Part",
-    "RiseSeen",
-    "Run",
-    "Sureness",
     "Targets",
     "ThrottleBody",
     "TurnIdleStop",
@@ -53,32 +46,6 @@ class Fuel(StrEnum):
     AVGAS = "avgas"
     MOGAS = "mogas"
     MOGAS_E10 = "mogas_e10"
-
-
-class RiseSeen(StrEnum):
-    """What was seen on leaning slowly from full rich at full throttle."""
-
-    PEAK = "peak"
-    FELL_AT_ONCE = "fell_at_once"
-    ROUGH_BEFORE_PEAK = "rough_before_peak"
-
-
-class IdleQuality(IntEnum):
-    """How the engine idles, an ordered judgement from lean to rich."""
-
-    LEAN_STUMBLING = 1
-    SLIGHTLY_LEAN = 2
-    SMOOTH = 3
-    SLIGHTLY_RICH = 4
-    RICH_LOADING_UP = 5
-
-
-class Sureness(StrEnum):
-    """How sure the one who read the gauges and judged the idle is of it."""
-
-    SURE = "sure"
-    UNSURE = "unsure"
-    GUESS = "guess"
 
 
 class Part(StrEnum):
@@ -256,109 +223,6 @@ class Installation:
 
 
 @dataclass(frozen=True)
-class Air:
-    """Air at the intake: temperature [K], static pressure [Pa], relative humidity [0 to 1]."""
-
-    temperature_kelvin: float
-    pressure_pascal: float
-    relative_humidity: float = 0.0
-
-
-@dataclass(frozen=True)
-class ExhaustRise:
-    """What leaning from full rich showed, in the leanest of the cylinders that were read.
-
-    Parameters
-    ----------
-    seen : RiseSeen
-        A peak, a fall at once, or roughness before any peak.
-    kelvin : float
-        The rise to peak; for `ROUGH_BEFORE_PEAK` the rise reached so far; 0 for `FELL_AT_ONCE` [K].
-    error_kelvin : float or None
-        Standard error of a rise that was read from a trace; None for one read off a gauge [K].
-    cylinders : int
-        Cylinders that were read.
-    spread_kelvin : float or None
-        Mean rise of the cylinders that were read less the leanest one's [K]; None where only one was.
-    """
-
-    seen: RiseSeen
-    kelvin: float = 0.0
-    error_kelvin: float | None = None
-    cylinders: int = 1
-    spread_kelvin: float | None = None
-
-
-@dataclass(frozen=True)
-class Highest:
-    """The highest that was seen during a run: cylinder head and exhaust temperature [K], speed [rpm]."""
-
-    cht_kelvin: float | None = None
-    egt_kelvin: float | None = None
-    rpm: float | None = None
-
-
-@dataclass(frozen=True)
-class Run:
-    """One ground run. Every observation is optional; any mix is allowed, none at all is not.
-
-    Parameters
-    ----------
-    air : Air
-    rise : ExhaustRise or None
-        What leaning at full throttle showed.
-    idle_quality : IdleQuality or None
-    idle_rpm_rise : float or None
-        Rise of idle speed on slow leaning [rpm]; 0 where there was none.
-    static_rpm, idle_rpm : float or None
-        Speeds at full throttle, full rich, and at idle [rpm].
-    power_rpm_rise : float or None
-        Rise of static speed on leaning from full rich to best power [rpm]; 0 where there was none.
-    lambda_full_rich : float or None
-        Lambda (1/phi) the sensor in the exhaust shows at full throttle, full rich [-].
-    fuel_flow_m3_s : float or None
-        Fuel flow at full throttle, full rich [m³/s].
-    highest : Highest
-    sureness : Sureness
-        Of what was read off gauges and judged; a trace speaks for itself.
-    """
-
-    air: Air
-    rise: ExhaustRise | None = None
-    idle_quality: IdleQuality | None = None
-    idle_rpm_rise: float | None = None
-    static_rpm: float | None = None
-    idle_rpm: float | None = None
-    power_rpm_rise: float | None = None
-    lambda_full_rich: float | None = None
-    fuel_flow_m3_s: float | None = None
-    highest: Highest = Highest()
-    sureness: Sureness = Sureness.SURE
-
-    def __post_init__(self) -> None:
-        if self.highest == Highest() and all(getattr(self, name) is None for name in OBSERVATIONS):
-            raise InvalidValueError(
-                "the run holds no observation",
-                field="run",
-                cure="Give at least one of egt_rise, idle_quality, idle_rpm_rise, static_rpm, idle_rpm, "
-                "power_rpm_rise, lambda_full_rich, fuel_flow, highest.",
-            )
-
-
-OBSERVATIONS = (
-    "rise",
-    "idle_quality",
-    "idle_rpm_rise",
-    "static_rpm",
-    "idle_rpm",
-    "power_rpm_rise",
-    "lambda_full_rich",
-    "fuel_flow_m3_s",
-)
-"""Names of the observations of a `Run` that inform the posterior."""
-
-
-@dataclass(frozen=True)
 class TurnScrew:
     """The needle carrier was turned: positive = needle out, richer [turns]."""
 
@@ -399,7 +263,7 @@ class ChangePart:
 
 @dataclass(frozen=True)
 class Acknowledge:
-    """Somebody found out why a limit was exceeded, and says so."""
+    """Somebody found out why a limit was exceeded, or a run was not as foretold, and says so."""
 
     cause: str
 

@@ -9,7 +9,8 @@ from hypothesis import HealthCheck, settings
 
 from api import compile_cache
 from api.settings import Settings
-from shared.records import Air, Installation, Needle
+from shared.records import Installation, Needle
+from shared.runs import Air
 
 compile_cache.use(Settings().cache_folder)
 

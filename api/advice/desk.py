@@ -71,6 +71,11 @@ class Answered:
     suggestion: SuggestionOut | None
     warnings: list[str] = field(default_factory=list)
 
+    def parts(self, *more: str) -> dict[str, Any]:
+        """Confidence, suggestion and warnings, with more of these before its own, for what was recorded."""
+        confidence = self.suggestion.confidence if self.suggestion else None
+        return {"confidence": confidence, "suggestion": self.suggestion, "warnings": [*more, *self.warnings]}
+
 
 class Desk:
     """Makes answers and remembers what they were made from.

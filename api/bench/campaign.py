@@ -11,11 +11,8 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from model.campaign import MOST_RUNS
+__all__ = ["campaign", "prepared", "quietly"]
 
-__all__ = ["POLICIES", "campaign", "prepared", "quietly"]
-
-POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
 _POSTERIOR = ("ours", "information", "greedy", "random")
 
 
@@ -66,7 +63,7 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     from model.campaign import run_campaign
     from model.families import FAMILIES, draw_engine
     from model.policies import fitting_positions, make_policy
-    from shared.records import Air
+    from shared.runs import Air
 
     advisor = prepared() if policy in _POSTERIOR else None
     engine, weather = draw_engine(family, installation_from(None).record(), seed, _curves())
@@ -93,7 +90,7 @@ def _all(family: str, policies: Iterable[str], engines: int, seed: int, jobs: in
 
 def campaign(
     engines: Annotated[int, typer.Option("--engines", min=1, help="Virtual engines per policy.")] = 40,
-    family: Annotated[str, typer.Option("--family", help="Family of engines; `list` names them.")] = "prior",
+    family: Annotated[str, typer.Option("--family", help="Family of engines; any other word lists them.")] = "prior",
     policy: Annotated[
         list[str] | None, typer.Option("--policy", help="One of the policies; may be repeated. All if left out.")
     ] = None,
@@ -104,6 +101,7 @@ def campaign(
     from rich.console import Console
     from rich.progress import track
 
+    from model.campaign import POLICIES
     from model.families import FAMILIES
     from shared.errors import InvalidValueError
 
@@ -131,6 +129,8 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
 
     An engine that some needle fits and that is never called tuned counts with the most runs there are.
     """
+    from model.campaign import MOST_RUNS
+
     finished = [r.runs if r.finished == "tuned" else MOST_RUNS for r in fitting]
     claims = [r.true_claim for r in every if r.true_claim is not None]
     pairs = np.array([p for r in every for p in r.pairs], float).reshape(-1, 2)
@@ -146,7 +146,7 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
         "gave_up": _or_none(np.mean, [r.finished not in ("tuned", "") for r in fitting]),
         "said": {
             what: {"times": len(of), "true": sum(not r.fitting for r in of)}
-            for what in ("no_needle", "as_near")
+            for what in ("no_needle_fits", "not_to_be_settled")
             if (of := [r for r in every if r.finished == what])
         },
         "reliability": _reliability(pairs),

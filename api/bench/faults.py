@@ -30,7 +30,7 @@ def _one(fault: str, seed: int) -> _Result:
     from model.campaign import run_campaign
     from model.faulty_engines import draw_faulty
     from model.policies import make_policy
-    from shared.records import Air
+    from shared.runs import Air
 
     engine = draw_faulty(fault, installation_from(None).record(), seed)
     policy = make_policy("ours", prepared(), np.random.default_rng(seed))

@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     from model.advisor import Advisor
     from model.virtual_engine import VirtualEngine
     from shared.advice import Suggestion
-    from shared.records import Adjustment, Air, Entry, Installation
+    from shared.records import Adjustment, Entry, Installation
+    from shared.runs import Air
 
 __all__ = ["demo"]
 
@@ -82,7 +83,7 @@ def _tune(
     from api.wire.run import RunIn
     from model.virtual_engine import VirtualEngine
     from shared.advice import ActionKind
-    from shared.records import Air as AirRecord
+    from shared.runs import Air as AirRecord
 
     installation = installation_from(None).record()
     engine = VirtualEngine.draw(installation, engine_seed)

@@ -51,6 +51,8 @@ def read_sweep(
         typer.echo(json.dumps([as_document(*pair) for pair in zip(sweeps, beside, strict=True)], indent=1))
         return
     _show(sweeps, beside)
+    for words in trace.unused:
+        typer.echo(f"Column {words}; it was not used.")
 
 
 def _beside(found: Any) -> list[str]:

@@ -12,7 +12,8 @@ from api.wire.installation import InstallationIn
 from api.wire.quantities import Pressure, Rise, Rpm, Temperature
 from api.wire.run import RunIn
 from shared.errors import InvalidValueError
-from shared.records import Adjustment, ChangeNeedle, ChangePart, RiseSeen, Run, TurnIdleStop, TurnScrew
+from shared.records import Adjustment, ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
+from shared.runs import RiseSeen, Run
 
 __all__ = ["Script", "adjustment_body", "read", "run_body"]
 

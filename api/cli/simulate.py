@@ -26,7 +26,7 @@ def simulate(
     from api.cli.settings_file import installation_from
     from model.common_practice import next_adjustment
     from model.virtual_engine import VirtualEngine
-    from shared.records import Air
+    from shared.runs import Air
 
     sent = installation_from(setting)
     installation = sent.record()

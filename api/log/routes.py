@@ -100,15 +100,12 @@ def run(
     traced = read(sent)
     with database.unit() as session:
         recorded = service.record_run(session, installation_id, sent, traced)
-        means = service.run_means(service.load(session, installation_id).last_run())
     answer = desk.answer_or_none(database, installation_id)
     return RunRecorded(
         run=recorded,
         sweeps=traced.sweeps,
-        means=means,
-        confidence=answer.suggestion.confidence if answer.suggestion else None,
-        suggestion=answer.suggestion,
-        warnings=[*traced.warnings, *answer.warnings],
+        means=service.run_means(traced.run),
+        **answer.parts(*traced.warnings),
     )
 
 
@@ -127,28 +124,24 @@ def adjustment(
     return AdjustmentRecorded(
         adjustment=recorded,
         position=position,
-        warnings=[*warnings, *answer.warnings],
-        confidence=answer.suggestion.confidence if answer.suggestion else None,
-        suggestion=answer.suggestion,
+        **answer.parts(*warnings),
     )
 
 
-@router.post("/acknowledgements", status_code=201, responses=_REFUSALS, summary="Say why a limit was exceeded")
+@router.post("/acknowledgements", status_code=201, responses=_REFUSALS, summary="Say what was found")
 def acknowledgement(
     installation_id: InstallationId,
     sent: Annotated[AcknowledgeIn, Body(openapi_examples=_CAUSES)],
     database: Db,
     desk: AdviceDesk,
 ) -> AcknowledgeRecorded:
-    """After a run beyond a limit no step is suggested until its cause is acknowledged here."""
+    """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again."""
     with database.unit() as session:
         recorded, warnings = service.record_acknowledgement(session, installation_id, sent)
     answer = desk.answer_or_none(database, installation_id)
     return AcknowledgeRecorded(
         acknowledged=recorded,
-        warnings=[*warnings, *answer.warnings],
-        confidence=answer.suggestion.confidence if answer.suggestion else None,
-        suggestion=answer.suggestion,
+        **answer.parts(*warnings),
     )
 
 
@@ -170,9 +163,7 @@ def correction(
     return CorrectionRecorded(
         entry=entry,
         position=position,
-        warnings=answer.warnings,
-        confidence=answer.suggestion.confidence if answer.suggestion else None,
-        suggestion=answer.suggestion,
+        **answer.parts(),
     )
 
 

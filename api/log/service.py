@@ -19,9 +19,9 @@ from api.wire.corrections import CorrectionIn, CorrectionOut
 from api.wire.installation import InstallationIn
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
-from model import evidence, idle_words, watch
+from model import evidence, idle_words
 from shared.errors import InvalidValueError, NotFoundError, TimeOrderError
-from shared.records import Adjustment, ChangeNeedle, Installation, Run, TurnIdleStop, TurnScrew
+from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
 
 __all__ = [
@@ -50,16 +50,6 @@ class Log:
     installation: Installation
     entries: tuple[EntryRecord, ...]
     state: int
-
-    def last_run(self) -> Run:
-        """The latest run.
-
-        Raises
-        ------
-        LookupError
-            If there is none.
-        """
-        return [entry for entry in self.entries if isinstance(entry, Run)][-1]
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
@@ -204,7 +194,7 @@ def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKi
 
 
 def record_acknowledgement(session: Session, installation_id: int, sent: AcknowledgeIn) -> tuple[EntryOut, list[str]]:
-    """Append an acknowledgement; where there was nothing to acknowledge, that comes back as a warning.
+    """Append an acknowledgement; where nothing was run since the last one, that comes back as a warning.
 
     Raises
     ------
@@ -213,14 +203,14 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
-    pending = watch.hold(evidence.gather(log.installation, log.entries)) is not None
+    pending = bool(evidence.gather(log.installation, log.entries).since_acknowledged)
     row = _append(session, installation_id, "acknowledged", sent)
-    return outward(row, owner), [] if pending else ["No limit was exceeded since the last one; it is recorded anyway."]
+    return outward(row, owner), [] if pending else ["Nothing was run since the last one; it is recorded anyway."]
 
 
-def run_means(run: Run) -> list[str]:
+def run_means(run: RunIn) -> list[str]:
     """What single readings of a run mean, in words."""
-    return [] if run.idle_rpm_rise is None else [idle_words.rise_means(run.idle_rpm_rise)]
+    return [] if run.idle_rpm_rise is None else [idle_words.rise_means(run.idle_rpm_rise.si())]
 
 
 def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:

@@ -43,7 +43,7 @@ class Channel:
 
 
 CHANNELS: dict[str, Channel] = {
-    "rpm": Channel(_word("rpm", "speed"), {}, None),
+    "rpm": Channel(_word("rpm", "engine speed"), {}, None),
     "mixture_control": Channel(_word("mixture"), {}, None),
     "fuel_flow": Channel(_word("fuel flow", "flow", "ff"), _FLOWS, "fuel_flow"),
     "lambda": Channel(_word("lambda"), {}, None),
@@ -89,12 +89,15 @@ class Trace:
         Cylinder head temperatures likewise.
     channels : dict of array
         Other channels, names of `CHANNELS`, in SI; speed in rpm, the mixture control as it was.
+    unused : tuple of str
+        Headings that look like a channel but could not be used, each with the reason.
     """
 
     seconds: _F
     egt_kelvin: dict[str, _F]
     cht_kelvin: dict[str, _F] = field(default_factory=dict)
     channels: dict[str, _F] = field(default_factory=dict)
+    unused: tuple[str, ...] = ()
 
 
 def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
@@ -119,17 +122,22 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
         )
     heads = _several(columns, others, mapping.cht, _CHT, "cht")
     taken = {c.name for c in (*exhaust, *heads)}
-    channels = {}
+    channels, unused = {}, []
     for name, channel in CHANNELS.items():
         column = _single(columns, [c for c in others if c.name not in taken], mapping, name, channel)
-        if column is not None:
-            taken.add(column.name)
+        if column is None:
+            continue
+        taken.add(column.name)
+        if mapping.heading(name) is None and (reason := _unusable(column, channel, mapping, name)):
+            unused.append(f"{column.name}: {reason}")
+        else:
             channels[name] = _channel(column, channel, mapping, name)
     return Trace(
         time.values,
         {c.name: _kelvin(c, mapping, "exhaust", (200.0, 1600.0)) for c in exhaust},
         {c.name: _kelvin(c, mapping, "cylinder head", (200.0, 700.0)) for c in heads},
-        {name: x for name, x in channels.items() if x is not None},
+        channels,
+        tuple(unused),
     )
 
 
@@ -159,22 +167,33 @@ def _single(columns: list[Column], free: list[Column], mapping: Mapping, name: s
     heading = mapping.heading(name)
     if heading is not None:
         return _named(columns, heading, f"mapping.{name}")
-    return next((c for c in free if channel.heading.search(c.name) and c.problem is None), None)
+    return next((c for c in free if channel.heading.search(c.name)), None)
 
 
 def _plain(unit: str) -> str:
     return unit.lower().replace(" ", "")
 
 
-def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _F | None:
-    """Values in SI; None where a column that was only guessed has no unit that is known."""
+def _unit(column: Column, channel: Channel, mapping: Mapping, name: str) -> str | None:
+    given = mapping.fuel_flow_unit if name == "fuel_flow" else mapping.pressure_unit
+    return channel.units.get(_plain(column.unit), given)
+
+
+def _unusable(column: Column, channel: Channel, mapping: Mapping, name: str) -> str:
+    """Why a column that was only guessed is left alone; empty where it can be used."""
+    if column.problem is not None:
+        return "not all of it is numbers"
+    if channel.kind is not None and _unit(column, channel, mapping, name) is None:
+        return "its unit is not known"
+    return ""
+
+
+def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _F:
+    """Values in SI."""
     if channel.kind is None:
         return column.values
-    given = mapping.fuel_flow_unit if name == "fuel_flow" else mapping.pressure_unit
-    unit = channel.units.get(_plain(column.unit), given)
+    unit = _unit(column, channel, mapping, name)
     if unit is None:
-        if mapping.heading(name) is None:
-            return None
         raise InvalidValueError(
             "the unit of this column is not known",
             field=f"mapping.{'fuel_flow_unit' if name == 'fuel_flow' else 'pressure_unit'}",

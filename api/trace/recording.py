@@ -79,15 +79,17 @@ def _filled(sent: RunIn, trace: Trace, beside: Instruments) -> tuple[dict[str, A
             said.append(f"{name} of the trace is not plausible ({inside:.4g}) and was left out: check its unit.")
         else:
             filled[name] = quantity
-    tops = {name: _shown(kind, beside.highest[name], unit) for name, kind, unit in _HIGHEST if name in beside.highest}
-    given = sent.highest
-    highest = {name: getattr(given, name, None) or top for name, top in tops.items()}
-    kept = {name: getattr(given, name) for name in ("cht", "egt", "rpm") if given is not None} | {
-        name: value for name, value in highest.items() if value is not None
-    }
-    if any(value is not None for value in kept.values()):
-        filled["highest"] = HighestIn(**kept)
-    return filled, said
+    typed = {} if sent.highest is None else dict(sent.highest)
+    highest = {}
+    for name, kind, unit in _HIGHEST:
+        top = beside.highest.get(name)
+        seen = None if top is None else _shown(kind, top, unit)
+        if top is not None and seen is None:
+            said.append(f"The highest {name} of the trace is not plausible ({top:.4g}) and is not watched.")
+        highest[name] = typed.get(name) or seen
+    if any(value is not None for value in highest.values()):
+        filled["highest"] = HighestIn(**highest)
+    return filled, [*said, *(f"Column {words}; it was not used." for words in trace.unused)]
 
 
 def _rise(found: CylinderReadings) -> PeakSeen | FellAtOnce:

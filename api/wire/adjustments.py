@@ -64,7 +64,7 @@ AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
 
 
 class AcknowledgeIn(EntryIn):
-    """Somebody found out why a limit was exceeded, and says so: suggestions are given again."""
+    """Somebody found out why a limit was exceeded, or a run was not as foretold, and says so."""
 
     cause: str = Field(min_length=3, max_length=500, description="What it was, and what was done about it.")
 

@@ -6,7 +6,7 @@ from pydantic import BaseModel, Field
 
 from api.wire.units import Units
 from shared.advice import AirOutlook, Candidate, Confidence, Holding, Interval, Prediction, StageConfidence, Suggestion
-from shared.records import IdleQuality
+from shared.runs import IdleQuality
 from shared.units import from_si
 
 __all__ = [
@@ -167,6 +167,9 @@ class ActionOut(BaseModel):
     turns_from_mark: float | None
     hex_direction: Literal["clockwise", "counter_clockwise"] | None
     effect: str | None
+    cause: Literal["limit_exceeded", "not_as_foretold", "no_needle_fits", "not_to_be_settled"] | None = Field(
+        None, description="Why to look before anything is turned, for `inspect`."
+    )
 
 
 class InformationOut(BaseModel):
@@ -207,6 +210,7 @@ def _action(holder: Candidate | Suggestion) -> ActionOut:
         turns_from_mark=a.turns_from_mark,
         hex_direction=a.hex_direction.value if a.hex_direction else None,
         effect=a.effect,
+        cause=a.cause.value if a.cause else None,
     )
 
 

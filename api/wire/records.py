@@ -12,7 +12,7 @@ from api.wire.installation import InstallationIn
 from api.wire.run import RunIn
 from api.wire.units import Units
 from model.air import density_ratio
-from shared.records import Air
+from shared.runs import Air
 from shared.units import in_unit
 
 __all__ = [
@@ -142,44 +142,41 @@ class SweepOut(BaseModel):
     departing: list[str]
 
 
-class RunRecorded(BaseModel):
-    """The run as recorded, and what it taught. Both are null where learning failed; the run is kept all the same."""
+class WhatFollows(BaseModel):
+    """What follows from something recorded; null where learning failed: it is recorded all the same."""
+
+    confidence: ConfidenceOut | None
+    suggestion: SuggestionOut | None
+    warnings: list[str]
+
+
+class RunRecorded(WhatFollows):
+    """The run as recorded, and what it taught."""
 
     run: EntryOut
     sweeps: list[SweepOut] = Field(default_factory=list, description="What was read from the run's trace.")
-    confidence: ConfidenceOut | None
-    suggestion: SuggestionOut | None
     means: list[str] = Field(default_factory=list, description="What single readings mean, in words.")
     warnings: list[str]
 
 
-class AdjustmentRecorded(BaseModel):
+class AdjustmentRecorded(WhatFollows):
     """The adjustment as recorded, where everything stands after it, and the suggestion that follows."""
 
     adjustment: EntryOut
     position: Position
-    warnings: list[str]
-    confidence: ConfidenceOut | None
-    suggestion: SuggestionOut | None
 
 
-class AcknowledgeRecorded(BaseModel):
+class AcknowledgeRecorded(WhatFollows):
     """The acknowledgement as recorded, and the suggestion that is given again."""
 
     acknowledged: EntryOut
-    warnings: list[str]
-    confidence: ConfidenceOut | None
-    suggestion: SuggestionOut | None
 
 
-class CorrectionRecorded(BaseModel):
+class CorrectionRecorded(WhatFollows):
     """The entry with its corrections, where everything stands now, and the suggestion that follows."""
 
     entry: EntryOut
     position: Position
-    warnings: list[str]
-    confidence: ConfidenceOut | None
-    suggestion: SuggestionOut | None
 
 
 class IdleLevelOut(BaseModel):

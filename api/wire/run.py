@@ -31,7 +31,7 @@ from api.wire.quantities import (
 )
 from model.air import station_pressure_pascal
 from shared.errors import InvalidValueError
-from shared.records import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness
+from shared.runs import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness
 from shared.units import to_si
 
 __all__ = ["FellAtOnce", "HighestIn", "PeakSeen", "RoughBeforePeak", "RunIn", "TraceIn"]

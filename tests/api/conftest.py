@@ -27,7 +27,8 @@ from shared.advice import (
     StageConfidence,
     Suggestion,
 )
-from shared.records import Entry, Installation, Run
+from shared.records import Entry, Installation
+from shared.runs import Run
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 

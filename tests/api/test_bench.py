@@ -6,9 +6,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from api.bench.campaign import POLICIES
 from api.cli.main import app, run
-from model import policies
 
 _FIGURES = {"median_runs", "p90_runs", "true_claims", "brier", "lean_runs", "violations", "unfinished"}
 
@@ -40,11 +38,6 @@ def test_a_campaign_and_a_fault_with_the_real_model() -> None:
     faults = _bench("faults", "--engines", "1", "--fault", "probe", "--jobs", "1")
     assert {"false_alarms", "faults"} <= set(faults)
     assert {"campaigns", "detected", "median_runs"} <= set(faults["faults"]["probe"])
-
-
-def test_both_lists_of_policies_are_one() -> None:
-    """The command line offers what the model has."""
-    assert POLICIES == policies.POLICIES
 
 
 @pytest.mark.parametrize(

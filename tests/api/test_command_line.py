@@ -9,17 +9,8 @@ from api.cli.main import app, run
 from api.cli.script import read
 from api.cli.settings_file import fixture
 from model.common_practice import next_adjustment
-from shared.records import (
-    Air,
-    ChangeNeedle,
-    ExhaustRise,
-    IdleQuality,
-    Installation,
-    RiseSeen,
-    Run,
-    TurnIdleStop,
-    TurnScrew,
-)
+from shared.records import ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _AIR = Air(288.15, 101_325.0)
 

@@ -54,6 +54,9 @@ def test_columns_by_name_and_by_guess() -> None:
     assert list(trace.seconds) == [0.0, 1.0]
     with pytest.raises(InvalidValueError, match=r"row 2, column 'notes'.*got a"):
         trace_of(text, Mapping(time="t", rpm="notes"))
+    guessed = trace_of("t,EGT (degF),fuel flow,mixture\n0,1300,9,RICH\n1,1301,9,RICH\n")
+    assert guessed.channels == {}
+    assert guessed.unused == ("mixture: not all of it is numbers", "fuel flow: its unit is not known")
     with pytest.raises(InvalidValueError, match=r"mapping\.fuel_flow_unit"):
         trace_of(text, Mapping(time="t", fuel_flow="N"))
 
@@ -95,7 +98,7 @@ def test_a_limit_is_watched_and_acknowledged(real_client: TestClient, needles: l
     assert done.json()["warnings"] == []
     assert real_client.get(f"{place}/history").json()["entries"][1]["acknowledged"]["cause"] == "baffle torn; replaced"
     again = real_client.post(f"{place}/acknowledgements", json={"cause": "nothing more"})
-    assert "No limit" in again.json()["warnings"][0]
+    assert "Nothing was run" in again.json()["warnings"][0]
 
 
 def test_the_idle_in_words(client: TestClient, place: str) -> None:

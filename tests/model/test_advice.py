@@ -11,20 +11,8 @@ from model.advisor import Advisor
 from shared.advice import ActionKind, Stage, Suggestion
 from shared.errors import StepLimitError, UnknownNeedleError
 from shared.limits import CEILING_TURNS, StepLimits
-from shared.records import (
-    Air,
-    ChangeNeedle,
-    ChangePart,
-    Entry,
-    ExhaustRise,
-    IdleQuality,
-    Installation,
-    Part,
-    RiseSeen,
-    Run,
-    TurnIdleStop,
-    TurnScrew,
-)
+from shared.records import ChangeNeedle, ChangePart, Entry, Installation, Part, TurnIdleStop, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from shared.units import from_si, to_si
 from tests import strategies
 from tests.conftest import NEEDLES

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from model import air
 from shared.errors import OutOfRangeError
-from shared.records import Air
+from shared.runs import Air
 
 _FOOT = 0.3048
 _EARTH_RADIUS_M = 6_356_766.0  # US Standard Atmosphere 1976, effective radius

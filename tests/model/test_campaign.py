@@ -4,12 +4,13 @@ import numpy as np
 import pytest
 
 from model.advisor import Advisor
-from model.campaign import MOST_RUNS, Campaign, Decision, run_campaign
+from model.campaign import MOST_RUNS, POLICIES, Campaign, Decision, run_campaign
 from model.families import FAMILIES, draw_engine
-from model.policies import POLICIES, fitting_positions, make_policy
+from model.policies import fitting_positions, make_policy
 from model.virtual_engine import VirtualEngine
 from model.virtual_sweep import Curve
-from shared.records import Air, ChangeNeedle, Installation, TurnScrew
+from shared.records import ChangeNeedle, Installation, TurnScrew
+from shared.runs import Air
 
 _AIR = Air(288.15, 101_325.0)
 

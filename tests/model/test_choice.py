@@ -5,9 +5,10 @@ import dataclasses
 import pytest
 
 from model.advisor import Advisor
-from model.choice import _ideal
+from model.choice import ideal_slope
 from shared.advice import ActionKind, Confidence, Interval
-from shared.records import Air, Entry, ExhaustRise, IdleQuality, Installation, RiseSeen, Run, TurnScrew
+from shared.records import Entry, Installation, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _AIR = Air(288.15, 101_325.0)
 
@@ -36,7 +37,7 @@ def test_the_ideal_slope_among_those_on_hand(
 ) -> None:
     """The slope that would fit is told by the needles on either side of it."""
     at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
-    assert words in _ideal(dataclasses.replace(confidence, taper_misfit=at), installation)
+    assert words in ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
 
 
 def test_every_needle_with_its_chance(advisor: Advisor, installation: Installation) -> None:

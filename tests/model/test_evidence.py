@@ -4,19 +4,8 @@ from hypothesis import given
 from model.evidence import gather, replay
 from model.priors import CHANGES
 from shared.errors import UnknownNeedleError
-from shared.records import (
-    Air,
-    ChangeNeedle,
-    ChangePart,
-    Entry,
-    Fuel,
-    IdleQuality,
-    Installation,
-    Part,
-    Run,
-    TurnIdleStop,
-    TurnScrew,
-)
+from shared.records import ChangeNeedle, ChangePart, Entry, Fuel, Installation, Part, TurnIdleStop, TurnScrew
+from shared.runs import Air, IdleQuality, Run
 from tests import strategies
 from tests.conftest import NEEDLES
 

@@ -5,7 +5,8 @@ import pytest
 from model.advisor import Advisor
 from model.air import density_altitude_m, density_ratio, density_ratio_at
 from model.holding import HOT_HIGH
-from shared.records import Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
+from shared.records import Installation
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 # US Standard Atmosphere 1976 (`fluids` and `ambiance` agree)
 _SIGMA = [(0.0, 1.0), (2000.0, 0.9428), (5000.0, 0.8617), (8000.0, 0.7861)]

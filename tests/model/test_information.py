@@ -14,7 +14,8 @@ from model.likelihood import log_likelihood
 from model.mixture import Ends
 from model.outlook import look, target_at
 from model.priors import ROUGH_RISE_KELVIN
-from shared.records import OBSERVATIONS, Air, ExhaustRise, IdleQuality, Installation, RiseSeen, Run
+from shared.records import Installation
+from shared.runs import OBSERVATIONS, Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _F = NDArray[np.float64]
 _I = NDArray[np.int64]

@@ -7,19 +7,8 @@ import pytest
 
 from model.advisor import Advisor, Learned
 from model.air import density_ratio_at
-from shared.records import (
-    Air,
-    Engine,
-    Entry,
-    ExhaustRise,
-    IdleQuality,
-    Installation,
-    RiseSeen,
-    Run,
-    Sureness,
-    Targets,
-    TurnScrew,
-)
+from shared.records import Engine, Entry, Installation, Targets, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run, Sureness
 
 _AIR = Air(288.15, 101_325.0)
 _RISE = ExhaustRise(RiseSeen.PEAK, 60.0)
@@ -61,13 +50,11 @@ def test_a_rise_to_best_power_is_a_rich_engine(advisor: Advisor, installation: I
     assert np.median(much.now.full) > np.median(none.now.full) + 0.05
 
 
-def test_a_known_propeller_sharpens_the_static_speed(advisor: Advisor, installation: Installation) -> None:
+def test_a_known_propeller_makes_a_slow_static_speed_telling(advisor: Advisor, installation: Installation) -> None:
     """Where a band of static speed is known, a speed far below it says more about the mixture."""
     band = dataclasses.replace(installation, targets=Targets(static_rpm=(2780.0, 2830.0)))
     slow = Run(_AIR, static_rpm=2640.0)
-    spread = [np.std(advisor.learn(each, [slow]).now.full) for each in (installation, band)]
     away = [np.median(np.abs(advisor.learn(each, [slow]).now.full - 0.08)) for each in (installation, band)]
-    assert spread[0] != pytest.approx(spread[1], rel=0.02)
     assert away[1] > away[0]
 
 

@@ -17,18 +17,8 @@ from model.outlook import look, target_at
 from model.prediction import draw_outcomes
 from model.priors import ROUGH_RISE_KELVIN
 from model.sampler import Posterior
-from shared.records import (
-    Air,
-    ChangeNeedle,
-    Engine,
-    Entry,
-    ExhaustRise,
-    IdleQuality,
-    Installation,
-    RiseSeen,
-    Run,
-    TurnScrew,
-)
+from shared.records import ChangeNeedle, Engine, Entry, Installation, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _AIR = Air(288.15, 101_325.0)
 _F = NDArray[np.float64]

@@ -15,7 +15,8 @@ from model.mixture import Ends, Unknowns, cuts
 from model.needle import depth_for_area, fuel_area
 from model.priors import CHANGES, PRIORS, from_standard
 from model.virtual_engine import VirtualEngine, draw_unknowns
-from shared.records import Air, ChangeNeedle, Installation, TurnScrew
+from shared.records import ChangeNeedle, Installation, TurnScrew
+from shared.runs import Air
 
 
 def _typical(installation: Installation, rng: np.random.Generator) -> Unknowns:

@@ -7,7 +7,8 @@ from model.idle_words import IDLE_LEVELS, rise_means
 from model.watch import exceeded
 from shared.advice import ActionKind
 from shared.limits import Watch
-from shared.records import Acknowledge, Air, ExhaustRise, Highest, Installation, RiseSeen, Run
+from shared.records import Acknowledge, Installation
+from shared.runs import Air, ExhaustRise, Highest, RiseSeen, Run
 from tests.conftest import NEEDLES
 
 _AIR = Air(288.15, 101_325.0)

@@ -5,7 +5,8 @@ import pytest
 
 from shared import errors
 from shared.errors import EighthTurnError, InvalidValueError, OutOfRangeError, UnknownNeedleError
-from shared.records import Air, ChangeNeedle, Installation, Needle, Run, Targets, ThrottleBody, TurnIdleStop, TurnScrew
+from shared.records import ChangeNeedle, Installation, Needle, Targets, ThrottleBody, TurnIdleStop, TurnScrew
+from shared.runs import Air, Run
 from tests.conftest import NEEDLES
 
 
