@@ -129,10 +129,11 @@ def to_si(kind: str, value: float, unit: str, *, field: str = "") -> float:
     inside = _canonical(value if unit == k.si else _convert(float(value), unit, k.si))
     if not k.low <= inside <= k.high:
         low, high = (f"{from_si(kind, x, unit):.4g}" for x in (k.low, k.high))
+        written = "" if unit == "1" else unit
         raise OutOfRangeError(
-            f"{k.name} here should be in the interval [{low}, {high}] {unit}",
+            f"{k.name} here should be in the interval [{low}, {high}] {written}".rstrip(),
             field=field,
-            value=f"{value:g} {unit}",
+            value=f"{value:g} {written}".rstrip(),
             cure="Check the number and its unit.",
         )
     return inside

@@ -68,6 +68,10 @@ _RUNS: dict[str, Example] = {
 }
 _CORRECTIONS: dict[str, Example] = {
     "void": {"summary": "It should not be there", "value": {"reason": "recorded twice", "void": True}},
+    "run": {
+        "summary": "What the run should have been",
+        "value": {"reason": "a rise of 96, not 196", "run": _RUNS["all"]["value"]},
+    },
 }
 _CAUSES: dict[str, Example] = {
     "baffle": {
