@@ -42,7 +42,7 @@ def read_sweep(
     if plot is not None:
         from api.trace.plot import draw
 
-        draw(trace, sweeps[0], plot)
+        draw(trace, sweeps, plot)
     if as_json:
         import json
 

@@ -12,10 +12,13 @@ from shared.errors import InvalidValueError
 __all__ = ["draw"]
 
 
-def _rows(trace: Trace, found: CylinderReadings) -> list[dict[str, Any]]:
+def _rows(trace: Trace, sweeps: list[CylinderReadings]) -> list[dict[str, Any]]:
     rows = []
     for name, kelvin in trace.egt_kelvin.items():
-        fit = found.readings[name].fit
+        fit = np.full(len(kelvin), np.nan)
+        for found in sweeps:
+            if name in found.readings:
+                fit = np.where(np.isfinite(found.readings[name].fit), found.readings[name].fit, fit)
         step = max(1, len(kelvin) // 1500)
         for t, x, f in zip(trace.seconds[::step], kelvin[::step], fit[::step], strict=True):
             if np.isfinite(t) and np.isfinite(x):
@@ -24,8 +27,8 @@ def _rows(trace: Trace, found: CylinderReadings) -> list[dict[str, Any]]:
     return rows
 
 
-def draw(trace: Trace, found: CylinderReadings, path: Path) -> None:
-    """Draw samples, fit and peak of every cylinder to an SVG or PNG file.
+def draw(trace: Trace, sweeps: list[CylinderReadings], path: Path) -> None:
+    """Draw samples, fit and peak of every cylinder in every sweep to an SVG or PNG file.
 
     Raises
     ------
@@ -39,7 +42,7 @@ def draw(trace: Trace, found: CylinderReadings, path: Path) -> None:
         raise InvalidValueError(
             "a picture is SVG or PNG", field="--plot", value=path.name, cure="End it in .svg or .png."
         )
-    data = pd.DataFrame(_rows(trace, found))
+    data = pd.DataFrame(_rows(trace, sweeps))
     x = alt.X("seconds:Q", title="time [s]")
     scale = alt.Scale(zero=False)
     samples = alt.Chart(data).mark_point(size=9, color="#777", filled=True).encode(
@@ -48,6 +51,7 @@ def draw(trace: Trace, found: CylinderReadings, path: Path) -> None:
     fit = alt.Chart(data).mark_line(color="black", strokeWidth=1.6).encode(x=x, y=alt.Y("fit:Q", scale=scale))
     marks = [
         {"seconds": r.peak_seconds, "column": name, "words": f"peak, rise {1.8 * r.rise_kelvin:.0f} °F"}
+        for found in sweeps
         for name, r in found.readings.items()
         if r.seen == "peak"
     ]
