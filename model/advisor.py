@@ -5,13 +5,14 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from model import MODEL_VERSION, wording
 from model.candidates import weigh
 from model.choice import choose
 from model.evidence import Evidence, gather
 from model.expectation import expectation
-from model.faults import ALARM, suspicions
+from model.faults import ALARM, LATEST, suspicions
 from model.holding import holding
 from model.outlook import Outlook, look
 from model.prediction import predict
@@ -34,12 +35,12 @@ from shared.advice import (
     Suspicion,
 )
 from shared.limits import ScrewStep
-from shared.records import ChangeNeedle, Entry, Installation
+from shared.records import Acknowledge, ChangeNeedle, Entry, Installation
 from shared.runs import Run
 
 __all__ = ["Advisor", "Learned"]
 
-_REMEMBERED = 8  # posteriors, about a megabyte each: the run before is what the latest one is held against
+_REMEMBERED = 32  # posteriors, about a megabyte each: the latest runs are held against those before them
 
 
 @dataclass(frozen=True)
@@ -119,14 +120,15 @@ class Advisor:
             return self._recent[key]
 
     def _doubts(self, installation: Installation, log: tuple[Entry, ...], evidence: Evidence) -> tuple[Suspicion, ...]:
-        """Stories about the latest run, unless something was turned or acknowledged since."""
+        """Stories about the latest runs, unless something was turned or acknowledged since."""
         if not log or not isinstance(log[-1], Run):
             return ()
-        earlier = [i for i, entry in enumerate(log[:-1]) if isinstance(entry, Run)]
-        if not earlier:
-            return ()
-        before = self._posterior(installation, log[: earlier[-1] + 1])
-        return suspicions(before, evidence) if before.diagnostics.converged else ()
+        told = max((i for i, entry in enumerate(log) if isinstance(entry, Acknowledge)), default=-1)
+        runs = [i for i, entry in enumerate(log) if isinstance(entry, Run)]
+        # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
+        ends = [before for before, run in pairwise(runs) if run > told][-LATEST:]
+        befores = [self._posterior(installation, log[: end + 1]) for end in ends]
+        return suspicions([b for b in befores if b.diagnostics.converged], evidence)
 
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""
@@ -148,7 +150,7 @@ class Advisor:
                 Information(0.0, 0.0),
                 predict(learned.now, posterior),
                 (),
-                f"The latest run is not what the runs before it foretold: the chance that all is as recorded is "
+                f"The latest runs are not what those before them foretold: the chance that all is as recorded is "
                 f"{1.0 - confidence.doubt:.0%}.",
             )
         if not posterior.diagnostics.converged:

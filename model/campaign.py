@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from model.air import density_ratio
+from model.faults import LATEST
 from model.virtual_engine import Truth, VirtualEngine
 from shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, Run
@@ -40,14 +41,15 @@ class Decision:
     finished : str
         Empty while it goes on; ``tuned``, ``fault``, or one of `shared.advice.InspectCause`.
     stated : Stated or None
-    alarm : str
-        Kind of the likeliest fault, where a cause is to be looked for before anything else is turned.
+    alarm : tuple of str
+        Kinds of fault worth a look, the likeliest first, where a cause is to be looked for before anything else is
+        turned.
     """
 
     adjustments: tuple[Adjustment, ...] = ()
     finished: str = ""
     stated: Stated | None = None
-    alarm: str = ""
+    alarm: tuple[str, ...] = ()
 
 
 Policy = Callable[[VirtualEngine, Sequence[Entry], Air], Decision]
@@ -75,7 +77,7 @@ class Campaign:
     fitting : bool
         Whether any needle on hand can be right at both ends.
     alarms : list
-        Run and kind of every alarm.
+        Run and kinds of every alarm.
     """
 
     fitting: bool
@@ -86,7 +88,7 @@ class Campaign:
     violations: int = 0
     pairs: list[tuple[float, bool]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
-    alarms: list[tuple[int, str]] = field(default_factory=list)
+    alarms: list[tuple[int, tuple[str, ...]]] = field(default_factory=list)
 
 
 def _violates(adjustment: Adjustment, installation: Installation) -> bool:
@@ -162,10 +164,17 @@ def run_campaign(
 
 
 def _looked_into(campaign: Campaign, engine: VirtualEngine) -> None:
-    """Correct the latest adjustment in the record, if it was a turn, to what was really turned; acknowledge."""
-    last = max((i for i, e in enumerate(campaign.entries) if not isinstance(e, Run)), default=None)
-    if last is not None and isinstance(campaign.entries[last], TurnScrew | TurnIdleStop) and engine.made is not None:
-        campaign.entries[last] = engine.made
+    """Correct the latest turns in the record, as far back as a story may begin, to what was turned; acknowledge."""
+    made = iter(engine.made)
+    first = max(0, campaign.runs - 1 - LATEST)
+    runs = 0
+    for i, entry in enumerate(campaign.entries):
+        if isinstance(entry, Run):
+            runs += 1
+        elif not isinstance(entry, Acknowledge):
+            really = next(made)
+            if isinstance(entry, TurnScrew | TurnIdleStop) and runs > first:
+                campaign.entries[i] = really
     campaign.entries.append(Acknowledge("looked into"))
 
 

@@ -1,13 +1,13 @@
-"""Something is wrong: was the latest run foretold by the runs before it, or does another story fit better?
+"""Something is wrong: were the latest runs foretold by those before them, or does another story fit better?
 
-The posterior before the latest run predicts it under every story: all as recorded; a turn made the
-wrong way, or not at all; a mark set wrong; something changed and not recorded; an induction leak; a
-fuel flow limit; a probe that reads too little; weather that was not what was recorded. Each story's
-predictive density of the readings, times its prior, gives its probability; nothing is fitted anew.
+Every story (`model.stories`) may have begun with any of the latest runs. The posterior before that run
+predicts it and all runs since, together, under the story and under "all as recorded"; the ratio of the
+two predictive densities, times the story's prior, gives its probability. Nothing is fitted anew, and a
+fault that hides behind the scatter of one run shows in the next ones.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,123 +15,35 @@ from numpy.typing import NDArray
 from model.air import density_ratio
 from model.evidence import Evidence, Position, readings_of, settings_of
 from model.likelihood import log_likelihood
-from model.mixture import Ends, Settings, Unknowns, mixtures
+from model.mixture import Ends, Unknowns, mixtures
 from model.outlook import pivot_of, widened
 from model.sampler import Posterior
+from model.stories import STORIES, Case, Story
 from shared.advice import Suspicion
 from shared.runs import Run
 
-__all__ = ["ALARM", "suspicions"]
+__all__ = ["ALARM", "LATEST", "WORTH_A_LOOK", "suspicions"]
 
 ALARM = 0.9
 """Probability that not all is as recorded from which looking for the cause comes before the next step; judgement."""
 
+WORTH_A_LOOK = 0.05
+"""Probability from which a story's cause is among those to look at; judgement."""
+
+LATEST = 3
+"""Runs with which a story may have begun; a story older than that has become part of what is known; judgement."""
+
 _F = NDArray[np.float64]
+_Trail = Sequence[tuple[Position, Run]]
 
 
-@dataclass(frozen=True)
-class _Case:
-    """What a story may change: position, mixtures and the exhaust scale, for every draw."""
-
-    position: Position
-    shift_m: _F
-    full: _F
-    idle: _F
-    ln_density: _F
-    ln_scale: _F
-
-
-@dataclass(frozen=True)
-class _Story:
-    """A story with its prior probability per run (judgement), how it changes the case, and what to look at."""
-
-    kind: str
-    prior: float
-    what: str
-    look_at: str
-    applies: Callable[[Position, Position], bool]
-    change: Callable[[_Case, Position, np.random.Generator], _Case]
-
-
-def _always(before: Position, now: Position) -> bool:
-    return True
-
-
-def _turned(before: Position, now: Position) -> bool:
-    return before.changes == now.changes and before.turns != now.turns
-
-
-def _refitted(before: Position, now: Position) -> bool:
-    return before.mark_change != now.mark_change
-
-
-def _half(rng: np.random.Generator, spread: float, n: int) -> _F:
-    return np.abs(rng.normal(0.0, spread, n))
-
-
-def _wrong_way(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    return replace(case, position=replace(case.position, turns=2.0 * before.turns - case.position.turns))
-
-
-def _not_made(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    return replace(case, position=replace(case.position, turns=before.turns))
-
-
-def _mark(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    return replace(case, shift_m=rng.normal(0.0, 1.0e-3, len(case.full)))
-
-
-def _part(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    n = len(case.full)
-    both = rng.normal(0.0, 0.12, n)
-    return replace(case, full=both + rng.normal(0.0, 0.03, n), idle=both + rng.normal(0.0, 0.05, n))
-
-
-def _leak(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    n = len(case.full)
-    return replace(case, full=-_half(rng, 0.03, n), idle=-0.03 - _half(rng, 0.25, n))
-
-
-def _fuel_limit(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    return replace(case, full=-_half(rng, 0.15, len(case.full)))
-
-
-def _probe(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    return replace(case, ln_scale=np.log(rng.uniform(0.2, 0.8, len(case.full))))
-
-
-def _weather(case: _Case, before: Position, rng: np.random.Generator) -> _Case:
-    return replace(case, ln_density=rng.normal(0.0, 0.12, len(case.full)))
-
-
-_STORIES = (
-    _Story("turn_wrong_way", 0.02, "the last turn was made the other way",
-           "recall which way the key went, and count the carrier's position if it can be counted", _turned, _wrong_way),
-    _Story("turn_not_made", 0.02, "the last turn was not made, or the lock screw held it",
-           "recall whether the carrier moved under the key", _turned, _not_made),
-    _Story("weather", 0.01, "the air was not what was recorded",
-           "check temperature and pressure as they were entered, with their units", _always, _weather),
-    _Story("probe", 0.01, "the exhaust probe reads too little",
-           "see that the probe sits tight, in its own cylinder, and lean more slowly", _always, _probe),
-    _Story("mark_set_wrong", 0.03, "the new needle's mark was not at the slide's edge",
-           "take the slide out and set the mark again", _refitted, _mark),
-    _Story("part_changed", 0.01, "something was changed and not recorded: air filter, intake, fuel, propeller",
-           "look at the air filter and the intake, and ask what else was done", _always, _part),
-    _Story("induction_leak", 0.01, "the induction leaks: lean at idle, hardly so at full throttle",
-           "look at the intake's joints, hoses and gaskets between slide and cylinder", _always, _leak),
-    _Story("fuel_flow_limit", 0.01, "the fuel flow is limited at full throttle",
-           "measure the fuel flow at the throttle body; look at filter, vent and lines", _always, _fuel_limit),
-)  # fmt: skip
-"""All stories but "as recorded", the cheapest to look at first."""
-
-
-def suspicions(before: Posterior, now: Evidence) -> tuple[Suspicion, ...]:
-    """How likely each story is after the latest run, the cheapest to look at first; empty where none can be told.
+def suspicions(befores: Sequence[Posterior], now: Evidence) -> tuple[Suspicion, ...]:
+    """How likely each story is after the latest runs, the cheapest to look at first; empty where none can be told.
 
     Parameters
     ----------
-    before : Posterior
-        Of the log up to the run before.
+    befores : sequence of Posterior
+        Of the log up to each of the runs before the latest one, for as many runs back as a story may have begun.
     now : Evidence
         The whole log.
 
@@ -140,48 +52,67 @@ def suspicions(before: Posterior, now: Evidence) -> tuple[Suspicion, ...]:
     tuple of Suspicion
         Their chances and the chance that all is as recorded sum to 1.
     """
-    position, run = now.trail[-1]
-    start = before.evidence.position
-    if len(position.changes) - len(start.changes) > 1:
+    odds: dict[Story, dict[int, float]] = {}
+    for before in befores:
+        start = before.evidence.runs
+        for story, found in _odds_since(before, now.trail[start:]).items():
+            odds.setdefault(story, {})[start + 1] = found
+    if not odds:
         return ()
+    total = 1.0 + sum(sum(each.values()) for each in odds.values())
+    return tuple(
+        Suspicion(s.kind, sum(odds[s].values()) / total, s.what, s.look_at, max(odds[s], key=lambda n: odds[s][n]))
+        for s in STORIES
+        if s in odds
+    )
+
+
+def _odds_since(before: Posterior, trail: _Trail) -> dict[Story, float]:
+    """Odds of every story that may have begun with the first of these runs, against "all as recorded"."""
+    start = before.evidence.position
+    positions = tuple(position for position, _ in trail)
+    if any(len(b.changes) - len(a.changes) > 1 for a, b in zip((start, *positions), positions, strict=False)):
+        return {}
     rng = np.random.default_rng([before.seed, 5])
-    density = _Density(before, position, run)
-    told = [s for s in _STORIES if s.applies(start, position)]
-    logs = [density(density.plain)] + [density(s.change(density.plain, start, rng)) for s in told]
-    priors = np.array([1.0 - sum(s.prior for s in told), *(s.prior for s in told)])
-    weight = priors * np.exp(np.array(logs) - max(logs))
-    chances = weight / weight.sum()
-    return tuple(Suspicion(s.kind, float(p), s.what, s.look_at) for s, p in zip(told, chances[1:], strict=True))
+    density = _Density(before, trail)
+    told = [s for s in STORIES if s.applies(start, positions[0])]
+    plain = density(density.plain)
+    sound = 1.0 - sum(s.prior for s in told)
+    # bounded: beyond that all is certain, and odds must stay finite
+    gains = {s: min(density(s.change(density.plain, start, positions, rng)) - plain, 500.0) for s in told}
+    return {s: s.prior / sound * float(np.exp(gain)) for s, gain in gains.items()}
 
 
 class _Density:
-    """Log predictive density of one run's readings under a case."""
+    """Log predictive density of the readings of some runs, together, under a case."""
 
-    def __init__(self, before: Posterior, position: Position, run: Run) -> None:
-        self._evidence = before.evidence
-        self._u = widened(before.unknowns, before.seed)
-        self._readings = readings_of([run])
-        self._ln_density = float(np.log(density_ratio(run.air)))
-        n = len(self._u.offset)
-        zero = np.zeros(n)
-        self.plain = _Case(position, zero, zero, zero, zero, zero)
+    def __init__(self, before: Posterior, trail: _Trail) -> None:
+        evidence = self._evidence = before.evidence
+        installation = evidence.installation
+        rows = [(position, float(np.log(density_ratio(run.air)))) for position, run in trail]
+        more = max(1, *(len(position.changes) - len(evidence.position.changes) for position, _ in rows))
+        self._u = widened(before.unknowns, before.seed, more)
+        self._pivot = pivot_of(evidence, more)
+        self._settings = settings_of(installation, rows, evidence.first_change, extra=more)
+        self._readings = readings_of([run for _, run in trail])
+        self._pitch = installation.throttle_body.screw_pitch_m
+        self.plain = Case.as_recorded(len(self._u.offset), len(rows))
 
-    def __call__(self, case: _Case) -> float:
+    def __call__(self, case: Case) -> float:
         """The density, all draws averaged."""
-        evidence, u = self._evidence, self._u
-        plain = settings_of(evidence.installation, [(case.position, self._ln_density)], evidence.first_change, extra=1)
-        settings = self._changed(plain, case)
-        moved: Unknowns = replace(u, exhaust_scale=u.exhaust_scale * np.exp(case.ln_scale)[:, None])
-        ends = mixtures(u, settings, pivot_of(evidence), evidence.throttle)
-        shifted = Ends(ends.full + case.full[:, None], ends.idle + case.idle[:, None], ends.opening)
-        each = log_likelihood(self._readings, moved, shifted, settings, evidence.scales)[:, 0]
-        top = float(each.max())
-        return top + float(np.log(np.mean(np.exp(each - top))))
-
-    @staticmethod
-    def _changed(plain: Settings, case: _Case) -> Settings:
-        return replace(
+        evidence, u, plain = self._evidence, self._u, self._settings
+        settings = replace(
             plain,
-            needle_m=plain.needle_m + case.shift_m[:, None],
-            ln_density=plain.ln_density + case.ln_density[:, None],
+            needle_m=plain.needle_m + self._pitch * case.screw + case.shift_m,
+            ln_density=plain.ln_density + case.ln_density,
         )
+        moved: Unknowns = replace(u, exhaust_scale=u.exhaust_scale * np.exp(case.ln_scale))
+        ends = mixtures(u, settings, self._pivot, evidence.throttle)
+        full = ends.full + case.full
+        if case.drop is not None:
+            full = np.minimum(full, full[:, :1] - case.drop)
+        shifted = Ends(full, ends.idle + case.idle, ends.opening)
+        each = log_likelihood(self._readings, moved, shifted, settings, evidence.scales)
+        together: _F = np.broadcast_to(each, (len(u.offset), plain.needle_m.size)).sum(axis=1)
+        top = float(together.max())
+        return top + float(np.log(np.mean(np.exp(together - top))))

@@ -24,21 +24,22 @@ FAULTS: dict[str, str] = {
 }
 """Faults that can be injected, each with what it does."""
 
-_ONSET = 3  # run from which, or turn after which, it is there
-
 
 class FaultyEngine(VirtualEngine):
-    """An engine with a fault from its third run (or the turn before it, or the next needle fitted) on.
+    """An engine with a fault from a run on: a given one, the first turn before it or later, or the next needle fitted.
 
     Attributes
     ----------
     fault : str
         One of `FAULTS`, or empty.
+    earliest : int
+        First run that can show it.
     onset : int or None
         Number of the first run that shows the fault; None as long as there was none.
     """
 
     fault: str = ""
+    earliest: int = 3
     onset: int | None = None
     runs: int = 0
     mark_shift_turns: float = 0.0
@@ -49,7 +50,7 @@ class FaultyEngine(VirtualEngine):
 
     def adjust(self, adjustment: Adjustment) -> None:
         """As a sound engine, but for what the fault does to it."""
-        late = self.runs >= _ONSET - 1 and self.onset is None
+        late = self.runs >= self.earliest - 1 and self.onset is None
         if late and self.fault == "mark_set_wrong" and isinstance(adjustment, ChangeNeedle):
             self.onset = self.runs + 1
             self.mark_shift_turns = 1.5e-3 / self.installation.throttle_body.screw_pitch_m
@@ -63,7 +64,7 @@ class FaultyEngine(VirtualEngine):
         """As a sound engine; what is recorded of the air is what was asked for, whatever it is."""
         self.runs += 1
         of_a_run = ("fuel_flow_limit", "induction_leak", "part_changed", "probe", "weather")
-        if self.fault in of_a_run and self.onset is None and self.runs >= _ONSET:
+        if self.fault in of_a_run and self.onset is None and self.runs >= self.earliest:
             self.onset = self.runs
         run = super().run(self._true_air(air), idle_rise=idle_rise, speeds=speeds, instruments=instruments)
         return replace(run, air=air)
@@ -90,7 +91,8 @@ class FaultyEngine(VirtualEngine):
 
 
 def draw_faulty(fault: str, installation: Installation, seed: int) -> FaultyEngine:
-    """An engine drawn from the prior with that fault; an empty name gives a healthy one.
+    """An engine drawn from the prior with that fault from its second, third or fourth run on; an empty name gives a
+    healthy one.
 
     Raises
     ------
@@ -99,6 +101,7 @@ def draw_faulty(fault: str, installation: Installation, seed: int) -> FaultyEngi
     """
     rng = np.random.default_rng([seed, 1])
     engine = FaultyEngine(installation, draw_unknowns(installation, rng), rng)
+    engine.earliest = 2 + seed % 3
     if fault:
         FAULTS[fault]
         engine.fault = fault

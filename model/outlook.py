@@ -74,10 +74,10 @@ class Outlook:
         return self.leanest < 0.0
 
 
-def widened(u: Unknowns, seed: int) -> Unknowns:
-    """The unknowns with a column more, standard normal, for a change not made yet."""
+def widened(u: Unknowns, seed: int, more: int = 1) -> Unknowns:
+    """The unknowns with so many columns more, standard normal, for changes not made yet."""
     rng = np.random.default_rng([seed, 1])
-    extra = [np.c_[x, rng.standard_normal((len(x), 1))] for x in (u.first, u.second)]
+    extra = [np.c_[x, rng.standard_normal((len(x), more))] for x in (u.first, u.second)]
     return replace(u, first=extra[0], second=extra[1])
 
 
@@ -85,9 +85,9 @@ def _setting(evidence: Evidence, position: Position, ln_density: float) -> Setti
     return settings_of(evidence.installation, [(position, ln_density)], evidence.first_change, extra=1)
 
 
-def pivot_of(evidence: Evidence) -> Settings:
-    """The pivot with a column more, for a change not made yet."""
-    pad = ((0, 0), (0, 1))
+def pivot_of(evidence: Evidence, more: int = 1) -> Settings:
+    """The pivot with so many columns more, for changes not made yet."""
+    pad = ((0, 0), (0, more))
     p = evidence.pivot
     return replace(
         p, slope_load=np.pad(p.slope_load, pad), mark_load=np.pad(p.mark_load, pad), part_load=np.pad(p.part_load, pad)

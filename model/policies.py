@@ -12,7 +12,7 @@ from model.campaign import Decision, Policy, Stated
 from model.candidates import Weighed, weigh
 from model.choice import no_needle_fits
 from model.evidence import Position, replay
-from model.faults import ALARM
+from model.faults import ALARM, WORTH_A_LOOK
 from model.virtual_engine import Truth, VirtualEngine
 from shared.advice import ActionKind, Confidence, InspectCause, Stage
 from shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
@@ -62,8 +62,9 @@ def _stated(c: Confidence) -> Stated:
     return Stated(c.full_throttle.chance_in_band or 0.0, c.idle_mixture.chance_in_band or 0.0, c.chance_both)
 
 
-def _likeliest(confidence: Confidence) -> str:
-    return max(confidence.suspicions, key=lambda s: s.chance).kind
+def _alarm(confidence: Confidence) -> tuple[str, ...]:
+    worth = sorted((s for s in confidence.suspicions if s.chance >= WORTH_A_LOOK), key=lambda s: -s.chance)
+    return tuple(s.kind for s in worth)
 
 
 class _Ours:
@@ -78,7 +79,7 @@ class _Ours:
         if suggestion.action.kind is ActionKind.KEEP:
             return Decision(finished="tuned", stated=stated)
         if suggestion.action.cause is InspectCause.NOT_AS_FORETOLD:
-            return Decision(stated=stated, alarm=_likeliest(suggestion.confidence))
+            return Decision(stated=stated, alarm=_alarm(suggestion.confidence))
         if suggestion.action.cause is not None:
             return Decision(finished=suggestion.action.cause, stated=stated)
         return Decision(suggestion.action.adjustments(), stated=stated)
@@ -94,7 +95,7 @@ class _Among:
         learned = self._advisor.learn(engine.installation, entries)
         confidence, stated = learned.confidence, _stated(learned.confidence)
         if confidence.doubt >= ALARM:
-            return Decision(stated=stated, alarm=_likeliest(confidence))
+            return Decision(stated=stated, alarm=_alarm(confidence))
         if confidence.stage is Stage.TUNED:
             return Decision(finished="tuned", stated=stated)
         weighing = weigh(learned.posterior, confidence, learned.now, informed=self._informed)

@@ -35,7 +35,7 @@ def confidence_of(posterior: Posterior, now: Outlook, doubts: tuple[Suspicion, .
     now : Outlook
         At the present position.
     doubts : tuple of Suspicion
-        Stories about the latest run.
+        Stories about the latest runs.
 
     Notes
     -----

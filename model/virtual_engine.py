@@ -71,14 +71,14 @@ class VirtualEngine:
 
     Attributes
     ----------
-    made : Adjustment or None
-        What was really turned or changed last.
+    made : list of Adjustment
+        What was really turned or changed, in order.
     """
 
     def __init__(self, installation: Installation, unknowns: Unknowns, rng: np.random.Generator) -> None:
         self.installation = installation
         self.position: Position = start_position(installation)
-        self.made: Adjustment | None = None
+        self.made: list[Adjustment] = []
         self._u = unknowns
         self._rng = rng
         self._throttle = gather(installation, ()).throttle
@@ -105,7 +105,7 @@ class VirtualEngine:
 
     def adjust(self, adjustment: Adjustment) -> None:
         """Turn or change something; a change beyond those drawn so far draws its own effects."""
-        self.made = adjustment
+        self.made.append(adjustment)
         self.position = self.position.after(adjustment, self.installation)
         if len(self.position.changes) > self._u.first.shape[1]:
             first, second = (np.c_[x, self._rng.standard_normal((1, 1))] for x in (self._u.first, self._u.second))

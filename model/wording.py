@@ -2,6 +2,7 @@
 
 from fractions import Fraction
 
+from model.faults import WORTH_A_LOOK
 from shared.advice import Action, ActionKind, Confidence, InspectCause
 from shared.limits import IdleStopStep, ScrewStep
 from shared.records import Installation, TurnSense
@@ -64,7 +65,6 @@ def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
     return Action(ActionKind.TURN_IDLE_STOP, text, turns=step.turns, hex_direction=sense, effect=effect)
 
 
-_WORTH_A_LOOK = 0.05  # chance from which a story is worth a look
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
 
 
@@ -110,8 +110,8 @@ def keep() -> Action:
 def something_is_wrong(confidence: Confidence) -> Action:
     """Look for a cause before the next step, cheapest first; the two likeliest stories are named."""
     likely = sorted(confidence.suspicions, key=lambda s: -s.chance)[:2]
-    named = "; or ".join(f"{s.what} ({s.chance:.0%})" for s in likely)
-    worth = [s for s in confidence.suspicions if s.chance >= _WORTH_A_LOOK]
+    named = "; or ".join(f"{s.what}, before run {s.since_run} ({s.chance:.0%})" for s in likely)
+    worth = [s for s in confidence.suspicions if s.chance >= WORTH_A_LOOK]
     looks = " ".join(f"{i}. {s.look_at[0].upper()}{s.look_at[1:]}." for i, s in enumerate(worth or likely, 1))
     return Action(
         ActionKind.INSPECT,

@@ -92,7 +92,7 @@ class StageConfidence:
 
 @dataclass(frozen=True)
 class Suspicion:
-    """A story other than "all as recorded" about the latest run.
+    """A story other than "all as recorded" about the latest runs.
 
     Parameters
     ----------
@@ -101,12 +101,15 @@ class Suspicion:
         Its probability.
     what, look_at : str
         The story, and what to look at, in words.
+    since_run : int
+        Number of the run with which it most likely began.
     """
 
     kind: str
     chance: float
     what: str
     look_at: str
+    since_run: int
 
 
 @dataclass(frozen=True)
@@ -139,8 +142,8 @@ class Confidence:
     runs_here : int
         Runs made since anything was last turned or changed.
     suspicions : tuple of Suspicion
-        Stories about the latest run, the cheapest to look at first; empty where none can be told, or the run was
-        acknowledged.
+        Stories about the latest runs, the cheapest to look at first; empty where none can be told, or the latest run
+        was acknowledged.
     """
 
     stage: Stage
@@ -161,7 +164,7 @@ class Confidence:
 
     @property
     def doubt(self) -> float:
-        """Chance that not all about the latest run is as recorded."""
+        """Chance that not all about the latest runs is as recorded."""
         return sum(s.chance for s in self.suspicions)
 
 

@@ -69,12 +69,13 @@ class Position(BaseModel):
 
 
 class SuspicionOut(BaseModel):
-    """A story other than "all as recorded" about the latest run."""
+    """A story other than "all as recorded" about the latest runs."""
 
     kind: str
     chance: float
     what: str
     look_at: str
+    since_run: int | None = Field(None, description="Number of the run with which it most likely began.")
 
 
 class ConfidenceOut(BaseModel):
@@ -91,9 +92,9 @@ class ConfidenceOut(BaseModel):
     position: Position
     runs: int
     runs_used: int
-    doubt: float = Field(0.0, description="Chance that not all about the latest run is as recorded.")
+    doubt: float = Field(0.0, description="Chance that not all about the latest runs is as recorded.")
     suspicions: list[SuspicionOut] = Field(
-        default_factory=list, description="Stories about the latest run, the cheapest to look at first."
+        default_factory=list, description="Stories about the latest runs, the cheapest to look at first."
     )
 
     @classmethod
@@ -113,7 +114,8 @@ class ConfidenceOut(BaseModel):
             runs_used=c.runs_used,
             doubt=c.doubt,
             suspicions=[
-                SuspicionOut(kind=s.kind, chance=s.chance, what=s.what, look_at=s.look_at) for s in c.suspicions
+                SuspicionOut(kind=s.kind, chance=s.chance, what=s.what, look_at=s.look_at, since_run=s.since_run)
+                for s in c.suspicions
             ],
         )
 
