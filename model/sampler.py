@@ -12,6 +12,7 @@ from model.evidence import Evidence
 from model.graph import build, data_of
 from model.mixture import Unknowns
 from shared.advice import Diagnostics
+from shared.errors import NotConvergedError
 
 __all__ = ["ESS_LEAST", "R_HAT_MOST", "Posterior", "Sampler"]
 
@@ -104,6 +105,11 @@ class Sampler:
         -------
         Posterior
             `diagnostics.converged` says whether to believe it.
+
+        Raises
+        ------
+        NotConvergedError
+            If the sampler broke down.
         """
         self.compile()
         compiled = self._compiled.with_data(**data_of(evidence))
@@ -118,9 +124,17 @@ class Sampler:
 def _sample(compiled: Any, cores: int, seed: int, options: dict[str, Any]) -> Any:
     import nutpie
 
-    return nutpie.sample(
-        compiled, chains=_CHAINS, cores=cores, seed=seed, progress_bar=False, save_warmup=False, **options
-    )
+    try:
+        return nutpie.sample(
+            compiled, chains=_CHAINS, cores=cores, seed=seed, progress_bar=False, save_warmup=False, **options
+        )
+    except BaseException as error:
+        # a panic of the sampler's compiled part is no Exception, and would end the request without an answer
+        if not isinstance(error, RuntimeError) and type(error).__name__ != "PanicException":
+            raise
+        raise NotConvergedError(
+            "the sampler broke down on these readings", cure="Check the latest entries for a slip of the pen."
+        ) from error
 
 
 def _diagnose(tree: Any, refits: int) -> Diagnostics:
