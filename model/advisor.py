@@ -12,7 +12,7 @@ from model.candidates import weigh
 from model.choice import choose
 from model.evidence import Evidence, gather
 from model.expectation import expectation
-from model.faults import ALARM, LATEST, suspicions
+from model.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
 from model.holding import holding
 from model.outlook import Outlook, look
 from model.prediction import predict
@@ -41,6 +41,11 @@ from shared.runs import Run
 __all__ = ["Advisor", "Learned"]
 
 _REMEMBERED = 32  # posteriors, about a megabyte each: the latest runs are held against those before them
+
+_NOT_TRUSTED = (
+    "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "
+    "last entries for a slip of the pen, and make another run at this setting."
+)
 
 
 @dataclass(frozen=True)
@@ -135,45 +140,20 @@ class Advisor:
         posterior, confidence = learned.posterior, learned.confidence
         held = hold(learned.evidence)
         if held is not None:
-            return self._answer(
-                learned,
-                held,
-                Information(0.0, 0.0),
-                predict(learned.now, posterior),
-                (),
-                "A limit of the engine was exceeded; what the runs taught is kept, the next step is withheld.",
-            )
+            why = "A limit of the engine was exceeded; what the runs taught is kept, the next step is withheld."
+            return self._without_weighing(learned, held, why)
         if confidence.doubt >= ALARM:
-            return self._answer(
-                learned,
-                wording.something_is_wrong(confidence),
-                Information(0.0, 0.0),
-                predict(learned.now, posterior),
-                (),
-                f"The latest runs are not what those before them foretold: the chance that all is as recorded is "
-                f"{1.0 - confidence.doubt:.0%}.",
-            )
+            return self._look_first(learned)
         if not posterior.diagnostics.converged:
-            return self._answer(
-                learned,
-                wording.repeat_run(False),
-                Information(0.0, 0.0),
-                predict(learned.now, posterior),
-                (),
-                "The readings so far do not add up to a posterior that can be trusted, even after a careful second "
-                "fit: check the last entries for a slip of the pen, and make another run at this setting.",
-            )
+            return self._without_weighing(learned, wording.repeat_run(False), _NOT_TRUSTED)
+        doubted = confidence.doubt >= ALARM_AT_THE_END
         if confidence.stage is Stage.TUNED:
-            return self._answer(
-                learned,
-                wording.keep(),
-                Information(0.0, 0.0),
-                predict(learned.now, posterior),
-                (),
-                f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}.",
-            )
+            why = f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}."
+            return self._look_first(learned) if doubted else self._without_weighing(learned, wording.keep(), why)
         weighing = weigh(posterior, confidence, learned.now)
         choice = choose(weighing, confidence, learned.evidence.installation)
+        if doubted and choice.action.cause is InspectCause.NO_NEEDLE_FITS:
+            return self._look_first(learned)
         c = choice.chosen.candidate
         return self._answer(
             learned,
@@ -184,6 +164,18 @@ class Advisor:
             choice.why,
             tuple(NeedleProspect(r.needle, r.turns, r.chance_both) for r in weighing.reaches.values()),
         )
+
+    def _look_first(self, learned: Learned) -> Suggestion:
+        confidence = learned.confidence
+        why = (
+            f"The latest runs are not what those before them foretold: the chance that all is as recorded is "
+            f"{1.0 - confidence.doubt:.0%}."
+        )
+        return self._without_weighing(learned, wording.something_is_wrong(confidence), why)
+
+    def _without_weighing(self, learned: Learned, action: Action, why: str) -> Suggestion:
+        nothing = Information(0.0, 0.0)
+        return self._answer(learned, action, nothing, predict(learned.now, learned.posterior), (), why)
 
     def _answer(
         self,

@@ -22,10 +22,14 @@ from model.stories import STORIES, Case, Story
 from shared.advice import Suspicion
 from shared.runs import Run
 
-__all__ = ["ALARM", "LATEST", "WORTH_A_LOOK", "suspicions"]
+__all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "suspicions"]
 
 ALARM = 0.9
 """Probability that not all is as recorded from which looking for the cause comes before the next step; judgement."""
+
+ALARM_AT_THE_END = 0.5
+"""The same where the next word would be the last one, "tuned" or "no needle fits": then a look costs no run;
+judgement."""
 
 WORTH_A_LOOK = 0.05
 """Probability from which a story's cause is among those to look at; judgement."""

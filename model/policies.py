@@ -12,7 +12,7 @@ from model.campaign import Decision, Policy, Stated
 from model.candidates import Weighed, weigh
 from model.choice import no_needle_fits
 from model.evidence import Position, replay
-from model.faults import ALARM, WORTH_A_LOOK
+from model.faults import ALARM, ALARM_AT_THE_END, WORTH_A_LOOK
 from model.virtual_engine import Truth, VirtualEngine
 from shared.advice import ActionKind, Confidence, InspectCause, Stage
 from shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
@@ -96,11 +96,14 @@ class _Among:
         confidence, stated = learned.confidence, _stated(learned.confidence)
         if confidence.doubt >= ALARM:
             return Decision(stated=stated, alarm=_alarm(confidence))
-        if confidence.stage is Stage.TUNED:
-            return Decision(finished="tuned", stated=stated)
-        weighing = weigh(learned.posterior, confidence, learned.now, informed=self._informed)
-        if no_needle_fits(weighing, confidence, engine.installation) is not None:
-            return Decision(finished=InspectCause.NO_NEEDLE_FITS, stated=stated)
+        last_word = Decision(finished="tuned", stated=stated) if confidence.stage is Stage.TUNED else None
+        if last_word is None:
+            weighing = weigh(learned.posterior, confidence, learned.now, informed=self._informed)
+            if no_needle_fits(weighing, confidence, engine.installation) is not None:
+                last_word = Decision(finished=InspectCause.NO_NEEDLE_FITS, stated=stated)
+        if last_word is not None:
+            doubted = confidence.doubt >= ALARM_AT_THE_END
+            return Decision(stated=stated, alarm=_alarm(confidence)) if doubted else last_word
         allowed = [w for w in weighing.options if w.candidate.refused is None] or weighing.options[:1]
         return Decision(self._pick(allowed, learned).candidate.action.adjustments(), stated=stated)
 
