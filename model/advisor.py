@@ -40,7 +40,7 @@ from shared.runs import Run
 
 __all__ = ["Advisor", "Learned"]
 
-_REMEMBERED = 32  # posteriors, about a megabyte each: the latest runs are held against those before them
+_REMEMBERED = 64  # posteriors, about a megabyte each: the latest runs are held against those before them
 
 _NOT_TRUSTED = (
     "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "

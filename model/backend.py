@@ -19,7 +19,10 @@ Array = Any
 
 @dataclass(frozen=True)
 class Backend:
-    """The functions the formulas need, elementwise but for `dot` and `stack` (broadcasts, then a new last axis)."""
+    """The functions the formulas need, elementwise but for `dot` and `stack` (broadcasts, then a new last axis).
+
+    `may_hold` says whether a mask may hold anything: what holds nothing for sure need not be computed.
+    """
 
     sqrt: Callable[[Array], Array]
     exp: Callable[[Array], Array]
@@ -32,6 +35,7 @@ class Backend:
     softplus: Callable[[Array], Array]
     dot: Callable[[Array, Array], Array]
     stack: Callable[[Sequence[Array]], Array]
+    may_hold: Callable[[Array], bool]
 
 
 def _numpy_softplus(x: Array) -> Array:
@@ -55,5 +59,6 @@ NUMPY = Backend(
     softplus=_numpy_softplus,
     dot=np.dot,
     stack=_numpy_stack,
+    may_hold=lambda mask: bool(np.any(mask)),
 )
 """The formulas on numpy arrays."""

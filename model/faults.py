@@ -34,7 +34,7 @@ judgement."""
 WORTH_A_LOOK = 0.05
 """Probability from which a story's cause is among those to look at; judgement."""
 
-LATEST = 3
+LATEST = 5
 """Runs with which a story may have begun; a story older than that has become part of what is known; judgement."""
 
 _F = NDArray[np.float64]

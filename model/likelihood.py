@@ -107,7 +107,9 @@ def log_likelihood(
     )
     total = level_log_density(r, ends.idle, cuts(u), r.widening * u.idle_blur, backend)
     for kinds, density in ((read, noise.log_density), (below, noise.log_below)):
-        # one call for all kinds: a third of the graph, and of its time
-        there, reading, centre, scale = (backend.stack(x) for x in zip(*kinds, strict=True))
-        total = total + (there * density(reading, centre, scale, backend)).sum(axis=-1)
+        held = [kind for kind in kinds if backend.may_hold(kind[0])]
+        if held:
+            # one call for all kinds: a third of the graph, and of its time
+            there, reading, centre, scale = (backend.stack(x) for x in zip(*held, strict=True))
+            total = total + (there * density(reading, centre, scale, backend)).sum(axis=-1)
     return total
