@@ -14,6 +14,9 @@ from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
 from api.log import routes as log
+from api.pages import own_forms
+from api.pages.routers import ROUTERS as PAGES
+from api.pages.working import Work
 from api.settings import Settings
 
 __all__ = ["create_app"]
@@ -45,8 +48,9 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     database.migrate()
 
     @asynccontextmanager
-    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        app.state.work.close()
         database.close()
 
     app = FastAPI(
@@ -55,10 +59,13 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     )  # fmt: skip
     app.state.database = database
     app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
-    app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes)
+    app.state.work = Work()
+    app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
+    app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.middleware("http")(_with_request_id)
     problems.install(app)
-    for router in (installations.router, log.router, advice.router, words.router, health.router, openapi_page.router):
+    served = (installations.router, log.router, advice.router, words.router, health.router, openapi_page.router, *PAGES)
+    for router in served:
         app.include_router(router)
     return app
 

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 import structlog
 from pydantic import ValidationError
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
 
 from api.advice import storage
 from api.database import Database
@@ -146,7 +147,7 @@ class Desk:
         """
         with database.unit() as session:
             log = service.load(session, installation_id)
-            kept = _readable(storage.get(session, installation_id, log.state, self.seed, MODEL_VERSION))
+            kept = self._kept(session, log)
         if kept is not None:
             return kept
         suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
@@ -155,6 +156,24 @@ class Desk:
             installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
             storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
         return suggestion
+
+    def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:
+        """The suggestion for the log as it stands where there is one already; nothing is learned for it.
+
+        Raises
+        ------
+        NotFoundError
+            If there is no such installation.
+        """
+        with database.unit() as session:
+            return self._kept(session, service.load(session, installation_id))
+
+    def _kept(self, session: Session, log: service.Log) -> SuggestionOut | None:
+        found = _readable(storage.get(session, log.installation_id, log.state, self.seed, MODEL_VERSION))
+        if found is None:
+            return None
+        units = (found.expected.egt_rise.unit, found.confidence.taper_fit.unit)
+        return found if units == (log.sent.units.temperature_rise, log.sent.units.taper) else None
 
     def answer_or_none(self, database: Database, installation_id: int) -> Answered:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""

@@ -1,0 +1,27 @@
+"""All routers of the pages."""
+
+from api.pages import (
+    adjustments,
+    assets,
+    before,
+    history,
+    installations,
+    next_step,
+    runs,
+    settings,
+    whatif,
+)
+
+__all__ = ["ROUTERS"]
+
+ROUTERS = (
+    assets.router,
+    installations.router,
+    next_step.router,
+    before.router,
+    runs.router,
+    adjustments.router,
+    history.router,
+    whatif.router,
+    settings.router,
+)
