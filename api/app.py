@@ -17,6 +17,7 @@ from api.log import routes as log
 from api.pages import own_forms
 from api.pages.routers import ROUTERS as PAGES
 from api.pages.working import Work
+from api.pictures.gallery import Gallery
 from api.settings import Settings
 
 __all__ = ["create_app"]
@@ -59,6 +60,7 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     )  # fmt: skip
     app.state.database = database
     app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
+    app.state.gallery = Gallery(app.state.desk)
     app.state.work = Work()
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)

@@ -124,7 +124,8 @@ class Desk:
                 self._adviser = self._make(self.seed)
             return self._adviser
 
-    def _learned(self, log: service.Log) -> Any:
+    def learned(self, log: service.Log) -> Any:
+        """What a log taught, from memory where it was asked for a while ago."""
         key = (log.installation_id, log.state)
         with self._lock:
             if key in self._memory:
@@ -150,7 +151,7 @@ class Desk:
             kept = self._kept(session, log)
         if kept is not None:
             return kept
-        suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
+        suggestion = SuggestionOut.of(self._get().suggest(self.learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
         with database.unit() as session:
             installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
@@ -187,18 +188,22 @@ class Desk:
                  "is one, change nothing."],
             )  # fmt: skip
 
-    def will_it_hold(self, log: service.Log) -> Holding:
-        """The present setting in other air.
+    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
+        """What any log would teach; nothing is kept of it."""
+        return self._get().learn(installation, entries)
+
+    def will_it_hold(self, log: service.Log, *, trusted: bool = True) -> Holding:
+        """The present setting in other air; `trusted` refuses a posterior that did not converge.
 
         Raises
         ------
         NotConvergedError
             If there is no posterior that can be trusted.
         """
-        return self._get().will_it_hold(self._trusted(log))
+        return self._get().will_it_hold(self._trusted(log) if trusted else self.learned(log))
 
     def _trusted(self, log: service.Log) -> Any:
-        learned = self._learned(log)
+        learned = self.learned(log)
         if not learned.posterior.diagnostics.converged:
             raise NotConvergedError(
                 "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."

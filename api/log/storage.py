@@ -20,6 +20,8 @@ __all__ = [
     "latest",
     "latest_run",
     "remembered_mapping",
+    "trace",
+    "traced",
 ]
 
 
@@ -103,6 +105,19 @@ def append(
 def keep_trace(session: Session, entry_id: int, sent: dict[str, Any], read: list[Any]) -> None:
     """Keep the trace of a run."""
     session.add(Trace(entry_id=entry_id, sent=sent, read=read))
+
+
+def trace(session: Session, installation_id: int, sequence: int) -> dict[str, Any] | None:
+    """The trace that came with an entry, as it was sent."""
+    query = select(Trace.sent).join(Entry, Entry.id == Trace.entry_id)
+    query = query.where(Entry.installation_id == installation_id, Entry.sequence == sequence)
+    return session.scalars(query).one_or_none()
+
+
+def traced(session: Session, installation_id: int) -> list[int]:
+    """Numbers of the entries that came with a trace."""
+    query = select(Entry.sequence).join(Trace, Entry.id == Trace.entry_id)
+    return list(session.scalars(query.where(Entry.installation_id == installation_id).order_by(Entry.sequence)))
 
 
 def remembered_mapping(session: Session, installation_id: int) -> dict[str, Any] | None:

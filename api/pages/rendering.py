@@ -6,7 +6,8 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api import __version__
-from api.pages import assets, words
+from api import words_for_people as words
+from api.pages import assets
 from api.pages.policy import HEADERS
 from model.wording import fraction
 from shared import cautions

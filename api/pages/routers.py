@@ -7,6 +7,7 @@ from api.pages import (
     history,
     installations,
     next_step,
+    pictures,
     runs,
     settings,
     whatif,
@@ -23,5 +24,6 @@ ROUTERS = (
     adjustments.router,
     history.router,
     whatif.router,
+    pictures.router,
     settings.router,
 )

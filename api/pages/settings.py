@@ -12,9 +12,9 @@ from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, RefusedError, Typed, checked, told
-from api.pages.words import sign
 from api.places import Db, InstallationId
 from api.wire.units import Units
+from api.words_for_people import sign
 
 __all__ = ["router"]
 
