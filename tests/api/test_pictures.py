@@ -104,7 +104,9 @@ def test_units_change_every_picture(tuned: tuple[TestClient, str]) -> None:
     for old in ("°F", " ft", "mm"):
         assert old not in page
         assert all(old not in svg for svg in svgs.values())
-    assert "rise 74 °C" in svgs["sweep"]  # 134 °F
+    entries = client.get(f"/api/v1{home}/history").json()["entries"]
+    kelvin = next(e["run"]["egt_rise"]["rise"]["value"] for e in entries if e["sequence"] == 4)
+    assert f"rise {kelvin:.0f} °C" in svgs["sweep"]
 
 
 def test_a_run_is_looked_back_on_once(tuned: tuple[TestClient, str], monkeypatch: pytest.MonkeyPatch) -> None:
