@@ -14,6 +14,7 @@ from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
 from api.log import routes as log
+from api.notes import routes as notes
 from api.pages import own_forms
 from api.pages.routers import ROUTERS as PAGES
 from api.pages.working import Work
@@ -66,7 +67,16 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.middleware("http")(_with_request_id)
     problems.install(app)
-    served = (installations.router, log.router, advice.router, words.router, health.router, openapi_page.router, *PAGES)
+    served = (
+        installations.router,
+        log.router,
+        advice.router,
+        notes.router,
+        words.router,
+        health.router,
+        openapi_page.router,
+        *PAGES,
+    )
     for router in served:
         app.include_router(router)
     return app

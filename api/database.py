@@ -28,7 +28,7 @@ from sqlalchemy.types import TypeDecorator
 
 from shared.errors import InvalidValueError
 
-__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Installation", "Trace"]
+__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Installation", "Note", "Trace"]
 
 _Id = BigInteger().with_variant(Integer, "sqlite")
 
@@ -102,6 +102,18 @@ class Trace(Base):
     entry_id: Mapped[int] = mapped_column(_Id, ForeignKey("entries.id"), primary_key=True)
     sent: Mapped[dict[str, Any]] = mapped_column(JSON)
     read: Mapped[list[Any]] = mapped_column(JSON)
+
+
+class Note(Base):
+    """A note that somebody left at an installation; it changes nothing."""
+
+    __tablename__ = "notes"
+
+    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
+    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"))
+    written_at: Mapped[datetime] = mapped_column(_Utc)
+    author: Mapped[str] = mapped_column(String(100))
+    text: Mapped[str] = mapped_column(String(2000))
 
 
 class Answer(Base):

@@ -8,6 +8,7 @@ from fastapi.responses import HTMLResponse
 from api.advice.desk import Answered, Desk
 from api.database import Database
 from api.log import service
+from api.notes import storage as notes
 from api.pages import expected
 from api.pages.client_ids import new_id
 from api.pages.drawings import key_turn
@@ -37,7 +38,8 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     """The card, or what is going on until it can be shown."""
     with database.unit() as session:
         log = service.load(session, installation_id)
-    return page("next_step.html", **_context(log, database, desk, work))
+        left = notes.of(session, installation_id)
+    return page("next_step.html", notes=left, **_context(log, database, desk, work))
 
 
 @router.get("/card")

@@ -2,6 +2,7 @@
 
 from api.pages import (
     adjustments,
+    adviser,
     assets,
     before,
     history,
@@ -17,6 +18,7 @@ __all__ = ["ROUTERS"]
 
 ROUTERS = (
     assets.router,
+    adviser.router,
     installations.router,
     next_step.router,
     before.router,

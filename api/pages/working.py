@@ -46,12 +46,14 @@ class Work:
         made: T = future.result()
         return made
 
-    def answer(self, desk: Desk, database: Database, installation_id: int) -> Answered | None:
+    def answer(
+        self, desk: Desk, database: Database, installation_id: int, patience: float | None = None
+    ) -> Answered | None:
         """The answer to the log as it stands; None as long as it is being made."""
         kept = desk.kept(database, installation_id)
         if kept is not None:
             return Answered(kept)
-        made = self.done(("answer", installation_id), lambda: desk.answer_or_none(database, installation_id))
+        made = self.done(("answer", installation_id), lambda: desk.answer_or_none(database, installation_id), patience)
         if made is None or made.suggestion is None:
             return made
         kept = desk.kept(database, installation_id)  # the log may have grown since the work began
