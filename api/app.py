@@ -18,6 +18,7 @@ from api.notes import routes as notes
 from api.pages import own_forms
 from api.pages.routers import ROUTERS as PAGES
 from api.pages.working import Work
+from api.papers import routes as papers
 from api.pictures.gallery import Gallery
 from api.settings import Settings
 
@@ -68,15 +69,9 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     app.middleware("http")(_with_request_id)
     problems.install(app)
     served = (
-        installations.router,
-        log.router,
-        advice.router,
-        notes.router,
-        words.router,
-        health.router,
-        openapi_page.router,
-        *PAGES,
-    )
+        installations.router, papers.router, log.router, advice.router, notes.router, words.router, health.router,
+        openapi_page.router, *PAGES,
+    )  # fmt: skip
     for router in served:
         app.include_router(router)
     return app

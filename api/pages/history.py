@@ -14,8 +14,8 @@ from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, RefusedError, Typed, checked, told
-from api.pages.what_was import adjustment_words, run_words
 from api.places import Db, InstallationId
+from api.told.what_was import adjustment_words, run_words
 from api.wire.corrections import CorrectionIn
 from api.wire.installation import InstallationIn
 from api.wire.records import EntryOut

@@ -9,13 +9,13 @@ from api.advice.desk import Answered, Desk
 from api.database import Database
 from api.log import service
 from api.notes import storage as notes
-from api.pages import expected
 from api.pages.client_ids import new_id
 from api.pages.drawings import key_turn
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
 from api.pages.working import AtWork, Work
 from api.places import AdviceDesk, Db, InstallationId
+from api.told import expected
 from api.wire.answers import ActionOut, ConfidenceOut, SuggestionOut
 from model.idle_words import IDLE_LEVELS
 from shared.records import TurnSense

@@ -6,9 +6,9 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api import __version__
-from api import words_for_people as words
 from api.pages import assets
 from api.pages.policy import HEADERS
+from api.told import words
 from model.wording import fraction
 from shared import cautions
 

@@ -13,8 +13,8 @@ from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, RefusedError, Typed, checked, told
 from api.places import Db, InstallationId
+from api.told.words import sign
 from api.wire.units import Units
-from api.words_for_people import sign
 
 __all__ = ["router"]
 

@@ -8,13 +8,13 @@ from fastapi.responses import HTMLResponse
 from api.advice.desk import Desk
 from api.advice.routes import predicted
 from api.log import service
-from api.pages import expected
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
 from api.pages.typed import Typed, told
 from api.pages.working import AtWork
 from api.places import AdviceDesk, Db, InstallationId
+from api.told import expected
 from shared.errors import EighthTurnError, InvalidValueError
 
 __all__ = ["router"]

@@ -5,8 +5,8 @@ from typing import Any
 import altair as alt
 
 from api.pictures.style import BLACK, Picture, band, frame, svg_of, texts
+from api.told.words import chance, sign
 from api.wire.units import Units
-from api.words_for_people import chance, sign
 from shared.advice import AirOutlook, Holding
 from shared.units import from_si
 

@@ -6,7 +6,7 @@ import altair as alt
 
 from api.pictures.gallery import LookedBack
 from api.pictures.style import BLACK, GREY, Picture, frame, svg_of
-from api.words_for_people import STAGES, chance
+from api.told.words import STAGES, chance
 
 __all__ = ["draw"]
 

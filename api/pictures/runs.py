@@ -6,8 +6,8 @@ import altair as alt
 
 from api.pictures.gallery import LookedBack
 from api.pictures.style import BLACK, GREY, Picture, band, frame, svg_of
+from api.told.words import sign
 from api.wire.units import Units
-from api.words_for_people import sign
 from shared.runs import RiseSeen
 from shared.units import from_si
 

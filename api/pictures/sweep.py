@@ -6,9 +6,9 @@ import altair as alt
 import numpy as np
 
 from api.pictures.style import BLACK, Picture, frame, svg_of, texts
+from api.told.words import sign
 from api.trace.columns import Trace
 from api.wire.units import Units
-from api.words_for_people import sign
 from model.cylinders import CylinderReadings
 from shared.units import from_si
 

@@ -4,8 +4,8 @@ import altair as alt
 import numpy as np
 
 from api.pictures.style import BLACK, GREY, LIGHT, Picture, frame, svg_of, texts
+from api.told.words import about, chance, sign
 from api.wire.units import Units
-from api.words_for_people import about, chance, sign
 from model.portrait import Around
 from shared.units import from_si
 

@@ -5,8 +5,8 @@ from typing import Any
 import altair as alt
 
 from api.pictures.style import BLACK, Picture, frame, svg_of, texts
+from api.told.words import sign
 from api.wire.units import Units
-from api.words_for_people import sign
 from model.portrait import Along
 from shared.units import from_si
 

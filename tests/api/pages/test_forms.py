@@ -6,7 +6,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.pages.assets import ASSETS
-from api.words_for_people import spoken
+from api.told.words import spoken
 from tests.api.pages.reading import FORM, RUN, fields, words
 
 

@@ -1,7 +1,7 @@
 """What a run should show, in sentences, in the installation's units."""
 
+from api.told.words import chance, sign
 from api.wire.answers import PredictionOut
-from api.words_for_people import chance, sign
 from model.idle_words import IDLE_LEVELS
 from shared.runs import IdleQuality
 

@@ -1,10 +1,10 @@
 """What was recorded, in one line, in the installation's units."""
 
+from api.told.words import quantity, screw, stop
 from api.wire.adjustments import AdjustmentKinds
 from api.wire.quantities import Elevation, Quantity
 from api.wire.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
 from api.wire.units import Units
-from api.words_for_people import quantity, screw, stop
 from model.idle_words import IDLE_LEVELS
 from shared.records import ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
 
