@@ -22,7 +22,7 @@ from api.papers import routes as papers
 from api.pictures.gallery import Gallery
 from api.settings import Settings
 
-__all__ = ["create_app"]
+__all__ = ["create_app", "real_adviser"]
 
 _DESCRIPTION = (
     "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
@@ -32,13 +32,14 @@ _DESCRIPTION = (
 _log = structlog.get_logger("eighth_turn")
 
 
-def _real_adviser(seed: int) -> Adviser:
+def real_adviser(seed: int) -> Adviser:
+    """The model's own adviser; loading it is put off until it is called."""
     from model.advisor import Advisor
 
     return Advisor(seed)
 
 
-def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _real_adviser) -> FastAPI:
+def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real_adviser) -> FastAPI:
     """The application with its database migrated.
 
     Parameters

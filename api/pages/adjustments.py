@@ -6,12 +6,13 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.http.checked import RefusedError, checked, told
 from api.log import service
 from api.pages.client_ids import id_in, new_id
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, RefusedError, Typed, checked, told
+from api.pages.typed import Form, Typed
 from api.places import Db, InstallationId
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from shared.errors import EighthTurnError

@@ -10,12 +10,13 @@ from pydantic import TypeAdapter
 
 from api.advice.desk import Desk
 from api.database import Database, Installation
+from api.http.checked import checked
 from api.installations import storage as installations
 from api.log import storage as log_storage
 from api.notes import storage as notes
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, checked
+from api.pages.typed import Form
 from api.pages.working import AtWork, Work
 from api.places import AdviceDesk, Db, InstallationId
 from api.wire.answers import SuggestionOut

@@ -3,8 +3,9 @@
 import re
 import uuid
 
+from api.http.checked import RefusedError
 from api.http.refusals import FieldError
-from api.pages.typed import RefusedError, Typed
+from api.pages.typed import Typed
 
 __all__ = ["id_in", "new_id"]
 

@@ -7,13 +7,14 @@ from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
 from api.database import Database
+from api.http.checked import RefusedError, checked, told
 from api.installations import storage as installations
 from api.log import service, storage
 from api.pages import adjustments, runs
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, RefusedError, Typed, checked, told
+from api.pages.typed import Form, Typed
 from api.places import Db, InstallationId
 from api.told.what_was import adjustment_words, run_words
 from api.wire.corrections import CorrectionIn

@@ -7,26 +7,19 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.http.checked import RefusedError, checked, told
 from api.installations import storage
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, RefusedError, Typed, checked, told
+from api.pages.typed import Form, Typed
 from api.places import AdviceDesk, Db
+from api.told.units import PRESETS
 from api.wire.installation import InstallationIn
 from shared.errors import EighthTurnError
 
-__all__ = ["PRESETS", "router"]
+__all__ = ["router"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
-
-PRESETS: dict[str, dict[str, str]] = {
-    "fahrenheit": {},
-    "celsius": {
-        "temperature": "degC", "temperature_rise": "delta_degC", "pressure": "hPa", "elevation": "m",
-        "head_temperature": "degC", "exhaust_temperature": "degC", "fuel_flow": "l/h",
-    },
-}  # fmt: skip
-"""Sets of units to begin with; each unit may be changed afterwards."""
 
 _INSTALLATION = TypeAdapter(InstallationIn)
 _ROWS = 3

@@ -11,13 +11,14 @@ from pydantic import TypeAdapter
 from api.advice.desk import Desk
 from api.database import Database
 from api.http.bodies import BodyError, parse
+from api.http.checked import RefusedError, checked
 from api.log import service
 from api.pages.history import entries_of
 from api.pages.next_step import name_of
 from api.pages.policy import HEADERS
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
-from api.pages.typed import Form, RefusedError, checked
+from api.pages.typed import Form
 from api.pages.working import AtWork, Work
 from api.papers import parcel, table
 from api.papers.parcel import Parcel

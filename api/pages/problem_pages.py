@@ -11,10 +11,10 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
+from api.http.checked import RefusedError, told
 from api.http.problems import status_of
 from api.http.refusals import FieldError, refusal
 from api.pages.rendering import page
-from api.pages.typed import RefusedError, told
 from shared.errors import EighthTurnError
 
 __all__ = ["PageRoute"]

@@ -9,12 +9,13 @@ from pydantic import TypeAdapter
 
 from api.advice.desk import Desk
 from api.database import Database
+from api.http.checked import RefusedError, checked, told
 from api.log import service, storage
 from api.pages.client_ids import id_in, new_id
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, RefusedError, Typed, checked, told
+from api.pages.typed import Form, Typed
 from api.places import AdviceDesk, Db, InstallationId
 from api.trace.recording import read
 from api.wire.run import RunIn

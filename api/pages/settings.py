@@ -6,12 +6,13 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.http.checked import RefusedError, checked, told
 from api.installations import service as installations
 from api.log import service
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, RefusedError, Typed, checked, told
+from api.pages.typed import Form, Typed
 from api.places import Db, InstallationId
 from api.told.words import sign
 from api.wire.units import Units

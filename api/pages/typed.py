@@ -1,30 +1,19 @@
 """What somebody typed into a form, and the document it stands for: the same that the JSON API takes."""
 
-import json
 import re
 from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
-from pydantic import TypeAdapter, ValidationError
 from starlette.datastructures import UploadFile
 
-from api.http.bodies import BodyError, parse
-from api.http.refusals import FieldError, refusal, shown, shown_sentence
-from shared.errors import EighthTurnError
+from api.http.checked import RefusedError
+from api.http.refusals import FieldError, shown
 
-__all__ = ["Form", "RefusedError", "Typed", "checked", "told"]
+__all__ = ["Form", "Typed"]
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
 _NUMBERS = ("value", "turns", "turns_from_mark", "cylinders", "egt_probes")
-
-
-class RefusedError(Exception):
-    """A form that cannot be used; carries what is wrong with each field."""
-
-    def __init__(self, errors: list[FieldError]) -> None:
-        super().__init__("; ".join(f"{e.field}: {e.message}" for e in errors))
-        self.errors = errors
 
 
 @dataclass(frozen=True)
@@ -73,32 +62,6 @@ def _listed(value: Any) -> Any:
     if inner and all(name.isdigit() for name in inner):
         return [inner[name] for name in sorted(inner, key=int)]
     return inner
-
-
-def checked[T](adapter: TypeAdapter[T], document: dict[str, Any]) -> T:
-    """The document as the JSON API would read it.
-
-    Raises
-    ------
-    RefusedError
-        Naming every field that cannot be used, in the API's own words.
-    """
-    try:
-        return adapter.validate_python(parse(json.dumps(document).encode()))
-    except BodyError as error:
-        raise RefusedError([error.error]) from None
-    except ValidationError as error:
-        found = [refusal({**e, "loc": ("form", *e["loc"])}) for e in error.errors()[:20]]
-        raise RefusedError(found) from None
-
-
-def told(error: EighthTurnError | RefusedError) -> list[FieldError]:
-    """What is wrong, field by field."""
-    if isinstance(error, RefusedError):
-        return error.errors
-    seen = "" if error.value is None else shown(error.value)
-    message, cure = shown_sentence(error.message), shown_sentence(error.cure)
-    return [FieldError(field=error.field, value=seen, message=message, cure=cure)]
 
 
 async def _typed(request: Request) -> Typed:

@@ -7,11 +7,12 @@ from fastapi.responses import HTMLResponse
 
 from api.advice.desk import Desk
 from api.advice.routes import predicted
+from api.http.checked import told
 from api.log import service
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
-from api.pages.typed import Typed, told
+from api.pages.typed import Typed
 from api.pages.working import AtWork
 from api.places import AdviceDesk, Db, InstallationId
 from api.told import expected
