@@ -14,9 +14,15 @@ from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
 from api.log import routes as log
+from api.notes import routes as notes
+from api.pages import own_forms
+from api.pages.routers import ROUTERS as PAGES
+from api.pages.working import Work
+from api.papers import routes as papers
+from api.pictures.gallery import Gallery
 from api.settings import Settings
 
-__all__ = ["create_app"]
+__all__ = ["create_app", "real_adviser"]
 
 _DESCRIPTION = (
     "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
@@ -26,13 +32,14 @@ _DESCRIPTION = (
 _log = structlog.get_logger("eighth_turn")
 
 
-def _real_adviser(seed: int) -> Adviser:
+def real_adviser(seed: int) -> Adviser:
+    """The model's own adviser; loading it is put off until it is called."""
     from model.advisor import Advisor
 
     return Advisor(seed)
 
 
-def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _real_adviser) -> FastAPI:
+def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real_adviser) -> FastAPI:
     """The application with its database migrated.
 
     Parameters
@@ -45,8 +52,9 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     database.migrate()
 
     @asynccontextmanager
-    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        app.state.work.close()
         database.close()
 
     app = FastAPI(
@@ -55,10 +63,17 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     )  # fmt: skip
     app.state.database = database
     app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
-    app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes)
+    app.state.gallery = Gallery(app.state.desk)
+    app.state.work = Work()
+    app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
+    app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.middleware("http")(_with_request_id)
     problems.install(app)
-    for router in (installations.router, log.router, advice.router, words.router, health.router, openapi_page.router):
+    served = (
+        installations.router, papers.router, log.router, advice.router, notes.router, words.router, health.router,
+        openapi_page.router, *PAGES,
+    )  # fmt: skip
+    for router in served:
         app.include_router(router)
     return app
 

@@ -14,6 +14,7 @@ from sqlalchemy import (
     DateTime,
     Engine,
     ForeignKey,
+    Index,
     Integer,
     String,
     UniqueConstraint,
@@ -27,7 +28,7 @@ from sqlalchemy.types import TypeDecorator
 
 from shared.errors import InvalidValueError
 
-__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Installation", "Trace"]
+__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Installation", "Note", "Trace"]
 
 _Id = BigInteger().with_variant(Integer, "sqlite")
 
@@ -60,10 +61,16 @@ class Installation(Base):
 
 
 class Entry(Base):
-    """A run or an adjustment: the document as it was sent, numbered within its installation."""
+    """A run or an adjustment: the document as it was sent, numbered within its installation.
+
+    `client_id` is the id its sender made for it, where there was one: sent again, it is the same entry.
+    """
 
     __tablename__ = "entries"
-    __table_args__ = (UniqueConstraint("installation_id", "sequence", name="uq_entries_sequence"),)
+    __table_args__ = (
+        UniqueConstraint("installation_id", "sequence", name="uq_entries_sequence"),
+        Index("uq_entries_client_id", "installation_id", "client_id", unique=True),
+    )
 
     id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
     installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"))
@@ -72,6 +79,7 @@ class Entry(Base):
     happened_at: Mapped[datetime] = mapped_column(_Utc)
     recorded_at: Mapped[datetime] = mapped_column(_Utc)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
+    client_id: Mapped[str | None] = mapped_column(String(64))
 
 
 class Correction(Base):
@@ -94,6 +102,18 @@ class Trace(Base):
     entry_id: Mapped[int] = mapped_column(_Id, ForeignKey("entries.id"), primary_key=True)
     sent: Mapped[dict[str, Any]] = mapped_column(JSON)
     read: Mapped[list[Any]] = mapped_column(JSON)
+
+
+class Note(Base):
+    """A note that somebody left at an installation; it changes nothing."""
+
+    __tablename__ = "notes"
+
+    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
+    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"))
+    written_at: Mapped[datetime] = mapped_column(_Utc)
+    author: Mapped[str] = mapped_column(String(100))
+    text: Mapped[str] = mapped_column(String(2000))
 
 
 class Answer(Base):

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 import structlog
 from pydantic import ValidationError
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
 
 from api.advice import storage
 from api.database import Database
@@ -123,7 +124,8 @@ class Desk:
                 self._adviser = self._make(self.seed)
             return self._adviser
 
-    def _learned(self, log: service.Log) -> Any:
+    def learned(self, log: service.Log) -> Any:
+        """What a log taught, from memory where it was asked for a while ago."""
         key = (log.installation_id, log.state)
         with self._lock:
             if key in self._memory:
@@ -146,15 +148,33 @@ class Desk:
         """
         with database.unit() as session:
             log = service.load(session, installation_id)
-            kept = _readable(storage.get(session, installation_id, log.state, self.seed, MODEL_VERSION))
+            kept = self._kept(session, log)
         if kept is not None:
             return kept
-        suggestion = SuggestionOut.of(self._get().suggest(self._learned(log)), log.sent.units)
+        suggestion = SuggestionOut.of(self._get().suggest(self.learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
         with database.unit() as session:
             installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
             storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
         return suggestion
+
+    def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:
+        """The suggestion for the log as it stands where there is one already; nothing is learned for it.
+
+        Raises
+        ------
+        NotFoundError
+            If there is no such installation.
+        """
+        with database.unit() as session:
+            return self._kept(session, service.load(session, installation_id))
+
+    def _kept(self, session: Session, log: service.Log) -> SuggestionOut | None:
+        found = _readable(storage.get(session, log.installation_id, log.state, self.seed, MODEL_VERSION))
+        if found is None:
+            return None
+        units = (found.expected.egt_rise.unit, found.confidence.taper_fit.unit)
+        return found if units == (log.sent.units.temperature_rise, log.sent.units.taper) else None
 
     def answer_or_none(self, database: Database, installation_id: int) -> Answered:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
@@ -168,18 +188,22 @@ class Desk:
                  "is one, change nothing."],
             )  # fmt: skip
 
-    def will_it_hold(self, log: service.Log) -> Holding:
-        """The present setting in other air.
+    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
+        """What any log would teach; nothing is kept of it."""
+        return self._get().learn(installation, entries)
+
+    def will_it_hold(self, log: service.Log, *, trusted: bool = True) -> Holding:
+        """The present setting in other air; `trusted` refuses a posterior that did not converge.
 
         Raises
         ------
         NotConvergedError
             If there is no posterior that can be trusted.
         """
-        return self._get().will_it_hold(self._trusted(log))
+        return self._get().will_it_hold(self._trusted(log) if trusted else self.learned(log))
 
     def _trusted(self, log: service.Log) -> Any:
-        learned = self._learned(log)
+        learned = self.learned(log)
         if not learned.posterior.diagnostics.converged:
             raise NotConvergedError(
                 "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."

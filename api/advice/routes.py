@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 
+from api.advice.desk import Desk
 from api.http.problems import responses
 from api.log import service
 from api.places import AdviceDesk, Db, InstallationId
@@ -12,7 +13,7 @@ from model.air import density_ratio_at
 from shared.errors import InvalidValueError
 from shared.units import to_si
 
-__all__ = ["router"]
+__all__ = ["predicted", "router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advice"])
 
@@ -44,16 +45,9 @@ def whatif(
     unit: Annotated[Literal["ft", "m"], Query(description="Unit of density_altitude.")] = "ft",
 ) -> PredictionOut:
     """A prediction within the limits; nothing is stored."""
-    density = (
-        None
-        if density_altitude is None
-        else density_ratio_at(to_si("density_altitude", density_altitude, unit, field="density_altitude"))
-    )
-    if not abs(turns) <= 1e6:
-        raise InvalidValueError("turns must be a finite number", field="turns", value=turns, cure="Give 0.125.")
     with database.unit() as session:
         log = service.load(session, installation_id)
-    return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)
+    return predicted(desk, log, turns, needle, density_altitude, unit)
 
 
 @router.get("/holding", responses=responses(404, 422, 503), summary="Will it hold in other air")
@@ -62,3 +56,23 @@ def holding(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> 
     with database.unit() as session:
         log = service.load(session, installation_id)
     return HoldingOut.of(desk.will_it_hold(log), log.sent.units)
+
+
+def predicted(
+    desk: Desk, log: service.Log, turns: float, needle: str | None, density_altitude: float | None, unit: str
+) -> PredictionOut:
+    """What another setting, or other air, should show.
+
+    Raises
+    ------
+    InvalidValueError, StepLimitError, NotConvergedError
+        If that may not be asked, or there is no posterior that can be trusted.
+    """
+    density = (
+        None
+        if density_altitude is None
+        else density_ratio_at(to_si("density_altitude", density_altitude, unit, field="density_altitude"))
+    )
+    if not abs(turns) <= 1e6:
+        raise InvalidValueError("turns must be a finite number", field="turns", value=turns, cure="Give 0.125.")
+    return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)

@@ -8,7 +8,8 @@ import typer
 from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
 from api.bench import sweep as bench_sweep
-from api.cli import demo, read_sweep, serve, simulate
+from api.cli import demo, read_sweep, record, serve, simulate, step
+from api.http.checked import RefusedError
 from shared.errors import EighthTurnError
 
 __all__ = ["app", "bench", "run"]
@@ -21,6 +22,12 @@ app = typer.Typer(
     help="The smallest useful mixture adjustment to make next, for an engine on a slide-type throttle body. "
     "On the ground only.",
 )
+app.command("new")(record.new)
+app.command("run")(record.run)
+app.command("adjust")(record.adjust)
+app.command("next")(step.next_step)
+app.command("sheet")(step.sheet)
+app.command("list")(step.listing)
 app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
 app.command("simulate")(simulate.simulate)
@@ -54,4 +61,8 @@ def run() -> None:
         app()
     except EighthTurnError as error:
         typer.echo(f"error: {error}", err=True)
+        sys.exit(2)
+    except RefusedError as refused:
+        for one in refused.errors:
+            typer.echo(f"error: {one.field}: {one.message} (got {one.value}). {one.cure}", err=True)
         sys.exit(2)

@@ -10,7 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.http.problems import problem
 from api.http.refusals import FieldError, shown
 
-__all__ = ["StrictBodies", "parse"]
+__all__ = ["BodyError", "StrictBodies", "parse"]
 
 _DEEPEST = 32
 _NO_TEXT = re.compile("[\x00\ud800-\udfff]")
@@ -97,15 +97,24 @@ def parse(body: bytes) -> Any:
 
 
 class StrictBodies:
-    """ASGI middleware: reads, checks and hands on the body of every request that has one."""
+    """ASGI middleware: reads, checks and hands on the body of every request that has one.
 
-    def __init__(self, app: ASGIApp, max_bytes: int) -> None:
+    Parameters
+    ----------
+    max_bytes : int
+    but_under : str
+        Addresses that begin so take forms, which are checked elsewhere.
+    """
+
+    def __init__(self, app: ASGIApp, max_bytes: int, but_under: str) -> None:
         self.app = app
         self.max_bytes = max_bytes
+        self.but_under = but_under
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check the body, then go on."""
-        if scope["type"] != "http" or scope["method"] not in ("POST", "PUT", "PATCH"):
+        has_body = scope["type"] == "http" and scope["method"] in ("POST", "PUT", "PATCH")
+        if not has_body or scope["path"].startswith(self.but_under):
             await self.app(scope, receive, send)
             return
         try:

@@ -8,10 +8,11 @@ from fastapi.openapi.models import Example
 
 from api.database import Installation
 from api.http.problems import responses
-from api.installations import storage
+from api.installations import service, storage
 from api.places import InstallationId, Unit
 from api.wire.installation import InstallationIn
 from api.wire.records import InstallationOut, InstallationPage
+from api.wire.units import Units
 
 __all__ = ["outward", "router"]
 
@@ -31,6 +32,9 @@ _EXAMPLE = {
 _EXAMPLES: dict[str, Example] = {
     "three": {"summary": "Three needles on hand", "value": _EXAMPLE},
     "one": {"summary": "The least that will do", "value": _NEEDLES_ALONE},
+}
+_UNITS: dict[str, Example] = {
+    "celsius": {"summary": "Temperatures in °C", "value": {"temperature": "degC", "temperature_rise": "delta_degC"}},
 }
 
 
@@ -62,6 +66,15 @@ def listing(
     """Installations, the newest first."""
     total, rows = storage.page(unit, limit, offset)
     return InstallationPage(total=total, installations=[outward(row) for row in rows])
+
+
+@router.put("/{installation_id}/units", responses=responses(400, 404, 413, 415, 422, 503), summary="Change the units")
+def units(
+    installation_id: InstallationId, sent: Annotated[Units, Body(openapi_examples=_UNITS)], unit: Unit
+) -> InstallationOut:
+    """The units answers come in; what was typed stays as it was typed. What is left out is at its default."""
+    service.change_units(unit, installation_id, sent)
+    return outward(storage.get(unit, installation_id))
 
 
 @router.get("/{installation_id}", responses=responses(404, 422, 503), summary="Show an installation")

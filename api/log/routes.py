@@ -9,7 +9,7 @@ from api.http.problems import responses
 from api.installations import storage as installations
 from api.installations.routes import outward as installation_outward
 from api.log import service, storage
-from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.places import AdviceDesk, ClientId, Db, InstallationId, Unit
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.corrections import CorrectionIn
@@ -21,6 +21,7 @@ __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
 _REFUSALS = responses(400, 404, 413, 415, 422, 503)
+_APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503)
 
 _RUNS: dict[str, Example] = {
     "all": {
@@ -91,19 +92,20 @@ _ADJUSTMENTS: dict[str, Example] = {
 }
 
 
-@router.post("/runs", status_code=201, responses=_REFUSALS, summary="Record a ground run")
+@router.post("/runs", status_code=201, responses=_APPEND_REFUSALS, summary="Record a ground run")
 def run(
     installation_id: InstallationId,
     sent: Annotated[RunIn, Body(openapi_examples=_RUNS)],
     database: Db,
     desk: AdviceDesk,
+    client_id: ClientId = None,
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
     with database.unit() as session:
         sent = service.with_remembered_mapping(session, installation_id, sent)
     traced = read(sent)
     with database.unit() as session:
-        recorded = service.record_run(session, installation_id, sent, traced)
+        recorded = service.record_run(session, installation_id, sent, traced, client_id)
     answer = desk.answer_or_none(database, installation_id)
     return RunRecorded(
         run=recorded,
@@ -113,16 +115,17 @@ def run(
     )
 
 
-@router.post("/adjustments", status_code=201, responses=_REFUSALS, summary="Record what was turned or changed")
+@router.post("/adjustments", status_code=201, responses=_APPEND_REFUSALS, summary="Record what was turned or changed")
 def adjustment(
     installation_id: InstallationId,
     sent: Annotated[AdjustmentIn, Body(openapi_examples=_ADJUSTMENTS)],
     database: Db,
     desk: AdviceDesk,
+    client_id: ClientId = None,
 ) -> AdjustmentRecorded:
     """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
     with database.unit() as session:
-        recorded, warnings = service.record_adjustment(session, installation_id, sent)
+        recorded, warnings = service.record_adjustment(session, installation_id, sent, client_id)
         position = service.load(session, installation_id).position()
     answer = desk.answer_or_none(database, installation_id)
     return AdjustmentRecorded(
@@ -132,16 +135,17 @@ def adjustment(
     )
 
 
-@router.post("/acknowledgements", status_code=201, responses=_REFUSALS, summary="Say what was found")
+@router.post("/acknowledgements", status_code=201, responses=_APPEND_REFUSALS, summary="Say what was found")
 def acknowledgement(
     installation_id: InstallationId,
     sent: Annotated[AcknowledgeIn, Body(openapi_examples=_CAUSES)],
     database: Db,
     desk: AdviceDesk,
+    client_id: ClientId = None,
 ) -> AcknowledgeRecorded:
     """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again."""
     with database.unit() as session:
-        recorded, warnings = service.record_acknowledgement(session, installation_id, sent)
+        recorded, warnings = service.record_acknowledgement(session, installation_id, sent, client_id)
     answer = desk.answer_or_none(database, installation_id)
     return AcknowledgeRecorded(
         acknowledged=recorded,

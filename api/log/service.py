@@ -20,7 +20,7 @@ from api.wire.installation import InstallationIn
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from model import evidence, idle_words
-from shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from shared.errors import ConflictError, InvalidValueError, NotFoundError, TimeOrderError
 from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
 
@@ -159,52 +159,65 @@ def with_remembered_mapping(session: Session, installation_id: int, sent: RunIn)
     return sent.model_copy(update={"trace": sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})})
 
 
-def record_run(session: Session, installation_id: int, sent: RunIn, traced: Traced) -> EntryOut:
-    """Append a run, and keep its trace.
+def record_run(
+    session: Session, installation_id: int, sent: RunIn, traced: Traced, client_id: str | None = None
+) -> EntryOut:
+    """Append a run, and keep its trace. One that came before under the same client's id is answered, not appended.
 
     Raises
     ------
-    NotFoundError, InvalidValueError, TimeOrderError
-        If there is no such installation, the run cannot be used, or it is out of order.
+    NotFoundError, InvalidValueError, TimeOrderError, ConflictError
+        If there is no such installation, the run cannot be used, it is out of order, or its id is another entry's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)  # refuses what cannot be before it is stored
-    row = _append(session, installation_id, "run", traced.run)
+    earlier = _earlier(session, installation_id, "run", traced.run, client_id)
+    if earlier is not None:
+        return outward(earlier, owner)
+    row = _append(session, installation_id, "run", traced.run, client_id)
     if sent.trace is not None:
         read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
         storage.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
     return outward(row, owner)
 
 
-def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKinds) -> tuple[EntryOut, list[str]]:
-    """Append an adjustment; what is unusual about it comes back as warnings.
+def record_adjustment(
+    session: Session, installation_id: int, sent: AdjustmentKinds, client_id: str | None = None
+) -> tuple[EntryOut, list[str]]:
+    """Append an adjustment, as `record_run` does; what is unusual about it comes back as warnings.
 
     Raises
     ------
-    NotFoundError, InvalidValueError, TimeOrderError
-        If there is no such installation, the adjustment is not plausible, or it is out of order.
+    NotFoundError, InvalidValueError, TimeOrderError, ConflictError
+        If there is no such installation, the adjustment is not plausible, it is out of order, or its id is another's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     installation = owner.record()
     adjustment = sent.record()
     if isinstance(adjustment, ChangeNeedle):
         installation.needle(adjustment.needle)
-    appended = outward(_append(session, installation_id, "adjustment", sent), owner)
-    return appended, step_warnings(adjustment, installation)
+    row = _earlier(session, installation_id, "adjustment", sent, client_id)
+    row = row or _append(session, installation_id, "adjustment", sent, client_id)
+    return outward(row, owner), step_warnings(adjustment, installation)
 
 
-def record_acknowledgement(session: Session, installation_id: int, sent: AcknowledgeIn) -> tuple[EntryOut, list[str]]:
-    """Append an acknowledgement; where nothing was run since the last one, that comes back as a warning.
+def record_acknowledgement(
+    session: Session, installation_id: int, sent: AcknowledgeIn, client_id: str | None = None
+) -> tuple[EntryOut, list[str]]:
+    """Append an acknowledgement, as `record_run` does; where nothing was run since the last one, that is a warning.
 
     Raises
     ------
-    NotFoundError, TimeOrderError
-        If there is no such installation, or it is out of order.
+    NotFoundError, TimeOrderError, ConflictError
+        If there is no such installation, it is out of order, or its id is another entry's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    earlier = _earlier(session, installation_id, "acknowledged", sent, client_id)
+    if earlier is not None:
+        return outward(earlier, owner), []
     log = load(session, installation_id)
     pending = bool(evidence.gather(log.installation, log.entries).since_acknowledged)
-    row = _append(session, installation_id, "acknowledged", sent)
+    row = _append(session, installation_id, "acknowledged", sent, client_id)
     return outward(row, owner), [] if pending else ["Nothing was run since the last one; it is recorded anyway."]
 
 
@@ -226,7 +239,26 @@ def step_warnings(adjustment: Adjustment, installation: Installation) -> list[st
     return []
 
 
-def _append(session: Session, installation_id: int, kind: str, sent: RunIn | AdjustmentKinds | AcknowledgeIn) -> Entry:
+_Sent = RunIn | AdjustmentKinds | AcknowledgeIn
+
+
+def _earlier(session: Session, installation_id: int, kind: str, sent: _Sent, client_id: str | None) -> Entry | None:
+    """The entry that came under this id before. Its time may differ: one that had to wait is sent with a time."""
+    row = None if client_id is None else storage.by_client(session, installation_id, client_id)
+    if row is None:
+        return None
+    document = sent.model_dump(mode="json", exclude_none=True)
+    if row.kind != kind or {**row.document, "time": None} != {**document, "time": None}:
+        raise ConflictError(
+            f"this id stands for entry {row.sequence}, which holds something else",
+            field="Idempotency-Key",
+            value=client_id,
+            cure="Make a new id for every entry; correct the entry if it was wrong.",
+        )
+    return row
+
+
+def _append(session: Session, installation_id: int, kind: str, sent: _Sent, client_id: str | None) -> Entry:
     now = datetime.now(UTC)
     happened = sent.happened_at(now)
     last = storage.latest(session, installation_id)
@@ -246,4 +278,4 @@ def _append(session: Session, installation_id: int, kind: str, sent: RunIn | Adj
             )
     sequence = 1 if last is None else last.sequence + 1
     document = sent.model_dump(mode="json", exclude_none=True)
-    return storage.append(session, installation_id, sequence, kind, document, happened, now)
+    return storage.append(session, installation_id, sequence, kind, document, happened, now, client_id)

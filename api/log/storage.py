@@ -10,6 +10,7 @@ from api.database import Correction, Entry, Trace
 
 __all__ = [
     "append",
+    "by_client",
     "corrections",
     "entries",
     "entry",
@@ -17,7 +18,10 @@ __all__ = [
     "keep_trace",
     "last_sequence",
     "latest",
+    "latest_run",
     "remembered_mapping",
+    "trace",
+    "traced",
 ]
 
 
@@ -25,6 +29,12 @@ def latest(session: Session, installation_id: int) -> Entry | None:
     """The last entry, if there is one."""
     query = select(Entry).where(Entry.installation_id == installation_id).order_by(Entry.sequence.desc()).limit(1)
     return session.scalars(query).one_or_none()
+
+
+def latest_run(session: Session, installation_id: int) -> Entry | None:
+    """The last run, if there is one."""
+    query = select(Entry).where(Entry.installation_id == installation_id, Entry.kind == "run")
+    return session.scalars(query.order_by(Entry.sequence.desc()).limit(1)).one_or_none()
 
 
 def last_sequence(session: Session, installation_id: int) -> int:
@@ -42,6 +52,12 @@ def entries(session: Session, installation_id: int) -> list[Entry]:
 def entry(session: Session, installation_id: int, sequence: int) -> Entry | None:
     """One entry by its number, if it is there."""
     query = select(Entry).where(Entry.installation_id == installation_id, Entry.sequence == sequence)
+    return session.scalars(query).one_or_none()
+
+
+def by_client(session: Session, installation_id: int, client_id: str) -> Entry | None:
+    """The entry its sender gave this id, if it came."""
+    query = select(Entry).where(Entry.installation_id == installation_id, Entry.client_id == client_id)
     return session.scalars(query).one_or_none()
 
 
@@ -69,7 +85,7 @@ def keep_correction(
 
 def append(
     session: Session, installation_id: int, sequence: int, kind: str, document: dict[str, Any],
-    happened_at: datetime, recorded_at: datetime,
+    happened_at: datetime, recorded_at: datetime, client_id: str | None = None,
 ) -> Entry:  # fmt: skip
     """Append an entry."""
     row = Entry(
@@ -79,6 +95,7 @@ def append(
         document=document,
         happened_at=happened_at,
         recorded_at=recorded_at,
+        client_id=client_id,
     )
     session.add(row)
     session.flush()
@@ -88,6 +105,19 @@ def append(
 def keep_trace(session: Session, entry_id: int, sent: dict[str, Any], read: list[Any]) -> None:
     """Keep the trace of a run."""
     session.add(Trace(entry_id=entry_id, sent=sent, read=read))
+
+
+def trace(session: Session, installation_id: int, sequence: int) -> dict[str, Any] | None:
+    """The trace that came with an entry, as it was sent."""
+    query = select(Trace.sent).join(Entry, Entry.id == Trace.entry_id)
+    query = query.where(Entry.installation_id == installation_id, Entry.sequence == sequence)
+    return session.scalars(query).one_or_none()
+
+
+def traced(session: Session, installation_id: int) -> list[int]:
+    """Numbers of the entries that came with a trace."""
+    query = select(Entry.sequence).join(Trace, Entry.id == Trace.entry_id)
+    return list(session.scalars(query.where(Entry.installation_id == installation_id).order_by(Entry.sequence)))
 
 
 def remembered_mapping(session: Session, installation_id: int) -> dict[str, Any] | None:

@@ -155,6 +155,21 @@ def test_every_unit_of_a_kind_may_be_preferred(client: TestClient, needles: list
         assert client.post("/api/v1/installations", json=body).status_code == 201
 
 
+def test_an_entry_sent_twice_is_recorded_once(client: TestClient, place: str) -> None:
+    """Under one key the first entry is the answer, whatever was recorded since; another entry under it is refused."""
+    key = {"Idempotency-Key": "a-key-of-mine"}
+    first = client.post(f"{place}/runs", json=RUN, headers=key).json()["run"]
+    turn = {"kind": "turn_screw", "turns": 0.125}
+    for _ in range(2):
+        client.post(f"{place}/adjustments", json=turn, headers={"Idempotency-Key": "another-key"})
+        assert client.post(f"{place}/runs", json=RUN, headers=key).json()["run"] == first
+    assert len(client.get(f"{place}/history").json()["entries"]) == 2
+    assert client.get(f"{place}/history").json()["position"]["turns"] == 0.125
+    problem(client.post(f"{place}/adjustments", json=turn, headers=key), 409)
+    problem(client.post(f"{place}/runs", json=RUN | {"idle_quality": 3}, headers=key), 409)
+    problem(client.post(f"{place}/runs", json=RUN, headers={"Idempotency-Key": "short"}), 422)
+
+
 def test_lists_are_paged(client: TestClient, needles: list[dict[str, Any]]) -> None:
     """Installations come newest first, a page at a time."""
     for i in range(3):

@@ -1,0 +1,120 @@
+"""The adviser's desk: all installations, what needs attention first; and notes."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from fastapi import APIRouter, Response
+from fastapi.responses import RedirectResponse
+from pydantic import TypeAdapter
+
+from api.advice.desk import Desk
+from api.database import Database, Installation
+from api.http.checked import checked
+from api.installations import storage as installations
+from api.log import storage as log_storage
+from api.notes import storage as notes
+from api.pages.problem_pages import PageRoute
+from api.pages.rendering import page
+from api.pages.typed import Form
+from api.pages.working import AtWork, Work
+from api.places import AdviceDesk, Db, InstallationId
+from api.wire.answers import SuggestionOut
+from api.wire.notes import NoteIn
+
+__all__ = ["Row", "attention", "router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_NOTE = TypeAdapter(NoteIn)
+_MOST = 200
+_LONG = timedelta(days=7)
+_CAUSES = {
+    "limit_exceeded": "limit exceeded",
+    "not_as_foretold": "something is wrong",
+    "no_needle_fits": "stuck: no needle on hand fits",
+    "not_to_be_settled": "stuck: runs settle nothing more",
+}
+_DOUBTFUL = 0.2  # chance that not all is as recorded from which it is worth a look, though no alarm yet
+
+
+@dataclass(frozen=True)
+class Row:
+    """One installation on the desk.
+
+    Parameters
+    ----------
+    kept : SuggestionOut or None
+        The latest answer; None while it is being made.
+    attention : tuple of str
+        What needs looking at, the most serious first.
+    """
+
+    number: int
+    name: str
+    kept: SuggestionOut | None
+    last_run: datetime | None
+    notes: int
+    attention: tuple[str, ...]
+
+
+def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) -> tuple[str, ...]:
+    """What needs looking at.
+
+    Parameters
+    ----------
+    last : datetime or None
+        Of the latest entry.
+    """
+    found = []
+    if kept is not None:
+        if kept.action.cause is not None:
+            found.append(_CAUSES[kept.action.cause])
+        elif kept.confidence.doubt >= _DOUBTFUL:
+            found.append(f"something may be wrong ({kept.confidence.doubt:.0%})")
+        if not kept.provenance.diagnostics.converged:
+            found.append("readings that do not add up")
+    tuned = kept is not None and kept.stage == "tuned"
+    if last is None:
+        found.append("no entry yet")
+    elif now - last > _LONG and not tuned:
+        found.append(f"waiting for {(now - last).days} days")
+    return tuple(found)
+
+
+@router.get("/desk")
+def desk_page(database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """All installations, those that need attention first. Answers that are missing are begun."""
+    with database.unit() as session:
+        total, rows = installations.page(session, _MOST, 0)
+        counted = notes.counts(session)
+    shown = [_row(row, database, desk, work, counted.get(row.id, 0)) for row in rows]
+    shown.sort(key=lambda row: (not row.attention, row.kept is not None and row.kept.stage == "tuned"))
+    return page("desk.html", rows=shown, total=total)
+
+
+def _row(row: Installation, database: Database, desk: Desk, work: Work, count: int) -> Row:
+    kept = desk.kept(database, row.id)
+    with database.unit() as session:
+        latest, run = log_storage.latest(session, row.id), log_storage.latest_run(session, row.id)
+    if kept is None and desk.ready and latest is not None:
+        answered = work.answer(desk, database, row.id, patience=0.0)
+        kept = None if answered is None else answered.suggestion
+    last = None if latest is None else latest.happened_at
+    return Row(
+        number=row.id,
+        name=row.document.get("name") or f"Installation {row.id}",
+        kept=kept,
+        last_run=None if run is None else run.happened_at,
+        notes=count,
+        attention=attention(kept, last, datetime.now(UTC)),
+    )
+
+
+@router.post("/installations/{installation_id}/notes")
+def leave(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+    """Leave a note; it is shown on the card of the next step."""
+    document: dict[str, Any] = typed.document("text", "author")
+    with database.unit() as session:
+        notes.add(session, installation_id, checked(_NOTE, document), datetime.now(UTC))
+    return RedirectResponse(f"/installations/{installation_id}#notes", 303)

@@ -1,0 +1,166 @@
+"""All that was recorded, in order, and putting right what was mistyped."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Response
+from fastapi.responses import RedirectResponse
+from pydantic import TypeAdapter
+
+from api.database import Database
+from api.http.checked import RefusedError, checked, told
+from api.installations import storage as installations
+from api.log import service, storage
+from api.pages import adjustments, runs
+from api.pages.next_step import name_of
+from api.pages.problem_pages import PageRoute
+from api.pages.rendering import page
+from api.pages.typed import Form, Typed
+from api.places import Db, InstallationId
+from api.told.what_was import adjustment_words, run_words
+from api.wire.corrections import CorrectionIn
+from api.wire.installation import InstallationIn
+from api.wire.records import EntryOut
+from shared.errors import EighthTurnError, NotFoundError
+
+__all__ = ["entries_of", "router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
+
+_CORRECTION = TypeAdapter(CorrectionIn)
+_Sequence = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
+    """The log's entries with their corrections.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    with database.unit() as session:
+        owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+        corrected = storage.corrections(session, installation_id)
+        rows = storage.entries(session, installation_id)
+        return [service.outward(row, owner, corrected.get(row.id, ())) for row in rows]
+
+
+@router.get("/history")
+def history(installation_id: InstallationId, database: Db) -> Response:
+    """The log, the latest entry first."""
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    entries = entries_of(database, installation_id)
+    return page(
+        "history.html", number=installation_id, name=name_of(log), here="/history", heading="History",
+        entries=[_told(e, log) for e in reversed(entries)],
+    )  # fmt: skip
+
+
+def _told(entry: EntryOut, log: service.Log) -> dict[str, Any]:
+    latest = entry.corrections[-1] if entry.corrections else None
+    now: Any = entry if latest is None else latest
+    return {
+        "entry": entry,
+        "first": _words(entry, log),
+        "now": "voided" if entry.voided else _words(now, log) if latest else None,
+        "note": entry.run.note if entry.run else entry.adjustment.note if entry.adjustment else "",
+    }
+
+
+def _words(holder: Any, log: service.Log) -> str:
+    if holder.run is not None:
+        return run_words(holder.run, log.sent.units, log.sent.elevation)
+    if holder.adjustment is not None:
+        return adjustment_words(holder.adjustment)
+    return f"Found: {holder.acknowledged.cause}"
+
+
+@router.get("/entries/{sequence}/correct")
+def blank(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
+    """The entry as it stands, to be put right."""
+    entry = _entry(database, installation_id, sequence)
+    return _form(database, installation_id, entry, Typed(_as_typed(entry)), [])
+
+
+@router.post("/entries/{sequence}/correct")
+def correct(installation_id: InstallationId, sequence: _Sequence, typed: Form, database: Db) -> Response:
+    """Keep the correction beside the entry."""
+    entry = _entry(database, installation_id, sequence)
+    try:
+        sent = checked(_CORRECTION, _document(entry, typed))
+        with database.unit() as session:
+            service.record_correction(session, installation_id, sequence, sent)
+    except (RefusedError, EighthTurnError) as error:
+        return _form(database, installation_id, entry, typed, _unnested(told(error)), 422)
+    return RedirectResponse(f"/installations/{installation_id}/history", 303)
+
+
+def _entry(database: Database, installation_id: int, sequence: int) -> EntryOut:
+    for entry in entries_of(database, installation_id):
+        if entry.sequence == sequence:
+            return entry
+    raise NotFoundError(
+        "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
+    )
+
+
+def _as_typed(entry: EntryOut) -> dict[str, str]:
+    latest: Any = entry.corrections[-1] if entry.corrections and not entry.voided else entry
+    if entry.run is not None:
+        document = latest.run.model_dump(mode="json", exclude_none=True)
+        names = (*runs.FIELDS, "pressure", "altimeter_setting", "egt_rise")
+        return runs.fields_of({k: v for k, v in document.items() if k != "time"}, names)
+    if entry.adjustment is not None:
+        return adjustments.fields_of(latest.adjustment)
+    return {}
+
+
+def _document(entry: EntryOut, typed: Typed) -> dict[str, Any]:
+    document: dict[str, Any] = typed.document("reason")
+    if typed.get("void") or entry.kind == "acknowledged":
+        return {**document, "void": True}
+    if entry.kind == "run":
+        return {**document, "run": _with_what_no_form_shows(entry, runs.document_of(typed))}
+    return {**document, "adjustment": adjustments.document_of(typed)}
+
+
+def _with_what_no_form_shows(entry: EntryOut, document: dict[str, Any]) -> dict[str, Any]:
+    """A rise that was read from a trace keeps its error, spread and cylinders as long as it is not changed itself."""
+    latest: Any = entry.corrections[-1] if entry.corrections and not entry.voided else entry
+    old = latest.run.model_dump(mode="json", exclude_none=True).get("egt_rise")
+    new = document.get("egt_rise")
+    if old and new and all(old.get(name) == value for name, value in new.items()):
+        document["egt_rise"] = old
+    return document
+
+
+def _unnested(errors: list[Any]) -> list[Any]:
+    """Errors under the names the form's fields have."""
+    return [
+        e.model_copy(update={"field": e.field.removeprefix("run.").removeprefix("adjustment.")}) for e in errors
+    ]  # fmt: skip
+
+
+def _form(
+    database: Database, installation_id: int, entry: EntryOut, typed: Typed, errors: list[Any], status: int = 200
+) -> Response:
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    return page(
+        "correct.html",
+        status,
+        number=installation_id,
+        name=name_of(log),
+        here="/history",
+        heading=f"Correct entry {entry.sequence}",
+        entry=entry,
+        words=_words(entry, log),
+        typed=typed,
+        errors=errors,
+        carried=False,
+        needles=[n.label for n in log.sent.needles],
+        parts=adjustments.PARTS,
+        has_elevation=log.sent.elevation is not None,
+        **runs.choices(log.sent.units),
+    )

@@ -1,0 +1,109 @@
+"""The sheet on a page and as PDF, the table, and parcels out and in."""
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+from fastapi import APIRouter, Response
+from fastapi.responses import RedirectResponse
+from pydantic import TypeAdapter
+
+from api.advice.desk import Desk
+from api.database import Database
+from api.http.bodies import BodyError, parse
+from api.http.checked import RefusedError, checked
+from api.log import service
+from api.pages.history import entries_of
+from api.pages.next_step import name_of
+from api.pages.policy import HEADERS
+from api.pages.problem_pages import PageRoute
+from api.pages.rendering import fragment, page
+from api.pages.typed import Form
+from api.pages.working import AtWork, Work
+from api.papers import parcel, table
+from api.papers.parcel import Parcel
+from api.papers.sheet import Sheet, as_pdf, sheet_of
+from api.places import AdviceDesk, Db, InstallationId
+
+__all__ = ["router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute)
+
+_PARCEL = TypeAdapter(Parcel)
+_PATIENCE_SECONDS = 60.0
+
+
+@router.get("/installations/{installation_id}/sheet")
+def sheet(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """The sheet to be looked at and printed."""
+    log, made = _sheet(installation_id, database, desk, work, None)
+    return page(
+        "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="The sheet",
+        ready=desk.ready,
+    )  # fmt: skip
+
+
+@router.get("/installations/{installation_id}/sheet.pdf")
+def sheet_pdf(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """The sheet as PDF."""
+    log, made = _sheet(installation_id, database, desk, work, _PATIENCE_SECONDS)
+    if made is None:
+        return page(
+            "problem.html", 503, title="The answer is still being worked out. Try again in a moment.", errors=[]
+        )
+    text = fragment("sheet_print.html", sheet=made, name=name_of(log))
+    return Response(
+        as_pdf(text),
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="sheet-{installation_id}.pdf"', "Cache-Control": "no-store"},
+    )
+
+
+def _sheet(
+    installation_id: int, database: Database, desk: Desk, work: Work, patience: float | None
+) -> tuple[service.Log, Sheet | None]:
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    answered = work.answer(desk, database, installation_id, patience)
+    if answered is None or answered.suggestion is None:
+        return log, None
+    return log, sheet_of(log, entries_of(database, installation_id), answered.suggestion, datetime.now(UTC))
+
+
+@router.get("/installations/{installation_id}/table.csv")
+def log_table(installation_id: InstallationId, database: Db) -> Response:
+    """The log as a table."""
+    with database.unit() as session:
+        return table.response(session, installation_id)
+
+
+@router.get("/installations/{installation_id}/export.json")
+def export(installation_id: InstallationId, database: Db) -> Response:
+    """The installation as a sealed parcel."""
+    with database.unit() as session:
+        packed = parcel.pack(session, installation_id)
+    return Response(
+        json.dumps(packed.model_dump(mode="json"), indent=1),
+        media_type="application/json",
+        headers={**HEADERS, "Content-Disposition": f'attachment; filename="installation-{installation_id}.json"'},
+    )
+
+
+@router.post("/installations/import")
+def bring_in(typed: Form, database: Db) -> Response:
+    """Unpack a parcel as a new installation."""
+    sent = checked(_PARCEL, _document(typed.raw.get("file", "")))
+    with database.unit() as session:
+        number = parcel.unpack(session, sent)
+    return RedirectResponse(f"/installations/{number}", 303)
+
+
+def _document(text: str) -> Any:
+    try:
+        return parse(text.encode())
+    except BodyError as error:
+        cut = error.error.model_copy(
+            update={"field": "file", "message": "this is no whole parcel: it was cut short or is another file",
+                    "cure": "Export it again, and choose the whole file."}
+        )  # fmt: skip
+        raise RefusedError([cut]) from None

@@ -1,0 +1,101 @@
+"""The pictures, each with its sentence and its figures beside it."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi.responses import HTMLResponse
+
+from api.database import Database
+from api.log import service, storage
+from api.pages.next_step import name_of
+from api.pages.policy import HEADERS
+from api.pages.problem_pages import PageRoute
+from api.pages.rendering import fragment, page
+from api.pages.working import AtWork, Work
+from api.pictures.gallery import Gallery
+from api.pictures.hanging import DRAWN, drawn, sweep_of
+from api.places import AdviceDesk, Db, InstallationId
+from shared.errors import NotFoundError
+
+__all__ = ["InGallery", "router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
+
+
+def _gallery(request: Request) -> Gallery:
+    gallery: Gallery = request.app.state.gallery
+    return gallery
+
+
+InGallery = Annotated[Gallery, Depends(_gallery)]
+_Sequence = Annotated[int, Path(ge=1, le=2**31 - 1)]
+
+
+@router.get("/pictures")
+def pictures(
+    installation_id: InstallationId, database: Db, desk: AdviceDesk, gallery: InGallery, work: AtWork
+) -> Response:
+    """All pictures, or what is going on until they can be shown."""
+    return page(
+        "pictures.html", here="/pictures", heading="Pictures", ready=desk.ready, failed=desk.failed,
+        **_context(installation_id, database, gallery, work),
+    )  # fmt: skip
+
+
+@router.get("/pictures/all")
+def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, gallery: InGallery, work: AtWork) -> Response:
+    """The pictures alone, for a page that waits for them."""
+    context = _context(installation_id, database, gallery, work)
+    return HTMLResponse(fragment("wall.html", ready=desk.ready, failed=desk.failed, **context))
+
+
+def _context(installation_id: int, database: Database, gallery: Gallery, work: Work) -> dict[str, Any]:
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+        traced = storage.traced(session, installation_id)
+    made = gallery.kept(log)
+    if made is None:
+        made = work.done(("pictures", installation_id), lambda: gallery.portraits(log))
+    return {
+        "number": installation_id,
+        "name": name_of(log),
+        "working": made is None,
+        "converged": made is None or made.converged,
+        "pictures": [] if made is None else drawn(made, log),
+        "traced": traced,
+        "state": log.state,
+    }
+
+
+@router.get("/pictures/{name}.svg")
+def picture(installation_id: InstallationId, name: str, database: Db, gallery: InGallery) -> Response:
+    """One picture."""
+    if name not in DRAWN:
+        raise NotFoundError("there is no such picture", field="name", value=name, cure=f"There are {', '.join(DRAWN)}.")
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    return _svg(DRAWN[name](gallery.portraits(log), log).svg)
+
+
+@router.get("/sweeps/{sequence}")
+def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
+    """The sweep of one run with its reading."""
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+        found = sweep_of(session, installation_id, sequence, log.sent.units)
+    return page(
+        "sweep.html", here="/pictures", heading=f"The sweep of run {sequence}", number=installation_id,
+        name=name_of(log), picture=found, source=f"/installations/{installation_id}/sweeps/{sequence}/picture.svg",
+    )  # fmt: skip
+
+
+@router.get("/sweeps/{sequence}/picture.svg")
+def sweep_picture(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
+    """Its picture."""
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+        return _svg(sweep_of(session, installation_id, sequence, log.sent.units).svg)
+
+
+def _svg(text: str) -> Response:
+    return Response(text, media_type="image/svg+xml", headers=HEADERS)

@@ -1,0 +1,235 @@
+"""An installation as a parcel: everything that is stored of it, to be unpacked elsewhere exactly as it was."""
+
+import hashlib
+import json
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
+from sqlalchemy.orm import Session
+
+from api.database import Correction, Entry, Installation, Note, Trace
+from api.http.refusals import refusal
+from api.installations import storage as installations
+from api.log import service, storage
+from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
+from api.wire.installation import InstallationIn
+from api.wire.moment import Time
+from api.wire.quantities import Whole, Wire
+from api.wire.records import SweepOut
+from api.wire.run import RunIn, TraceIn
+from shared.errors import InvalidValueError
+
+__all__ = ["Parcel", "pack", "sealed", "unpack"]
+
+_CURE = "Export it again, and bring the whole file."
+
+
+def _aware(value: datetime) -> datetime:
+    return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+
+
+Moment = Annotated[Time, AfterValidator(_aware)]
+Document = dict[str, Any]
+"""A document as it is stored; checked as what it is when the parcel is unpacked."""
+
+
+class CorrectionPacked(Wire):
+    """A correction; no document: the entry was voided."""
+
+    recorded_at: Moment
+    reason: str = Field(min_length=3, max_length=500)
+    document: Document | None = None
+
+
+class TracePacked(Wire):
+    """A run's trace as it was sent, and what was read from it."""
+
+    sent: Document
+    read: list[Document]
+
+
+class EntryPacked(Wire):
+    """An entry with all that hangs on it."""
+
+    kind: Literal["run", "adjustment", "acknowledged"]
+    happened_at: Moment
+    recorded_at: Moment
+    client_id: str | None = Field(None, min_length=8, max_length=64)
+    document: Document
+    corrections: list[CorrectionPacked] = Field(max_length=1000)
+    trace: TracePacked | None = None
+
+
+class NotePacked(Wire):
+    """A note."""
+
+    written_at: Moment
+    author: str = Field(max_length=100)
+    text: str = Field(min_length=1, max_length=2000)
+
+
+class Contents(Wire):
+    """What is in a parcel."""
+
+    created_at: Moment
+    installation: Document
+    entries: list[EntryPacked] = Field(max_length=10_000)
+    notes: list[NotePacked] = Field(max_length=10_000)
+
+
+class Parcel(Wire):
+    """A sealed parcel: a file that was cut short or changed does not fit its own count and seal."""
+
+    format: Literal["eighth-turn installation"]
+    version: Literal[1]
+    contents: Contents
+    entries: Whole = Field(description="How many entries there are.")
+    seal: str = Field(pattern="^[0-9a-f]{64}$", description="SHA-256 of the contents as compact JSON, keys sorted.")
+
+
+def sealed(contents: Contents) -> Parcel:
+    """A parcel around its contents."""
+    return Parcel(
+        format="eighth-turn installation", version=1, contents=contents, entries=len(contents.entries),
+        seal=_seal(contents),
+    )  # fmt: skip
+
+
+def _seal(contents: Contents) -> str:
+    text = json.dumps(contents.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def pack(session: Session, installation_id: int) -> Parcel:
+    """Everything stored of an installation.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    row = installations.get(session, installation_id)
+    corrections = storage.corrections(session, installation_id)
+    entries = []
+    for entry in storage.entries(session, installation_id):
+        trace = session.get(Trace, entry.id)
+        entries.append(
+            EntryPacked(
+                kind=_kind(entry.kind),
+                happened_at=entry.happened_at,
+                recorded_at=entry.recorded_at,
+                client_id=entry.client_id,
+                document=entry.document,
+                corrections=[
+                    CorrectionPacked(recorded_at=c.recorded_at, reason=c.reason, document=c.document)
+                    for c in corrections.get(entry.id, ())
+                ],
+                trace=None if trace is None else TracePacked(sent=trace.sent, read=trace.read),
+            )
+        )
+    notes = session.query(Note).where(Note.installation_id == installation_id).order_by(Note.id)
+    return sealed(
+        Contents(
+            created_at=row.created_at,
+            installation=row.document,
+            entries=entries,
+            notes=[NotePacked(written_at=n.written_at, author=n.author, text=n.text) for n in notes],
+        )
+    )
+
+
+def _kind(kind: str) -> Literal["run", "adjustment", "acknowledged"]:
+    return "run" if kind == "run" else "adjustment" if kind == "adjustment" else "acknowledged"
+
+
+def unpack(session: Session, parcel: Parcel) -> int:
+    """Store what a parcel holds as a new installation.
+
+    Returns
+    -------
+    int
+        Its number here.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is not whole, or holds what the service would not have stored.
+    """
+    contents = parcel.contents
+    if parcel.entries != len(contents.entries):
+        raise InvalidValueError(
+            f"the parcel says it holds {parcel.entries} entries",
+            field="entries",
+            value=len(contents.entries),
+            cure=_CURE,
+        )
+    if parcel.seal != _seal(contents):
+        raise InvalidValueError(
+            "the parcel is not as it was sealed: it was cut short or changed", field="seal", value=parcel.seal,
+            cure=_CURE,
+        )  # fmt: skip
+    _read("contents.installation", InstallationIn, contents.installation).record()
+    row = Installation(created_at=contents.created_at, document=contents.installation)
+    session.add(row)
+    session.flush()
+    last: datetime | None = None
+    for number, packed in enumerate(contents.entries, 1):
+        if last is not None and packed.happened_at < last:
+            raise InvalidValueError(
+                "this entry is before the one it follows", field=f"contents.entries.{number - 1}.happened_at",
+                value=packed.happened_at.isoformat(), cure=_CURE,
+            )  # fmt: skip
+        last = packed.happened_at
+        _store(session, row.id, number, packed)
+    session.add_all(
+        Note(installation_id=row.id, written_at=n.written_at, author=n.author, text=n.text) for n in contents.notes
+    )
+    session.flush()
+    service.load(session, row.id).position()  # the log has to hold together here too
+    return row.id
+
+
+_MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}
+
+
+def _store(session: Session, installation_id: int, number: int, packed: EntryPacked) -> None:
+    place = f"contents.entries.{number - 1}"
+    _read(f"{place}.document", _MODELS[packed.kind], packed.document)
+    entry = Entry(
+        installation_id=installation_id,
+        sequence=number,
+        kind=packed.kind,
+        happened_at=packed.happened_at,
+        recorded_at=packed.recorded_at,
+        document=packed.document,
+        client_id=packed.client_id,
+    )
+    session.add(entry)
+    session.flush()
+    for i, c in enumerate(packed.corrections):
+        if c.document is not None:
+            _read(f"{place}.corrections.{i}.document", _MODELS[packed.kind], c.document)
+        session.add(Correction(entry_id=entry.id, recorded_at=c.recorded_at, reason=c.reason, document=c.document))
+    if packed.trace is not None:
+        _read(f"{place}.trace.sent", TraceIn, packed.trace.sent)
+        for sweep in packed.trace.read:
+            _read(f"{place}.trace.read", SweepOut, sweep)
+        session.add(Trace(entry_id=entry.id, sent=packed.trace.sent, read=packed.trace.read))
+
+
+def _read(field: str, model: Any, document: Any) -> Any:
+    """A document as what it says it is.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is not that.
+    """
+    try:
+        return TypeAdapter(model).validate_python(document)
+    except ValidationError as error:
+        first = refusal({**error.errors()[0], "loc": ("body", *error.errors()[0]["loc"])})
+        raise InvalidValueError(
+            first.message, field=f"{field}.{first.field}", value=first.value, cure=first.cure
+        ) from None

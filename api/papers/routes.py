@@ -1,0 +1,78 @@
+"""Routes of papers: a parcel out and in, the table, the draws for a statistician."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Response
+from fastapi.openapi.models import Example
+
+from api.http.problems import responses
+from api.installations import storage as installations
+from api.installations.routes import outward
+from api.log import service
+from api.papers import draws, parcel, table
+from api.papers.parcel import Contents, Parcel
+from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.wire.records import InstallationOut
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1/installations", tags=["papers"])
+
+_SMALLEST = Contents.model_validate(
+    {
+        "created_at": "2026-05-01T10:30:00Z",
+        "installation": {"needles": [{"label": "A", "taper_slope": {"value": 30.0, "unit": "mm/m"}}]},
+        "entries": [],
+        "notes": [],
+    }
+)
+_EXAMPLES: dict[str, Example] = {
+    "smallest": {
+        "summary": "An installation without any entry",
+        "value": parcel.sealed(_SMALLEST).model_dump(mode="json"),
+    },
+}
+
+
+@router.post("/import", status_code=201, responses=responses(400, 413, 415, 422, 503), summary="Unpack an installation")
+def unpack(
+    sent: Annotated[Parcel, Body(openapi_examples=_EXAMPLES)], unit: Unit, response: Response
+) -> InstallationOut:
+    """A parcel that was exported here or elsewhere, as a new installation with all that belongs to it."""
+    number = parcel.unpack(unit, sent)
+    response.headers["Location"] = f"/api/v1/installations/{number}"
+    return outward(installations.get(unit, number))
+
+
+@router.get("/{installation_id}/export", responses=responses(404, 422, 503), summary="Pack an installation")
+def export(installation_id: InstallationId, unit: Unit) -> Parcel:
+    """Everything that is stored of it, sealed."""
+    return parcel.pack(unit, installation_id)
+
+
+@router.get(
+    "/{installation_id}/table",
+    response_class=Response,
+    responses={**responses(404, 422, 503), 200: {"content": {"text/csv": {}}}},
+    summary="The log as a table",
+)
+def log_table(installation_id: InstallationId, unit: Unit) -> Response:
+    """CSV in the preferred units; its last line says how many rows there are."""
+    return table.response(unit, installation_id)
+
+
+@router.get(
+    "/{installation_id}/draws",
+    response_class=Response,
+    responses={**responses(404, 422, 503), 200: {"content": {"application/x-netcdf": {}}}},
+    summary="The posterior's draws",
+)
+def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
+    """All unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
+    with database.unit() as session:
+        log = service.load(session, installation_id)
+    return Response(
+        draws.netcdf(desk.learned(log).posterior),
+        media_type="application/x-netcdf",
+        headers={"Content-Disposition": f'attachment; filename="installation-{installation_id}.nc"'},
+    )

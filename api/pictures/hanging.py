@@ -1,0 +1,49 @@
+"""All pictures of a log, hung in the order in which they are looked at."""
+
+from collections.abc import Callable
+
+from sqlalchemy.orm import Session
+
+from api.log import service, storage
+from api.pictures import fan, growth, runs, sweep, target, travel
+from api.pictures.gallery import Portraits
+from api.pictures.style import Picture
+from api.trace.columns import Mapping, trace_of
+from api.trace.reading import summary
+from api.wire.units import Units
+from shared.errors import NotFoundError
+
+__all__ = ["DRAWN", "drawn", "sweep_of"]
+
+DRAWN: dict[str, Callable[[Portraits, service.Log], Picture]] = {
+    "target": lambda p, log: target.draw(p.around, log.sent.units),
+    "travel": lambda p, log: travel.draw(p.along, log.sent.units),
+    "runs": lambda p, log: runs.draw(p.runs, log.installation.targets.rise_kelvin, log.sent.units),
+    "growth": lambda p, log: growth.draw(p.runs, log.installation.limits.confirm_chance),
+    "fan": lambda p, log: fan.draw(p.holding, log.installation.targets.rise_kelvin, log.sent.units),
+}
+"""Pictures by name."""
+
+
+def drawn(portraits: Portraits, log: service.Log) -> list[Picture]:
+    """All pictures there is something to see in."""
+    without_runs = ("target", "travel", "fan")
+    return [draw(portraits, log) for name, draw in DRAWN.items() if portraits.runs or name in without_runs]
+
+
+def sweep_of(session: Session, installation_id: int, sequence: int, units: Units) -> Picture:
+    """The sweep of a run that came with a trace.
+
+    Raises
+    ------
+    NotFoundError
+        If that entry has none.
+    """
+    sent = storage.trace(session, installation_id, sequence)
+    if sent is None:
+        raise NotFoundError(
+            "this entry has no trace", field="sequence", value=sequence, cure="The history shows which runs have one."
+        )
+    mapping = None if sent.get("mapping") is None else Mapping.model_validate(sent["mapping"])
+    trace = trace_of(sent["csv"], mapping)
+    return sweep.draw(trace, summary(trace)[-1], units, sequence)

@@ -1,0 +1,14 @@
+"""An installation that was set up through its page."""
+
+import pytest
+from starlette.testclient import TestClient
+
+from tests.api.pages.reading import FORM
+
+
+@pytest.fixture
+def home(client: TestClient) -> str:
+    """Address of an installation's page."""
+    answer = client.post("/installations/new", data=FORM, follow_redirects=False)
+    assert answer.status_code == 303, answer.text
+    return str(answer.headers["Location"])

@@ -1,0 +1,132 @@
+"""The pictures: drawn from the posterior, in the installation's units, to be read without colour and without eyes."""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from api.app import create_app
+from api.cli.settings_file import fixture
+from api.settings import Settings
+from model.advisor import Advisor
+from tests.api.asking import AIR
+from tests.api.pages.reading import words
+
+_NAMES = ("target", "travel", "runs", "growth", "fan")
+
+
+@pytest.fixture(scope="module")
+def tuned(advisor: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, str]]:
+    """A real service with two runs, the second after a turn, the third from a trace; and the address of its pages."""
+    settings = Settings(data_folder=tmp_path_factory.mktemp("pictures"), database_url="")
+    with TestClient(create_app(settings, lambda _seed: advisor)) as client:
+        needles = [{"label": f"n{s}", "taper_slope": {"value": s, "unit": "mm/m"}} for s in (29.4, 30, 30.6)]
+        made = client.post("/api/v1/installations", json={"needles": needles, "fitted_needle": "n30"})
+        place = made.headers["Location"]
+        rise = {"egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}}, "idle_quality": 4}
+        client.post(f"{place}/runs", json=AIR | rise)
+        client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": -0.25})
+        client.post(f"{place}/runs", json=AIR | {"egt_rise": {"seen": "fell_at_once"}})
+        trace = {"csv": fixture("sweep.csv").read_text(encoding="utf-8")}
+        assert client.post(f"{place}/runs", json=AIR | {"trace": trace}).status_code == 201
+        yield client, place.removeprefix("/api/v1")
+
+
+def _page(client: TestClient, address: str) -> str:
+    """The page, once it has something to show."""
+    for _ in range(60):
+        text = client.get(address).text
+        if "Looking back" not in text and "getting ready" not in text:
+            return text
+    pytest.fail("the pictures never came")
+
+
+def test_every_picture_has_its_sentence_and_its_figures(tuned: tuple[TestClient, str]) -> None:
+    """Beside each picture stands what is to be seen in it, and the table it was drawn from."""
+    client, home = tuned
+    page = _page(client, f"{home}/pictures")
+    for name in _NAMES:
+        found = re.search(rf'<img src="({home}/pictures/{name}\.svg[^"]*)" alt="([^"]+)"', page)
+        assert found is not None, name
+        assert client.get(found.group(1)).headers["content-type"] == "image/svg+xml"
+        assert len(found.group(2)) > 60
+    assert page.count("<table>") == len(_NAMES)
+    told = words(page)
+    assert "160 °F" in told
+    assert "fell at once" in told
+    assert f"{home}/sweeps/4" in page
+
+
+@pytest.mark.parametrize("name", _NAMES)
+def test_a_picture_needs_no_colour_and_nobody_else(tuned: tuple[TestClient, str], name: str) -> None:
+    """Every colour is a grey, it has a title and units, and it loads nothing."""
+    client, home = tuned
+    svg = client.get(f"{home}/pictures/{name}.svg").text
+    colours = set(re.findall(r"#([0-9a-fA-F]{3,6})\b", svg))
+    assert colours
+    for colour in colours:
+        size = len(colour) // 3
+        assert len({colour[i * size : (i + 1) * size].lower() for i in range(3)}) == 1, colour
+    assert not set(re.findall(r'(?:fill|stroke)="([a-z]+)"', svg)) - {"none", "white", "black", "transparent"}
+    assert not re.search(r'(href|src)="(?!#)', svg)
+    assert "<script" not in svg
+    titles = {"target": "turns", "travel": "[mm]", "runs": "[°F]", "growth": "[%]", "fan": "[ft]"}
+    assert titles[name] in svg
+
+
+def test_a_sweep_is_shown_with_its_reading(tuned: tuple[TestClient, str]) -> None:
+    """The leanest cylinder, its rise and the others; an entry without a trace has none."""
+    client, home = tuned
+    told = words(client.get(f"{home}/sweeps/4").text)
+    assert "EGT 3 is the leanest and decides" in told
+    assert "EGT 4 not leaned past its peak" in told
+    assert "peak, rise 134 °F" in client.get(f"{home}/sweeps/4/picture.svg").text
+    assert client.get(f"{home}/sweeps/1").status_code == 404
+    assert client.get(f"{home}/pictures/nothing.svg").status_code == 404
+
+
+def test_units_change_every_picture(tuned: tuple[TestClient, str]) -> None:
+    """After a change of units titles, figures and sentences are in the new ones."""
+    client, home = tuned
+    units: dict[str, Any] = {
+        "temperature": "degC", "temperature_rise": "delta_degC", "exhaust_temperature": "degC", "elevation": "m",
+        "length": "in", "taper": "percent", "pressure": "hPa", "head_temperature": "degC", "fuel_flow": "l/h",
+        "volume": "litre",
+    }  # fmt: skip
+    client.post(f"{home}/settings", data=units)
+    svgs = {name: client.get(f"{home}/pictures/{name}.svg").text for name in _NAMES}
+    svgs["sweep"] = client.get(f"{home}/sweeps/4/picture.svg").text
+    for name, sign in {"target": "[%", "travel": "[in]", "runs": "[°C]", "fan": "[m]", "sweep": "[°C]"}.items():
+        assert sign in svgs[name], name
+    page = words(_page(client, f"{home}/pictures"))
+    for old in ("°F", " ft", "mm"):
+        assert old not in page
+        assert all(old not in svg for svg in svgs.values())
+    entries = client.get(f"/api/v1{home}/history").json()["entries"]
+    kelvin = next(e["run"]["egt_rise"]["rise"]["value"] for e in entries if e["sequence"] == 4)
+    assert f"rise {kelvin:.0f} °C" in svgs["sweep"]
+
+
+def test_a_run_is_looked_back_on_once(tuned: tuple[TestClient, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was foretold of earlier runs is remembered: one more run costs one more look."""
+    client, home = tuned
+    gallery = client.app.state.gallery  # type: ignore[attr-defined]
+    client.get(f"{home}/pictures/runs.svg")
+    asked = []
+    learn = gallery._desk.learn
+    monkeypatch.setattr(gallery._desk, "learn", lambda *log: asked.append(log) or learn(*log))
+    client.post(f"/api/v1{home}/runs", json=AIR | {"idle_quality": 3})
+    asked.clear()
+    client.get(f"{home}/pictures/runs.svg")
+    assert len(asked) == 2
+
+
+def test_before_the_first_run(tuned: tuple[TestClient, str]) -> None:
+    """Without any run the prior itself can be looked at."""
+    client, _ = tuned
+    needle = {"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}
+    home = client.post("/api/v1/installations", json={"needles": [needle]}).headers["Location"].removeprefix("/api/v1")
+    page = _page(client, f"{home}/pictures")
+    assert page.count("<img") == 3

@@ -1,0 +1,140 @@
+"""``eighth-turn new``, ``run``, ``adjust``, ``next``, ``sheet``, ``list``: the same room by another door."""
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from api import app as application
+from api.cli.main import run
+from api.cli.settings_file import fixture
+from shared.advice import Action, ActionKind, InspectCause, Suggestion
+from shared.records import TurnSense
+from tests.api.conftest import StandIn
+
+Command = Callable[..., tuple[int, str, str]]
+
+
+class _Turning(StandIn):
+    """Suggests an eighth leaner, or to look first."""
+
+    look = False
+
+    def suggest(self, learned: Any) -> Suggestion:
+        """The same with another action."""
+        from dataclasses import replace
+
+        turn = Action(ActionKind.TURN_SCREW, "Turn it.", turns=-0.125, hex_direction=TurnSense.CLOCKWISE)
+        look = Action(ActionKind.INSPECT, "Look.", cause=InspectCause.NOT_AS_FORETOLD)
+        return replace(super().suggest(learned), action=look if self.look else turn)
+
+
+@pytest.fixture
+def adviser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> _Turning:
+    """The stand-in the commands find, and a data folder of their own."""
+    made = _Turning(7)
+    monkeypatch.setattr(application, "real_adviser", lambda _seed: made)
+    monkeypatch.setenv("EIGHTH_TURN_DATA_FOLDER", str(tmp_path))
+    return made
+
+
+@pytest.fixture
+def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+    """Runs a command: exit status, output, and what was told beside it."""
+
+    def call(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["eighth-turn", *words])
+        with pytest.raises(SystemExit) as ended:
+            run()
+        told = capsys.readouterr()
+        assert "Traceback" not in told.err
+        return int(ended.value.code or 0), told.out, told.err
+
+    return call
+
+
+def test_from_new_to_sheet(command: Command, tmp_path: Path) -> None:
+    """Set up, record, adjust as suggested, read on, and write the papers; `--json` is one object alone."""
+    new = ("new", "--needle", "A=29.4", "--needle", "B=3 %", "--fitted", "B", "--elevation", "650", "--name", "[red]x")
+    assert "eighth-turn next 1" in command(*new)[1]
+    status, out, err = command("run", "1", "--air", "20 °C", "--altimeter", "29,98", "--rise", "160", "--idle", "4")
+    assert status == 0
+    assert "Recorded as entry 1" in err
+    assert "Turn it." in out
+    assert "Never in flight." in out
+    status, out, _ = command("adjust", "1", "--as-suggested", "--json")
+    assert status == 0
+    assert json.loads(out)["confidence"]["runs"] == 1
+    assert "small-step limit" in command("adjust", "1", "--screw", "-0.5")[1]
+    made = json.loads(command("sheet", "1", "--json")[1])
+    assert [line["words"] for line in made["lines"]] == [
+        "air 68 °F; altimeter setting 29.98 inHg; EGT rise 160 °F; idle slightly rich",
+        "Needle carrier 1/8 turn leaner",
+        "Needle carrier 1/2 turn leaner",
+    ]
+    assert ["Needle", "B, taper slope 30 mm/m"] in made["setting"]
+    assert "[red]x" in command("sheet", "1")[1]
+    names = [str(tmp_path / n) for n in ("s.pdf", "t.csv", "e.json")]
+    assert command("sheet", "1", "--pdf", names[0], "--csv", names[1], "--export", names[2])[0] == 0
+    assert Path(names[0]).read_bytes().startswith(b"%PDF-")
+    assert Path(names[1]).read_text(encoding="utf-8").splitlines()[-1] == "rows,3"
+    assert json.loads(Path(names[2]).read_text(encoding="utf-8"))["entries"] == 3
+    (listed,) = json.loads(command("list", "--json")[1])
+    assert (listed["name"], listed["runs"], listed["stage"]) == ("[red]x", 1, "full_throttle")
+    assert "[red]x" in command("list")[1]
+
+
+def test_to_look_first_is_a_status_of_its_own(command: Command, adviser: _Turning) -> None:
+    """A script can tell a step from a stop."""
+    command("new", "--needle", "A=30")
+    assert command("next", "1")[0] == 0
+    adviser.look = True
+    command("run", "1", "--air", "68", "--pressure", "29.9", "--fell")
+    status, out, _ = command("next", "1", "--json")
+    assert status == 3
+    assert json.loads(out)["action"]["kind"] == "inspect"
+    status, _, err = command("adjust", "1", "--as-suggested")
+    assert status == 2
+    assert "nothing to turn or change" in err
+
+
+def test_a_trace_is_read(command: Command, tmp_path: Path) -> None:
+    """The rise comes from the file, and what is odd about it is told."""
+    command("new", "--needle", "A=30", "--celsius")
+    sweep = str(fixture("sweep.csv"))
+    status, out, _ = command("run", "1", "--air", "20", "--pressure", "1013", "--trace", sweep)
+    assert status == 0
+    assert "departs from the other cylinders" in out
+    words = json.loads(command("sheet", "1", "--json")[1])["lines"][0]["words"]
+    assert "air 20 °C; pressure 1013 hPa; EGT rise 7" in words
+    assert command("run", "1", "--air", "20", "--pressure", "1013", "--trace", str(tmp_path / "none.csv"))[0] == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("run", "1", "--air", "warm", "--pressure", "29.9", "--fell"), "--air_temperature: this is no number"),
+        (("run", "1", "--air", "400", "--pressure", "29.9", "--fell"), "air_temperature: a temperature here should"),
+        (("run", "1", "--air", "68", "--fell"), "pressure: the air needs either"),
+        (("run", "1", "--air", "68", "--pressure", "29.9"), "run: the run holds no observation"),
+        (("run", "1", "--air", "68", "--pressure", "29.9", "--fell", "--rise", "9"), "leaning shows one thing"),
+        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "no such installation"),
+        (("adjust", "1"), "one thing was done"),
+        (("adjust", "1", "--needle", "Z"), "no such needle on hand"),
+        (("adjust", "1", "--part", "wing"), "part: "),
+        (("new", "--needle", "30"), "a needle is a label and a slope"),
+        (("new", "--needle", "A=30 furlong"), "taper slope cannot be given in this unit"),
+        (("next", "9"), "no such installation"),
+        (("sheet", "9"), "no such installation"),
+    ],
+)
+def test_what_cannot_be_used_is_told(command: Command, words: tuple[str, ...], told: str) -> None:
+    """Status 2, the field, and nothing stored."""
+    command("new", "--needle", "A=30")
+    status, _, err = command(*words)
+    assert status == 2
+    assert told in err
+    assert json.loads(command("sheet", "1", "--json")[1])["lines"] == []
