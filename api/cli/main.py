@@ -7,6 +7,7 @@ import typer
 
 from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
+from api.bench import pool as bench_pool
 from api.bench import sweep as bench_sweep
 from api.cli import demo, read_sweep, serve, simulate
 from shared.errors import EighthTurnError
@@ -29,6 +30,8 @@ bench = typer.Typer(no_args_is_help=True, help="Benchmarks: each prints one JSON
 bench.command("sweep")(bench_sweep.sweep)
 bench.command("campaign")(bench_campaign.campaign)
 bench.command("faults")(bench_faults.faults)
+bench.command("pool")(bench_pool.pool)
+bench.command("start")(bench_pool.start)
 app.add_typer(bench, name="bench")
 
 
