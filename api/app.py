@@ -14,6 +14,8 @@ from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
 from api.log import routes as log
+from api.pool import routes as pool
+from api.pool.release import checked_floor, real_fitter
 from api.settings import Settings
 
 __all__ = ["create_app"]
@@ -55,10 +57,20 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     )  # fmt: skip
     app.state.database = database
     app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
+    app.state.pool_floor = checked_floor(settings.pool_floor)
+    app.state.fitter = real_fitter
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes)
     app.middleware("http")(_with_request_id)
     problems.install(app)
-    for router in (installations.router, log.router, advice.router, words.router, health.router, openapi_page.router):
+    for router in (
+        installations.router,
+        log.router,
+        advice.router,
+        pool.router,
+        words.router,
+        health.router,
+        openapi_page.router,
+    ):
         app.include_router(router)
     return app
 

@@ -18,6 +18,7 @@ from model.outlook import Outlook, look
 from model.prediction import predict
 from model.sampler import Posterior, Sampler
 from model.stages import confidence_of
+from model.summary import Summary, summarise
 from model.watch import hold
 from shared import cautions
 from shared.advice import (
@@ -92,9 +93,7 @@ class Advisor:
         """
         self._sampler.compile(progress)
 
-    def learn(
-        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
-    ) -> Learned:
+    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Learned:
         """Fit the posterior to a log.
 
         Parameters
@@ -135,6 +134,10 @@ class Advisor:
             return ()
         before = self._posterior(installation, log[: earlier[-1] + 1], evidence.prior)
         return suspicions(before, evidence) if before.diagnostics.converged else ()
+
+    def summarise(self, learned: Learned) -> Summary:
+        """What a log says of the unknowns that engines share, the prior divided out."""
+        return summarise(learned.posterior)
 
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""

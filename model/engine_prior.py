@@ -41,7 +41,8 @@ class EnginePrior:
 
     def array(self) -> NDArray[np.float64]:
         """Root with the centre as a last column, (p, p + 1): what the graph is fed with."""
-        return np.c_[np.array(self.root), np.array(self.centre)]
+        packed: NDArray[np.float64] = np.c_[np.array(self.root), np.array(self.centre)]
+        return packed
 
     def covariance(self) -> NDArray[np.float64]:
         """Covariance of θ, (p, p)."""

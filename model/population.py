@@ -123,7 +123,7 @@ def build_population(unknowns: int, covariates: int, tails: Tail = TAILS) -> pm.
 
 
 def _ln_evidence(d: dict[str, Any], mean: Any, tau: Any, p: int) -> Any:
-    """ln of the component's likelihood averaged over N(mean, τ²), (n, m).
+    """Ln of the component's likelihood averaged over N(mean, τ²), (n, m).
 
     With A = τΛτ and r = τ(η − Λμ): −½ ln|I + A| + ½ r·(I + A)⁻¹r + η·μ − ½ μ·Λμ (completing the square).
     """

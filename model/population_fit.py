@@ -104,9 +104,7 @@ class PopulationSampler:
             k, p = self._shape
             self._compiled = nutpie.compile_pymc_model(build_population(p, k, self._tails))
         compiled = self._compiled.with_data(**population_data(measured, priors))
-        tree = nutpie.sample(
-            compiled, cores=self._cores, seed=seed, progress_bar=False, save_warmup=False, **_OPTIONS
-        )
+        tree = nutpie.sample(compiled, cores=self._cores, seed=seed, progress_bar=False, save_warmup=False, **_OPTIONS)
         beta, tau = (np.asarray(tree.posterior[name].values, float) for name in ("beta", "tau"))
         flat = np.concatenate([beta.reshape(*beta.shape[:2], -1), tau], axis=2)
         ary = np.moveaxis(flat, -1, 0)
@@ -168,10 +166,10 @@ class PopulationSampler:
 
         def value(q: _F, measured: Measured | None) -> tuple[float, _F]:
             base, base_gradient = of(q, nobody)
+            engines = nobody.rows(slice(0, 0)) if measured is None else measured
             total, gradient = base, base_gradient.copy()
-            for begin in range(0, 0 if measured is None else len(measured), _CHUNK):
-                assert measured is not None
-                found, slope = of(q, measured.rows(slice(begin, begin + _CHUNK)))
+            for begin in range(0, len(engines), _CHUNK):
+                found, slope = of(q, engines.rows(slice(begin, begin + _CHUNK)))
                 total, gradient = total + found - base, gradient + slope - base_gradient
             return total, gradient
 
@@ -183,9 +181,10 @@ def _nobody_measured(k: int, p: int) -> Measured:
 
 
 def _at_start(shape: tuple[int, int]) -> _F:
-    """ln τ starts at a third of its scale, β at nought."""
+    """Ln τ starts at a third of its scale, β at nought."""
     k, p = shape
-    return np.r_[np.zeros(k * p), np.ones(p)]
+    start: _F = np.r_[np.zeros(k * p), np.ones(p)]
+    return start
 
 
 def _mode(value: Callable[[_F], tuple[float, _F]], start: _F) -> _F:

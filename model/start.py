@@ -29,4 +29,3 @@ def start_of(installation: Installation, prior: EnginePrior = EXPERT, seed: int 
     posterior = prior_draws(installation, prior, seed)
     reaches = prospects_of(posterior, start_position(installation), 0.0).reaches()
     return tuple(sorted(reaches.values(), key=lambda r: -r.chance_both))
-

@@ -54,8 +54,8 @@ def draw_kinds(engines: int, rng: np.random.Generator) -> list[Kind]:
 
 
 def draw_fleet(engines: int, generating: Generating, rng: np.random.Generator) -> Measured:
-    """Summaries of so many engines, odd ones among them: each has learned a few directions of its own, with normal errors, (n, 1, p, p)."""
-    p, k = len(POOLED), len(COVARIATES)
+    """Summaries of so many engines, odd ones among them; each learned a few directions of its own, normal errors."""
+    p = len(POOLED)
     kinds = draw_kinds(min(engines, 2000), rng)
     rows = np.stack([columns(kind) for kind in kinds])
     x = rows if len(kinds) == engines else rows[rng.integers(len(kinds), size=engines)]
@@ -67,5 +67,4 @@ def draw_fleet(engines: int, generating: Generating, rng: np.random.Generator) -
     read = np.einsum("npq,np->nq", root, theta) + rng.standard_normal((engines, _LEARNED))
     precision = root @ np.swapaxes(root, 1, 2)
     shift = np.einsum("npq,nq->np", root, read)
-    assert x.shape == (engines, k)
     return Measured(precision[:, None], shift[:, None], np.zeros((engines, 1)), x)

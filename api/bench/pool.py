@@ -1,4 +1,4 @@
-"""``eighth-turn bench pool`` and ``eighth-turn bench start``: the pool's cost by size, and what it saves a new engine."""
+"""``eighth-turn bench pool`` and ``eighth-turn bench start``: the pool's cost by size, and what it saves."""
 
 import json
 import os
@@ -53,9 +53,7 @@ def pool(
     if len(set(sizes)) > 1:
         exponent = round(float(np.polyfit(np.log(sizes), np.log([s for s, _ in found]), 1)[0]), 3)
     typer.echo(
-        json.dumps(
-            {"sizes": sizes, "seconds": seconds, "mebibytes": mebibytes, "exponent": exponent, "method": method}
-        )
+        json.dumps({"sizes": sizes, "seconds": seconds, "mebibytes": mebibytes, "exponent": exponent, "method": method})
     )
 
 
@@ -193,7 +191,8 @@ def _campaign(seed: int, number: int, prior: Any) -> Any:
         installation, first = _set_up(base, reach)
     engine = _engine(installation, seed, number)
     fitting = bool(fitting_positions(_engine(base, seed, number), Air(288.15, 101_325.0)))
-    policy, before = make_policy("ours", advisor, np.random.default_rng([seed, number, 3])), ()
+    before: tuple[Any, ...] = ()
+    policy = make_policy("ours", advisor, np.random.default_rng([seed, number, 3]))
     if first is not None:
         engine.adjust(first)
         before = (first,)

@@ -64,7 +64,7 @@ def test_eight_schools(schools: Population) -> None:
 
 
 def test_the_evidence_of_an_engine_is_an_integral(rng: np.random.Generator) -> None:
-    """ln of an engine's likelihood averaged over its kind agrees with brute-force draws, mixture and odd ones included.
+    """An engine's likelihood averaged over its kind agrees with brute-force draws, mixture and odd ones included.
 
     The other calculation draws θ from the two-part population and averages the likelihood, written anew.
     """
