@@ -1,6 +1,8 @@
 """``eighth-turn pool``: publish a version, export the pool, merge another one."""
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,8 +20,9 @@ DataFolder = Annotated[Path | None, typer.Option("--data-folder", help="Where th
 DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")]
 
 
-def opened(data_folder: Path | None, database_url: str | None) -> "tuple[Database, int]":
-    """The database, migrated, and the pool's floor."""
+@contextmanager
+def opened(data_folder: Path | None, database_url: str | None) -> "Iterator[tuple[Database, int]]":
+    """The database, migrated, and the pool's floor; closed at the end."""
     from api import compile_cache
     from api.settings import Settings
 
@@ -29,8 +32,11 @@ def opened(data_folder: Path | None, database_url: str | None) -> "tuple[Databas
     from api.database import Database
 
     database = Database(settings.url)
-    database.migrate()
-    return database, settings.pool_floor
+    try:
+        database.migrate()
+        yield database, settings.pool_floor
+    finally:
+        database.close()
 
 
 @commands.command("release")
@@ -43,10 +49,9 @@ def release(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Publish the next version, if nobody would be exposed by it."""
-    database, floor = opened(data_folder, database_url)
-    from api.pool.release import release as publish
+    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
+        from api.pool.release import release as publish
 
-    with database.unit() as session:
         made = publish(session, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
     typer.echo(f"Version {made.version} is published: at least {made.engines} engines, by {made.method}.")
     if made.noise is not None:
@@ -63,11 +68,11 @@ def export(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Write all contributions to a file for another service."""
-    database, floor = opened(data_folder, database_url)
-    from api.pool.exchange import export as exported
     from shared.errors import InvalidValueError
 
-    with database.unit() as session:
+    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
+        from api.pool.exchange import export as exported
+
         document = exported(session, floor)
     try:
         file.write_text(json.dumps(document.model_dump(mode="json"), indent=1) + "\n", encoding="utf-8")
@@ -85,11 +90,10 @@ def merge(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Take another service's pool in; what is here already, tampered with or from the future is refused."""
-    database, _ = opened(data_folder, database_url)
-    from api.pool.exchange import merge as merged
-    from api.pool.exchange import read
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.pool.exchange import merge as merged
+        from api.pool.exchange import read
 
-    document = read(file)
-    with database.unit() as session:
+        document = read(file)
         taken, refused, withdrawn = merged(session, document, datetime.now(UTC))
     typer.echo(f"{taken} taken in, {refused} refused as duplicates, {withdrawn} withdrawn.")

@@ -26,12 +26,11 @@ def refit(
     from api.cli.pool import opened
     from api.settings import Settings
 
-    database, _ = opened(data_folder, database_url)
-    from api.refit.fleet import on_processes, on_scheduler, refit_fleet
-
-    workers = on_scheduler(scheduler) if scheduler else on_processes(jobs)
     columns = ("refitting", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True)) as bar:
+    with opened(data_folder, database_url) as (database, _), Progress(*columns, console=Console(stderr=True)) as bar:
+        from api.refit.fleet import on_processes, on_scheduler, refit_fleet
+
+        workers = on_scheduler(scheduler) if scheduler else on_processes(jobs)
         task = bar.add_task("", total=None)
         stored = refit_fleet(
             database, Settings().seed, workers, lambda done, of: bar.update(task, completed=done, total=of)

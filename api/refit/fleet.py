@@ -133,7 +133,7 @@ def on_scheduler(address: str) -> Workers:
             ) from None
         with client:
             futures = {client.submit(work, order, pure=False): order for order in orders}
-            for future in completed(futures):
+            for future in completed(futures, loop=client.loop):
                 yield futures[future], future.result()
 
     return run
