@@ -11,10 +11,13 @@ import pytest
 from model.advisor import Advisor
 from model.engine_prior import POOLED
 from model.evidence import Evidence, Readings
+from model.exhaust import ln_mixture_at, ln_mixture_slope
+from model.geometry import Tent, from_coordinate
 from model.graph import TENSOR
+from model.idle import BEST_WIDTH
 from model.kind import kind_of
 from model.likelihood import log_likelihood
-from model.mixture import Unknowns, gain_prior, mixtures
+from model.mixture import Unknowns, cuts, gain_prior, mixtures
 from model.population import NORMAL, Measured, Priors
 from model.population_fit import PopulationSampler
 from model.priors import CHANGES, PRIORS, from_standard
@@ -51,7 +54,7 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
     with pm.Model() as model:
         mu = pm.Deterministic("mu", 0.7 * pm.Normal("z_mu", shape=_P))
         tau = pm.Deterministic("tau", 0.5 * pm.HalfCauchy("z_tau", 1.0, shape=_P))
-        theta = mu + tau * pm.Normal("z_theta", shape=(n, _P))
+        theta = mu[:-2] + tau[:-2] * pm.Normal("z_theta", shape=(n, _P - 2))
         known: dict[str, Any] = {}
         for name in Unknowns.names():
             if name in ("first", "second"):
@@ -62,8 +65,19 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
                 known[name] = from_standard(name, pm.Normal(f"z_{name}", shape=(n, 1)), TENSOR)
         bare = Unknowns(ln_full=0.0, ln_idle=0.0, **known)
         centres = gain_prior(bare, first.pivot, first.throttle, TENSOR)
-        for name, gain, centre in zip(("ln_full", "ln_idle"), ("gain_full", "gain_idle"), centres, strict=True):
-            known[name] = centre + PRIORS[gain].spread * theta[:, [POOLED.index(gain)]]
+        # mixtures through what gauges would show, as a single engine is sampled, or chains hardly move
+        peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
+        ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
+        v = [pm.Flat(f"v_{i}", shape=(n, 1), initval=np.full((n, 1), 0.1)) for i in range(2)]
+        x, slope_full = from_coordinate(v[0], peak, Tent(bare.exhaust_scale, bare.exhaust_width), TENSOR)
+        known["ln_full"] = ln_mixture_at(x, TENSOR)
+        slope_full = slope_full + ln_mixture_slope(known["ln_full"], TENSOR)
+        x, slope_idle = from_coordinate(v[1], ears, Tent(bare.idle_gain, BEST_WIDTH), TENSOR)
+        known["ln_idle"] = cuts(bare).best + x
+        for i, name in enumerate(("ln_full", "ln_idle")):
+            gain = (known[name] - centres[i]) / PRIORS[name.replace("ln", "gain")].spread
+            ln_prior = pm.logp(pm.Normal.dist(mu[i - 2], tau[i - 2]), gain) + (slope_full, slope_idle)[i]
+            pm.Potential(f"prior_{name}", pt.sum(ln_prior))
         u = Unknowns(**known)
         ends = mixtures(u, first.settings, first.pivot, first.throttle, TENSOR)
         pm.Potential("runs", pt.sum(log_likelihood(readings, u, ends, first.settings, first.scales, TENSOR)))
@@ -89,7 +103,7 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
     staged = PopulationSampler(_P, 1, NORMAL).fit(measured, _PRIORS, 1, "nuts")
     compiled = nutpie.compile_pymc_model(_joint([fit.evidence for fit in fits]))
     tree = nutpie.sample(
-        compiled, draws=1000, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9
+        compiled, draws=1500, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9
     )
     from arviz_stats.base import array_stats
 
