@@ -20,6 +20,8 @@ from api.pages.routers import ROUTERS as PAGES
 from api.pages.working import Work
 from api.papers import routes as papers
 from api.pictures.gallery import Gallery
+from api.pool import routes as pool
+from api.pool.release import checked_floor, real_fitter
 from api.settings import Settings
 
 __all__ = ["create_app", "real_adviser"]
@@ -63,6 +65,8 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     )  # fmt: skip
     app.state.database = database
     app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
+    app.state.pool_floor = checked_floor(settings.pool_floor)
+    app.state.fitter = real_fitter
     app.state.gallery = Gallery(app.state.desk)
     app.state.work = Work()
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
@@ -70,8 +74,8 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     app.middleware("http")(_with_request_id)
     problems.install(app)
     served = (
-        installations.router, papers.router, log.router, advice.router, notes.router, words.router, health.router,
-        openapi_page.router, *PAGES,
+        installations.router, papers.router, log.router, advice.router, notes.router, pool.router, words.router,
+        health.router, openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

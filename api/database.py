@@ -28,21 +28,24 @@ from sqlalchemy.types import TypeDecorator
 
 from shared.errors import InvalidValueError
 
-__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Installation", "Note", "Trace"]
+__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Id", "Installation", "Note", "Trace", "Utc"]
 
-_Id = BigInteger().with_variant(Integer, "sqlite")
+Id = BigInteger().with_variant(Integer, "sqlite")
+"""Numbers of rows."""
 
 
-class _Utc(TypeDecorator[datetime]):
+class Utc(TypeDecorator[datetime]):
     """Times are stored in UTC and come back with their zone, on SQLite too."""
 
     impl = DateTime(timezone=True)
     cache_ok = True
 
     def process_bind_param(self, value: datetime | None, dialect: Any) -> datetime | None:
+        """To UTC."""
         return None if value is None else value.astimezone(UTC)
 
     def process_result_value(self, value: datetime | None, dialect: Any) -> datetime | None:
+        """With its zone."""
         return value.replace(tzinfo=UTC) if value is not None and value.tzinfo is None else value
 
 
@@ -55,8 +58,8 @@ class Installation(Base):
 
     __tablename__ = "installations"
 
-    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
-    created_at: Mapped[datetime] = mapped_column(_Utc)
+    id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
+    created_at: Mapped[datetime] = mapped_column(Utc)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
@@ -72,12 +75,12 @@ class Entry(Base):
         Index("uq_entries_client_id", "installation_id", "client_id", unique=True),
     )
 
-    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
-    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"))
+    id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"))
     sequence: Mapped[int] = mapped_column(Integer)
     kind: Mapped[str] = mapped_column(String(12))
-    happened_at: Mapped[datetime] = mapped_column(_Utc)
-    recorded_at: Mapped[datetime] = mapped_column(_Utc)
+    happened_at: Mapped[datetime] = mapped_column(Utc)
+    recorded_at: Mapped[datetime] = mapped_column(Utc)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
     client_id: Mapped[str | None] = mapped_column(String(64))
 
@@ -87,9 +90,9 @@ class Correction(Base):
 
     __tablename__ = "corrections"
 
-    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
-    entry_id: Mapped[int] = mapped_column(_Id, ForeignKey("entries.id"))
-    recorded_at: Mapped[datetime] = mapped_column(_Utc)
+    id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
+    entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"))
+    recorded_at: Mapped[datetime] = mapped_column(Utc)
     reason: Mapped[str] = mapped_column(String(500))
     document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
@@ -99,7 +102,7 @@ class Trace(Base):
 
     __tablename__ = "traces"
 
-    entry_id: Mapped[int] = mapped_column(_Id, ForeignKey("entries.id"), primary_key=True)
+    entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"), primary_key=True)
     sent: Mapped[dict[str, Any]] = mapped_column(JSON)
     read: Mapped[list[Any]] = mapped_column(JSON)
 
@@ -109,9 +112,9 @@ class Note(Base):
 
     __tablename__ = "notes"
 
-    id: Mapped[int] = mapped_column(_Id, primary_key=True, autoincrement=True)
-    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"))
-    written_at: Mapped[datetime] = mapped_column(_Utc)
+    id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"))
+    written_at: Mapped[datetime] = mapped_column(Utc)
     author: Mapped[str] = mapped_column(String(100))
     text: Mapped[str] = mapped_column(String(2000))
 
@@ -121,9 +124,9 @@ class Answer(Base):
 
     __tablename__ = "answers"
 
-    installation_id: Mapped[int] = mapped_column(_Id, ForeignKey("installations.id"), primary_key=True)
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
     sequence: Mapped[int] = mapped_column(Integer)
-    seed: Mapped[int] = mapped_column(_Id)
+    seed: Mapped[int] = mapped_column(Id)
     model_version: Mapped[str] = mapped_column(String(20))
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 

@@ -10,6 +10,7 @@ from itertools import pairwise
 from model import MODEL_VERSION, wording
 from model.candidates import weigh
 from model.choice import choose
+from model.engine_prior import EXPERT, EnginePrior
 from model.evidence import Evidence, gather
 from model.expectation import expectation
 from model.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
@@ -18,6 +19,7 @@ from model.outlook import Outlook, look
 from model.prediction import predict
 from model.sampler import Posterior, Sampler
 from model.stages import confidence_of
+from model.summary import Summary, summarise
 from model.watch import hold
 from shared import cautions
 from shared.advice import (
@@ -71,12 +73,15 @@ class Advisor:
         Same log, same seed and same versions give the same answer.
     cores : int
         Chains drawn at a time.
+    prior : EnginePrior
+        Of engines that do not bring their own.
     """
 
-    def __init__(self, seed: int = 20_260_101, cores: int = 2) -> None:
+    def __init__(self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT) -> None:
         self.seed = seed
+        self.prior = prior
         self._sampler = Sampler(cores)
-        self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...]], Posterior] = OrderedDict()
+        self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...], EnginePrior], Posterior] = OrderedDict()
         self._lock = threading.Lock()
 
     @property
@@ -94,13 +99,15 @@ class Advisor:
         """
         self._sampler.compile(progress)
 
-    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Learned:
+    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Learned:
         """Fit the posterior to a log.
 
         Parameters
         ----------
         entries : sequence of Run or Adjustment
             In the order in which they happened.
+        prior : EnginePrior, optional
+            Of this engine; the adviser's own if not given.
 
         Raises
         ------
@@ -108,17 +115,17 @@ class Advisor:
             If a needle was fitted that is not on hand.
         """
         log = tuple(entries)
-        posterior = self._posterior(installation, log)
+        posterior = self._posterior(installation, log, prior or self.prior)
         evidence = posterior.evidence
         now = look(posterior, [evidence.position], evidence.ln_density)[0]
         return Learned(posterior, now, confidence_of(posterior, now, self._doubts(installation, log, evidence)))
 
-    def _posterior(self, installation: Installation, log: tuple[Entry, ...]) -> Posterior:
+    def _posterior(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior:
         """The posterior of a log, from memory where it was learned a moment ago."""
-        key = (installation, log)
+        key = (installation, log, prior)
         with self._lock:  # two cores: one fit at a time uses both
             if key not in self._recent:
-                self._recent[key] = self._sampler.fit(gather(installation, log), self.seed)
+                self._recent[key] = self._sampler.fit(gather(installation, log, prior), self.seed)
             self._recent.move_to_end(key)
             while len(self._recent) > _REMEMBERED:
                 self._recent.popitem(last=False)
@@ -132,8 +139,12 @@ class Advisor:
         runs = [i for i, entry in enumerate(log) if isinstance(entry, Run)]
         # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
         ends = [before for before, run in pairwise(runs) if run > told][-LATEST:]
-        befores = [self._posterior(installation, log[: end + 1]) for end in ends]
+        befores = [self._posterior(installation, log[: end + 1], evidence.prior) for end in ends]
         return suspicions([b for b in befores if b.diagnostics.converged], evidence)
+
+    def summarise(self, learned: Learned) -> Summary:
+        """What a log says of the unknowns that engines share, the prior divided out."""
+        return summarise(learned.posterior)
 
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model.air import density_ratio
+from model.engine_prior import EXPERT, EnginePrior
 from model.mixture import Settings, Throttle
 from model.priors import CHANGES, SURENESS_WIDENS, TRACED_SHARE
 from model.scales import Scales, scales_of
@@ -156,6 +157,8 @@ class Evidence:
         What readings are measured against.
     since_acknowledged : tuple of Run
         Runs since a limit that was exceeded was last acknowledged.
+    prior : EnginePrior
+        What is believed of the engine before its first run.
     """
 
     installation: Installation
@@ -172,6 +175,7 @@ class Evidence:
     since_acknowledged: tuple[Run, ...] = ()
     first_change: int = 0
     channels: frozenset[str] = field(default_factory=frozenset)
+    prior: EnginePrior = EXPERT
 
 
 def start_position(installation: Installation) -> Position:
@@ -302,13 +306,15 @@ def _sort_key(item: tuple[Position, Run]) -> tuple[float, ...]:
     )
 
 
-def gather(installation: Installation, entries: Sequence[Entry]) -> Evidence:
+def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePrior = EXPERT) -> Evidence:
     """Lay out a log for the sampler.
 
     Parameters
     ----------
     entries : sequence of Run or Adjustment
         In the order in which they happened.
+    prior : EnginePrior
+        What is believed of the engine before its first run.
 
     Raises
     ------
@@ -338,6 +344,7 @@ def gather(installation: Installation, entries: Sequence[Entry]) -> Evidence:
         since_acknowledged=_since_acknowledged(entries),
         first_change=first_change,
         channels=frozenset(name for _, run in kept for name in _channels(run)),
+        prior=prior,
     )
 
 

@@ -13,6 +13,7 @@ import pytensor.tensor as pt
 from numpy.typing import NDArray
 
 from model.backend import Backend
+from model.engine_prior import POOLED, Standard
 from model.evidence import Evidence, Readings, gather
 from model.exhaust import ln_mixture_at, ln_mixture_slope
 from model.geometry import Tent, from_coordinate
@@ -55,6 +56,7 @@ def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     data: dict[str, NDArray[np.float64]] = {
         "scalars": np.array([*evidence.scales, *(float(getattr(evidence.throttle, f.name)) for f in fields(Throttle))]),
         "readings": np.stack([getattr(evidence.readings, f.name) for f in fields(Readings)]),
+        "prior": evidence.prior.array(),
     }
     for prefix, record in (("settings", evidence.settings), ("pivot", evidence.pivot)):
         data[prefix] = np.stack([getattr(record, name) for name in _PLAIN])
@@ -72,7 +74,21 @@ def _any_evidence() -> Evidence:
     return gather(Installation((Needle("any", 0.03),), "any"), ())
 
 
-def _pivot_unknowns(known: dict[str, Any], pivot: Settings, throttle: Throttle, scales: Scales) -> dict[str, Any]:
+def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], Standard]:
+    """Everything that is sampled as a standard normal; those that engines share through the engine's prior."""
+    epsilons = {name: pm.Normal(f"z_{name}") for name in _SCALARS}
+    standard = Standard(prior)
+    at: dict[str, Any] = dict(epsilons)
+    for name in POOLED[:-2]:
+        centre, spread = standard.conditional()
+        at[name] = centre + spread * epsilons[name]
+        standard = standard.then(epsilons[name])
+    return {name: pm.Deterministic(name, from_standard(name, at[name], TENSOR)) for name in _SCALARS}, standard
+
+
+def _pivot_unknowns(
+    known: dict[str, Any], standard: Standard, pivot: Settings, throttle: Throttle, scales: Scales
+) -> dict[str, Any]:
     """The mixtures and speeds, sampled through what gauges would show at the pivot (`model.geometry`)."""
     u = Unknowns(**{**dict.fromkeys(_AT_PIVOT, 0.0), **known})
     centre_full, centre_idle = gain_prior(u, pivot, throttle, TENSOR)
@@ -80,13 +96,14 @@ def _pivot_unknowns(known: dict[str, Any], pivot: Settings, throttle: Throttle, 
     peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
     x, ln_slope = from_coordinate(pm.Flat("v_full"), peak, Tent(u.exhaust_scale, u.exhaust_width), TENSOR)
     ln_full = pm.Deterministic("ln_full", ln_mixture_at(x, TENSOR))
-    _normal("ln_full", ln_full, centre_full, "gain_full", ln_slope + ln_mixture_slope(ln_full, TENSOR))
+    ln_slope = ln_slope + ln_mixture_slope(ln_full, TENSOR)
+    standard = _gain(standard, "ln_full", ln_full, centre_full, "gain_full", ln_slope)
 
     best = cuts(u).best
     ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
     x, ln_slope = from_coordinate(pm.Flat("v_idle"), ears, Tent(u.idle_gain, BEST_WIDTH), TENSOR)
     ln_idle = pm.Deterministic("ln_idle", best + x)
-    _normal("ln_idle", ln_idle, centre_idle, "gain_idle", ln_slope)
+    _gain(standard, "ln_idle", ln_idle, centre_idle, "gain_idle", ln_slope)
 
     # speeds as shown at the pivot: shifts of a logarithm, so no slope arises
     mean = engine_mean(ln_full, u, scales.all_seen)
@@ -103,10 +120,13 @@ def _pivot_unknowns(known: dict[str, Any], pivot: Settings, throttle: Throttle, 
     return {"ln_full": ln_full, "ln_idle": ln_idle, **speeds}
 
 
-def _normal(name: str, value: Any, centre: Any, prior: str, ln_slope: Any) -> None:
-    """Give a transformed variable its normal prior, slope of the transformation included."""
+def _gain(standard: Standard, name: str, value: Any, centre: Any, prior: str, ln_slope: Any) -> Standard:
+    """Give a mixture the engine's prior of its gain, slope of the transformation included; the next one goes on it."""
+    shift, narrowing = standard.conditional()
     p = PRIORS[prior]
-    pm.Potential(f"prior_{name}", pm.logp(pm.Normal.dist(centre, p.spread), value) + ln_slope)
+    centre, spread = centre + p.spread * shift, p.spread * narrowing
+    pm.Potential(f"prior_{name}", pm.logp(pm.Normal.dist(centre, spread), value) + ln_slope)
+    return standard.then((value - centre) / spread)
 
 
 def build() -> pm.Model:
@@ -127,11 +147,9 @@ def build() -> pm.Model:
         # taken as scalars: a row of unknown length would not broadcast against the runs
         pivot = _settings(data["pivot"], data["pivot_loads"], 0)
         readings = Readings(*(data["readings"][i] for i in range(len(fields(Readings)))))
-        known: dict[str, Any] = {
-            name: pm.Deterministic(name, from_standard(name, pm.Normal(f"z_{name}"), TENSOR)) for name in _SCALARS
-        }
+        known, standard = _scalar_unknowns(data["prior"])
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
-        known |= _pivot_unknowns(known, pivot, throttle, scales)
+        known |= _pivot_unknowns(known, standard, pivot, throttle, scales)
         u = Unknowns(**known)
         ends = mixtures(u, settings, pivot, throttle, TENSOR)
         each = log_likelihood(readings, u, ends, settings, scales, TENSOR)

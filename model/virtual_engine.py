@@ -11,6 +11,7 @@ import numpy as np
 from model import noise
 from model.air import density_ratio
 from model.backend import NUMPY, Array
+from model.engine_prior import EXPERT, POOLED, EnginePrior
 from model.evidence import Position, gather, settings_of, start_position
 from model.likelihood import Expected, expected_readings
 from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, leanest, mixtures
@@ -30,19 +31,26 @@ from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 __all__ = ["Truth", "VirtualEngine", "draw_unknowns"]
 
 
-def draw_unknowns(installation: Installation, rng: np.random.Generator) -> Unknowns:
-    """Unknowns of one engine from the prior table, as columns of one draw, pivoted at the start position."""
+def draw_unknowns(
+    installation: Installation, rng: np.random.Generator, prior: EnginePrior = EXPERT, draws: int = 1
+) -> Unknowns:
+    """Unknowns from an engine's prior, as columns of so many draws, pivoted at the start position."""
     names = [n for n in Unknowns.names() if n not in ("ln_full", "ln_idle", "first", "second")]
-    values = {n: np.reshape(from_standard(n, rng.standard_normal(), NUMPY), (1, 1)) for n in names}
-    values |= {n: rng.standard_normal((1, CHANGES)) for n in ("first", "second")}
-    zero = np.zeros((1, 1))
-    u = Unknowns(ln_full=zero, ln_idle=zero, **values)
+    z = {n: rng.standard_normal((draws, 1)) for n in names}
+    first, second = (rng.standard_normal((draws, CHANGES)) for _ in range(2))
+    gains = [rng.standard_normal((draws, 1)) for _ in range(2)]
+    epsilon = np.concatenate([*(z[n] for n in POOLED[:-2]), *gains], axis=1)
+    theta = np.array(prior.centre) + epsilon @ np.array(prior.root).T
+    z |= {n: theta[:, [i]] for i, n in enumerate(POOLED[:-2])}
+    values = {n: from_standard(n, z[n], NUMPY) for n in names}
+    zero = np.zeros((draws, 1))
+    u = Unknowns(ln_full=zero, ln_idle=zero, first=first, second=second, **values)
     evidence = gather(installation, ())
     full, idle = gain_prior(u, evidence.pivot, evidence.throttle)
     return replace(
         u,
-        ln_full=full + PRIORS["gain_full"].spread * rng.standard_normal((1, 1)),
-        ln_idle=idle + PRIORS["gain_idle"].spread * rng.standard_normal((1, 1)),
+        ln_full=full + PRIORS["gain_full"].spread * theta[:, [-2]],
+        ln_idle=idle + PRIORS["gain_idle"].spread * theta[:, [-1]],
     )
 
 

@@ -15,6 +15,7 @@ __all__ = [
     "Adjustment",
     "ChangeNeedle",
     "ChangePart",
+    "Cooling",
     "Engine",
     "Entry",
     "Fuel",
@@ -46,6 +47,13 @@ class Fuel(StrEnum):
     AVGAS = "avgas"
     MOGAS = "mogas"
     MOGAS_E10 = "mogas_e10"
+
+
+class Cooling(StrEnum):
+    """What carries the engine's heat away."""
+
+    AIR = "air"
+    LIQUID = "liquid"
 
 
 class Part(StrEnum):
@@ -125,7 +133,7 @@ class Needle:
 
 @dataclass(frozen=True)
 class Engine:
-    """What makes engines similar: displacement [m³], cylinders, rated speed [rpm]; and its exhaust probes.
+    """What makes engines similar: displacement [m³], cylinders, rated speed [rpm], cooling; and its exhaust probes.
 
     `egt_probes` is the number of cylinders with a probe; None: one, or as many as the traces show.
     """
@@ -134,6 +142,7 @@ class Engine:
     cylinders: int = 4
     rated_rpm: float = 3300.0
     egt_probes: int | None = None
+    cooling: Cooling = Cooling.AIR
 
     def __post_init__(self) -> None:
         if self.egt_probes is not None and not 1 <= self.egt_probes <= self.cylinders:

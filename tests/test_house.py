@@ -64,9 +64,10 @@ def test_every_route_is_in_the_readme() -> None:
     from api.log import routes as log
     from api.notes import routes as notes
     from api.papers import routes as papers
+    from api.pool import routes as pool
 
     text = (_ROOT / "README.md").read_text(encoding="utf-8")
-    for router in (installations.router, log.router, advice.router, notes.router, papers.router):
+    for router in (installations.router, log.router, advice.router, notes.router, papers.router, pool.router):
         for route in router.routes:
             path = str(getattr(route, "path", "")).removeprefix("/api/v1").replace("installation_id", "id")
             methods = getattr(route, "methods", set())

@@ -17,9 +17,12 @@ from api.installations import storage as installations
 from api.log import service
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
+from model.engine_prior import EnginePrior
+from model.summary import Summary
 from shared.advice import Holding, Prediction, Suggestion
-from shared.errors import EighthTurnError, NotConvergedError
+from shared.errors import ConflictError, EighthTurnError, NotConvergedError
 from shared.records import Entry, Installation
+from shared.runs import Run
 
 __all__ = ["Adviser", "Answered", "Desk"]
 
@@ -46,8 +49,12 @@ class Adviser(Protocol):
         """Get ready."""
         ...
 
-    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
-        """Learn from a log."""
+    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Any:
+        """Learn from a log, starting from a prior."""
+        ...
+
+    def summarise(self, learned: Any) -> Summary:
+        """What a log says of the unknowns that engines share."""
         ...
 
     def suggest(self, learned: Any) -> Suggestion:
@@ -96,7 +103,7 @@ class Desk:
         self._adviser: Adviser | None = None
         self._failure = ""
         self._most = remembered
-        self._memory: OrderedDict[tuple[int, int], Any] = OrderedDict()
+        self._memory: OrderedDict[tuple[int, int, EnginePrior], Any] = OrderedDict()
         self._lock = threading.Lock()
 
     @property
@@ -126,12 +133,12 @@ class Desk:
 
     def learned(self, log: service.Log) -> Any:
         """What a log taught, from memory where it was asked for a while ago."""
-        key = (log.installation_id, log.state)
+        key = (log.installation_id, log.state, log.prior)
         with self._lock:
             if key in self._memory:
                 self._memory.move_to_end(key)
                 return self._memory[key]
-        learned = self._get().learn(log.installation, log.entries)
+        learned = self._get().learn(log.installation, log.entries, log.prior)
         with self._lock:
             self._memory[key] = learned
             while len(self._memory) > self._most:
@@ -201,6 +208,22 @@ class Desk:
             If there is no posterior that can be trusted.
         """
         return self._get().will_it_hold(self._trusted(log) if trusted else self.learned(log))
+
+    def summarise(self, log: service.Log) -> Summary:
+        """What an engine's runs say of the unknowns that engines share.
+
+        Raises
+        ------
+        ConflictError
+            If there are no runs.
+        NotConvergedError
+            If there is no posterior that can be trusted.
+        """
+        if not any(isinstance(entry, Run) for entry in log.entries):
+            raise ConflictError(
+                "nothing was run yet, so there is nothing to leave", field="consent", cure="Record a run first."
+            )
+        return self._get().summarise(self._trusted(log))
 
     def _trusted(self, log: service.Log) -> Any:
         learned = self.learned(log)

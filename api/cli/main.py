@@ -7,8 +7,9 @@ import typer
 
 from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
+from api.bench import pool as bench_pool
 from api.bench import sweep as bench_sweep
-from api.cli import demo, read_sweep, record, serve, simulate, step
+from api.cli import demo, pool, read_sweep, record, refit, serve, simulate, step
 from api.http.checked import RefusedError
 from shared.errors import EighthTurnError
 
@@ -32,10 +33,14 @@ app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
 app.command("simulate")(simulate.simulate)
 app.command("read-sweep")(read_sweep.read_sweep)
+app.command("refit")(refit.refit)
+app.add_typer(pool.commands, name="pool")
 bench = typer.Typer(no_args_is_help=True, help="Benchmarks: each prints one JSON object as its last line.")
 bench.command("sweep")(bench_sweep.sweep)
 bench.command("campaign")(bench_campaign.campaign)
 bench.command("faults")(bench_faults.faults)
+bench.command("pool")(bench_pool.pool)
+bench.command("start")(bench_pool.start)
 app.add_typer(bench, name="bench")
 
 

@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 from api.database import Correction, Entry
 from api.installations import storage as installations
 from api.log import storage
+from api.pool.kept_prior import prior_of
+from api.pool.storage import prior_row
 from api.trace.columns import Mapping
 from api.trace.recording import Traced
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
@@ -20,6 +22,7 @@ from api.wire.installation import InstallationIn
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from model import evidence, idle_words
+from model.engine_prior import EXPERT, EnginePrior
 from shared.errors import ConflictError, InvalidValueError, NotFoundError, TimeOrderError
 from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
@@ -31,8 +34,11 @@ __all__ = [
     "record_acknowledgement",
     "record_adjustment",
     "record_correction",
+    "record_of",
     "record_run",
     "run_means",
+    "standing",
+    "state_of",
     "step_warnings",
     "with_remembered_mapping",
 ]
@@ -43,13 +49,17 @@ _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
 
 @dataclass(frozen=True)
 class Log:
-    """An installation with its log, as sent and as records; `state` grows with every entry and correction."""
+    """An installation with its log, as sent and as records; `state` grows with every entry and correction.
+
+    `prior` is the one the installation started from.
+    """
 
     installation_id: int
     sent: InstallationIn
     installation: Installation
     entries: tuple[EntryRecord, ...]
     state: int
+    prior: EnginePrior = EXPERT
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
@@ -66,18 +76,31 @@ def load(session: Session, installation_id: int) -> Log:
         If there is no such installation.
     """
     sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
-    rows = storage.entries(session, installation_id)
+    records = [record_of(kind, document, sent) for kind, document in standing(session, installation_id)]
+    state = state_of(session, installation_id)
+    prior = prior_of(prior_row(session, installation_id))
+    return Log(installation_id, sent, sent.record(), tuple(records), state, prior)
+
+
+def standing(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
+    """Kind and document of every entry that stands, corrections followed."""
     corrected = storage.corrections(session, installation_id)
-    records = []
-    for row in rows:
+    found = []
+    for row in storage.entries(session, installation_id):
         document = corrected[row.id][-1].document if row.id in corrected else row.document
         if document is not None:
-            records.append(_record(row.kind, document, sent))
-    state = (rows[-1].sequence if rows else 0) + sum(len(each) for each in corrected.values())
-    return Log(installation_id, sent, sent.record(), tuple(records), state)
+            found.append((row.kind, document))
+    return found
 
 
-def _record(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
+def state_of(session: Session, installation_id: int) -> int:
+    """A number that grows with every entry and correction."""
+    corrected = storage.corrections(session, installation_id)
+    return storage.last_sequence(session, installation_id) + sum(len(each) for each in corrected.values())
+
+
+def record_of(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
+    """The record of a stored entry."""
     if kind == "run":
         return RunIn.model_validate(document).record(installation.elevation)
     if kind == "acknowledged":

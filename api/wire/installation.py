@@ -20,7 +20,7 @@ from api.wire.quantities import (
 )
 from api.wire.units import Units
 from shared.limits import StepLimits, Watch
-from shared.records import Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
+from shared.records import Cooling, Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
 
 __all__ = ["InstallationIn", "Label", "NeedleIn"]
 
@@ -92,10 +92,13 @@ class EngineIn(Wire):
     egt_probes: Annotated[Whole, Field(ge=1, le=12)] | None = Field(
         None, description="Cylinders with an exhaust probe of their own; left out: one, or as many as the traces show."
     )
+    cooling: Literal["air", "liquid"] = "air"
 
     def record(self) -> Engine:
         """The record in SI."""
-        return Engine(self.displacement.si(), self.cylinders, self.rated_rpm.si(), self.egt_probes)
+        return Engine(
+            self.displacement.si(), self.cylinders, self.rated_rpm.si(), self.egt_probes, Cooling(self.cooling)
+        )
 
 
 class WatchIn(Wire):

@@ -5,12 +5,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.settings import Settings
 from model.advisor import Advisor
+from model.engine_prior import POOLED, EnginePrior
+from model.summary import Component, Summary
 from shared.advice import (
     Action,
     ActionKind,
@@ -57,17 +60,27 @@ class StandIn:
         self.learned = 0
         self.failure: BaseException | None = None
         self.diagnostics = _DIAGNOSTICS
+        self.shift: tuple[float, float] | None = None
+        self.prior: EnginePrior | None = None
 
     def prepare(self, progress: Callable[[str], None] = print) -> None:
         """Be ready."""
         self.ready = True
 
-    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
+    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Any:
         """Remember the log."""
         self.learned += 1
+        self.prior = prior
         if self.failure is not None:
             raise self.failure
         return _Learned(installation, tuple(entries), _Posterior(self.diagnostics))
+
+    def summarise(self, learned: Any) -> Summary:
+        """A precision of its own for every log length."""
+        size = len(POOLED)
+        shift = np.zeros(size)
+        shift[-2:] = self.shift or (1.0, float(len(learned.entries)))
+        return Summary((Component(4.0 * np.eye(size), shift),), 0.0)
 
     def what_if(
         self, learned: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None

@@ -1,0 +1,252 @@
+"""``eighth-turn bench pool`` and ``eighth-turn bench start``: the pool's cost by size, and what it saves."""
+
+import json
+import os
+import sys
+import time
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing import get_context
+from typing import Annotated, Any
+
+import numpy as np
+import typer
+
+from api.bench.campaign import prepared, quietly
+
+__all__ = ["pool", "start"]
+
+
+def pool(
+    engines: Annotated[
+        str, typer.Option("--engines", help="Sizes of fleets, separated by commas.")
+    ] = "100,1000,10000,100000,1000000",
+    method: Annotated[
+        str, typer.Option("--method", help="approximation, nuts, or auto: NUTS up to the crossover.")
+    ] = "approximation",
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the fleets.")] = 1,
+) -> None:
+    """Fit fleets of summaries of growing size: time and memory of each, and the exponent of growth.
+
+    Every size is fitted in a process of its own that has compiled and run once before the clock starts.
+    """
+    from shared.errors import InvalidValueError
+
+    try:
+        sizes = [int(word) for word in engines.split(",")]
+    except ValueError:
+        sizes = [0]
+    if min(sizes) < 1:
+        raise InvalidValueError(
+            "sizes are whole numbers from 1, separated by commas", field="--engines", value=engines,
+            cure="For instance 100,1000.",
+        )  # fmt: skip
+    if method not in ("approximation", "nuts", "auto"):
+        raise InvalidValueError("no such method", field="--method", value=method, cure="Try approximation.")
+    found = []
+    for size in sizes:
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
+            found.append(worker.submit(_fitted, size, method if method != "auto" else "", seed).result())
+        typer.echo(f"{size:>9} engines: {found[-1][0]:8.2f} s, {found[-1][1]:7.1f} MiB", err=True)
+    seconds, mebibytes = [round(s, 3) for s, _ in found], [round(m, 1) for _, m in found]
+    exponent = None
+    if len(set(sizes)) > 1:
+        exponent = round(float(np.polyfit(np.log(sizes), np.log([s for s, _ in found]), 1)[0]), 3)
+    typer.echo(
+        json.dumps({"sizes": sizes, "seconds": seconds, "mebibytes": mebibytes, "exponent": exponent, "method": method})
+    )
+
+
+def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
+    """Seconds of a fit, and mebibytes the process grew by, the summaries themselves included."""
+    _compile_cache()
+    from model.population_fit import PopulationSampler
+    from model.served_prior import POPULATION_PRIORS
+    from model.virtual_population import draw_fleet, ordinary_population
+
+    k, p = POPULATION_PRIORS.beta.shape
+    sampler, rng = PopulationSampler(p, k), np.random.default_rng(seed)
+    generating = ordinary_population(rng)
+    sampler.fit(draw_fleet(20, generating, rng), POPULATION_PRIORS, seed, method)
+    before = _resident()
+    fleet = draw_fleet(size, generating, rng)
+    begun = time.perf_counter()
+    sampler.fit(fleet, POPULATION_PRIORS, seed, method)
+    return time.perf_counter() - begun, max(_resident() - before, 0.0)
+
+
+def _resident() -> float:
+    """Most memory this process has held so far [MiB]."""
+    import resource
+
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return most / (1024.0**2 if sys.platform == "darwin" else 1024.0)
+
+
+def _compile_cache() -> None:
+    from api import compile_cache
+    from api.settings import Settings
+
+    compile_cache.use(Settings().cache_folder)
+
+
+def start(
+    pooled: Annotated[int, typer.Option("--pooled", min=5, help="Engines tuned into the pool first.")] = 30,
+    engines: Annotated[int, typer.Option("--engines", min=1, help="New engines, each tuned from either prior.")] = 20,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the population.")] = 1,
+    jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
+) -> None:
+    """Tune engines of one population into a pool, then new ones from the pool's prior and from the expert's.
+
+    Both start where their own prior says before the first run. Runs are counted over new engines that some needle fits.
+    """
+    from rich.console import Console
+    from rich.progress import track
+
+    from model.campaign import MOST_RUNS
+
+    console = Console(stderr=True)
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=quietly) as workers:
+        first = [workers.submit(_contribution, seed, i) for i in range(pooled)]
+        summaries = [f.result() for f in track(_done(first), "filling the pool", pooled, console=console)]
+        served = workers.submit(_served, sorted(summaries, key=lambda each: each[0]), seed).result()
+        tunings = [
+            workers.submit(_tuned, seed, 10_000 + i, prior) for i in range(engines) for prior in (None, served.prior)
+        ]
+        found = [f.result() for f in track(_done(tunings), "tuning new engines", 2 * engines, console=console)]
+    runs: dict[str, dict[int, int]] = {"expert": {}, "pool": {}}
+    claims: dict[str, list[bool]] = {"expert": [], "pool": []}
+    lean = {"expert": 0, "pool": 0}
+    for number, name, fitting, finished, count, true_claim, lean_runs in found:
+        if fitting:
+            runs[name][number] = count if finished == "tuned" else MOST_RUNS
+            lean[name] += lean_runs
+        if true_claim is not None:
+            claims[name].append(true_claim)
+    both = sorted(set(runs["expert"]) & set(runs["pool"]))
+    expert, mine = ([float(runs[name][i]) for i in both] for name in ("expert", "pool"))
+    typer.echo(
+        json.dumps(
+            {
+                "pooled": pooled,
+                "engines": engines,
+                "fitting": len(both),
+                "seed": seed,
+                "rests": {
+                    "engines": served.rests.engines,
+                    "similar": round(served.rests.similar, 2),
+                    "narrower_full": round(served.rests.narrower_full, 3),
+                    "narrower_idle": round(served.rests.narrower_idle, 3),
+                },
+                "median_runs": {"expert": _median(expert), "pool": _median(mine)},
+                "mean_runs": {"expert": _mean(expert), "pool": _mean(mine)},
+                "fewer": round(1.0 - float(np.mean(mine)) / float(np.mean(expert)), 3) if both else None,
+                "never_more_in_the_median": bool(np.median(np.array(mine) - expert) <= 0) if both else None,
+                "true_claims": {name: [sum(c), len(c)] for name, c in claims.items()},
+                "lean_runs": lean,
+            }
+        )
+    )
+
+
+def _median(x: list[float]) -> float | None:
+    return float(np.median(x)) if x else None
+
+
+def _mean(x: list[float]) -> float | None:
+    return round(float(np.mean(x)), 2) if x else None
+
+
+def _done(futures: list[Any]) -> Iterator[Any]:
+    return as_completed(futures)
+
+
+def _population(seed: int) -> Any:
+    """The population of the bench: one kind of engine, off the expert's centre by about one of its spreads."""
+    from model.engine_prior import POOLED
+    from model.virtual_population import Generating
+
+    rng = np.random.default_rng([seed, 11])
+    beta = np.zeros((7, len(POOLED)))
+    beta[0] = rng.choice([-1.0, 1.0], len(POOLED)) * rng.uniform(0.4, 1.0, len(POOLED))
+    return Generating(beta, np.full(len(POOLED), 0.3))
+
+
+def _campaign(seed: int, number: int, prior: Any) -> Any:
+    """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
+    from api.cli.settings_file import installation_from
+    from model.campaign import run_campaign
+    from model.engine_prior import EXPERT
+    from model.families import FAMILIES
+    from model.policies import fitting_positions, make_policy
+    from model.start import start_of
+    from shared.runs import Air
+
+    base = installation_from(None).record()
+    advisor = prepared()
+    advisor.prior = prior or EXPERT
+    installation, first = base, None
+    reach = start_of(base, advisor.prior, seed)[0]
+    if reach.chance_both > 0.0:
+        installation, first = _set_up(base, reach)
+    engine = _engine(installation, seed, number)
+    fitting = bool(fitting_positions(_engine(base, seed, number), Air(288.15, 101_325.0)))
+    before: tuple[Any, ...] = ()
+    policy = make_policy("ours", advisor, np.random.default_rng([seed, number, 3]))
+    if first is not None:
+        engine.adjust(first)
+        before = (first,)
+    done = run_campaign(
+        engine, lambda e, entries, air: policy(e, [*before, *entries], air), FAMILIES["prior"].weather,
+        np.random.default_rng([seed, number, 2]), fitting,
+    )  # fmt: skip
+    return installation, before, done
+
+
+def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
+    from dataclasses import replace
+
+    from shared.limits import PLAUSIBLE_TURNS
+    from shared.records import TurnScrew
+
+    turns = float(np.clip(reach.turns, -PLAUSIBLE_TURNS, PLAUSIBLE_TURNS))
+    return replace(base, fitted_needle=reach.needle), TurnScrew(turns) if turns else None
+
+
+def _engine(installation: Any, seed: int, number: int) -> Any:
+    from model.kind import kind_of
+    from model.virtual_engine import VirtualEngine, draw_unknowns
+
+    rng = np.random.default_rng([seed, number, 1])
+    prior = _population(seed).engine(kind_of(installation))
+    return VirtualEngine(installation, draw_unknowns(installation, rng, prior), rng)
+
+
+def _contribution(seed: int, number: int) -> tuple[int, Any, Any]:
+    """An engine tuned from the expert prior, and what it leaves to the pool."""
+    from model.kind import kind_of
+    from model.summary import summarise
+
+    installation, before, done = _campaign(seed, number, None)
+    posterior = prepared().learn(installation, [*before, *done.entries]).posterior
+    return number, summarise(posterior), kind_of(installation)
+
+
+def _served(summaries: list[tuple[int, Any, Any]], seed: int) -> Any:
+    _compile_cache()
+    from api.cli.settings_file import installation_from
+    from model.kind import kind_of
+    from model.population_fit import PopulationSampler
+    from model.served_prior import POPULATION_PRIORS, serve
+    from model.summary import measured_of
+
+    k, p = POPULATION_PRIORS.beta.shape
+    measured = measured_of([(summary, kind) for _, summary, kind in summaries])
+    population = PopulationSampler(p, k, cores=os.cpu_count() or 1).fit(measured, POPULATION_PRIORS, seed)
+    return serve(population, kind_of(installation_from(None).record()))
+
+
+def _tuned(seed: int, number: int, prior: Any) -> tuple[int, str, bool, str, int, bool | None, int]:
+    _, _, done = _campaign(seed, number, prior)
+    name = "expert" if prior is None else "pool"
+    return number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs

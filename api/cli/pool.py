@@ -1,0 +1,99 @@
+"""``eighth-turn pool``: publish a version, export the pool, merge another one."""
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from api.database import Database
+
+__all__ = ["commands", "opened"]
+
+commands = typer.Typer(no_args_is_help=True, help="The pool: what engines leave for others with their owners' consent.")
+
+DataFolder = Annotated[Path | None, typer.Option("--data-folder", help="Where the database lives.")]
+DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")]
+
+
+@contextmanager
+def opened(data_folder: Path | None, database_url: str | None) -> "Iterator[tuple[Database, int]]":
+    """The database, migrated, and the pool's floor; closed at the end."""
+    from api import compile_cache
+    from api.settings import Settings
+
+    given = {"data_folder": data_folder, "database_url": database_url}
+    settings = Settings(**{name: value for name, value in given.items() if value is not None})
+    compile_cache.use(settings.cache_folder)
+    from api.database import Database
+
+    database = Database(settings.url)
+    try:
+        database.migrate()
+        yield database, settings.pool_floor
+    finally:
+        database.close()
+
+
+@commands.command("release")
+def release(
+    epsilon: Annotated[
+        float | None, typer.Option("--epsilon", help="Add noise that hides single owners; from 100 owners on.")
+    ] = None,
+    delta: Annotated[float, typer.Option("--delta", help="Chance that the promise does not hold.")] = 1e-6,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Publish the next version, if nobody would be exposed by it."""
+    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
+        from api.pool.release import release as publish
+
+        made = publish(session, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
+    typer.echo(f"Version {made.version} is published: at least {made.engines} engines, by {made.method}.")
+    if made.noise is not None:
+        typer.echo(
+            f"Noise: epsilon {made.noise.epsilon:g}, delta {made.noise.delta:g}, unit of privacy: the owner; "
+            f"{made.noise.epsilon_so_far:.2f} of epsilon in all versions so far."
+        )
+
+
+@commands.command("export")
+def export(
+    file: Annotated[Path, typer.Argument(help="Where to write it.")],
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Write all contributions to a file for another service."""
+    from shared.errors import InvalidValueError
+
+    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
+        from api.pool.exchange import export as exported
+
+        document = exported(session, floor)
+    try:
+        file.write_text(json.dumps(document.model_dump(mode="json"), indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise InvalidValueError(
+            f"it cannot be written: {error.strerror}", field="file", value=file.name, cure="Choose another place."
+        ) from None
+    typer.echo(f"{len(document.contributions)} contributions, {len(document.withdrawn)} withdrawn ones: {file}")
+
+
+@commands.command("merge")
+def merge(
+    file: Annotated[Path, typer.Argument(help="What another service exported.")],
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Take another service's pool in; what is here already, tampered with or from the future is refused."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.pool.exchange import merge as merged
+        from api.pool.exchange import read
+
+        document = read(file)
+        taken, refused, withdrawn = merged(session, document, datetime.now(UTC))
+    typer.echo(f"{taken} taken in, {refused} refused as duplicates, {withdrawn} withdrawn.")

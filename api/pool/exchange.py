@@ -1,0 +1,130 @@
+"""A pool on its way from one service to another: exported, checked, merged."""
+
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from sqlalchemy.orm import Session
+
+from api.pool import storage
+from api.pool.documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
+from shared.errors import ConflictError, InvalidValueError
+
+__all__ = ["export", "merge", "read"]
+
+
+def export(session: Session, floor: int) -> ExportDoc:
+    """All contributions that are not withdrawn, ordered by digest so that the order tells nothing.
+
+    Raises
+    ------
+    ConflictError
+        If fewer than `floor` distinct owners stand behind it.
+    """
+    rows = sorted(storage.live(session), key=lambda row: row.digest)
+    owners = len({row.owner for row in rows})
+    if owners < floor:
+        raise ConflictError(
+            f"{owners} distinct owners stand behind the pool; nothing leaves it below {floor}", field="pool",
+            value=f"{len(rows)} contributions", cure="Wait for more owners.",
+        )  # fmt: skip
+    whole = ExportDoc(
+        contributions=[
+            Exported(owner=row.owner, contribution=ContributionDoc.model_validate(row.document)) for row in rows
+        ],
+        withdrawn=storage.withdrawn_digests(session),
+        checksum="0" * 64,
+    )
+    return whole.model_copy(update={"checksum": checksum(whole.model_dump(mode="json"))})
+
+
+def read(path: Path) -> ExportDoc:
+    """Read an export and check it.
+
+    Raises
+    ------
+    InvalidValueError
+        If it cannot be read, is of a future version, or was changed after it was made.
+    """
+    try:
+        raw: Any = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, str(error).splitlines()[0]) from error
+    if not isinstance(raw, dict):
+        raise _unreadable(path, "it is no object")
+    version = raw.get("schema_version")
+    if isinstance(version, int) and version > SCHEMA_VERSION:
+        raise InvalidValueError(
+            f"the pool was written by a newer release (schema {version}, known is {SCHEMA_VERSION})",
+            field="schema_version", value=version, cure="Install the newer release.",
+        )  # fmt: skip
+    if raw.get("checksum") != _checksum(path, raw):
+        raise InvalidValueError(
+            "the checksum does not fit: the file was changed or cut short after it was made", field="checksum",
+            value=str(raw.get("checksum"))[:12], cure="Have it exported and sent again.",
+        )  # fmt: skip
+    try:
+        document = ExportDoc.model_validate(raw)
+        for each in document.contributions:
+            each.contribution.summary()
+    except (ValidationError, ValueError) as error:
+        raise _unreadable(path, str(error).splitlines()[0]) from error
+    return document
+
+
+def _checksum(path: Path, raw: dict[str, Any]) -> str:
+    try:
+        return checksum(raw)
+    except ValueError as error:
+        raise _unreadable(path, "it holds a number that is none") from error
+
+
+def _unreadable(path: Path, why: str) -> InvalidValueError:
+    return InvalidValueError(
+        f"the pool cannot be read: {why}", field="file", value=path.name,
+        cure="Give a file that `eighth-turn pool export` made.",
+    )  # fmt: skip
+
+
+def merge(session: Session, document: ExportDoc, now: datetime) -> tuple[int, int, int]:
+    """Take in another service's pool.
+
+    Returns
+    -------
+    tuple of int
+        Contributions taken in, refused because they are or were here already, and withdrawn here because they were
+        withdrawn there.
+
+    Raises
+    ------
+    ConflictError
+        If the file brings nothing new.
+    """
+    known = storage.all_digests(session)
+    taken, refused, withdrawn = 0, 0, 0
+    for each in document.contributions:
+        plain = each.contribution.model_dump(mode="json")
+        name = digest(plain)
+        if name in known or name in document.withdrawn:
+            refused += 1
+            continue
+        storage.add(session, None, each.owner, name, plain, now)
+        known.add(name)
+        taken += 1
+    for name in document.withdrawn:
+        row = storage.of_digest(session, name)
+        if row is not None and row.withdrawn_at is None:
+            row.withdrawn_at, row.document = now, None
+            storage.audit(session, "withdrawn", now, digest=name)
+            withdrawn += 1
+        elif row is None:  # so that an older export cannot bring it back
+            storage.add(session, None, "", name, None, now, withdrawn=now)
+    if not taken and not withdrawn:
+        raise ConflictError(
+            "everything in this file is here already", field="file", value=f"{refused} contributions",
+            cure="Nothing needs to be done.",
+        )  # fmt: skip
+    storage.audit(session, "merged", now, count=taken)
+    return taken, refused, withdrawn

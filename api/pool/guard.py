@@ -1,0 +1,32 @@
+"""What may be published, seen by whom it could expose."""
+
+from collections.abc import Iterable, Mapping
+
+__all__ = ["FLOOR", "FLOOR_LEAST", "why_not"]
+
+FLOOR = 5
+"""Distinct owners behind anything published; usual disclosure threshold (El Emam, as in the references)."""
+
+FLOOR_LEAST = 3
+"""No setting goes below (same source)."""
+
+Members = Mapping[str, str]
+"""Contribution's digest to its owner."""
+
+
+def why_not(members: Members, earlier: Iterable[Members], floor: int) -> str:
+    """Why these contributions may not be published; empty if they may.
+
+    Whoever sees two versions sees their difference, so any two versions, not only neighbours, must differ by at least
+    `floor` distinct owners, came they or went.
+    """
+    owners = set(members.values())
+    if len(owners) < floor:
+        return f"{len(owners)} distinct owners stand behind it; it takes {floor}"
+    for number, before in enumerate(earlier, start=1):
+        changed = {members.get(d) or before[d] for d in members.keys() ^ before.keys()}
+        if not changed:
+            return f"it would be the same as version {number}"
+        if len(changed) < floor:
+            return f"it would differ from version {number} by {len(changed)} owners; it takes {floor}"
+    return ""

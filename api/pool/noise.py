@@ -1,0 +1,73 @@
+"""Noise on what is published, from OpenDP; the budget is counted over all versions."""
+
+import math
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.private_moments import SENSITIVITY
+from shared.errors import InvalidValueError
+
+__all__ = ["OWNERS_LEAST", "noisy_sum", "spent"]
+
+OWNERS_LEAST = 100
+"""Below, noise that hides an owner moves the centre by half of the expert's spread: it costs more than it gives."""
+
+
+def noisy_sum(vectors: NDArray[np.float64], epsilon: float, delta: float) -> tuple[NDArray[np.float64], float, float]:
+    """The sum of owners' vectors (n, m) with Gaussian noise, the noise's standard deviation, and ρ of zCDP.
+
+    Raises
+    ------
+    InvalidValueError
+        If there are too few owners, or the budget is none; or OpenDP is not installed.
+    """
+    if len(vectors) < OWNERS_LEAST:
+        raise InvalidValueError(
+            f"noise is of use from {OWNERS_LEAST} owners on", field="epsilon", value=f"{len(vectors)} owners",
+            cure="Publish without noise, or wait for more owners.",
+        )  # fmt: skip
+    if not (0 < epsilon <= 10 and 0 < delta <= 1e-3):
+        raise InvalidValueError(
+            "epsilon should be in (0, 10] and delta in (0, 0.001]", field="epsilon", value=f"{epsilon}, {delta}",
+            cure="Try epsilon 1 and delta 1e-6.",
+        )  # fmt: skip
+    dp = _opendp()
+    scale = _scale(vectors.shape[1], epsilon, delta)
+    gaussian = dp.m.make_gaussian(*_space(dp, vectors.shape[1]), scale=scale)
+    return np.array(gaussian(vectors.sum(axis=0).tolist())), scale, float(gaussian.map(SENSITIVITY))
+
+
+@cache
+def _scale(width: int, epsilon: float, delta: float) -> float:
+    """The least noise that keeps the promise."""
+    dp = _opendp()
+
+    def made(scale: float) -> Any:
+        gaussian = dp.m.make_gaussian(*_space(dp, width), scale=scale)
+        return dp.c.make_fix_delta(dp.c.make_zCDP_to_approxDP(gaussian), delta)
+
+    return float(dp.binary_search_param(made, d_in=SENSITIVITY, d_out=(epsilon, delta)))
+
+
+def _space(dp: Any, width: int) -> Any:
+    return dp.vector_domain(dp.atom_domain(T=float, nan=False), width), dp.l2_distance(T=float)
+
+
+def spent(rhos: list[float], delta: float) -> float:
+    """Epsilon of several noisy versions together: ρ adds up (Bun and Steinke 2016, arXiv:1605.02065, prop. 1.3)."""
+    rho = math.fsum(rhos)
+    return rho + 2.0 * math.sqrt(rho * math.log(1.0 / delta))
+
+
+def _opendp() -> Any:
+    try:
+        import opendp.prelude as dp
+    except ModuleNotFoundError:
+        raise InvalidValueError(
+            "noise needs OpenDP", field="epsilon", value="not installed", cure="Install eighth-turn[noise]."
+        ) from None
+    dp.enable_features("contrib")
+    return dp

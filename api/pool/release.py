@@ -1,0 +1,119 @@
+"""Publishing a version: who may enter, the guards, the fit, the noise."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from api.pool import storage
+from api.pool.documents import ContributionDoc, NoiseDoc, PublishedDoc
+from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
+from api.pool.noise import noisy_sum, spent
+from api.pool.service import Fitter, measured_rows, now_quarter
+from api.pool.tables import Contribution
+from model.engine_prior import POOLED
+from model.kind import COVARIATES
+from model.population import Measured
+from model.population_fit import Population, PopulationSampler
+from model.private_moments import owner_vector, population_of_moments
+from model.published import enough_owners, publish
+from model.served_prior import POPULATION_PRIORS
+from shared.errors import ConflictError, InvalidValueError
+
+__all__ = ["checked_floor", "real_fitter", "release"]
+
+
+def checked_floor(floor: int) -> int:
+    """A floor that may be used.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is below the least there may be.
+    """
+    if floor < FLOOR_LEAST:
+        raise InvalidValueError(
+            f"no fewer than {FLOOR_LEAST} owners may stand behind what is published", field="pool_floor", value=floor,
+            cure=f"Give {FLOOR_LEAST} or more; {FLOOR} is usual.",
+        )  # fmt: skip
+    return floor
+
+
+@cache
+def _sampler() -> PopulationSampler:
+    return PopulationSampler(len(POOLED), len(COVARIATES))
+
+
+def real_fitter(measured: Measured) -> Population:
+    """The population as the model fits it."""
+    return _sampler().fit(measured, POPULATION_PRIORS, 20_260_101)
+
+
+def release(
+    session: Session, floor: int, now: datetime, fitter: Fitter = real_fitter,
+    epsilon: float | None = None, delta: float = 1e-6,
+) -> PublishedDoc:  # fmt: skip
+    """Publish the next version.
+
+    Parameters
+    ----------
+    epsilon, delta : float, optional
+        Budget of this version; no noise where epsilon is None.
+
+    Raises
+    ------
+    ConflictError
+        If it would expose somebody: too few owners, or too small a difference from any earlier version.
+    InvalidValueError
+        If noise was asked for with too few owners.
+    """
+    rows = storage.live(session)
+    kept = enough_owners(measured_rows(rows).covariates, [r.owner for r in rows], floor) if rows else np.zeros(0, bool)
+    entering = [row for row, may in zip(rows, kept, strict=True) if may]
+    earlier = [_members(storage.members(session, v.version)) for v in storage.versions(session)]
+    refusal = why_not(_members(rows), [], floor) or why_not(_members(entering), earlier, floor)
+    if refusal:
+        raise ConflictError(
+            f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} contributions",
+            cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
+        )  # fmt: skip
+    rho: float | None = None
+    noise: NoiseDoc | None = None
+    if epsilon is None:
+        population = fitter(measured_rows(entering))
+    else:
+        population, rho, noise = _noisy(session, entering, epsilon, delta)
+    published = publish(population)
+    document = PublishedDoc(
+        version=0,
+        quarter=now_quarter(now),
+        engines=published.engines // 5 * 5,
+        method=published.method,
+        mean=published.mean.tolist(),
+        covariance=published.covariance.tolist(),
+        noise=noise,
+    )
+    version = storage.publish(session, document.model_dump(mode="json"), rho, entering, now)
+    storage.audit(session, "published", now, version=version, count=document.engines)
+    return document.model_copy(update={"version": version})
+
+
+def _members(rows: list[Contribution]) -> Mapping[str, str]:
+    return {row.digest: row.owner for row in rows}
+
+
+def _noisy(
+    session: Session, rows: list[Contribution], epsilon: float, delta: float
+) -> tuple[Population, float, NoiseDoc]:
+    of: dict[str, list[Contribution]] = {}
+    for row in rows:
+        of.setdefault(row.owner, []).append(row)
+    vectors = [
+        owner_vector([ContributionDoc.model_validate(row.document).summary() for row in mine]) for mine in of.values()
+    ]
+    noisy, scale, rho = noisy_sum(np.stack(vectors), epsilon, delta)
+    rhos = [*storage.rhos(session), rho]
+    noise = NoiseDoc(epsilon=epsilon, delta=delta, epsilon_so_far=spent(rhos, delta), rho_so_far=sum(rhos), scale=scale)
+    return population_of_moments(noisy, scale), rho, noise

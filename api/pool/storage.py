@@ -1,0 +1,144 @@
+"""Queries for the pool."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from api.database import Answer
+from api.pool.tables import Audit, Contribution, EnginePriorRow, Member, Version
+
+__all__ = [
+    "add",
+    "all_digests",
+    "audit",
+    "audited",
+    "forget_answer",
+    "latest_version",
+    "live",
+    "members",
+    "of_digest",
+    "of_installation",
+    "prior_row",
+    "publish",
+    "put_prior",
+    "rhos",
+    "versions",
+    "withdrawn_digests",
+]  # fmt: skip
+
+
+def of_installation(session: Session, installation_id: int) -> list[Contribution]:
+    """Contributions of an installation, the oldest first."""
+    query = select(Contribution).where(Contribution.installation_id == installation_id).order_by(Contribution.id)
+    return list(session.scalars(query))
+
+
+def of_digest(session: Session, digest: str) -> Contribution | None:
+    """The contribution with that digest."""
+    return session.scalars(select(Contribution).where(Contribution.digest == digest)).one_or_none()
+
+
+def live(session: Session) -> list[Contribution]:
+    """All that are not withdrawn, in order."""
+    query = select(Contribution).where(Contribution.withdrawn_at.is_(None)).order_by(Contribution.id)
+    return list(session.scalars(query))
+
+
+def withdrawn_digests(session: Session) -> list[str]:
+    """Digests of all that were withdrawn."""
+    query = select(Contribution.digest).where(Contribution.withdrawn_at.is_not(None)).order_by(Contribution.digest)
+    return list(session.scalars(query))
+
+
+def all_digests(session: Session) -> set[str]:
+    """Digests of all there ever were."""
+    return set(session.scalars(select(Contribution.digest)))
+
+
+def add(
+    session: Session, installation_id: int | None, owner: str, digest: str, document: dict[str, Any] | None,
+    now: datetime, withdrawn: datetime | None = None,
+) -> Contribution:  # fmt: skip
+    """Store a contribution."""
+    row = Contribution(
+        installation_id=installation_id, owner=owner, digest=digest, document=document, contributed_at=now,
+        withdrawn_at=withdrawn,
+    )  # fmt: skip
+    session.add(row)
+    session.flush()
+    return row
+
+
+def audit(
+    session: Session, what: str, now: datetime, *, digest: str | None = None, version: int | None = None, count: int = 1
+) -> None:
+    """Write down what happened."""
+    session.add(Audit(at=now, what=what, digest=digest, version=version, count=count))
+
+
+def audited(session: Session) -> list[Audit]:
+    """What happened, in order."""
+    return list(session.scalars(select(Audit).order_by(Audit.id)))
+
+
+def versions(session: Session) -> list[Version]:
+    """Published versions, the oldest first."""
+    return list(session.scalars(select(Version).order_by(Version.version)))
+
+
+def latest_version(session: Session) -> Version | None:
+    """The latest of them."""
+    return session.scalars(select(Version).order_by(Version.version.desc()).limit(1)).one_or_none()
+
+
+def rhos(session: Session) -> list[float]:
+    """What the noisy versions cost of the budget."""
+    return list(session.scalars(select(Version.rho).where(Version.rho.is_not(None))))
+
+
+def members(session: Session, version: int) -> list[Contribution]:
+    """Contributions behind a version."""
+    query = (
+        select(Contribution)
+        .join(Member, Member.contribution_id == Contribution.id)
+        .where(Member.version == version)
+        .order_by(Contribution.id)
+    )
+    return list(session.scalars(query))
+
+
+def publish(
+    session: Session, document: dict[str, Any], rho: float | None, rows: list[Contribution], now: datetime
+) -> int:
+    """Store the next version and who stands behind it; the version."""
+    version = (session.scalar(select(func.max(Version.version))) or 0) + 1
+    session.add(Version(version=version, published_at=now, rho=rho, document={**document, "version": version}))
+    session.flush()
+    session.add_all(Member(version=version, contribution_id=row.id) for row in rows)
+    return version
+
+
+def prior_row(session: Session, installation_id: int) -> EnginePriorRow | None:
+    """The prior an installation started from."""
+    return session.get(EnginePriorRow, installation_id)
+
+
+def put_prior(
+    session: Session, installation_id: int, owner: str, version: int | None, document: dict[str, Any] | None
+) -> None:
+    """Keep the prior an installation starts from."""
+    row = session.get(EnginePriorRow, installation_id)
+    if row is None:
+        row = EnginePriorRow(installation_id=installation_id, owner=owner)
+        session.add(row)
+    row.owner, row.version, row.document = owner, version, document
+    session.flush()
+
+
+def forget_answer(session: Session, installation_id: int) -> None:
+    """The kept answer was made from another prior."""
+    row = session.get(Answer, installation_id)
+    if row is not None:
+        session.delete(row)

@@ -1,0 +1,65 @@
+"""One engine refitted: what a worker does, wherever it runs. Everything goes in and comes out as plain JSON."""
+
+import os
+from dataclasses import dataclass
+from typing import Any
+
+__all__ = ["Order", "refit_one"]
+
+_adviser: Any = None
+
+
+@dataclass(frozen=True)
+class Order:
+    """An engine to refit.
+
+    Parameters
+    ----------
+    installation_id, state : int
+        Which engine, and how far its log had come.
+    seed : int
+    sent : dict
+        Installation as sent.
+    entries : tuple of dict
+        Its log: ``{"kind", "document"}``, corrections followed.
+    prior : dict or None
+        The prior it started from.
+    """
+
+    installation_id: int
+    state: int
+    seed: int
+    sent: dict[str, Any]
+    entries: tuple[dict[str, Any], ...]
+    prior: dict[str, Any] | None
+
+
+def _prepared(seed: int) -> Any:
+    """The worker's own adviser, compiled once."""
+    global _adviser
+    if _adviser is None or _adviser.seed != seed:
+        os.environ.setdefault("OMP_NUM_THREADS", "1")
+        from api import compile_cache
+        from api.settings import Settings
+
+        compile_cache.use(Settings().cache_folder)
+        from model.advisor import Advisor
+
+        _adviser = Advisor(seed, cores=1)
+        _adviser.prepare()
+    return _adviser
+
+
+def refit_one(order: Order) -> dict[str, Any]:
+    """The suggestion of one engine, made anew."""
+    adviser = _prepared(order.seed)
+    from api.log.service import record_of
+    from api.pool.kept_prior import prior_from_document
+    from api.wire.answers import SuggestionOut
+    from api.wire.installation import InstallationIn
+
+    sent = InstallationIn.model_validate(order.sent)
+    entries = [record_of(e["kind"], e["document"], sent) for e in order.entries]
+    learned = adviser.learn(sent.record(), entries, prior_from_document(order.prior))
+    document: dict[str, Any] = SuggestionOut.of(adviser.suggest(learned), sent.units).model_dump(mode="json")
+    return document

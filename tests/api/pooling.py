@@ -1,0 +1,42 @@
+"""Engines that contribute to the pool of a test service."""
+
+from typing import Any
+
+import numpy as np
+from starlette.testclient import TestClient
+
+from model.engine_prior import POOLED
+from model.kind import COVARIATES
+from model.population import Measured
+from model.population_fit import Population
+from tests.api.asking import RUN
+from tests.api.conftest import StandIn
+
+NEEDLES = [{"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}]
+
+
+def quick_fit(measured: Measured) -> Population:
+    """A population at once: the mean of what was measured, and a spread; its numbers move with every contribution."""
+    rng = np.random.default_rng(1)
+    centre = np.linalg.solve(measured.precision[:, 0].sum(0) + np.eye(len(POOLED)), measured.shift[:, 0].sum(0))
+    beta = 0.1 * rng.standard_normal((500, len(COVARIATES), len(POOLED)))
+    beta[:, 0] += centre
+    tau = 0.3 * np.exp(0.1 * rng.standard_normal((500, len(POOLED))))
+    return Population(beta, tau, len(measured), "nuts", 1.0, 500.0)
+
+
+def contributed(
+    client: TestClient,
+    stand_in: StandIn,
+    shift: tuple[float, float],
+    engine: Any = None,
+    owner: str = "",
+) -> dict[str, Any]:
+    """An engine set up, run and contributed; the answer with its address under `place`."""
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES, "engine": engine or {}}).headers["Location"]
+    assert client.post(f"{place}/runs", json=RUN).status_code == 201
+    stand_in.shift = shift
+    answer = client.post(f"{place}/contribution", json={"consent": True, **({"owner": owner} if owner else {})})
+    assert answer.status_code == 201, answer.text
+    found: dict[str, Any] = {**answer.json(), "place": place}
+    return found

@@ -1,0 +1,256 @@
+"""The pool as owners and readers see it: consent, what leaves, versions, withdrawal, exchange."""
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from starlette.testclient import TestClient
+
+from api.database import Database
+from api.pool.documents import PublishedDoc, checksum
+from api.pool.exchange import export, merge, read
+from api.pool.guard import why_not
+from api.pool.release import release
+from api.settings import Settings
+from shared.errors import ConflictError, InvalidValueError
+from tests.api.asking import RUN, problem
+from tests.api.conftest import StandIn
+from tests.api.pooling import NEEDLES, contributed, quick_fit
+
+_NOW = datetime(2026, 5, 17, tzinfo=UTC)
+
+
+def _database(client: TestClient) -> Database:
+    database: Database = client.app.state.database  # type: ignore[attr-defined] # the client hides the application's type
+    return database
+
+
+def _publish(client: TestClient, floor: int = 5) -> PublishedDoc:
+    with _database(client).unit() as session:
+        return release(session, floor, _NOW, quick_fit)
+
+
+def test_what_leaves_is_a_summary_and_coarse_traits(client: TestClient, stand_in: StandIn) -> None:
+    """Nothing else leaves, and only with consent: no number, name, label, text, nor a time finer than a quarter."""
+    body = {"needles": NEEDLES, "name": "her blue one", "engine": {"displacement": {"value": 2187, "unit": "cc"}}}
+    place = client.post("/api/v1/installations", json=body).headers["Location"]
+    problem(client.post(f"{place}/contribution", json={"consent": True}), 409)
+    client.post(f"{place}/runs", json=RUN)
+    problem(client.post(f"{place}/contribution", json={}), 422)
+    problem(client.post(f"{place}/contribution", json={"consent": False}), 422)
+    answer = client.post(f"{place}/contribution", json={"consent": True}).json()
+    left = answer["contribution"]
+    assert set(left) == {"schema_version", "unknowns", "model_version", "quarter", "kind", "components"}
+    assert set(left["kind"]) == {"gas_speed", "cylinders", "cooling", "fuel", "taper"}
+    assert left["quarter"][4] == "Q"
+    written = json.dumps(left)
+    assert not any(word in written for word in ("blue", "2187", "2.187", answer["owner"], '"a"'))
+    assert client.get(f"{place}/contribution").json() == answer
+    problem(client.post(f"{place}/contribution", json={"consent": True}), 409)
+
+
+def test_nothing_is_published_from_fewer_than_five_owners(client: TestClient, stand_in: StandIn) -> None:
+    """Engines of one owner count once; a kind that fewer than five owners share stays out."""
+    first = contributed(client, stand_in, (1.0, 0.0))
+    for i in range(5):
+        contributed(client, stand_in, (1.0, 0.1 + i), owner=first["owner"])
+    for i in range(3):
+        contributed(client, stand_in, (2.0, float(i)))
+    with pytest.raises(ConflictError, match="4 distinct owners"):
+        _publish(client)
+    contributed(client, stand_in, (3.0, 0.0), engine={"cooling": "liquid"})
+    with pytest.raises(ConflictError, match="0 distinct owners"):
+        _publish(client)
+    contributed(client, stand_in, (3.0, 1.0))
+    made = _publish(client)
+    assert (made.version, made.engines) == (1, 10)
+    shown = client.get("/api/v1/pool").json()
+    assert shown["latest"]["version"] == 1
+    assert shown["versions"] == [1]
+
+
+def test_versions_come_in_batches(client: TestClient, stand_in: StandIn) -> None:
+    """A version differs from every earlier one by five owners or more, whether they came or went."""
+    made = [contributed(client, stand_in, (float(i), 1.0)) for i in range(8)]
+    _publish(client)
+    with pytest.raises(ConflictError, match="same as version 1"):
+        _publish(client)
+    for i in range(4):
+        contributed(client, stand_in, (float(i), 2.0))
+        with pytest.raises(ConflictError, match=f"differ from version 1 by {i + 1} owners"):
+            _publish(client)
+    client.delete(f"{made[0]['place']}/contribution")
+    assert _publish(client).version == 2
+
+
+def test_no_two_versions_together_expose_a_few() -> None:
+    """Not only neighbours: what came and went again leaves no small difference to a version further back."""
+    base = {f"d{i}": f"o{i}" for i in range(8)}
+    second = base | {f"e{i}": f"p{i}" for i in range(5)}
+    back = base | {"e0": "p0"}
+    assert why_not(second, [base], 5) == ""
+    assert "version 1 by 1 owners" in why_not(back, [base, second], 5)
+    one_owner = base | {f"f{i}": "q" for i in range(9)}
+    assert "by 1 owners" in why_not(one_owner, [base], 5)
+
+
+def test_a_withdrawn_contribution_is_out_of_the_next_version(client: TestClient, stand_in: StandIn) -> None:
+    """It is deleted at once, stands behind no later version, its weight is gone, and the audit shows it."""
+    odd = contributed(client, stand_in, (40.0, 0.0))
+    for i in range(6):
+        contributed(client, stand_in, (1.0, float(i)))
+    before = _publish(client)
+    gone = client.delete(f"{odd['place']}/contribution").json()
+    assert gone["withdrawn"]
+    assert gone["contribution"] is None
+    assert gone["in_versions"] == [1]
+    problem(client.delete(f"{odd['place']}/contribution"), 404)
+    for i in range(4):
+        contributed(client, stand_in, (1.5, float(i)))
+    after = _publish(client)
+    at = after.unknowns.index("gain_full")
+    assert before.mean[at] > 1.4  # (40 + 6 × 1) / (7 × 4 + 1) ≈ 1.59
+    assert after.mean[at] == pytest.approx((6 * 1.0 + 4 * 1.5) / (10 * 4 + 1), abs=0.02)
+    assert client.get(f"{odd['place']}/contribution").json()["in_versions"] == [1]
+    audit = client.get("/api/v1/pool").json()["audit"]
+    withdrawn = [a for a in audit if a["what"] == "withdrawn"]
+    assert [a["digest"] for a in withdrawn] == [odd["digest"]]
+    assert [a["version"] for a in audit if a["what"] == "published"] == [1, 2]
+    assert all(set(a) == {"quarter", "what", "digest", "version", "count"} for a in audit)
+
+
+def test_an_engine_starts_from_the_pool_if_asked(client: TestClient, stand_in: StandIn) -> None:
+    """The prior says what it rests on, the start its chances; it is chosen before the first entry and then stays."""
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    nothing = client.post(f"{place}/prior", json={"prior": "pool"}).json()
+    assert nothing["prior"] == "expert"
+    assert "nothing is published" in nothing["why"]
+    expert = client.get(f"{place}/start").json()
+    assert "Too little is known" in expert["advice"]
+    for i in range(6):
+        contributed(client, stand_in, (1.0, float(i)))
+    _publish(client)
+    chosen = client.post(f"{place}/prior", json={"prior": "pool"}).json()
+    assert chosen["prior"] == "pool"
+    rests = chosen["rests"]
+    assert (rests["engines"], rests["version"], rests["quarter"]) == (5, 1, "2026Q2")
+    assert rests["spread_full"] < 0.6
+    assert 0 < rests["similar"] <= 5
+    start = client.get(f"{place}/start").json()
+    assert start["prior"] == chosen
+    assert start["needles"][0]["needle"] == "a"
+    assert start["cautions"]
+    client.post(f"{place}/runs", json=RUN)
+    problem(client.post(f"{place}/prior", json={"prior": "expert"}), 409)
+    assert stand_in.prior is not None
+    assert stand_in.prior.covariance()[-1, -1] < 0.5
+
+
+def test_an_owners_engines_never_inform_their_own_prior(client: TestClient, stand_in: StandIn) -> None:
+    """Where the owner stands behind the version, it is fitted anew without them; with too few others, not at all."""
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
+    mine = contributed(client, stand_in, (60.0, 0.0))
+    for i in range(4):
+        contributed(client, stand_in, (1.0, float(i)))
+    _publish(client)
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    wanted = {"prior": "pool", "owner": mine["owner"]}
+    alone = client.post(f"{place}/prior", json=wanted).json()
+    assert (alone["prior"], alone["why"]) == ("expert", "too few other owners are in it")
+    for i in range(5):
+        contributed(client, stand_in, (2.0, float(i)))
+    _publish(client)
+    without = client.post(f"{place}/prior", json=wanted).json()
+    assert "your own engines left out" in without["why"]
+    client.post(f"{place}/runs", json=RUN)
+    stranger = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    client.post(f"{stranger}/prior", json={"prior": "pool"})
+    ours, _ = stand_in.prior, client.post(f"{stranger}/runs", json=RUN)
+    theirs = stand_in.prior
+    assert ours is not None
+    assert theirs is not None
+    assert ours.centre[-2] == pytest.approx((4 * 1.0 + 5 * 2.0) / (9 * 4 + 1), abs=0.03)
+    assert theirs.centre[-2] == pytest.approx((60 + 4 * 1.0 + 5 * 2.0) / (10 * 4 + 1), abs=0.08)
+
+
+@pytest.fixture
+def elsewhere(tmp_path: Path) -> Iterator[Database]:
+    """Another service's database."""
+    database = Database(f"sqlite:///{tmp_path / 'elsewhere.db'}")
+    database.migrate()
+    yield database
+    database.close()
+
+
+def _exported(client: TestClient, tmp_path: Path) -> Path:
+    with _database(client).unit() as session:
+        document = export(session, 5)
+    path = tmp_path / "pool.json"
+    path.write_text(json.dumps(document.model_dump(mode="json")), encoding="utf-8")
+    return path
+
+
+def test_a_pool_goes_from_one_service_to_another(
+    client: TestClient, stand_in: StandIn, elsewhere: Database, tmp_path: Path
+) -> None:
+    """All contributions arrive once, owners stay apart without being named, withdrawals follow, nothing comes back."""
+    made = [contributed(client, stand_in, (float(i), 1.0)) for i in range(6)]
+    first = _exported(client, tmp_path).read_text(encoding="utf-8")
+    assert not any(m["owner"] in first for m in made)
+    (tmp_path / "first.json").write_text(first, encoding="utf-8")
+    with elsewhere.unit() as session:
+        assert merge(session, read(tmp_path / "first.json"), _NOW) == (6, 0, 0)
+    with elsewhere.unit() as session, pytest.raises(ConflictError, match="here already"):
+        merge(session, read(tmp_path / "first.json"), _NOW)
+    with elsewhere.unit() as session:
+        assert release(session, 5, _NOW, quick_fit).engines == 5
+    client.delete(f"{made[0]['place']}/contribution")
+    contributed(client, stand_in, (9.0, 1.0))
+    with elsewhere.unit() as session:
+        assert merge(session, read(_exported(client, tmp_path)), _NOW) == (1, 5, 1)
+    with elsewhere.unit() as session, pytest.raises(ConflictError, match="here already"):
+        merge(session, read(tmp_path / "first.json"), _NOW)
+
+
+def test_an_export_that_was_tampered_with_is_refused(client: TestClient, stand_in: StandIn, tmp_path: Path) -> None:
+    """One changed digit, a future version, a broken matrix or half a file: each is refused and said why."""
+    for i in range(5):
+        contributed(client, stand_in, (float(i), 1.0))
+    path = _exported(client, tmp_path)
+    good: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+
+    def refused(document: Any, why: str) -> None:
+        path.write_text(document if isinstance(document, str) else json.dumps(document), encoding="utf-8")
+        with pytest.raises(InvalidValueError, match=why):
+            read(path)
+
+    changed = json.loads(json.dumps(good))
+    changed["contributions"][0]["contribution"]["components"][0]["shift"][0] += 0.1
+    refused(changed, "checksum does not fit")
+    refused({**good, "schema_version": 2}, "newer release")
+    indefinite = json.loads(json.dumps(good))
+    indefinite["contributions"][0]["contribution"]["components"][0]["precision"][0][0] = -3.0
+    indefinite["checksum"] = checksum(indefinite)
+    refused(indefinite, "not negative")
+    refused(json.dumps(good)[: len(json.dumps(good)) // 2], "cannot be read")
+    refused(json.dumps(good).replace('"shift": [0.0', '"shift": [NaN', 1), "cannot be read")
+    refused([], "no object")
+
+
+def test_the_floor_has_a_floor(tmp_path: Path) -> None:
+    """Fewer than three owners cannot be asked for."""
+    with pytest.raises(InvalidValueError, match="greater than or equal to 3"):
+        Settings(data_folder=tmp_path, pool_floor=2)
+
+
+def test_a_covariance_survives_rounding(client: TestClient, stand_in: StandIn) -> None:
+    """What is published, though rounded, is a covariance still."""
+    for i in range(5):
+        contributed(client, stand_in, (float(i), 1.0))
+    made = _publish(client)
+    assert np.linalg.eigvalsh(np.array(made.covariance))[0] > -1e-6

@@ -1,0 +1,123 @@
+"""Summaries pooled against one joint fit of all raw runs."""
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+import pymc as pm
+import pytensor.tensor as pt
+import pytest
+
+from model.advisor import Advisor
+from model.engine_prior import POOLED
+from model.evidence import Evidence, Readings
+from model.exhaust import ln_mixture_at, ln_mixture_slope
+from model.geometry import Tent, from_coordinate
+from model.graph import TENSOR
+from model.idle import BEST_WIDTH
+from model.kind import kind_of
+from model.likelihood import log_likelihood
+from model.mixture import Unknowns, cuts, gain_prior, mixtures
+from model.population import NORMAL, Measured, Priors
+from model.population_fit import PopulationSampler
+from model.priors import CHANGES, PRIORS, from_standard
+from model.summary import measured_of, summarise
+from model.virtual_engine import VirtualEngine, draw_unknowns
+from model.virtual_population import Generating
+from shared.records import Entry, Installation, TurnScrew
+from shared.runs import Air
+
+_ENGINES = 12
+_P = len(POOLED)
+_PRIORS = Priors(np.full((1, _P), 0.7), np.full(_P, 0.5))
+
+
+def _log(installation: Installation, generating: Generating, seed: int, air: Air) -> list[Entry]:
+    rng = np.random.default_rng([21, seed])
+    engine = VirtualEngine(
+        installation, draw_unknowns(installation, rng, generating.engine(kind_of(installation))), rng
+    )
+    log: list[Entry] = []
+    for turns in (0.0, 0.25, 0.25, 0.25):
+        if turns:
+            engine.adjust(TurnScrew(turns))
+            log.append(TurnScrew(turns))
+        log.append(engine.run(air))
+    return log
+
+
+def _joint(all_evidence: list[Evidence]) -> pm.Model:
+    """All engines' raw runs in one graph: their own unknowns, and what they have in common."""
+    first = all_evidence[0]  # the same settings and scales for all of them
+    n = len(all_evidence)
+    readings = Readings(*(np.stack([getattr(e.readings, f.name) for e in all_evidence]) for f in fields(Readings)))
+    with pm.Model() as model:
+        mu = pm.Deterministic("mu", 0.7 * pm.Normal("z_mu", shape=_P))
+        tau = pm.Deterministic("tau", 0.5 * pm.HalfCauchy("z_tau", 1.0, shape=_P))
+        theta = mu[:-2] + tau[:-2] * pm.Normal("z_theta", shape=(n, _P - 2))
+        known: dict[str, Any] = {}
+        for name in Unknowns.names():
+            if name in ("first", "second"):
+                known[name] = pm.Normal(name, shape=(n, CHANGES))
+            elif name in POOLED:
+                known[name] = from_standard(name, theta[:, [POOLED.index(name)]], TENSOR)
+            elif name not in ("ln_full", "ln_idle"):
+                known[name] = from_standard(name, pm.Normal(f"z_{name}", shape=(n, 1)), TENSOR)
+        bare = Unknowns(ln_full=0.0, ln_idle=0.0, **known)
+        centres = gain_prior(bare, first.pivot, first.throttle, TENSOR)
+        # mixtures through what gauges would show, as a single engine is sampled, or chains hardly move
+        peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
+        ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
+        v = [pm.Flat(f"v_{i}", shape=(n, 1), initval=np.full((n, 1), 0.1)) for i in range(2)]
+        x, slope_full = from_coordinate(v[0], peak, Tent(bare.exhaust_scale, bare.exhaust_width), TENSOR)
+        known["ln_full"] = ln_mixture_at(x, TENSOR)
+        slope_full = slope_full + ln_mixture_slope(known["ln_full"], TENSOR)
+        x, slope_idle = from_coordinate(v[1], ears, Tent(bare.idle_gain, BEST_WIDTH), TENSOR)
+        known["ln_idle"] = cuts(bare).best + x
+        for i, name in enumerate(("ln_full", "ln_idle")):
+            gain = (known[name] - centres[i]) / PRIORS[name.replace("ln", "gain")].spread
+            ln_prior = pm.logp(pm.Normal.dist(mu[i - 2], tau[i - 2]), gain) + (slope_full, slope_idle)[i]
+            pm.Potential(f"prior_{name}", pt.sum(ln_prior))
+        u = Unknowns(**known)
+        ends = mixtures(u, first.settings, first.pivot, first.throttle, TENSOR)
+        pm.Potential("runs", pt.sum(log_likelihood(readings, u, ends, first.settings, first.scales, TENSOR)))
+    return model
+
+
+@pytest.mark.slow
+def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installation: Installation, air: Air) -> None:
+    """Centre and spread of both gains agree with one NUTS fit of the raw runs of 12 engines.
+
+    Means within three Monte Carlo standard errors and a tenth of the posterior's standard deviation, which is what
+    normal summaries may cost; standard deviations within a fifth.
+    """
+    import nutpie
+
+    beta = np.zeros((7, _P))
+    beta[0] = (0.3, -0.3, 0.2, 0.2, -0.2, 0.6, -0.5)
+    generating = Generating(beta, np.full(_P, 0.4))
+    fits = [advisor.learn(installation, _log(installation, generating, i, air)).posterior for i in range(_ENGINES)]
+    assert all(fit.diagnostics.converged for fit in fits)
+    laid_out = measured_of([(summarise(fit), kind_of(installation)) for fit in fits])
+    measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
+    staged = PopulationSampler(_P, 1, NORMAL).fit(measured, _PRIORS, 1, "nuts")
+    compiled = nutpie.compile_pymc_model(_joint([fit.evidence for fit in fits]))
+    tree = nutpie.sample(
+        compiled, draws=1500, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9
+    )
+    from arviz_stats.base import array_stats
+
+    for name in ("gain_full", "gain_idle"):
+        at = POOLED.index(name)
+        for what, mine in (("mu", staged.beta[:, 0, at]), ("tau", staged.tau[:, at])):
+            chains = np.asarray(tree.posterior[what].values)[..., at]
+            joint, ess = chains.ravel(), float(array_stats.ess(chains[None], chain_axis=1, draw_axis=2)[0])
+            error = np.hypot(joint.std() / np.sqrt(ess), mine.std() / np.sqrt(staged.ess_min))
+            away = abs(mine.mean() - joint.mean())
+            print(
+                f"{name} {what}: joint {joint.mean():.3f} ± {joint.std():.3f} (ess {ess:.0f}), "
+                f"two stages {mine.mean():.3f} ± {mine.std():.3f}"
+            )
+            assert ess > 300
+            assert away < 3 * error + 0.1 * joint.std()
+            assert mine.std() == pytest.approx(joint.std(), rel=0.2)
