@@ -106,6 +106,7 @@ def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
         "with TestClient(api.app.create_app(api.settings.Settings())) as c:\n"
         "    assert c.get('/docs/page.js').status_code == 200\n"
         "    assert c.get('/api/v1/installations').json()['total'] == 0\n"
+        "    assert c.get('/installations/new').status_code == c.get('/worker.js').status_code == 200\n"
         "print('fine')"
     )
     assert "fine" in _run(sys.executable, "-c", script, place, cwd=tmp_path, env=env)

@@ -50,7 +50,7 @@ def draw(around: Around, units: Units) -> Picture:
         f"{chance(float(np.mean(around.right)))} of the settings believed possible lie where both mixtures are right. "
         f"The middle of the full-throttle band is most likely {about(float(offset[1]))} from here; a needle "
         f"{abs(misfit[1]):.2g} {unit} {'steeper' if misfit[1] > 0 else 'shallower'} would be right at both ends.",
-        ("", "5 %", "middle", "95 %"),
+        ("what", "5 %", "middle", "95 %"),
         (
             ("screw [turns, + richer]", *(f"{v:+.2f}" for v in offset)),
             (f"needle [{unit}, + steeper]", *(f"{v:+.2f}" for v in misfit)),
