@@ -15,6 +15,7 @@ from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
 from api.log import routes as log
 from api.pool import routes as pool
+from api.pool import start_routes as start
 from api.pool.release import checked_floor, real_fitter
 from api.settings import Settings
 
@@ -64,6 +65,7 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = _rea
     problems.install(app)
     for router in (
         installations.router,
+        start.router,
         log.router,
         advice.router,
         pool.router,

@@ -63,9 +63,10 @@ def test_every_route_is_in_the_readme() -> None:
     from api.installations import routes as installations
     from api.log import routes as log
     from api.pool import routes as pool
+    from api.pool import start_routes as start
 
     text = (_ROOT / "README.md").read_text(encoding="utf-8")
-    for router in (installations.router, log.router, advice.router, pool.router):
+    for router in (installations.router, start.router, log.router, advice.router, pool.router):
         for route in router.routes:
             path = str(getattr(route, "path", "")).removeprefix("/api/v1").replace("installation_id", "id")
             methods = getattr(route, "methods", set())
