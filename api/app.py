@@ -21,6 +21,7 @@ from api.pages.working import Work
 from api.papers import routes as papers
 from api.pictures.gallery import Gallery
 from api.pool import routes as pool
+from api.pool import start_routes as start
 from api.pool.release import checked_floor, real_fitter
 from api.settings import Settings
 
@@ -74,8 +75,8 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     app.middleware("http")(_with_request_id)
     problems.install(app)
     served = (
-        installations.router, papers.router, log.router, advice.router, notes.router, pool.router, words.router,
-        health.router, openapi_page.router, *PAGES,
+        installations.router, papers.router, start.router, log.router, advice.router, notes.router, pool.router,
+        words.router, health.router, openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

@@ -65,9 +65,11 @@ def test_every_route_is_in_the_readme() -> None:
     from api.notes import routes as notes
     from api.papers import routes as papers
     from api.pool import routes as pool
+    from api.pool import start_routes as start
 
     text = (_ROOT / "README.md").read_text(encoding="utf-8")
-    for router in (installations.router, log.router, advice.router, notes.router, papers.router, pool.router):
+    routers = (installations.router, start.router, log.router, advice.router, notes.router, papers.router, pool.router)
+    for router in routers:
         for route in router.routes:
             path = str(getattr(route, "path", "")).removeprefix("/api/v1").replace("installation_id", "id")
             methods = getattr(route, "methods", set())

@@ -1,0 +1,72 @@
+"""Routes for before the first run: which prior, which needle, where its screw."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body
+from fastapi.openapi.models import Example
+
+from api.http.problems import responses
+from api.log import service as log
+from api.places import InstallationId, Unit
+from api.pool import service, storage
+from api.pool.asked import Fit, Floor
+from api.pool.kept_prior import prior_of
+from api.wire.pool import PriorOut, StartIn, StartOut, StartPlace
+from model.prospects import Reach
+from model.start import start_of
+from shared import cautions
+from shared.records import Installation
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1", tags=["pool"])
+
+_EXAMPLES: dict[str, Example] = {
+    "pool": {"summary": "What engines like it showed", "value": {"prior": "pool"}},
+    "expert": {"summary": "The expert prior", "value": {"prior": "expert"}},
+}
+
+
+@router.post(
+    "/installations/{installation_id}/prior",
+    status_code=201,
+    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    summary="Choose the prior to start from",
+)
+def choose_prior(
+    installation_id: InstallationId,
+    sent: Annotated[StartIn, Body(openapi_examples=_EXAMPLES)],
+    unit: Unit,
+    floor: Floor,
+    fitter: Fit,
+) -> PriorOut:
+    """The pool's word or the expert's, before the first entry; it does not change afterwards."""
+    return service.adopt(unit, installation_id, sent.prior, sent.owner, floor, fitter)
+
+
+@router.get("/installations/{installation_id}/start", responses=responses(404, 422, 503), summary="Where to start")
+def start(installation_id: InstallationId, unit: Unit) -> StartOut:
+    """Needle and first screw position with chances, before the first run, from the prior chosen."""
+    row = storage.prior_row(unit, installation_id)
+    recorded = log.load(unit, installation_id)
+    reaches = start_of(recorded.installation, prior_of(row))
+    return StartOut(
+        advice=_advice(reaches, recorded.installation),
+        needles=[StartPlace(needle=r.needle, turns_from_mark=r.turns, chance_both=r.chance_both) for r in reaches],
+        prior=service.prior_out(None if row is None else row.document),
+        cautions=list(cautions.for_stage("full_throttle")),
+    )
+
+
+def _advice(reaches: tuple[Reach, ...], installation: Installation) -> str:
+    """The start in words."""
+    best = reaches[0]
+    if best.chance_both <= 0.0:
+        middle = sorted(installation.needles, key=lambda n: n.taper_slope)[len(installation.needles) // 2]
+        return (
+            "Too little is known to name a start that is safe from running lean: fit a middle needle, such as "
+            f"{middle.label}, with its mark at the slide's edge, and let the first run tell."
+        )
+    way = f"{abs(best.turns):g} turn {'out' if best.turns > 0 else 'in'} from its mark at the slide's edge"
+    place = way if best.turns else "with its mark at the slide's edge"
+    return f"Fit needle {best.needle}, {place}: both mixtures are right there with a chance of {best.chance_both:.0%}."
