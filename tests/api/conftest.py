@@ -1,7 +1,7 @@
 """A service with a stand-in for the model, and one with the real model."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,8 @@ from api.app import create_app
 from api.settings import Settings
 from model.advisor import Advisor
 from model.engine_prior import POOLED, EnginePrior
+from model.mixture import Unknowns
+from model.priors import CHANGES
 from model.summary import Component, Summary
 from shared.advice import (
     Action,
@@ -36,9 +38,17 @@ from shared.runs import Run
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
 
+def _nothing_known() -> Unknowns:
+    """One draw a chain of every unknown, all nought."""
+    wide = ("first", "second")
+    return Unknowns(**{name: np.zeros((4, CHANGES if name in wide else 1)) for name in Unknowns.names()})
+
+
 @dataclass(frozen=True)
 class _Posterior:
     diagnostics: Diagnostics = _DIAGNOSTICS
+    unknowns: Unknowns = field(default_factory=_nothing_known)
+    seed: int = 7
 
 
 @dataclass(frozen=True)

@@ -106,9 +106,9 @@ def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch)
     go_on = threading.Event()
 
     class Slow(StandIn):
-        def learn(self, installation: Any, entries: Any) -> Any:
+        def learn(self, *asked: Any) -> Any:
             assert go_on.wait(30)
-            return super().learn(installation, entries)
+            return super().learn(*asked)
 
     adviser = Slow(7)
     with TestClient(create_app(settings, lambda _seed: adviser)) as client:
