@@ -1,16 +1,19 @@
 """A service with a stand-in for the model, and one with the real model."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
 from api.app import create_app
+from api.pages import working
 from api.settings import Settings
 from model.advisor import Advisor
+from model.mixture import Unknowns
 from shared.advice import (
     Action,
     ActionKind,
@@ -33,9 +36,15 @@ from shared.runs import Run
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
 
+def _no_unknowns() -> Unknowns:
+    return Unknowns(*(np.zeros((4000, 6 if name in ("first", "second") else 1)) for name in Unknowns.names()))
+
+
 @dataclass(frozen=True)
 class _Posterior:
     diagnostics: Diagnostics = _DIAGNOSTICS
+    seed: int = 7
+    unknowns: Unknowns = field(default_factory=_no_unknowns)
 
 
 @dataclass(frozen=True)
@@ -111,6 +120,12 @@ class StandIn:
             (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
             Provenance(self.seed, "1", self.diagnostics),
         )  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pages wait for their answer, however slow the machine; a test that is about waiting says otherwise."""
+    monkeypatch.setattr(working, "_PATIENCE_SECONDS", 30.0)
 
 
 @pytest.fixture
