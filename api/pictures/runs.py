@@ -67,7 +67,8 @@ def draw(runs: tuple[LookedBack, ...], target_kelvin: tuple[float, float], units
     return Picture(
         "runs",
         title,
-        f"Of {both} runs with a rise, {inside} lay in the range that was to hold nine in ten. The strip is the band "
+        f"Of {both} {'run' if both == 1 else 'runs'} with a rise, {inside} lay in the range that was to hold nine in "
+        "ten. The strip is the band "
         f"aimed at, {to(target_kelvin[0]):.0f} to {to(target_kelvin[1]):.0f} {unit}.",
         ("run", "seen", "foretold", "90 %"),
         tuple(

@@ -10,6 +10,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from api.app import create_app
+from api.pages import working
 from api.settings import Settings
 from model.advisor import Advisor
 from model.engine_prior import POOLED, EnginePrior
@@ -134,6 +135,12 @@ class StandIn:
             (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
             Provenance(self.seed, "1", self.diagnostics),
         )  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pages wait for their answer, however slow the machine; a test that is about waiting says otherwise."""
+    monkeypatch.setattr(working, "_PATIENCE_SECONDS", 30.0)
 
 
 @pytest.fixture

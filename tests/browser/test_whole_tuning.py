@@ -138,11 +138,11 @@ def test_a_whole_tuning_with_a_keyboard(real_service: Service, phone: Any) -> No
     first, typed = 0.0, []
     while not phone.locator(".step.keep").count():
         assert len(typed) < _MOST_RUNS, phone.inner_text(".do")
+        _keep_picture(phone, f"step-{len(typed)}")
         if phone.locator("button:has-text('Done exactly so')").count():
             keys.press("Done exactly so")
             phone.wait_for_selector(".step a:has-text('Record the run')", timeout=120_000)
             engine.adjust(_ADJUSTMENT.validate_python(_entries(real_service, home)[-1]["adjustment"]).record())
-        _keep_picture(phone, f"step-{len(typed)}")
         typed.append(RunIn.model_validate(run_body(engine.run(air))))
         _record(phone, keys, typed[-1])
         first = first or time.monotonic() - began
@@ -156,6 +156,10 @@ def test_a_whole_tuning_with_a_keyboard(real_service: Service, phone: Any) -> No
         assert pdf.read(5) == b"%PDF-"
     stored = [e["run"] for e in _entries(real_service, home) if e["kind"] == "run"]
     assert [RunIn.model_validate(run).record() for run in stored] == [run.record() for run in typed]
+    phone.goto(f"{home}/pictures")
+    phone.wait_for_selector(".picture img", timeout=120_000)
+    phone.wait_for_function("[...document.images].every((image) => image.complete && image.naturalWidth > 0)")
+    _keep_picture(phone, "pictures")
     assert first < 120.0  # the machine's share of a newcomer's two minutes: set-up, run and answer
 
 
