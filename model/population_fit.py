@@ -20,7 +20,7 @@ __all__ = ["CROSSOVER", "Population", "PopulationSampler"]
 
 _F = NDArray[np.float64]
 
-CROSSOVER = 500
+CROSSOVER = 1000
 """Engines up to which NUTS is used; beyond, the approximation is as good (the bench of the pool shows both there)."""
 
 _PART = 4096  # engines the mode is first sought on

@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from functools import cache
 from multiprocessing import get_context
 from typing import Annotated, Any
 
@@ -28,12 +29,12 @@ def pool(
 ) -> None:
     """Fit fleets of summaries of growing size: time and memory of each, and the exponent of growth.
 
-    Every size is fitted in a process of its own that has compiled and run once before the clock starts.
+    Sizes are fitted in one process, the smallest first, that has compiled and run once before the clock starts.
     """
     from shared.errors import InvalidValueError
 
     try:
-        sizes = [int(word) for word in engines.split(",")]
+        sizes = sorted(int(word) for word in engines.split(","))
     except ValueError:
         sizes = [0]
     if min(sizes) < 1:
@@ -44,10 +45,10 @@ def pool(
     if method not in ("approximation", "nuts", "auto"):
         raise InvalidValueError("no such method", field="--method", value=method, cure="Try approximation.")
     found = []
-    for size in sizes:
-        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
+        for size in sizes:
             found.append(worker.submit(_fitted, size, method if method != "auto" else "", seed).result())
-        typer.echo(f"{size:>9} engines: {found[-1][0]:8.2f} s, {found[-1][1]:7.1f} MiB", err=True)
+            typer.echo(f"{size:>9} engines: {found[-1][0]:8.2f} s, {found[-1][1]:7.1f} MiB", err=True)
     seconds, mebibytes = [round(s, 3) for s, _ in found], [round(m, 1) for _, m in found]
     exponent = None
     if len(set(sizes)) > 1:
@@ -58,7 +59,21 @@ def pool(
 
 
 def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
-    """Seconds of a fit, and mebibytes the process grew by, the summaries themselves included."""
+    """Seconds of a fit, and mebibytes the process has grown by, the summaries themselves included."""
+    sampler, before = _warm(method, seed)
+    from model.served_prior import POPULATION_PRIORS
+    from model.virtual_population import draw_fleet, ordinary_population
+
+    rng = np.random.default_rng(seed)
+    fleet = draw_fleet(size, ordinary_population(rng), rng)
+    begun = time.perf_counter()
+    sampler.fit(fleet, POPULATION_PRIORS, seed, method)
+    return time.perf_counter() - begun, max(_resident() - before, 0.0)
+
+
+@cache
+def _warm(method: str, seed: int) -> tuple[Any, float]:
+    """The sampler, compiled by a small fit of that method, and the memory held by then."""
     _compile_cache()
     from model.population_fit import PopulationSampler
     from model.served_prior import POPULATION_PRIORS
@@ -66,13 +81,10 @@ def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
 
     k, p = POPULATION_PRIORS.beta.shape
     sampler, rng = PopulationSampler(p, k), np.random.default_rng(seed)
-    generating = ordinary_population(rng)
-    sampler.fit(draw_fleet(20, generating, rng), POPULATION_PRIORS, seed, method)
-    before = _resident()
-    fleet = draw_fleet(size, generating, rng)
-    begun = time.perf_counter()
-    sampler.fit(fleet, POPULATION_PRIORS, seed, method)
-    return time.perf_counter() - begun, max(_resident() - before, 0.0)
+    fleet = draw_fleet(20, ordinary_population(rng), rng)
+    for each in (method,) if method else ("nuts", "approximation"):
+        sampler.fit(fleet, POPULATION_PRIORS, seed, each)
+    return sampler, _resident()
 
 
 def _resident() -> float:

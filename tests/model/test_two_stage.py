@@ -103,8 +103,9 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
     staged = PopulationSampler(_P, 1, NORMAL).fit(measured, _PRIORS, 1, "nuts")
     compiled = nutpie.compile_pymc_model(_joint([fit.evidence for fit in fits]))
     tree = nutpie.sample(
-        compiled, draws=1500, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9
-    )
+        compiled, draws=2500, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9,
+        adaptation="low_rank",
+    )  # fmt: skip
     from arviz_stats.base import array_stats
 
     for name in ("gain_full", "gain_idle"):
