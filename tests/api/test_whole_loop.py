@@ -23,13 +23,23 @@ def test_the_tuning_day_over_http(real_client: TestClient) -> None:
             assert suggestion["provenance"]["diagnostics"]["converged"]
         else:
             taken = adjustment_body(entry.record())
-            assert {name: suggestion["action"][name] for name in taken} == taken
+            assert _told(suggestion["action"], taken)
             assert real_client.post(f"{place}/adjustments", json=body).status_code == 201
     assert suggestion["stage"] == "tuned"
     assert suggestion["action"]["kind"] == "keep"
     confidence = real_client.get(f"{place}/confidence").json()
     assert confidence["both"] >= 0.9
     assert confidence == suggestion["confidence"]
+
+
+def _told(action: dict[str, Any], taken: dict[str, Any]) -> bool:
+    """Whether a step is the one suggested.
+
+    Draws differ from one kind of processor to another, and neighbouring first positions of a needle are as good.
+    """
+    place, exact = "turns_from_mark", {name: value for name, value in taken.items() if name != "turns_from_mark"}
+    near = abs((action[place] or 0.0) - (taken.get(place) or 0.0)) <= 0.125
+    return near and {name: action[name] for name in exact} == exact
 
 
 def test_the_same_log_gives_the_same_answer(real_client: TestClient, needles: list[dict[str, Any]]) -> None:

@@ -79,8 +79,11 @@ def test_idle_speed_comes_last(advisor: Advisor) -> None:
 
 @pytest.mark.parametrize("change", [ChangeNeedle("taper 30.6"), *map(ChangePart, Part)])
 def test_any_change_starts_again(advisor: Advisor, change: Entry) -> None:
-    """A change of needle, intake, filter, propeller, exhaust or fuel sends a tuned engine back to the start."""
-    s = _ask(advisor, _run(100), _run(105, rpm=800), change)
+    """A change of needle, intake, filter, propeller, exhaust or fuel sends a tuned engine back to the start.
+
+    The engine is on the rich side of its band: nearer to its lean edge the first step after a change is a richer one.
+    """
+    s = _ask(advisor, _run(122), _run(126, rpm=800), change)
     assert s.stage is Stage.FULL_THROTTLE
     assert s.action.kind is ActionKind.REPEAT_RUN
     assert not s.confidence.full_throttle.observed
