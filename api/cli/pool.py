@@ -49,10 +49,10 @@ def release(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Publish the next version, if nobody would be exposed by it."""
-    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
+    with opened(data_folder, database_url) as (database, floor):
         from api.pool.release import release as publish
 
-        made = publish(session, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
+        made = publish(database, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
     typer.echo(f"Version {made.version} is published: at least {made.engines} engines, by {made.method}.")
     if made.noise is not None:
         typer.echo(

@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 from sqlalchemy.orm import Session
 
+from api.database import Database
 from api.pool import storage
 from api.pool.documents import ContributionDoc, NoiseDoc, PublishedDoc
 from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
@@ -52,10 +53,10 @@ def real_fitter(measured: Measured) -> Population:
 
 
 def release(
-    session: Session, floor: int, now: datetime, fitter: Fitter = real_fitter,
+    database: Database, floor: int, now: datetime, fitter: Fitter = real_fitter,
     epsilon: float | None = None, delta: float = 1e-6,
 ) -> PublishedDoc:  # fmt: skip
-    """Publish the next version.
+    """Publish the next version. No transaction is open while it is fitted, so nobody waits for it.
 
     Parameters
     ----------
@@ -65,26 +66,19 @@ def release(
     Raises
     ------
     ConflictError
-        If it would expose somebody: too few owners, or too small a difference from any earlier version.
+        If it would expose somebody: too few owners, or too small a difference from any earlier version. Or if the pool
+        changed meanwhile.
     InvalidValueError
         If noise was asked for with too few owners.
     """
-    rows = storage.live(session)
-    kept = enough_owners(measured_rows(rows).covariates, [r.owner for r in rows], floor) if rows else np.zeros(0, bool)
-    entering = [row for row, may in zip(rows, kept, strict=True) if may]
-    earlier = [_members(storage.members(session, v.version)) for v in storage.versions(session)]
-    refusal = why_not(_members(rows), [], floor) or why_not(_members(entering), earlier, floor)
-    if refusal:
-        raise ConflictError(
-            f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} contributions",
-            cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
-        )  # fmt: skip
+    with database.unit() as session:
+        entering, rhos = _entering(session, floor), storage.rhos(session)
     rho: float | None = None
     noise: NoiseDoc | None = None
     if epsilon is None:
         population = fitter(measured_rows(entering))
     else:
-        population, rho, noise = _noisy(session, entering, epsilon, delta)
+        population, rho, noise = _noisy(entering, rhos, epsilon, delta)
     published = publish(population)
     document = PublishedDoc(
         version=0,
@@ -95,9 +89,30 @@ def release(
         covariance=published.covariance.tolist(),
         noise=noise,
     )
-    version = storage.publish(session, document.model_dump(mode="json"), rho, entering, now)
-    storage.audit(session, "published", now, version=version, count=document.engines)
+    with database.unit() as session:
+        again = _entering(session, floor)
+        if _members(again) != _members(entering):
+            raise ConflictError(
+                "nothing is published: the pool changed while it was fitted", field="pool", cure="Publish once more."
+            )
+        version = storage.publish(session, document.model_dump(mode="json"), rho, again, now)
+        storage.audit(session, "published", now, version=version, count=document.engines)
     return document.model_copy(update={"version": version})
+
+
+def _entering(session: Session, floor: int) -> list[Contribution]:
+    """The contributions that may enter the next version, unless it would expose somebody."""
+    rows = storage.live(session)
+    kept = enough_owners(measured_rows(rows).covariates, [r.owner for r in rows], floor) if rows else np.zeros(0, bool)
+    entering = [row for row, may in zip(rows, kept, strict=True) if may]
+    earlier = [_members(storage.members(session, v.version)) for v in storage.versions(session)]
+    refusal = why_not(_members(rows), [], floor) or why_not(_members(entering), earlier, floor)
+    if refusal:
+        raise ConflictError(
+            f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} contributions",
+            cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
+        )  # fmt: skip
+    return entering
 
 
 def _members(rows: list[Contribution]) -> Mapping[str, str]:
@@ -105,7 +120,7 @@ def _members(rows: list[Contribution]) -> Mapping[str, str]:
 
 
 def _noisy(
-    session: Session, rows: list[Contribution], epsilon: float, delta: float
+    rows: list[Contribution], earlier: list[float], epsilon: float, delta: float
 ) -> tuple[Population, float, NoiseDoc]:
     of: dict[str, list[Contribution]] = {}
     for row in rows:
@@ -114,6 +129,6 @@ def _noisy(
         owner_vector([ContributionDoc.model_validate(row.document).summary() for row in mine]) for mine in of.values()
     ]
     noisy, scale, rho = noisy_sum(np.stack(vectors), epsilon, delta)
-    rhos = [*storage.rhos(session), rho]
+    rhos = [*earlier, rho]
     noise = NoiseDoc(epsilon=epsilon, delta=delta, epsilon_so_far=spent(rhos, delta), rho_so_far=sum(rhos), scale=scale)
     return population_of_moments(noisy, scale), rho, noise

@@ -3,11 +3,13 @@
 import hashlib
 import secrets
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
+from api.database import Database
 from api.installations import storage as installations
 from api.log import storage as log_storage
 from api.pool import storage
@@ -19,7 +21,7 @@ from model import MODEL_VERSION
 from model.kind import kind_of
 from model.population import Measured
 from model.population_fit import Population
-from model.published import population_of
+from model.published import population_of, publish
 from model.served_prior import EXPERT_SERVED, Served, serve
 from model.summary import Summary, measured_of
 from shared.errors import ConflictError, NotFoundError
@@ -152,8 +154,7 @@ def state_of(session: Session, floor: int) -> PoolOut:
         audit=[
             AuditOut.model_validate(
                 {
-                    "quarter": now_quarter(a.at), "what": a.what, "digest": a.digest, "version": a.version,
-                    "count": a.count,
+                    "quarter": now_quarter(a.at), "what": a.what, "version": a.version, "count": a.count,
                 }
             )
             for a in storage.audited(session)
@@ -162,50 +163,69 @@ def state_of(session: Session, floor: int) -> PoolOut:
 
 
 def adopt(
-    session: Session, installation_id: int, wanted: str, given: str | None, floor: int, fitter: Fitter
+    database: Database, installation_id: int, wanted: str, given: str | None, floor: int, fitter: Fitter
 ) -> PriorOut:
     """Choose the prior an installation starts from; it stays the same from then on.
+
+    No transaction is open while the pool is fitted without the owner's engines.
 
     Raises
     ------
     ConflictError
         If something was recorded already.
     """
+    with database.unit() as session:
+        installation = _not_begun(session, installation_id, wanted)
+        token = _owner(session, installation_id, given)
+        basis = _Basis("as asked for") if wanted != "pool" else _from_pool(session, owner_hash(token), floor)
+    # rounded as a version is: what is served is never finer than what is published
+    population = basis.population if basis.others is None else population_of(publish(fitter(basis.others)))
+    served = EXPERT_SERVED if population is None else serve(population, kind_of(installation))
+    document = _prior_document(served, basis.why, basis.version, basis.quarter)
+    with database.unit() as session:
+        _not_begun(session, installation_id, wanted)
+        storage.put_prior(session, installation_id, token, basis.version, document)
+        storage.forget_answer(session, installation_id)
+    return prior_out(document)
+
+
+def _not_begun(session: Session, installation_id: int, wanted: str) -> Installation:
     sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     if log_storage.last_sequence(session, installation_id):
         raise ConflictError(
             "the prior is chosen before the first entry", field="prior", value=wanted,
             cure="Set up the installation anew to start from another prior.",
         )  # fmt: skip
-    token = _owner(session, installation_id, given)
-    served, why, version, quarter = EXPERT_SERVED, "as asked for", None, None
-    if wanted == "pool":
-        served, why, version, quarter = _from_pool(session, sent.record(), owner_hash(token), floor, fitter)
-    document = _prior_document(served, why, version, quarter)
-    storage.put_prior(session, installation_id, token, version, document)
-    storage.forget_answer(session, installation_id)
-    return prior_out(document)
+    return sent.record()
 
 
-def _from_pool(
-    session: Session, installation: Installation, owner: str, floor: int, fitter: Fitter
-) -> tuple[Served, str, int | None, str | None]:
+@dataclass(frozen=True)
+class _Basis:
+    """What a prior rests on: a population, or `others` to fit one to; the expert's word where there is neither."""
+
+    why: str
+    version: int | None = None
+    quarter: str | None = None
+    population: Population | None = None
+    others: Measured | None = None
+
+
+def _from_pool(session: Session, owner: str, floor: int) -> _Basis:
     latest = storage.latest_version(session)
     if latest is None:
-        return EXPERT_SERVED, "nothing is published from the pool yet", None, None
+        return _Basis("nothing is published from the pool yet")
     document = PublishedDoc.model_validate(latest.document)
     rows = storage.members(session, latest.version)
+    if not any(row.owner == owner for row in rows):
+        population = population_of(document.published())
+        return _Basis("the latest published version", latest.version, document.quarter, population)
+    if document.noise is not None:
+        return _Basis("your own engines are in it and cannot be taken out of a noisy version")
     others = [row for row in rows if row.owner != owner and row.document is not None]
-    population = population_of(document.published())
-    why = "the latest published version"
-    if any(row.owner == owner for row in rows):
-        if document.noise is not None:
-            return EXPERT_SERVED, "your own engines are in it and cannot be taken out of a noisy version", None, None
-        if len({row.owner for row in others}) < floor:
-            return EXPERT_SERVED, "too few other owners are in it", None, None
-        population = fitter(measured_rows(others))
-        why = "the latest published version, your own engines left out"
-    return serve(population, kind_of(installation)), why, latest.version, document.quarter
+    if len({row.owner for row in others}) < floor:
+        return _Basis("too few other owners are in it")
+    why = "the latest published version, your own engines left out"
+    return _Basis(why, latest.version, document.quarter, others=measured_rows(others))
 
 
 def _prior_document(served: Served, why: str, version: int | None, quarter: str | None) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from fastapi.openapi.models import Example
 
 from api.http.problems import responses
 from api.log import service as log
-from api.places import InstallationId, Unit
+from api.places import Db, InstallationId, Unit
 from api.pool import service, storage
 from api.pool.asked import Fit, Floor
 from api.pool.kept_prior import prior_of
@@ -36,12 +36,12 @@ _EXAMPLES: dict[str, Example] = {
 def choose_prior(
     installation_id: InstallationId,
     sent: Annotated[StartIn, Body(openapi_examples=_EXAMPLES)],
-    unit: Unit,
+    database: Db,
     floor: Floor,
     fitter: Fit,
 ) -> PriorOut:
     """The pool's word or the expert's, before the first entry; it does not change afterwards."""
-    return service.adopt(unit, installation_id, sent.prior, sent.owner, floor, fitter)
+    return service.adopt(database, installation_id, sent.prior, sent.owner, floor, fitter)
 
 
 @router.get("/installations/{installation_id}/start", responses=responses(404, 422, 503), summary="Where to start")

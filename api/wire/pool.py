@@ -83,11 +83,10 @@ class StartOut(BaseModel):
 
 
 class AuditOut(BaseModel):
-    """Something that happened to the pool; its time is a quarter."""
+    """Something that happened to the pool; its time is a quarter, and nothing tells which contribution it was."""
 
     quarter: str
     what: Literal["contributed", "withdrawn", "published", "merged"]
-    digest: str | None
     version: int | None
     count: int
 
