@@ -14,7 +14,7 @@ from model.engine_prior import EXPERT, EnginePrior
 from model.evidence import Evidence, gather
 from model.expectation import expectation
 from model.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
-from model.holding import holding
+from model.holding import holding, on_a_cold_low_day
 from model.outlook import Outlook, look
 from model.prediction import predict
 from model.sampler import Posterior, Sampler
@@ -24,6 +24,7 @@ from model.watch import hold
 from shared import cautions
 from shared.advice import (
     Action,
+    ActionKind,
     Candidate,
     Confidence,
     Holding,
@@ -210,7 +211,7 @@ class Advisor:
             cautions=cautions.for_stage(confidence.stage, action.cause is InspectCause.LIMIT_EXCEEDED),
             confidence=confidence,
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
-            warnings=_warnings(evidence, learned.posterior),
+            warnings=(*_warnings(evidence, learned.posterior), *_denser_air(learned, action)),
             needles=needles,
         )
 
@@ -249,6 +250,20 @@ class Advisor:
         position = replace(position, turns=position.turns + turns)
         ln_density = evidence.ln_density if density is None else math.log(density)
         return predict(look(learned.posterior, [position], ln_density)[0], learned.posterior)
+
+
+def _denser_air(learned: Learned, action: Action) -> tuple[str, ...]:
+    """Tuned here is not tuned everywhere: what is right in thin air may be too lean in dense air."""
+    if action.kind is not ActionKind.KEEP:
+        return ()
+    cold = on_a_cold_low_day(learned.posterior)
+    if cold.lean_chance <= learned.evidence.installation.limits.lean_chance:
+        return ()
+    return (
+        f"This setting is right for the air of these runs. On a cold day at a low field (air {cold.density_ratio:.2f} "
+        f"times as dense as the standard) it would run lean of peak at full throttle with a chance of "
+        f"{cold.lean_chance:.0%}: before using it in denser air than this, tie down, make a run and ask again.",
+    )
 
 
 def _warnings(evidence: Evidence, posterior: Posterior) -> tuple[str, ...]:

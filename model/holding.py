@@ -10,7 +10,7 @@ from model.sampler import Posterior
 from shared.advice import AirOutlook, Holding
 from shared.runs import Air
 
-__all__ = ["COLD_LOW", "HOT_HIGH", "holding"]
+__all__ = ["COLD_LOW", "HOT_HIGH", "holding", "on_a_cold_low_day"]
 
 HOT_HIGH = Air(308.15, 81_200.0, 0.2)
 """35 °C at 6,000 ft: 812 hPa is the standard pressure there (US Standard Atmosphere 1976)."""
@@ -36,6 +36,11 @@ def _in_air(posterior: Posterior, ln_density: float) -> AirOutlook:
     )
 
 
+def on_a_cold_low_day(posterior: Posterior) -> AirOutlook:
+    """The present setting in the densest air it is likely to meet, where it is leanest."""
+    return _in_air(posterior, math.log(density_ratio(COLD_LOW)))
+
+
 def holding(posterior: Posterior) -> Holding:
     """The present setting over the densities met on the ground.
 
@@ -55,5 +60,5 @@ def holding(posterior: Posterior) -> Holding:
         while high < len(fan) - 1 and fan[high + 1].chance_both >= _LIKELY:
             high += 1
         band = (fan[low].density_ratio, fan[high].density_ratio)
-    hot, cold = (_in_air(posterior, math.log(density_ratio(air))) for air in (HOT_HIGH, COLD_LOW))
-    return Holding(hot_high=hot, cold_low=cold, band=band, fan=fan)
+    hot = _in_air(posterior, math.log(density_ratio(HOT_HIGH)))
+    return Holding(hot_high=hot, cold_low=on_a_cold_low_day(posterior), band=band, fan=fan)

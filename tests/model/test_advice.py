@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from model.advisor import Advisor
+from model.holding import COLD_LOW, HOT_HIGH
 from shared.advice import ActionKind, Stage, Suggestion
 from shared.errors import StepLimitError, UnknownNeedleError
 from shared.limits import CEILING_TURNS, StepLimits
@@ -55,6 +56,19 @@ def test_a_hundred_degrees_is_right(advisor: Advisor) -> None:
     assert s.confidence.idle_mixture.confirmed
     assert s.stage is Stage.TUNED
     assert s.action.kind is ActionKind.KEEP
+
+
+def test_tuned_in_thin_air_is_told_of_dense_air(advisor: Advisor) -> None:
+    """What is right on a hot high field may be lean of peak on a cold low one, and is said; set there, it is not."""
+    told = []
+    for air in (HOT_HIGH, COLD_LOW):
+        runs = [dataclasses.replace(_run(d, rpm=800), air=air) for d in (100, 104, 102)]
+        s = _ask(advisor, *runs)
+        assert s.action.kind is ActionKind.KEEP
+        told.append([w for w in s.warnings if "cold day" in w])
+    assert len(told[0]) == 1
+    assert "lean of peak" in told[0][0]
+    assert told[1] == []
 
 
 @pytest.mark.parametrize(
