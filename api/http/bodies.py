@@ -10,7 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.http.problems import problem
 from api.http.refusals import FieldError, shown
 
-__all__ = ["BodyError", "StrictBodies", "parse"]
+__all__ = ["BodyError", "StrictBodies", "parse", "read_whole", "replayed"]
 
 _DEEPEST = 32
 _NO_TEXT = re.compile("[\x00\ud800-\udfff]")
@@ -119,12 +119,12 @@ class StrictBodies:
             return
         try:
             _is_json(scope)
-            clean = json.dumps(parse(await _read(receive, self.max_bytes))).encode()
+            clean = json.dumps(parse(await read_whole(receive, self.max_bytes))).encode()
         except BodyError as error:
             response = problem(error.status, "The body cannot be used", error.detail(), [error.error])
             await response(scope, receive, send)
             return
-        await self.app(_with_length(scope, len(clean)), _replay(clean, receive), send)
+        await self.app(_with_length(scope, len(clean)), replayed(clean, receive), send)
 
 
 def _is_json(scope: Scope) -> None:
@@ -135,7 +135,14 @@ def _is_json(scope: Scope) -> None:
         raise BodyError(415, "content-type", "the body has to be JSON", "Send it as application/json.", seen)
 
 
-async def _read(receive: Receive, most: int) -> bytes:
+async def read_whole(receive: Receive, most: int) -> bytes:
+    """The body, once all of it is there.
+
+    Raises
+    ------
+    BodyError
+        If the connection closed before, or if it is larger than `most` bytes.
+    """
     chunks: list[bytes] = []
     size = 0
     while True:
@@ -160,7 +167,8 @@ def _with_length(scope: Scope, length: int) -> Scope:
     }
 
 
-def _replay(body: bytes, receive: Receive) -> Receive:
+def replayed(body: bytes, receive: Receive) -> Receive:
+    """A body already read, for whoever reads it next."""
     sent = False
 
     async def again() -> Message:

@@ -1,10 +1,10 @@
 """Forms are taken from our own pages only, and no larger than a body may be."""
 
 from starlette.datastructures import Headers
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
+from api.http.bodies import BodyError, read_whole, replayed
 from api.http.problems import problem
-from api.http.refusals import FieldError, shown
 
 __all__ = ["FORMS_UNDER", "OwnForms"]
 
@@ -31,63 +31,24 @@ class OwnForms:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        wrong = _foreign(headers) or _no_form(headers)
-        body = b"" if wrong else await _read(receive, self.max_bytes)
-        if body is None:
-            wrong = (413, _one("body", f"over {self.max_bytes} bytes", "it is too large", "Send less at a time."))
-        if wrong or body is None:
-            status, one = wrong or (413, _one("body", "", "it is too large", ""))
-            detail = f"{one.field}: {one.message} (got {one.value}). {one.cure}"
-            await problem(status, "The form cannot be used", detail, [one])(scope, receive, send)
+        try:
+            _check(headers)
+            body = await read_whole(receive, self.max_bytes)
+        except BodyError as error:
+            await problem(error.status, "The form cannot be used", error.detail(), [error.error])(scope, receive, send)
             return
-        await self.app(scope, _replay(body, receive), send)
+        await self.app(scope, replayed(body, receive), send)
 
 
-def _one(field: str, value: str, message: str, cure: str) -> FieldError:
-    return FieldError(field=field, value=shown(value), message=message, cure=cure)
-
-
-def _foreign(headers: Headers) -> tuple[int, FieldError] | None:
+def _check(headers: Headers) -> None:
     site, origin = headers.get("sec-fetch-site"), headers.get("origin")
     if site is not None:
         own = site in ("same-origin", "none")
     else:
         own = origin is None or origin.partition("://")[2] == headers.get("host")
-    if own:
-        return None
-    return 403, _one("origin", origin or site or "", "this form comes from elsewhere", "Open the page itself.")
-
-
-def _no_form(headers: Headers) -> tuple[int, FieldError] | None:
+    if not own:
+        raise BodyError(403, "origin", "this form comes from elsewhere", "Open the page itself.", origin or site or "")
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind in _KINDS:
-        return None
-    return 415, _one("content-type", kind or "nothing", "this is no form", "JSON goes to the addresses under /api/v1.")
-
-
-async def _read(receive: Receive, most: int) -> bytes | None:
-    chunks: list[bytes] = []
-    size = 0
-    while True:
-        message = await receive()
-        if message["type"] == "http.disconnect":
-            return b"".join(chunks)
-        chunks.append(message.get("body", b""))
-        size += len(chunks[-1])
-        if size > most:
-            return None
-        if not message.get("more_body", False):
-            return b"".join(chunks)
-
-
-def _replay(body: bytes, receive: Receive) -> Receive:
-    sent = False
-
-    async def again() -> Message:
-        nonlocal sent
-        if sent:
-            return await receive()
-        sent = True
-        return {"type": "http.request", "body": body, "more_body": False}
-
-    return again
+    if kind not in _KINDS:
+        cure = "JSON goes to the addresses under /api/v1."
+        raise BodyError(415, "content-type", "this is no form", cure, kind or "nothing")
