@@ -7,7 +7,7 @@ from api.pages.own_forms import OwnForms
 
 
 def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
-    """A connection that closes half-way is answered as such: half a form would be recorded as if it were a whole one."""
+    """A connection that closes half-way is answered as such: half a form would be recorded as if it were whole."""
     reached: list[str] = []
     said: list[dict[str, Any]] = []
     half = iter([{"type": "http.request", "body": b"seen=peak&ris", "more_body": True}, {"type": "http.disconnect"}])
