@@ -5,9 +5,13 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 
 import structlog
-from fastapi import FastAPI, Request, Response
+from fastapi import Depends, FastAPI, Request, Response
 
 from api import __version__, health, words
+from api.access import changes
+from api.access import routes as access
+from api.access.door import Door, Limiter
+from api.access.gate import admit
 from api.advice import routes as advice
 from api.advice.desk import Adviser, Desk
 from api.database import Database
@@ -15,7 +19,9 @@ from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
 from api.log import routes as log
 from api.notes import routes as notes
+from api.once import InFlight
 from api.pages import own_forms
+from api.pages.problem_pages import sign_in_first
 from api.pages.routers import ROUTERS as PAGES
 from api.pages.working import Work
 from api.papers import routes as papers
@@ -62,9 +68,13 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
 
     app = FastAPI(
         title="Eighth Turn", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan,
+        lifespan=lifespan, dependencies=[Depends(admit)],
     )  # fmt: skip
+    database.watchers.append(changes.watch)
     app.state.database = database
+    app.state.in_flight = InFlight()
+    app.state.settings = settings
+    app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
     app.state.pool_floor = checked_floor(settings.pool_floor)
     app.state.fitter = real_fitter
@@ -72,11 +82,15 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     app.state.work = Work()
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
+    app.add_middleware(
+        Door, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
+        a_minute=settings.requests_a_minute, page=sign_in_first,
+    )  # fmt: skip
     app.middleware("http")(_with_request_id)
     problems.install(app)
     served = (
         installations.router, papers.router, start.router, log.router, advice.router, notes.router, pool.router,
-        words.router, health.router, openapi_page.router, *PAGES,
+        access.router, words.router, health.router, openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

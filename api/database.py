@@ -1,7 +1,7 @@
 """The database: engine, tables, migrations, one unit of work a request."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -54,12 +54,15 @@ class Base(DeclarativeBase):
 
 
 class Installation(Base):
-    """An installation: the document as it was sent."""
+    """An installation: the document as it was sent, and whose it is; nobody's where people are not told apart."""
 
     __tablename__ = "installations"
+    __table_args__ = (Index("uq_installations_client_id", "client_id", unique=True),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     created_at: Mapped[datetime] = mapped_column(Utc)
+    owner_id: Mapped[int | None] = mapped_column(Id, ForeignKey("people.id"), index=True)
+    client_id: Mapped[str | None] = mapped_column(String(64))
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
@@ -89,12 +92,14 @@ class Correction(Base):
     """What an entry should have been; no document: it was voided. The latest one holds."""
 
     __tablename__ = "corrections"
+    __table_args__ = (Index("uq_corrections_client_id", "entry_id", "client_id", unique=True),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"))
     recorded_at: Mapped[datetime] = mapped_column(Utc)
     reason: Mapped[str] = mapped_column(String(500))
     document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    client_id: Mapped[str | None] = mapped_column(String(64))
 
 
 class Trace(Base):
@@ -111,12 +116,14 @@ class Note(Base):
     """A note that somebody left at an installation; it changes nothing."""
 
     __tablename__ = "notes"
+    __table_args__ = (Index("uq_notes_client_id", "installation_id", "client_id", unique=True),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"))
     written_at: Mapped[datetime] = mapped_column(Utc)
     author: Mapped[str] = mapped_column(String(100))
     text: Mapped[str] = mapped_column(String(2000))
+    client_id: Mapped[str | None] = mapped_column(String(64))
 
 
 class Answer(Base):
@@ -139,6 +146,11 @@ class Database:
     url : str
         SQLAlchemy URL of SQLite (the folder is made if it is missing) or PostgreSQL.
 
+    Attributes
+    ----------
+    watchers : list of callable
+        Shown every session that may write; `api.access.changes.watch` is one.
+
     Raises
     ------
     InvalidValueError
@@ -146,6 +158,7 @@ class Database:
     """
 
     def __init__(self, url: str) -> None:
+        self.watchers: list[Callable[[Session], None]] = []
         with _told(url):
             parsed = make_url(url)
             sqlite = parsed.get_backend_name() == "sqlite"
@@ -185,6 +198,8 @@ class Database:
     def unit(self) -> Iterator[Session]:
         """One unit of work: committed at its end, rolled back if anything went wrong."""
         with Session(self.engine, expire_on_commit=False) as session, session.begin():
+            for watch in self.watchers:
+                watch(session)
             yield session
 
     def answers(self) -> bool:

@@ -5,6 +5,7 @@ from pydantic import BaseModel
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
+from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.places import AdviceDesk, Db
 
@@ -19,13 +20,13 @@ class Health(BaseModel):
     status: str
 
 
-@router.get("/healthz", summary="Alive")
+@router.get("/healthz", **may(Rule.ANYONE), summary="Alive")
 async def healthz() -> Health:
     """Answers as soon as the service listens, however many runs are being answered."""
     return Health(status="alive")
 
 
-@router.get("/readyz", responses=responses(503), summary="Ready")
+@router.get("/readyz", **may(Rule.ANYONE), responses=responses(503), summary="Ready")
 def readyz(database: Db, desk: AdviceDesk) -> Health:
     """Answers once the sampler is compiled and the database can be read."""
     try:

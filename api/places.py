@@ -3,26 +3,15 @@
 from collections.abc import Iterator
 from typing import Annotated
 
-from fastapi import Depends, Header, Path, Request
+from fastapi import Depends, Path, Request
 from sqlalchemy.orm import Session
 
 from api.advice.desk import Desk
 from api.database import Database
 
-__all__ = ["AdviceDesk", "ClientId", "Db", "InstallationId", "Unit"]
+__all__ = ["AdviceDesk", "Db", "InstallationId", "Unit"]
 
 InstallationId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the installation.")]
-
-ClientId = Annotated[
-    str | None,
-    Header(
-        alias="Idempotency-Key",
-        min_length=8,
-        max_length=64,
-        pattern=r"^[A-Za-z0-9._:-]*$",
-        description="An id made by the sender, new for every entry: sent again under it, the entry is recorded once.",
-    ),
-]
 
 
 def _database(request: Request) -> Database:

@@ -2,6 +2,7 @@
 
 from fastapi import APIRouter
 
+from api.access.roles import Rule, may
 from api.wire.records import IdleLevelOut
 from model.idle_words import IDLE_LEVELS
 
@@ -10,7 +11,7 @@ __all__ = ["router"]
 router = APIRouter(prefix="/api/v1", tags=["words"])
 
 
-@router.get("/idle-levels", summary="The five idle judgements")
+@router.get("/idle-levels", **may(Rule.ANYONE), summary="The five idle judgements")
 async def idle_levels() -> list[IdleLevelOut]:
     """What each level of the idle judgement looks, sounds and smells like, leanest first."""
     return [

@@ -10,20 +10,26 @@
     ├── StepLimitError             a step beyond what may ever be suggested
     ├── TimeOrderError             an entry dated before an earlier one, or in the future
     ├── NotFoundError              nothing stored under that number
-    ├── ConflictError              the log changed, or a key was used for something else
+    ├── ConflictError              the log changed, or what is stored forbids it
+    ├── ReusedKeyError             an idempotency key that stands for something else
+    ├── UnknownCallerError         nobody known asks for what needs somebody known
+    ├── ForbiddenError             whoever asks may not
     └── NotConvergedError          the sampler gave no posterior that can be trusted
 """
 
 __all__ = [
     "ConflictError",
     "EighthTurnError",
+    "ForbiddenError",
     "InvalidValueError",
     "NotConvergedError",
     "NotFoundError",
     "OutOfRangeError",
+    "ReusedKeyError",
     "StepLimitError",
     "TimeOrderError",
     "UnitError",
+    "UnknownCallerError",
     "UnknownNeedleError",
 ]
 
@@ -87,6 +93,18 @@ class NotFoundError(EighthTurnError):
 
 class ConflictError(EighthTurnError):
     """Raised when an entry contradicts what is already stored."""
+
+
+class ReusedKeyError(EighthTurnError):
+    """Raised when an idempotency key comes again with something else."""
+
+
+class UnknownCallerError(EighthTurnError):
+    """Raised when nobody known asks for what needs somebody known."""
+
+
+class ForbiddenError(EighthTurnError):
+    """Raised when whoever asks may not."""
 
 
 class NotConvergedError(EighthTurnError):

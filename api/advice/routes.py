@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 
+from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.http.problems import responses
 from api.log import service
@@ -18,19 +19,21 @@ __all__ = ["predicted", "router"]
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advice"])
 
 
-@router.get("/suggestion", responses=responses(404, 422, 503), summary="The next step")
+@router.get("/suggestion", **may(Rule.SEES), responses=responses(404, 422, 503), summary="The next step")
 def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> SuggestionOut:
     """The smallest useful adjustment to make next, on the ground, with the engine stopped."""
     return desk.answer(database, installation_id)
 
 
-@router.get("/confidence", responses=responses(404, 422, 503), summary="How sure the present setting is")
+@router.get(
+    "/confidence", **may(Rule.SEES), responses=responses(404, 422, 503), summary="How sure the present setting is"
+)
 def confidence(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> ConfidenceOut:
     """Chances of being in band, and how far from right it is."""
     return desk.answer(database, installation_id).confidence
 
 
-@router.get("/whatif", responses=responses(404, 422, 503), summary="What another setting should show")
+@router.get("/whatif", **may(Rule.SEES), responses=responses(404, 422, 503), summary="What another setting should show")
 def whatif(
     installation_id: InstallationId,
     database: Db,
@@ -50,7 +53,7 @@ def whatif(
     return predicted(desk, log, turns, needle, density_altitude, unit)
 
 
-@router.get("/holding", responses=responses(404, 422, 503), summary="Will it hold in other air")
+@router.get("/holding", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Will it hold in other air")
 def holding(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> HoldingOut:
     """The present setting on a hot day at a high field, on a cold day at a low one, and over density altitude."""
     with database.unit() as session:

@@ -9,7 +9,7 @@ from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
 from api.bench import pool as bench_pool
 from api.bench import sweep as bench_sweep
-from api.cli import demo, pool, read_sweep, record, refit, serve, simulate, step
+from api.cli import demo, people, pool, read_sweep, record, refit, serve, simulate, step
 from api.http.checked import RefusedError
 from shared.errors import EighthTurnError
 
@@ -35,6 +35,8 @@ app.command("simulate")(simulate.simulate)
 app.command("read-sweep")(read_sweep.read_sweep)
 app.command("refit")(refit.refit)
 app.add_typer(pool.commands, name="pool")
+app.add_typer(people.people, name="person")
+app.add_typer(people.keys, name="key")
 bench = typer.Typer(no_args_is_help=True, help="Benchmarks: each prints one JSON object as its last line.")
 bench.command("sweep")(bench_sweep.sweep)
 bench.command("campaign")(bench_campaign.campaign)

@@ -12,7 +12,7 @@ import typer
 if TYPE_CHECKING:
     from api.database import Database
 
-__all__ = ["commands", "opened"]
+__all__ = ["DataFolder", "DatabaseUrl", "commands", "opened"]
 
 commands = typer.Typer(no_args_is_help=True, help="The pool: what engines leave for others with their owners' consent.")
 
@@ -22,19 +22,23 @@ DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A datab
 
 @contextmanager
 def opened(data_folder: Path | None, database_url: str | None) -> "Iterator[tuple[Database, int]]":
-    """The database, migrated, and the pool's floor; closed at the end."""
+    """The database, migrated, and the pool's floor; closed at the end. What changes is kept as changed from here."""
     from api import compile_cache
     from api.settings import Settings
 
     given = {"data_folder": data_folder, "database_url": database_url}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     compile_cache.use(settings.cache_folder)
+    from api.access import changes
+    from api.access.caller import COMMAND_LINE, calling
     from api.database import Database
 
     database = Database(settings.url)
+    database.watchers.append(changes.watch)
     try:
         database.migrate()
-        yield database, settings.pool_floor
+        with calling(COMMAND_LINE):
+            yield database, settings.pool_floor
     finally:
         database.close()
 

@@ -28,13 +28,11 @@ def new(
     as_json: _Json = False,
 ) -> None:
     """Set up an installation."""
-    from datetime import UTC, datetime
-
     from pydantic import TypeAdapter
 
     from api.cli.shop import opened, print_json, quantity
     from api.http.checked import checked
-    from api.installations import routes, storage
+    from api.installations import routes, service
     from api.told.units import PRESETS
     from api.wire.installation import InstallationIn
 
@@ -44,9 +42,8 @@ def new(
     if elevation:
         document["elevation"] = quantity("--elevation", "elevation", elevation, "m" if celsius else "ft")
     sent = checked(TypeAdapter(InstallationIn), document)
-    sent.record()
     with opened() as shop, shop.database.unit() as session:
-        row = storage.add(session, sent.model_dump(mode="json", exclude_none=True), datetime.now(UTC))
+        row = service.set_up(session, sent, None, None)
         if as_json:
             print_json(routes.outward(row).model_dump(mode="json"))
         else:

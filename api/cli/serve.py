@@ -11,6 +11,7 @@ from shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
     from api.advice.desk import Desk
+    from api.database import Database
 
 __all__ = ["serve"]
 
@@ -18,7 +19,7 @@ __all__ = ["serve"]
 def serve(
     data_folder: Annotated[Path | None, typer.Option(help="Where the database lives.")] = None,
     database_url: Annotated[str | None, typer.Option(help="A database elsewhere, as a SQLAlchemy URL.")] = None,
-    host: Annotated[str | None, typer.Option(help="Address to listen on: this machine only.")] = None,
+    host: Annotated[str | None, typer.Option(help="Address to listen on; others are let in with keys only.")] = None,
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
 ) -> None:
     """Start the service: the API under /api/v1, its page under /docs."""
@@ -37,12 +38,41 @@ def serve(
         _make_folder(settings.cache_folder)
         compile_cache.use(settings.cache_folder)
         app = create_app(settings)
-        app.add_middleware(OnlyThisMachine)
+        if settings.access == "keys":
+            _check_somebody_may_in(app.state.database)
+        if not settings.for_others:
+            app.add_middleware(OnlyThisMachine)
         at = f"[{settings.host}]" if ":" in settings.host else settings.host
-        typer.echo(f"Eighth Turn listens on http://{at}:{settings.port} (the API's page: /docs)")
+        scheme = "https" if settings.transport == "tls" else "http"
+        typer.echo(f"Eighth Turn listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
         threading.Thread(target=_prepare, args=(app.state.desk,), daemon=True, name="prepare").start()
-        uvicorn.Server(uvicorn.Config(app, log_level="warning")).run(sockets=[door])
+        files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
+        _check_readable(*files)
+        config = uvicorn.Config(app, log_level="warning", ssl_certfile=files[0], ssl_keyfile=files[1])
+        uvicorn.Server(config).run(sockets=[door])
+
+
+def _check_somebody_may_in(database: "Database") -> None:
+    from api.access.storage import administrators
+
+    with database.unit() as session:
+        there = administrators(session)
+    if not there:
+        raise InvalidValueError(
+            "people are told apart by keys, and no key administers this service",
+            field="access",
+            value="keys",
+            cure="Make one: eighth-turn person add NAME --role administrator, then eighth-turn key new NAME.",
+        )
+
+
+def _check_readable(*files: Path | None) -> None:
+    for name, file in zip(("tls_certificate", "tls_key"), files, strict=True):
+        if file is not None and not file.is_file():
+            raise InvalidValueError(
+                "there is no such file", field=name, value=file.name, cure=f"Set EIGHTH_TURN_{name.upper()} to it."
+            )
 
 
 def _listening(host: str, port: int) -> socket.socket:

@@ -51,6 +51,8 @@ def opened() -> Iterator[Shop]:
     from rich.console import Console
 
     from api import compile_cache
+    from api.access import changes
+    from api.access.caller import COMMAND_LINE, calling
     from api.advice.desk import Desk
     from api.app import real_adviser
     from api.database import Database
@@ -62,13 +64,15 @@ def opened() -> Iterator[Shop]:
     settings.cache_folder.mkdir(parents=True, exist_ok=True)
     compile_cache.use(settings.cache_folder)
     database = Database(settings.url)
+    database.watchers.append(changes.watch)
     database.migrate()
     try:
-        yield Shop(
-            database,
-            Desk(real_adviser, settings.seed, settings.remembered),
-            Console(stderr=True, highlight=False, markup=False),
-        )
+        with calling(COMMAND_LINE):
+            yield Shop(
+                database,
+                Desk(real_adviser, settings.seed, settings.remembered),
+                Console(stderr=True, highlight=False, markup=False),
+            )
     finally:
         database.close()
 

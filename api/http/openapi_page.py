@@ -6,6 +6,8 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 from starlette.exceptions import HTTPException
 
+from api.access.roles import Rule, may
+
 __all__ = ["CONTENT_POLICY", "router"]
 
 router = APIRouter(include_in_schema=False)
@@ -25,13 +27,13 @@ _PAGE = """<!doctype html>
 """
 
 
-@router.get("/docs", summary="The OpenAPI page")
+@router.get("/docs", **may(Rule.ANYONE), summary="The OpenAPI page")
 def page() -> HTMLResponse:
     """The page itself."""
     return HTMLResponse(_PAGE, headers={"Content-Security-Policy": CONTENT_POLICY})
 
 
-@router.get("/docs/{name}")
+@router.get("/docs/{name}", **may(Rule.ANYONE))
 def part(name: str) -> Response:
     """Its script and style."""
     if name not in _FILES:

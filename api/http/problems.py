@@ -12,15 +12,19 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
+from api.access.roles import RULE_KEY, Rule
 from api.http.refusals import FieldError, refusal, shown, shown_sentence
 from shared.errors import (
     ConflictError,
     EighthTurnError,
+    ForbiddenError,
     InvalidValueError,
     NotConvergedError,
     NotFoundError,
+    ReusedKeyError,
     StepLimitError,
     TimeOrderError,
+    UnknownCallerError,
 )
 
 __all__ = ["MEDIA_TYPE", "FieldError", "Problem", "install", "problem", "responses", "status_of"]
@@ -33,6 +37,9 @@ _STATUS: dict[type[EighthTurnError], tuple[int, str]] = {
     TimeOrderError: (422, "The entry is out of order in time"),
     NotFoundError: (404, "Nothing is stored there"),
     ConflictError: (409, "The entry contradicts what is stored"),
+    ReusedKeyError: (422, "The idempotency key stands for something else"),
+    UnknownCallerError: (401, "Nobody known"),
+    ForbiddenError: (403, "This may not be done"),
     NotConvergedError: (503, "No posterior that can be trusted"),
 }
 _log = structlog.get_logger("eighth_turn")
@@ -54,14 +61,19 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     return {status: {"description": _DESCRIPTIONS[status], "content": content} for status in statuses}
 
 
+_KEY = "A key of this service; needed where it tells people apart (EIGHTH_TURN_ACCESS=keys)."
+
 _DESCRIPTIONS = {
     400: "The body is not JSON that can be read",
+    401: "Nobody known",
+    403: "Whoever asks may not",
     404: "Nothing is stored there",
     405: "Not a method of this address",
     409: "The entry contradicts what is stored",
     413: "The body is too large",
     415: "The body is not JSON",
     422: "A value cannot be used",
+    429: "Too many requests",
     500: "Something failed here",
     503: "Cannot answer now",
 }
@@ -91,7 +103,15 @@ def install(app: FastAPI) -> None:
     def described() -> dict[str, Any]:
         schema = bare()
         models = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")[1]
-        schema.setdefault("components", {}).setdefault("schemas", {}).update(models["$defs"])
+        parts = schema.setdefault("components", {})
+        parts.setdefault("schemas", {}).update(models["$defs"])
+        parts["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer", "description": _KEY}}
+        guarded = {str(status): found for status, found in responses(401, 403, 429).items()}
+        for methods in schema["paths"].values():
+            for operation in methods.values():
+                if operation.get(RULE_KEY) != Rule.ANYONE:
+                    operation["responses"].update(guarded)
+                    operation["security"] = [{"key": []}]
         return schema
 
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
@@ -104,13 +124,20 @@ async def _ours(_request: Request, error: Exception) -> JSONResponse:
     one = FieldError(
         field=error.field, value=seen, message=shown_sentence(error.message), cure=shown_sentence(error.cure)
     )
-    return problem(status, title, shown_sentence(str(error)), [one])
+    response = problem(status, title, shown_sentence(str(error)), [one])
+    if status == 401:
+        response.headers["WWW-Authenticate"] = 'Bearer realm="eighth-turn"'
+    return response
 
 
 async def _invalid(_request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)  # noqa: S101 - as above
     found = [refusal(e) for e in error.errors()[:20]]
     first = found[0]
+    if first.field.lower() == "idempotency-key":  # as the IETF draft of the header field asks
+        cure = "Make an id for what you send, 8 to 64 letters, digits and ._:- characters, and send it in the header."
+        one = first.model_copy(update={"cure": cure})
+        return problem(400, "Idempotency-Key is needed", f"{one.field}: {one.message}. {cure}", [one])
     detail = f"{first.field}: {first.message}" + (f" (got {first.value})" if first.value else "")
     return problem(422, "A value cannot be used", f"{detail}. {first.cure}".strip(), found)
 

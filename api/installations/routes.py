@@ -1,14 +1,16 @@
 """Routes of installations."""
 
-from datetime import UTC, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 
+from api.access.gate import Asker
+from api.access.roles import Rule, may
 from api.database import Installation
 from api.http.problems import responses
 from api.installations import service, storage
+from api.once import ClientId
 from api.places import InstallationId, Unit
 from api.wire.installation import InstallationIn
 from api.wire.records import InstallationOut, InstallationPage
@@ -46,29 +48,44 @@ def outward(row: Installation) -> InstallationOut:
     )
 
 
-@router.post("", status_code=201, responses=responses(400, 413, 415, 422, 503), summary="Set up an installation")
+@router.post(
+    "",
+    **may(Rule.SETS_UP),
+    status_code=201,
+    responses=responses(400, 409, 413, 415, 422, 503),
+    summary="Set up an installation",
+)
 def create(
-    sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)], unit: Unit, response: Response
+    sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)],
+    unit: Unit,
+    response: Response,
+    asker: Asker,
+    client_id: ClientId,
 ) -> InstallationOut:
     """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
-    sent.record()  # refuses what does not fit together before anything is stored
-    row = storage.add(unit, sent.model_dump(mode="json", exclude_none=True), datetime.now(UTC))
+    row = service.set_up(unit, sent, asker.person_id, client_id)
     response.headers["Location"] = f"/api/v1/installations/{row.id}"
     return outward(row)
 
 
-@router.get("", responses=responses(422, 503), summary="List installations")
+@router.get("", **may(Rule.SIGNED_IN), responses=responses(422, 503), summary="List installations")
 def listing(
     unit: Unit,
+    asker: Asker,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
     offset: Annotated[int, Query(ge=0, le=2**31)] = 0,
 ) -> InstallationPage:
-    """Installations, the newest first."""
-    total, rows = storage.page(unit, limit, offset)
+    """Installations of whoever asks, the newest first."""
+    total, rows = storage.page(unit, limit, offset, asker.visible())
     return InstallationPage(total=total, installations=[outward(row) for row in rows])
 
 
-@router.put("/{installation_id}/units", responses=responses(400, 404, 413, 415, 422, 503), summary="Change the units")
+@router.put(
+    "/{installation_id}/units",
+    **may(Rule.SEES),
+    responses=responses(400, 404, 413, 415, 422, 503),
+    summary="Change the units",
+)
 def units(
     installation_id: InstallationId, sent: Annotated[Units, Body(openapi_examples=_UNITS)], unit: Unit
 ) -> InstallationOut:
@@ -77,7 +94,7 @@ def units(
     return outward(storage.get(unit, installation_id))
 
 
-@router.get("/{installation_id}", responses=responses(404, 422, 503), summary="Show an installation")
+@router.get("/{installation_id}", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Show an installation")
 def show(installation_id: InstallationId, unit: Unit) -> InstallationOut:
     """One installation as it was set up."""
     return outward(storage.get(unit, installation_id))

@@ -1,11 +1,34 @@
-"""What happens when an installation is changed."""
+"""What happens when an installation is set up or changed."""
+
+from datetime import UTC, datetime
 
 from sqlalchemy.orm import Session
 
+from api.database import Installation
 from api.installations import storage
+from api.once import is_again
+from api.wire.installation import InstallationIn
 from api.wire.units import Units
 
-__all__ = ["change_units"]
+__all__ = ["change_units", "set_up"]
+
+
+def set_up(session: Session, sent: InstallationIn, owner_id: int | None, client_id: str | None) -> Installation:
+    """Store an installation; one that came before under the same id is stored once.
+
+    Raises
+    ------
+    InvalidValueError, ReusedKeyError
+        If its parts do not fit together, or the id is another installation's.
+    """
+    sent.record()  # refuses what does not fit together before anything is stored
+    document = sent.model_dump(mode="json", exclude_none=True)
+    earlier = None if client_id is None else storage.by_client(session, client_id)
+    if earlier is None:
+        return storage.add(session, document, datetime.now(UTC), owner_id, client_id)
+    units_apart = {**earlier.document, "units": None} == {**document, "units": None}  # they may be changed later
+    is_again(units_apart and earlier.owner_id == owner_id, client_id, "an installation")
+    return earlier
 
 
 def change_units(session: Session, installation_id: int, units: Units) -> None:

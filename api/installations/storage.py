@@ -3,18 +3,20 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select, true
 from sqlalchemy.orm import Session
 
 from api.database import Installation
 from shared.errors import NotFoundError
 
-__all__ = ["add", "get", "page"]
+__all__ = ["add", "by_client", "get", "page"]
 
 
-def add(session: Session, document: dict[str, Any], now: datetime) -> Installation:
+def add(
+    session: Session, document: dict[str, Any], now: datetime, owner_id: int | None = None, client_id: str | None = None
+) -> Installation:
     """Store an installation."""
-    row = Installation(created_at=now, document=document)
+    row = Installation(created_at=now, document=document, owner_id=owner_id, client_id=client_id)
     session.add(row)
     session.flush()
     return row
@@ -37,8 +39,16 @@ def get(session: Session, installation_id: int, *, lock: bool = False) -> Instal
     return row
 
 
-def page(session: Session, limit: int, offset: int) -> tuple[int, list[Installation]]:
-    """How many there are, and some of them, the newest first."""
-    total = session.scalar(select(func.count()).select_from(Installation)) or 0
-    rows = session.scalars(select(Installation).order_by(Installation.id.desc()).limit(limit).offset(offset))
-    return total, list(rows)
+def by_client(session: Session, client_id: str) -> Installation | None:
+    """The installation that was set up under this client's id."""
+    return session.scalars(select(Installation).where(Installation.client_id == client_id)).one_or_none()
+
+
+def page(
+    session: Session, limit: int, offset: int, visible: ColumnElement[bool] | None = None
+) -> tuple[int, list[Installation]]:
+    """How many there are, and some of them, the newest first; only those that are visible to whoever asks."""
+    seen = true() if visible is None else visible
+    total = session.scalar(select(func.count()).select_from(Installation).where(seen)) or 0
+    query = select(Installation).where(seen).order_by(Installation.id.desc()).limit(limit).offset(offset)
+    return total, list(session.scalars(query))

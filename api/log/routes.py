@@ -5,11 +5,13 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Path
 from fastapi.openapi.models import Example
 
+from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.installations import storage as installations
 from api.installations.routes import outward as installation_outward
 from api.log import service, storage
-from api.places import AdviceDesk, ClientId, Db, InstallationId, Unit
+from api.once import ClientId
+from api.places import AdviceDesk, Db, InstallationId, Unit
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.corrections import CorrectionIn
@@ -20,7 +22,6 @@ from api.wire.run import RunIn
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
-_REFUSALS = responses(400, 404, 413, 415, 422, 503)
 _APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503)
 
 _RUNS: dict[str, Example] = {
@@ -92,13 +93,13 @@ _ADJUSTMENTS: dict[str, Example] = {
 }
 
 
-@router.post("/runs", status_code=201, responses=_APPEND_REFUSALS, summary="Record a ground run")
+@router.post("/runs", **may(Rule.SEES), status_code=201, responses=_APPEND_REFUSALS, summary="Record a ground run")
 def run(
     installation_id: InstallationId,
     sent: Annotated[RunIn, Body(openapi_examples=_RUNS)],
     database: Db,
     desk: AdviceDesk,
-    client_id: ClientId = None,
+    client_id: ClientId,
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
     with database.unit() as session:
@@ -115,13 +116,19 @@ def run(
     )
 
 
-@router.post("/adjustments", status_code=201, responses=_APPEND_REFUSALS, summary="Record what was turned or changed")
+@router.post(
+    "/adjustments",
+    **may(Rule.SEES),
+    status_code=201,
+    responses=_APPEND_REFUSALS,
+    summary="Record what was turned or changed",
+)
 def adjustment(
     installation_id: InstallationId,
     sent: Annotated[AdjustmentIn, Body(openapi_examples=_ADJUSTMENTS)],
     database: Db,
     desk: AdviceDesk,
-    client_id: ClientId = None,
+    client_id: ClientId,
 ) -> AdjustmentRecorded:
     """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
     with database.unit() as session:
@@ -135,13 +142,15 @@ def adjustment(
     )
 
 
-@router.post("/acknowledgements", status_code=201, responses=_APPEND_REFUSALS, summary="Say what was found")
+@router.post(
+    "/acknowledgements", **may(Rule.SEES), status_code=201, responses=_APPEND_REFUSALS, summary="Say what was found"
+)
 def acknowledgement(
     installation_id: InstallationId,
     sent: Annotated[AcknowledgeIn, Body(openapi_examples=_CAUSES)],
     database: Db,
     desk: AdviceDesk,
-    client_id: ClientId = None,
+    client_id: ClientId,
 ) -> AcknowledgeRecorded:
     """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again."""
     with database.unit() as session:
@@ -154,7 +163,11 @@ def acknowledgement(
 
 
 @router.post(
-    "/entries/{sequence}/corrections", status_code=201, responses=_REFUSALS, summary="Correct or void an entry"
+    "/entries/{sequence}/corrections",
+    **may(Rule.SEES),
+    status_code=201,
+    responses=_APPEND_REFUSALS,
+    summary="Correct or void an entry",
 )
 def correction(
     installation_id: InstallationId,
@@ -162,10 +175,11 @@ def correction(
     sent: Annotated[CorrectionIn, Body(openapi_examples=_CORRECTIONS)],
     database: Db,
     desk: AdviceDesk,
+    client_id: ClientId,
 ) -> CorrectionRecorded:
     """A mistyped run or adjustment: what it should have been, or nothing. The history keeps both."""
     with database.unit() as session:
-        entry = service.record_correction(session, installation_id, sequence, sent)
+        entry = service.record_correction(session, installation_id, sequence, sent, client_id)
         position = service.load(session, installation_id).position()
     answer = desk.answer_or_none(database, installation_id)
     return CorrectionRecorded(
@@ -175,7 +189,7 @@ def correction(
     )
 
 
-@router.get("/history", responses=responses(404, 422, 503), summary="All that was recorded")
+@router.get("/history", **may(Rule.SEES), responses=responses(404, 422, 503), summary="All that was recorded")
 def history(installation_id: InstallationId, unit: Unit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)

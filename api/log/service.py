@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from api.database import Correction, Entry
 from api.installations import storage as installations
 from api.log import storage
+from api.once import is_again
 from api.pool.kept_prior import prior_of
 from api.pool.storage import prior_row
 from api.trace.columns import Mapping
@@ -23,7 +24,7 @@ from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from model import evidence, idle_words
 from model.engine_prior import EXPERT, EnginePrior
-from shared.errors import ConflictError, InvalidValueError, NotFoundError, TimeOrderError
+from shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord
 
@@ -137,13 +138,15 @@ def _correction_out(kind: str, c: Correction) -> CorrectionOut:
     )
 
 
-def record_correction(session: Session, installation_id: int, sequence: int, sent: CorrectionIn) -> EntryOut:
-    """Keep a correction beside the entry it corrects.
+def record_correction(
+    session: Session, installation_id: int, sequence: int, sent: CorrectionIn, client_id: str | None = None
+) -> EntryOut:
+    """Keep a correction beside the entry it corrects; one that came before under the same id is kept once.
 
     Raises
     ------
-    NotFoundError, InvalidValueError
-        If there is no such entry, or the correction is of another kind or cannot be used.
+    NotFoundError, InvalidValueError, ReusedKeyError
+        If there is no such entry, the correction is of another kind or cannot be used, or its id is another's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     row = storage.entry(session, installation_id, sequence)
@@ -167,7 +170,13 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
         if isinstance(fitted, ChangeNeedle):
             owner.record().needle(fitted.needle)
     document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
-    storage.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
+    kept = storage.corrections(session, installation_id).get(row.id, [])
+    earlier = next((c for c in kept if client_id is not None and c.client_id == client_id), None)
+    if earlier is not None:
+        same = (earlier.reason, earlier.document) == (sent.reason, document)
+        is_again(same, client_id, f"a correction of entry {sequence}")
+        return outward(row, owner, kept)
+    storage.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document, client_id)
     load(session, installation_id)  # the log has to hold together afterwards too
     return outward(row, owner, storage.corrections(session, installation_id)[row.id])
 
@@ -189,7 +198,7 @@ def record_run(
 
     Raises
     ------
-    NotFoundError, InvalidValueError, TimeOrderError, ConflictError
+    NotFoundError, InvalidValueError, TimeOrderError, ReusedKeyError
         If there is no such installation, the run cannot be used, it is out of order, or its id is another entry's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
@@ -211,7 +220,7 @@ def record_adjustment(
 
     Raises
     ------
-    NotFoundError, InvalidValueError, TimeOrderError, ConflictError
+    NotFoundError, InvalidValueError, TimeOrderError, ReusedKeyError
         If there is no such installation, the adjustment is not plausible, it is out of order, or its id is another's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
@@ -231,7 +240,7 @@ def record_acknowledgement(
 
     Raises
     ------
-    NotFoundError, TimeOrderError, ConflictError
+    NotFoundError, TimeOrderError, ReusedKeyError
         If there is no such installation, it is out of order, or its id is another entry's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
@@ -271,13 +280,8 @@ def _earlier(session: Session, installation_id: int, kind: str, sent: _Sent, cli
     if row is None:
         return None
     document = sent.model_dump(mode="json", exclude_none=True)
-    if row.kind != kind or {**row.document, "time": None} != {**document, "time": None}:
-        raise ConflictError(
-            f"this id stands for entry {row.sequence}, which holds something else",
-            field="Idempotency-Key",
-            value=client_id,
-            cure="Make a new id for every entry; correct the entry if it was wrong.",
-        )
+    same = row.kind == kind and {**row.document, "time": None} == {**document, "time": None}
+    is_again(same, client_id, f"entry {row.sequence}")
     return row
 
 

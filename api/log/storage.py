@@ -76,10 +76,12 @@ def corrections(session: Session, installation_id: int) -> dict[int, list[Correc
 
 
 def keep_correction(
-    session: Session, entry_id: int, recorded_at: datetime, reason: str, document: dict[str, Any] | None
-) -> None:
+    session: Session, entry_id: int, recorded_at: datetime, reason: str, document: dict[str, Any] | None,
+    client_id: str | None = None,
+) -> None:  # fmt: skip
     """Keep a correction."""
-    session.add(Correction(entry_id=entry_id, recorded_at=recorded_at, reason=reason, document=document))
+    row = Correction(entry_id=entry_id, recorded_at=recorded_at, reason=reason, document=document, client_id=client_id)
+    session.add(row)
     session.flush()
 
 

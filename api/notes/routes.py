@@ -6,9 +6,11 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
+from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.installations import storage as installations
 from api.notes import storage
+from api.once import ClientId
 from api.places import InstallationId, Unit
 from api.wire.notes import NoteIn, NoteOut
 
@@ -21,15 +23,24 @@ _EXAMPLES: dict[str, Example] = {
 }
 
 
-@router.post("", status_code=201, responses=responses(400, 404, 413, 415, 422, 503), summary="Leave a note")
+@router.post(
+    "",
+    **may(Rule.SEES),
+    status_code=201,
+    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    summary="Leave a note",
+)
 def leave(
-    installation_id: InstallationId, sent: Annotated[NoteIn, Body(openapi_examples=_EXAMPLES)], unit: Unit
+    installation_id: InstallationId,
+    sent: Annotated[NoteIn, Body(openapi_examples=_EXAMPLES)],
+    unit: Unit,
+    client_id: ClientId,
 ) -> NoteOut:
     """A note for whoever works at the installation; it changes nothing of the record."""
-    return storage.add(unit, installation_id, sent, datetime.now(UTC))
+    return storage.add(unit, installation_id, sent, datetime.now(UTC), client_id)
 
 
-@router.get("", responses=responses(404, 422, 503), summary="Notes")
+@router.get("", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Notes")
 def notes(installation_id: InstallationId, unit: Unit) -> list[NoteOut]:
     """Notes left at the installation, the newest first."""
     installations.get(unit, installation_id)

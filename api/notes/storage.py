@@ -7,24 +7,34 @@ from sqlalchemy.orm import Session
 
 from api.database import Note
 from api.installations import storage as installations
+from api.once import is_again
 from api.wire.notes import NoteIn, NoteOut
 
 __all__ = ["add", "counts", "of"]
 
 
-def add(session: Session, installation_id: int, sent: NoteIn, now: datetime) -> NoteOut:
-    """Keep a note.
+def add(session: Session, installation_id: int, sent: NoteIn, now: datetime, client_id: str | None = None) -> NoteOut:
+    """Keep a note; one that came before under the same id is kept once.
 
     Raises
     ------
-    NotFoundError
-        If there is no such installation.
+    NotFoundError, ReusedKeyError
+        If there is no such installation, or the id is another note's.
     """
-    installations.get(session, installation_id)
-    row = Note(installation_id=installation_id, written_at=now, author=sent.author, text=sent.text)
+    installations.get(session, installation_id, lock=True)
+    earlier = None if client_id is None else _by_client(session, installation_id, client_id)
+    if earlier is not None:
+        is_again((earlier.author, earlier.text) == (sent.author, sent.text), client_id, "a note")
+        return _outward(earlier)
+    row = Note(installation_id=installation_id, written_at=now, author=sent.author, text=sent.text, client_id=client_id)
     session.add(row)
     session.flush()
     return _outward(row)
+
+
+def _by_client(session: Session, installation_id: int, client_id: str) -> Note | None:
+    query = select(Note).where(Note.installation_id == installation_id, Note.client_id == client_id)
+    return session.scalars(query).one_or_none()
 
 
 def of(session: Session, installation_id: int) -> list[NoteOut]:

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.access.roles import Rule, may
 from api.http.checked import RefusedError, checked, told
 from api.log import service
 from api.pages.client_ids import id_in, new_id
@@ -38,14 +39,14 @@ _FIELDS = {
 }
 
 
-@router.get("/adjust")
+@router.get("/adjust", **may(Rule.SEES))
 def blank(installation_id: InstallationId, database: Db) -> Response:
     """The form."""
     with database.unit() as session:
         return _form(service.load(session, installation_id), Typed({}), [])
 
 
-@router.post("/adjust")
+@router.post("/adjust", **may(Rule.SEES))
 def record(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Record what was done as the JSON API would, or show what is wrong beside what was typed."""
     with database.unit() as session:
@@ -65,7 +66,7 @@ def record(installation_id: InstallationId, typed: Form, database: Db) -> Respon
     return RedirectResponse(f"/installations/{installation_id}", 303)
 
 
-@router.post("/acknowledge")
+@router.post("/acknowledge", **may(Rule.SEES))
 def acknowledge(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Record what was found, or show what is wrong beside it."""
     with database.unit() as session:

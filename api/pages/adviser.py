@@ -8,12 +8,15 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.access.gate import Asker
+from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.database import Database, Installation
 from api.http.checked import checked
 from api.installations import storage as installations
 from api.log import storage as log_storage
 from api.notes import storage as notes
+from api.pages.client_ids import id_in
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form
@@ -82,11 +85,11 @@ def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) 
     return tuple(found)
 
 
-@router.get("/desk")
-def desk_page(database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+@router.get("/desk", **may(Rule.SIGNED_IN))
+def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Response:
     """All installations, those that need attention first. Answers that are missing are begun."""
     with database.unit() as session:
-        total, rows = installations.page(session, _MOST, 0)
+        total, rows = installations.page(session, _MOST, 0, asker.visible())
         counted = notes.counts(session)
     shown = [_row(row, database, desk, work, counted.get(row.id, 0)) for row in rows]
     shown.sort(key=lambda row: (not row.attention, row.kept is not None and row.kept.stage == "tuned"))
@@ -111,10 +114,10 @@ def _row(row: Installation, database: Database, desk: Desk, work: Work, count: i
     )
 
 
-@router.post("/installations/{installation_id}/notes")
+@router.post("/installations/{installation_id}/notes", **may(Rule.SEES))
 def leave(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Leave a note; it is shown on the card of the next step."""
     document: dict[str, Any] = typed.document("text", "author")
     with database.unit() as session:
-        notes.add(session, installation_id, checked(_NOTE, document), datetime.now(UTC))
+        notes.add(session, installation_id, checked(_NOTE, document), datetime.now(UTC), id_in(typed))
     return RedirectResponse(f"/installations/{installation_id}#notes", 303)

@@ -8,6 +8,8 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
+from api.access.roles import Rule, may
+
 __all__ = ["ASSETS", "router", "stamp"]
 
 router = APIRouter(include_in_schema=False)
@@ -37,7 +39,7 @@ def stamp() -> str:
     return digest.hexdigest()[:12]
 
 
-@router.get("/parts/{name}")
+@router.get("/parts/{name}", **may(Rule.ANYONE))
 def part(name: str) -> Response:
     """One file."""
     if name not in ASSETS:
@@ -46,7 +48,7 @@ def part(name: str) -> Response:
     return Response(_bytes(path), media_type=kind, headers={"Cache-Control": "max-age=31536000, immutable"})
 
 
-@router.get("/worker.js")
+@router.get("/worker.js", **may(Rule.ANYONE))
 def worker() -> Response:
     """The worker that keeps pages at hand where there is no signal; at the root, to serve all pages."""
     parts = ",".join(f'"/parts/{name}?{stamp()}"' for name in ASSETS if name != "sheet.css")

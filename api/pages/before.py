@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from fastapi import APIRouter, Response
 
+from api.access.roles import Rule, may
 from api.log import service
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
@@ -66,7 +67,7 @@ CHECKS: dict[str, tuple[Check, ...]] = {
 """Common practice, no published source; the makers' instructions come before it."""
 
 
-@router.get("/before")
+@router.get("/before", **may(Rule.SEES))
 def checklist(installation_id: InstallationId, database: Db) -> Response:
     """The checklist; nothing of it is stored, and nothing depends on it."""
     with database.unit() as session:

@@ -6,11 +6,13 @@ from fastapi import APIRouter, Path, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.access.roles import Rule, may
 from api.database import Database
 from api.http.checked import RefusedError, checked, told
 from api.installations import storage as installations
 from api.log import service, storage
 from api.pages import adjustments, runs
+from api.pages.client_ids import id_in, new_id
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
@@ -45,7 +47,7 @@ def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
         return [service.outward(row, owner, corrected.get(row.id, ())) for row in rows]
 
 
-@router.get("/history")
+@router.get("/history", **may(Rule.SEES))
 def history(installation_id: InstallationId, database: Db) -> Response:
     """The log, the latest entry first."""
     with database.unit() as session:
@@ -76,21 +78,21 @@ def _words(holder: Any, log: service.Log) -> str:
     return f"Found: {holder.acknowledged.cause}"
 
 
-@router.get("/entries/{sequence}/correct")
+@router.get("/entries/{sequence}/correct", **may(Rule.SEES))
 def blank(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """The entry as it stands, to be put right."""
     entry = _entry(database, installation_id, sequence)
     return _form(database, installation_id, entry, Typed(_as_typed(entry)), [])
 
 
-@router.post("/entries/{sequence}/correct")
+@router.post("/entries/{sequence}/correct", **may(Rule.SEES))
 def correct(installation_id: InstallationId, sequence: _Sequence, typed: Form, database: Db) -> Response:
     """Keep the correction beside the entry."""
     entry = _entry(database, installation_id, sequence)
     try:
         sent = checked(_CORRECTION, _document(entry, typed))
         with database.unit() as session:
-            service.record_correction(session, installation_id, sequence, sent)
+            service.record_correction(session, installation_id, sequence, sent, id_in(typed))
     except (RefusedError, EighthTurnError) as error:
         return _form(database, installation_id, entry, typed, _unnested(told(error)), 422)
     return RedirectResponse(f"/installations/{installation_id}/history", 303)
@@ -159,6 +161,7 @@ def _form(
         typed=typed,
         errors=errors,
         carried=False,
+        client_id=typed.get("client_id") or new_id(),
         needles=[n.label for n in log.sent.needles],
         parts=adjustments.PARTS,
         has_elevation=log.sent.elevation is not None,

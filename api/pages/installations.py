@@ -1,14 +1,16 @@
 """The list of installations, and setting one up."""
 
-from datetime import UTC, datetime
 from typing import Any
 
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.access.gate import Asker
+from api.access.roles import Rule, may
 from api.http.checked import RefusedError, checked, told
-from api.installations import storage
+from api.installations import service, storage
+from api.pages.client_ids import id_in, new_id
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, Typed
@@ -28,17 +30,17 @@ _LABELS = "ABCDEFGHIJKLMNOPQRSTUVWX"
 _SHOWN = 200
 
 
-@router.get("/")
+@router.get("/", **may(Rule.SIGNED_IN))
 def home() -> Response:
     """The list is the home page."""
     return RedirectResponse("/installations", 303)
 
 
-@router.get("/installations")
-def listing(database: Db, desk: AdviceDesk) -> Response:
+@router.get("/installations", **may(Rule.SIGNED_IN))
+def listing(database: Db, desk: AdviceDesk, asker: Asker) -> Response:
     """All installations, the newest first, with what is known of each without learning anything."""
     with database.unit() as session:
-        total, rows = storage.page(session, _SHOWN, 0)
+        total, rows = storage.page(session, _SHOWN, 0, asker.visible())
     shown = [
         {
             "number": row.id,
@@ -47,29 +49,29 @@ def listing(database: Db, desk: AdviceDesk) -> Response:
         }
         for row in rows
     ]
-    return page("installations.html", rows=shown, total=total)
+    return page("installations.html", rows=shown, total=total, client_id=new_id())
 
 
-@router.get("/installations/new")
+@router.get("/installations/new", **may(Rule.SETS_UP))
 def blank() -> Response:
     """An empty form with every default in its place."""
     return _form(Typed({}), [], _ROWS)
 
 
-@router.post("/installations/new")
-def create(typed: Form, database: Db) -> Response:
+@router.post("/installations/new", **may(Rule.SETS_UP))
+def create(typed: Form, database: Db, asker: Asker) -> Response:
     """Set up an installation, or show what is wrong beside what was typed."""
     rows = _rows(typed)
     if typed.get("more_rows"):
         return _form(typed, [], min(rows + 3, _MOST_ROWS))
     typed = _without_empty_rows(typed)
     try:
+        client_id = id_in(typed)
         sent = checked(_INSTALLATION, _document(typed))
-        sent.record()  # refuses what does not fit together before anything is stored
+        with database.unit() as session:
+            row = service.set_up(session, sent, asker.person_id, client_id)
     except (RefusedError, EighthTurnError) as error:
         return _form(typed, told(error), max(_rows(typed), _ROWS), 422)
-    with database.unit() as session:
-        row = storage.add(session, sent.model_dump(mode="json", exclude_none=True), datetime.now(UTC))
     return RedirectResponse(f"/installations/{row.id}", 303)
 
 
@@ -77,7 +79,10 @@ def _form(typed: Typed, errors: list[Any], rows: int, status: int = 200) -> Resp
     defaults = InstallationIn.model_validate(
         {"needles": [{"label": "A", "taper_slope": {"value": 30, "unit": "mm/m"}}]}
     )
-    return page("set_up.html", status, typed=typed, errors=errors, rows=rows, labels=_LABELS, defaults=defaults)
+    return page(
+        "set_up.html", status, typed=typed, errors=errors, rows=rows, labels=_LABELS, defaults=defaults,
+        client_id=typed.get("client_id") or new_id(),
+    )  # fmt: skip
 
 
 def _rows(typed: Typed) -> int:

@@ -5,6 +5,7 @@ from typing import Any
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
+from api.access.roles import Rule, may
 from api.advice.desk import Answered, Desk
 from api.database import Database
 from api.log import service
@@ -33,7 +34,7 @@ def name_of(log: service.Log) -> str:
     return log.sent.name or f"Installation {log.installation_id}"
 
 
-@router.get("")
+@router.get("", **may(Rule.SEES))
 def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
     """The card, or what is going on until it can be shown."""
     with database.unit() as session:
@@ -42,7 +43,7 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     return page("next_step.html", notes=left, **_context(log, database, desk, work))
 
 
-@router.get("/card")
+@router.get("/card", **may(Rule.SEES))
 def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
     """The card alone, for a page that waits for it."""
     with database.unit() as session:

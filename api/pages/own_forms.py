@@ -4,11 +4,12 @@ from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.http.bodies import BodyError, read_whole, replayed
+from api.http.origins import origin_of
 from api.http.problems import problem
 
 __all__ = ["FORMS_UNDER", "OwnForms"]
 
-FORMS_UNDER = "/installations"
+FORMS_UNDER = ("/installations", "/sign-in", "/sign-out", "/account")
 """Every form is posted to an address that begins so."""
 
 _KINDS = ("application/x-www-form-urlencoded", "multipart/form-data")
@@ -17,8 +18,7 @@ _KINDS = ("application/x-www-form-urlencoded", "multipart/form-data")
 class OwnForms:
     """ASGI middleware: a form that a page from elsewhere posts, or one that is too large, is refused.
 
-    A browser says where a form comes from, in `Sec-Fetch-Site` or at least in `Origin`; what sends neither is no
-    browser, and carries nobody's rights.
+    What does not say where it comes from is no browser, and carries nobody's rights.
     """
 
     def __init__(self, app: ASGIApp, max_bytes: int) -> None:
@@ -41,13 +41,9 @@ class OwnForms:
 
 
 def _check(headers: Headers) -> None:
-    site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-    if site is not None:
-        own = site in ("same-origin", "none")
-    else:
-        own = origin is None or origin.partition("://")[2] == headers.get("host")
-    if not own:
-        raise BodyError(403, "origin", "this form comes from elsewhere", "Open the page itself.", origin or site or "")
+    if origin_of(headers) == "elsewhere":
+        seen = headers.get("origin") or headers.get("sec-fetch-site") or ""
+        raise BodyError(403, "origin", "this form comes from elsewhere", "Open the page itself.", seen)
     kind = headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind not in _KINDS:
         cure = "JSON goes to the addresses under /api/v1."

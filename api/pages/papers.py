@@ -8,11 +8,14 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.access.gate import Asker
+from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.database import Database
 from api.http.bodies import BodyError, parse
 from api.http.checked import RefusedError, checked
 from api.log import service
+from api.pages.client_ids import id_in
 from api.pages.history import entries_of
 from api.pages.next_step import name_of
 from api.pages.policy import HEADERS
@@ -33,7 +36,7 @@ _PARCEL = TypeAdapter(Parcel)
 _PATIENCE_SECONDS = 60.0
 
 
-@router.get("/installations/{installation_id}/sheet")
+@router.get("/installations/{installation_id}/sheet", **may(Rule.SEES))
 def sheet(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
     """The sheet to be looked at and printed."""
     log, made = _sheet(installation_id, database, desk, work, None)
@@ -43,7 +46,7 @@ def sheet(installation_id: InstallationId, database: Db, desk: AdviceDesk, work:
     )  # fmt: skip
 
 
-@router.get("/installations/{installation_id}/sheet.pdf")
+@router.get("/installations/{installation_id}/sheet.pdf", **may(Rule.SEES))
 def sheet_pdf(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
     """The sheet as PDF."""
     log, made = _sheet(installation_id, database, desk, work, _PATIENCE_SECONDS)
@@ -70,14 +73,14 @@ def _sheet(
     return log, sheet_of(log, entries_of(database, installation_id), answered.suggestion, datetime.now(UTC))
 
 
-@router.get("/installations/{installation_id}/table.csv")
+@router.get("/installations/{installation_id}/table.csv", **may(Rule.SEES))
 def log_table(installation_id: InstallationId, database: Db) -> Response:
     """The log as a table."""
     with database.unit() as session:
         return table.response(session, installation_id)
 
 
-@router.get("/installations/{installation_id}/export.json")
+@router.get("/installations/{installation_id}/export.json", **may(Rule.SEES))
 def export(installation_id: InstallationId, database: Db) -> Response:
     """The installation as a sealed parcel."""
     with database.unit() as session:
@@ -89,12 +92,12 @@ def export(installation_id: InstallationId, database: Db) -> Response:
     )
 
 
-@router.post("/installations/import")
-def bring_in(typed: Form, database: Db) -> Response:
+@router.post("/installations/import", **may(Rule.SETS_UP))
+def bring_in(typed: Form, database: Db, asker: Asker) -> Response:
     """Unpack a parcel as a new installation."""
     sent = checked(_PARCEL, _document(typed.raw.get("file", "")))
     with database.unit() as session:
-        number = parcel.unpack(session, sent)
+        number = parcel.unpack(session, sent, asker.person_id, id_in(typed))
     return RedirectResponse(f"/installations/{number}", 303)
 
 

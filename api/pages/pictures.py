@@ -5,6 +5,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.responses import HTMLResponse
 
+from api.access.roles import Rule, may
 from api.database import Database
 from api.log import service, storage
 from api.pages.next_step import name_of
@@ -31,7 +32,7 @@ InGallery = Annotated[Gallery, Depends(_gallery)]
 _Sequence = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
-@router.get("/pictures")
+@router.get("/pictures", **may(Rule.SEES))
 def pictures(
     installation_id: InstallationId, database: Db, desk: AdviceDesk, gallery: InGallery, work: AtWork
 ) -> Response:
@@ -42,7 +43,7 @@ def pictures(
     )  # fmt: skip
 
 
-@router.get("/pictures/all")
+@router.get("/pictures/all", **may(Rule.SEES))
 def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, gallery: InGallery, work: AtWork) -> Response:
     """The pictures alone, for a page that waits for them."""
     context = _context(installation_id, database, gallery, work)
@@ -67,7 +68,7 @@ def _context(installation_id: int, database: Database, gallery: Gallery, work: W
     }
 
 
-@router.get("/pictures/{name}.svg")
+@router.get("/pictures/{name}.svg", **may(Rule.SEES))
 def picture(installation_id: InstallationId, name: str, database: Db, gallery: InGallery) -> Response:
     """One picture."""
     if name not in DRAWN:
@@ -77,7 +78,7 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
     return _svg(DRAWN[name](gallery.portraits(log), log).svg)
 
 
-@router.get("/sweeps/{sequence}")
+@router.get("/sweeps/{sequence}", **may(Rule.SEES))
 def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """The sweep of one run with its reading."""
     with database.unit() as session:
@@ -89,7 +90,7 @@ def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) ->
     )  # fmt: skip
 
 
-@router.get("/sweeps/{sequence}/picture.svg")
+@router.get("/sweeps/{sequence}/picture.svg", **may(Rule.SEES))
 def sweep_picture(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """Its picture."""
     with database.unit() as session:

@@ -2,22 +2,25 @@
 
 from collections.abc import Callable, Coroutine
 from typing import Any
+from urllib.parse import quote
 
 import structlog
 from fastapi import Request, Response
 from fastapi.exceptions import RequestValidationError
+from fastapi.responses import RedirectResponse
 from fastapi.routing import APIRoute
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
+from api.access.door import SIGN_IN
 from api.http.checked import RefusedError, told
 from api.http.problems import status_of
 from api.http.refusals import FieldError, refusal
 from api.pages.rendering import page
-from shared.errors import EighthTurnError
+from shared.errors import EighthTurnError, UnknownCallerError
 
-__all__ = ["PageRoute"]
+__all__ = ["PageRoute", "sign_in_first"]
 
 _log = structlog.get_logger("eighth_turn")
 
@@ -32,6 +35,8 @@ class PageRoute(APIRoute):
         async def handler(request: Request) -> Response:
             try:
                 return await inner(request)
+            except UnknownCallerError:
+                return _first_sign_in(request)
             except EighthTurnError as error:
                 status, title = status_of(error)
                 return _problem(status, title, told(error))
@@ -47,6 +52,23 @@ class PageRoute(APIRoute):
                 return _problem(503, f"The database did not answer. {kept} Try again in a moment.", [])
 
         return handler
+
+
+def _first_sign_in(request: Request) -> Response:
+    """To the sign-in and back; a form is told so where it stands, because it is not recorded."""
+    to = f"{SIGN_IN}?next={quote(request.url.path)}"
+    if request.headers.get("hx-request"):
+        return Response(headers={"HX-Redirect": to})
+    return RedirectResponse(to, 303) if request.method == "GET" else sign_in_first()
+
+
+def sign_in_first() -> Response:
+    """The answer to a form of nobody known: nothing was stored, and what was typed is kept by the page."""
+    one = FieldError(
+        field="", value="", message="nothing was stored, because nobody is signed in",
+        cure="Sign in, go back, and send it again: what you typed is still there.",
+    )  # fmt: skip
+    return page("problem.html", 401, title="Sign in first", errors=[one])
 
 
 def _problem(status: int, title: str, errors: list[FieldError]) -> Response:

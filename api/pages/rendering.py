@@ -6,6 +6,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api import __version__
+from api.access.caller import current
 from api.pages import assets
 from api.pages.policy import HEADERS
 from api.told import words
@@ -41,6 +42,7 @@ _environment.globals.update(
     stage_words=words.STAGES,
     stamp=assets.stamp,
     units_of=words.units_of,
+    asking=current,
 )
 
 

@@ -12,6 +12,7 @@ from api.pages import (
     pictures,
     runs,
     settings,
+    sign_in,
     whatif,
 )
 
@@ -30,4 +31,5 @@ ROUTERS = (
     whatif.router,
     pictures.router,
     settings.router,
+    sign_in.router,
 )

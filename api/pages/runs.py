@@ -7,6 +7,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.database import Database
 from api.http.checked import RefusedError, checked, told
@@ -37,7 +38,7 @@ FIELDS = (
 """Fields of a run that stand in the form under their own names."""
 
 
-@router.get("/run")
+@router.get("/run", **may(Rule.SEES))
 def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
     """The form, the air of a run made a while ago in its place."""
     with database.unit() as session:
@@ -49,7 +50,7 @@ def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Re
     return _form(log, desk, database, Typed(air), [], carried=bool(air))
 
 
-@router.post("/run")
+@router.post("/run", **may(Rule.SEES))
 def record(installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk) -> Response:
     """Record the run as the JSON API would, or show what is wrong beside what was typed."""
     with database.unit() as session:

@@ -5,7 +5,12 @@ from typing import Any, get_args
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
+from sqlalchemy.orm import Session
 
+from api.access import storage, trusts
+from api.access.caller import Caller
+from api.access.gate import Asker
+from api.access.roles import Rule, may
 from api.http.checked import RefusedError, checked, told
 from api.installations import service as installations
 from api.log import service
@@ -36,28 +41,40 @@ _NAMES = {
 }
 
 
-@router.get("/settings")
-def show(installation_id: InstallationId, database: Db) -> Response:
-    """The units, and the set-up in them."""
+@router.get("/settings", **may(Rule.SEES))
+def show(installation_id: InstallationId, database: Db, asker: Asker) -> Response:
+    """The units, the set-up in them, and who looks after it."""
     with database.unit() as session:
         log = service.load(session, installation_id)
-    return _form(log, Typed(log.sent.units.model_dump()), [])
+        return _form(session, asker, log, Typed(log.sent.units.model_dump()), [])
 
 
-@router.post("/settings")
-def change(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+@router.post("/settings", **may(Rule.SEES))
+def change(installation_id: InstallationId, typed: Form, database: Db, asker: Asker) -> Response:
     """Change the units; what was typed stays as it was typed."""
     try:
         units = checked(_UNITS, typed.document(*_NAMES))
     except RefusedError as error:
         with database.unit() as session:
-            return _form(service.load(session, installation_id), typed, told(error), 422)
+            return _form(session, asker, service.load(session, installation_id), typed, told(error), 422)
     with database.unit() as session:
         installations.change_units(session, installation_id, units)
     return RedirectResponse(f"/installations/{installation_id}/settings", 303)
 
 
-def _form(log: service.Log, typed: Typed, errors: list[Any], status: int = 200) -> Response:
+@router.post("/advisers", **may(Rule.OWNS))
+def entrust(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+    """Entrust the installation to an adviser, or take it back."""
+    number = int(typed.get("person_id")) if typed.get("person_id").isdecimal() else 0
+    act = trusts.take_back if typed.get("take_back") else trusts.entrust
+    with database.unit() as session:
+        act(session, installation_id, number)
+    return RedirectResponse(f"/installations/{installation_id}/settings#advisers", 303)
+
+
+def _form(
+    session: Session, asker: Caller, log: service.Log, typed: Typed, errors: list[Any], status: int = 200
+) -> Response:
     options = [
         (name, words, [(unit, sign(unit)) for unit in get_args(Units.model_fields[name].annotation)])
         for name, words in _NAMES.items()
@@ -65,4 +82,19 @@ def _form(log: service.Log, typed: Typed, errors: list[Any], status: int = 200) 
     return page(
         "settings.html", status, number=log.installation_id, name=name_of(log), here="/settings",
         heading="Units and set-up", typed=typed, errors=errors, options=options, sent=log.sent.in_preferred_units(),
+        **_advisers(session, asker, log.installation_id),
     )  # fmt: skip
+
+
+def _advisers(session: Session, asker: Caller, installation_id: int) -> dict[str, Any]:
+    """Who looks after it, and who else could; nobody where people are not told apart."""
+    if asker.person_id is None:
+        return {"entrusted": [], "others": [], "owns": False, "told_apart": False}
+    held = [person for _, person in storage.advisers_of(session, installation_id)]
+    numbers = {person.id for person in held}
+    return {
+        "entrusted": [(person.id, person.name) for person in held],
+        "others": [(p.id, p.name) for p in storage.named_advisers(session) if p.id not in numbers | {asker.person_id}],
+        "owns": storage.relation(session, installation_id, asker.person_id) == "owner",
+        "told_apart": True,
+    }

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Header, Query, Response
 from fastapi.responses import HTMLResponse
 
+from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.advice.routes import predicted
 from api.http.checked import told
@@ -23,7 +24,7 @@ __all__ = ["router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
 
-@router.get("/whatif")
+@router.get("/whatif", **may(Rule.SEES))
 def whatif(
     installation_id: InstallationId,
     database: Db,

@@ -8,10 +8,11 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
-from api.database import Correction, Entry, Installation, Note, Trace
+from api.database import Correction, Entry, Note, Trace
 from api.http.refusals import refusal
 from api.installations import storage as installations
 from api.log import service, storage
+from api.once import is_again
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.installation import InstallationIn
 from api.wire.moment import Time
@@ -143,7 +144,7 @@ def _kind(kind: str) -> Literal["run", "adjustment", "acknowledged"]:
     return "run" if kind == "run" else "adjustment" if kind == "adjustment" else "acknowledged"
 
 
-def unpack(session: Session, parcel: Parcel) -> int:
+def unpack(session: Session, parcel: Parcel, owner_id: int | None = None, client_id: str | None = None) -> int:
     """Store what a parcel holds as a new installation.
 
     Returns
@@ -155,6 +156,8 @@ def unpack(session: Session, parcel: Parcel) -> int:
     ------
     InvalidValueError
         If it is not whole, or holds what the service would not have stored.
+    ReusedKeyError
+        If the id is another installation's.
     """
     contents = parcel.contents
     if parcel.entries != len(contents.entries):
@@ -170,9 +173,12 @@ def unpack(session: Session, parcel: Parcel) -> int:
             cure=_CURE,
         )  # fmt: skip
     _read("contents.installation", InstallationIn, contents.installation).record()
-    row = Installation(created_at=contents.created_at, document=contents.installation)
-    session.add(row)
-    session.flush()
+    earlier = None if client_id is None else installations.by_client(session, client_id)
+    if earlier is not None:
+        same = earlier.owner_id == owner_id and pack(session, earlier.id).seal == parcel.seal
+        is_again(same, client_id, "an installation")
+        return earlier.id
+    row = installations.add(session, contents.installation, contents.created_at, owner_id, client_id)
     last: datetime | None = None
     for number, packed in enumerate(contents.entries, 1):
         if last is not None and packed.happened_at < last:

@@ -5,10 +5,13 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
+from api.access.gate import Asker
+from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.installations import storage as installations
 from api.installations.routes import outward
 from api.log import service
+from api.once import ClientId
 from api.papers import draws, parcel, table
 from api.papers.parcel import Contents, Parcel
 from api.places import AdviceDesk, Db, InstallationId, Unit
@@ -34,17 +37,29 @@ _EXAMPLES: dict[str, Example] = {
 }
 
 
-@router.post("/import", status_code=201, responses=responses(400, 413, 415, 422, 503), summary="Unpack an installation")
+@router.post(
+    "/import",
+    **may(Rule.SETS_UP),
+    status_code=201,
+    responses=responses(400, 409, 413, 415, 422, 503),
+    summary="Unpack an installation",
+)
 def unpack(
-    sent: Annotated[Parcel, Body(openapi_examples=_EXAMPLES)], unit: Unit, response: Response
+    sent: Annotated[Parcel, Body(openapi_examples=_EXAMPLES)],
+    unit: Unit,
+    response: Response,
+    asker: Asker,
+    client_id: ClientId,
 ) -> InstallationOut:
     """A parcel that was exported here or elsewhere, as a new installation with all that belongs to it."""
-    number = parcel.unpack(unit, sent)
+    number = parcel.unpack(unit, sent, asker.person_id, client_id)
     response.headers["Location"] = f"/api/v1/installations/{number}"
     return outward(installations.get(unit, number))
 
 
-@router.get("/{installation_id}/export", responses=responses(404, 422, 503), summary="Pack an installation")
+@router.get(
+    "/{installation_id}/export", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Pack an installation"
+)
 def export(installation_id: InstallationId, unit: Unit) -> Parcel:
     """Everything that is stored of it, sealed."""
     return parcel.pack(unit, installation_id)
@@ -52,6 +67,7 @@ def export(installation_id: InstallationId, unit: Unit) -> Parcel:
 
 @router.get(
     "/{installation_id}/table",
+    **may(Rule.SEES),
     response_class=Response,
     responses={**responses(404, 422, 503), 200: {"content": {"text/csv": {}}}},
     summary="The log as a table",
@@ -63,6 +79,7 @@ def log_table(installation_id: InstallationId, unit: Unit) -> Response:
 
 @router.get(
     "/{installation_id}/draws",
+    **may(Rule.SEES),
     response_class=Response,
     responses={**responses(404, 422, 503), 200: {"content": {"application/x-netcdf": {}}}},
     summary="The posterior's draws",

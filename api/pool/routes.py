@@ -5,6 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
+from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.log import service as log
 from api.places import AdviceDesk, Db, InstallationId, Unit
@@ -21,6 +22,7 @@ _EXAMPLES: dict[str, Example] = {"yes": {"summary": "The owner agrees", "value":
 
 @router.post(
     "/installations/{installation_id}/contribution",
+    **may(Rule.OWNS),
     status_code=201,
     responses=responses(400, 404, 409, 413, 415, 422, 503),
     summary="Leave what this engine taught",
@@ -40,7 +42,10 @@ def contribute(
 
 
 @router.get(
-    "/installations/{installation_id}/contribution", responses=responses(404, 422, 503), summary="What this engine left"
+    "/installations/{installation_id}/contribution",
+    **may(Rule.SEES),
+    responses=responses(404, 422, 503),
+    summary="What this engine left",
 )
 def contribution(installation_id: InstallationId, unit: Unit) -> ContributionOut:
     """What left, and which versions it stands behind."""
@@ -48,14 +53,22 @@ def contribution(installation_id: InstallationId, unit: Unit) -> ContributionOut
 
 
 @router.delete(
-    "/installations/{installation_id}/contribution", responses=responses(404, 422, 503), summary="Take it back"
+    "/installations/{installation_id}/contribution",
+    **may(Rule.OWNS),
+    responses=responses(404, 422, 503),
+    summary="Take it back",
 )
 def withdraw(installation_id: InstallationId, unit: Unit) -> ContributionOut:
     """It is deleted and stands behind no version published from now on; versions already published stay as they are."""
     return service.withdraw(unit, installation_id)
 
 
-@router.get("/pool", responses=responses(422, 503), summary="What is published, and what happened to the pool")
+@router.get(
+    "/pool",
+    **may(Rule.SIGNED_IN),
+    responses=responses(422, 503),
+    summary="What is published, and what happened to the pool",
+)
 def pool(unit: Unit, floor: Floor) -> PoolOut:
     """The latest version, the numbers of all, and the audit."""
     return service.state_of(unit, floor)

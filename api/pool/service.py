@@ -29,7 +29,7 @@ from shared.records import Installation
 
 __all__ = [
     "Fitter", "adopt", "contribute", "measured_rows", "now_quarter", "owner_hash", "prior_out", "shown",
-    "state_of", "withdraw",
+    "state_of", "withdraw", "withdraw_live",
 ]  # fmt: skip
 
 Fitter = Callable[[Measured], Population]
@@ -81,7 +81,7 @@ def contribute(session: Session, installation_id: int, summary: Summary, given: 
             cure="Make another run first, then contribute again.",
         )  # fmt: skip
     token = _owner(session, installation_id, given)
-    _withdraw_live(session, installation_id, now)
+    withdraw_live(session, installation_id, now)
     row = storage.add(session, installation_id, owner_hash(token), name, plain, now)
     storage.audit(session, "contributed", now, digest=name)
     return _outward(session, row, token)
@@ -96,12 +96,13 @@ def withdraw(session: Session, installation_id: int) -> ContributionOut:
         If there is none to withdraw.
     """
     installations.get(session, installation_id, lock=True)
-    if not _withdraw_live(session, installation_id, datetime.now(UTC)):
+    if not withdraw_live(session, installation_id, datetime.now(UTC)):
         raise _nothing(installation_id)
     return shown(session, installation_id)
 
 
-def _withdraw_live(session: Session, installation_id: int, now: datetime) -> int:
+def withdraw_live(session: Session, installation_id: int, now: datetime) -> int:
+    """Withdraw whatever an installation has in the pool; how many that were."""
     live = [row for row in storage.of_installation(session, installation_id) if row.withdrawn_at is None]
     for row in live:
         row.withdrawn_at, row.document = now, None

@@ -5,6 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
+from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.log import service as log
 from api.places import Db, InstallationId, Unit
@@ -29,6 +30,7 @@ _EXAMPLES: dict[str, Example] = {
 
 @router.post(
     "/installations/{installation_id}/prior",
+    **may(Rule.SEES),
     status_code=201,
     responses=responses(400, 404, 409, 413, 415, 422, 503),
     summary="Choose the prior to start from",
@@ -44,7 +46,12 @@ def choose_prior(
     return service.adopt(database, installation_id, sent.prior, sent.owner, floor, fitter)
 
 
-@router.get("/installations/{installation_id}/start", responses=responses(404, 422, 503), summary="Where to start")
+@router.get(
+    "/installations/{installation_id}/start",
+    **may(Rule.SEES),
+    responses=responses(404, 422, 503),
+    summary="Where to start",
+)
 def start(installation_id: InstallationId, unit: Unit) -> StartOut:
     """Needle and first screw position with chances, before the first run, from the prior chosen."""
     row = storage.prior_row(unit, installation_id)

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.pages import working
@@ -35,6 +34,7 @@ from shared.advice import (
 )
 from shared.records import Entry, Installation
 from shared.runs import Run
+from tests.api.asking import Client
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
@@ -156,16 +156,16 @@ def settings(tmp_path: Path) -> Settings:
 
 
 @pytest.fixture
-def client(settings: Settings, stand_in: StandIn) -> Iterator[TestClient]:
+def client(settings: Settings, stand_in: StandIn) -> Iterator[Client]:
     """A client of a service with the stand-in."""
-    with TestClient(create_app(settings, lambda _seed: stand_in), raise_server_exceptions=False) as made:
+    with Client(create_app(settings, lambda _seed: stand_in), raise_server_exceptions=False) as made:
         yield made
 
 
 @pytest.fixture
-def real_client(settings: Settings, advisor: Advisor) -> Iterator[TestClient]:
+def real_client(settings: Settings, advisor: Advisor) -> Iterator[Client]:
     """A client of a service with the real model."""
-    with TestClient(create_app(settings, lambda _seed: advisor)) as made:
+    with Client(create_app(settings, lambda _seed: advisor)) as made:
         yield made
 
 
@@ -179,7 +179,7 @@ def needles() -> list[dict[str, Any]]:
 
 
 @pytest.fixture
-def place(client: TestClient, needles: list[dict[str, Any]]) -> str:
+def place(client: Client, needles: list[dict[str, Any]]) -> str:
     """Address of an installation with the stand-in."""
     answer = client.post("/api/v1/installations", json={"needles": needles, "fitted_needle": "taper 30.0"})
     assert answer.status_code == 201, answer.text

@@ -3,13 +3,12 @@
 from typing import Any
 
 import numpy as np
-from starlette.testclient import TestClient
 
 from model.engine_prior import POOLED
 from model.kind import COVARIATES
 from model.population import Measured
 from model.population_fit import Population
-from tests.api.asking import RUN
+from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
 NEEDLES = [{"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}]
@@ -26,7 +25,7 @@ def quick_fit(measured: Measured) -> Population:
 
 
 def contributed(
-    client: TestClient,
+    client: Client,
     stand_in: StandIn,
     shift: tuple[float, float],
     engine: Any = None,

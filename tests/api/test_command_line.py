@@ -2,7 +2,6 @@ import json
 from pathlib import Path
 
 import pytest
-from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from api.cli.main import app, run
@@ -11,11 +10,12 @@ from api.cli.settings_file import fixture
 from model.common_practice import next_adjustment
 from shared.records import ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+from tests.api.asking import Client
 
 _AIR = Air(288.15, 101_325.0)
 
 
-def test_simulated_records_are_accepted(client: TestClient, tmp_path: Path) -> None:
+def test_simulated_records_are_accepted(client: Client, tmp_path: Path) -> None:
     """Every record of `simulate --json` is accepted by the API as it stands, and reads as a script."""
     result = CliRunner().invoke(app, ["simulate", "--json", "--engine-seed", "4", "--runs", "6"])
     assert result.exit_code == 0

@@ -3,15 +3,14 @@
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
 from api.wire.units import Units
 from shared.units import KINDS
-from tests.api.asking import RISE, RUN, problem
+from tests.api.asking import RISE, RUN, Client, problem
 from tests.api.conftest import StandIn
 
 
-def test_only_needles_have_no_default(client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_only_needles_have_no_default(client: Client, needles: list[dict[str, Any]]) -> None:
     """One needle is enough to set up an installation; everything else has a stated default."""
     answer = client.post("/api/v1/installations", json={"needles": needles[:1]})
     assert answer.status_code == 201
@@ -21,7 +20,7 @@ def test_only_needles_have_no_default(client: TestClient, needles: list[dict[str
     assert client.get(answer.headers["Location"]).json() == answer.json()
 
 
-def test_a_run_is_recorded_and_answered(client: TestClient, place: str) -> None:
+def test_a_run_is_recorded_and_answered(client: Client, place: str) -> None:
     """A run comes back with its number, the confidence and the suggestion."""
     answer = client.post(f"{place}/runs", json=RUN)
     assert answer.status_code == 201
@@ -33,7 +32,7 @@ def test_a_run_is_recorded_and_answered(client: TestClient, place: str) -> None:
     assert wanted | {"provenance", "warnings", "needles"} == set(recorded["suggestion"])
 
 
-def test_an_adjustment_moves_the_position(client: TestClient, place: str) -> None:
+def test_an_adjustment_moves_the_position(client: Client, place: str) -> None:
     """The server keeps the cumulative screw position; a new needle starts from its mark."""
     for turns in (0.125, 0.25):
         client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": turns})
@@ -45,7 +44,7 @@ def test_an_adjustment_moves_the_position(client: TestClient, place: str) -> Non
 
 
 @pytest.mark.parametrize(("turns", "damaged"), [(0.5, False), (-0.5, True)])
-def test_a_large_turn_is_recorded_with_a_warning(client: TestClient, place: str, turns: float, damaged: bool) -> None:
+def test_a_large_turn_is_recorded_with_a_warning(client: Client, place: str, turns: float, damaged: bool) -> None:
     """What was done is recorded as done; beyond the small-step limit it is said why that is too much."""
     answer = client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": turns})
     assert answer.status_code == 201
@@ -55,14 +54,14 @@ def test_a_large_turn_is_recorded_with_a_warning(client: TestClient, place: str,
     assert client.get(f"{place}/history").json()["position"]["turns"] == turns
 
 
-def test_a_time_without_offset_is_utc(client: TestClient, place: str) -> None:
+def test_a_time_without_offset_is_utc(client: Client, place: str) -> None:
     """As documented; with an offset it is converted."""
     for written in ("2026-05-01T10:30:00", "2026-05-01T12:30:00+02:00"):
         answer = client.post(f"{place}/runs", json={**RUN, "time": written})
         assert answer.json()["run"]["time"] == "2026-05-01T10:30:00Z"
 
 
-def test_an_altimeter_setting_becomes_station_pressure(client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_an_altimeter_setting_becomes_station_pressure(client: Client, needles: list[dict[str, Any]]) -> None:
     """With the elevation of the installation; the answer shows the air it came to, in the preferred units.
 
     1013.25 hPa at 1000 m: 898.76 hPa (ISO 2533, table 1); dry air there at 8.5 °C has 0.9075 of the density.
@@ -85,14 +84,14 @@ def test_an_altimeter_setting_becomes_station_pressure(client: TestClient, needl
     assert air["density_ratio"] == pytest.approx(0.9075, abs=0.0005)
 
 
-def test_a_body_with_a_byte_order_mark_is_read(client: TestClient, place: str) -> None:
+def test_a_body_with_a_byte_order_mark_is_read(client: Client, place: str) -> None:
     """Some editors put a mark before UTF-8; it does no harm."""
     raw = b'\xef\xbb\xbf{"kind": "turn_screw", "turns": 0.125}'
     answer = client.post(f"{place}/adjustments", content=raw, headers={"content-type": "application/json"})
     assert answer.status_code == 201
 
 
-def test_the_suggestion_is_made_once(client: TestClient, place: str, stand_in: StandIn) -> None:
+def test_the_suggestion_is_made_once(client: Client, place: str, stand_in: StandIn) -> None:
     """Reading the suggestion again does not learn again, and a new run does."""
     client.post(f"{place}/runs", json=RUN)
     learned = stand_in.learned
@@ -104,7 +103,7 @@ def test_the_suggestion_is_made_once(client: TestClient, place: str, stand_in: S
     assert stand_in.learned == learned + 1
 
 
-def test_answers_come_in_the_preferred_units(client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_answers_come_in_the_preferred_units(client: Client, needles: list[dict[str, Any]]) -> None:
     """Rise and taper come in the installation's units."""
     units = {"temperature_rise": "delta_degC", "taper": "percent"}
     place = client.post("/api/v1/installations", json={"needles": needles[:1], "units": units}).headers["Location"]
@@ -114,7 +113,7 @@ def test_answers_come_in_the_preferred_units(client: TestClient, needles: list[d
     assert suggestion["confidence"]["taper_fit"]["interval_90"] == [-20.0, 20.0]
 
 
-def test_an_installation_is_read_back_in_its_units(client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_an_installation_is_read_back_in_its_units(client: Client, needles: list[dict[str, Any]]) -> None:
     """What was typed is kept; beside it stands the same in the preferred units, defaults included."""
     units = {"length": "in", "volume": "litre", "elevation": "m", "taper": "percent", "temperature_rise": "kelvin"}
     body = {
@@ -135,7 +134,7 @@ def test_an_installation_is_read_back_in_its_units(client: TestClient, needles: 
     assert back["targets"]["idle_rpm"]["low"] == {"value": 700.0, "unit": "rpm"}
 
 
-def test_the_very_end_of_a_range_is_read_back(client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_the_very_end_of_a_range_is_read_back(client: Client, needles: list[dict[str, Any]]) -> None:
     """A value at its limit, rounded in another unit to a hair beyond it, is shown and not refused."""
     body = {
         "needles": [{"label": "a", "taper_slope": {"value": 1, "unit": "mm/m"}}],
@@ -148,14 +147,14 @@ def test_the_very_end_of_a_range_is_read_back(client: TestClient, needles: list[
 
 
 @pytest.mark.parametrize("name", sorted(Units.model_fields))
-def test_every_unit_of_a_kind_may_be_preferred(client: TestClient, needles: list[dict[str, Any]], name: str) -> None:
+def test_every_unit_of_a_kind_may_be_preferred(client: Client, needles: list[dict[str, Any]], name: str) -> None:
     """What may be sent in a unit may be read in it."""
     for unit in KINDS[name].units:
         body = {"needles": needles[:1], "units": {name: unit}}
         assert client.post("/api/v1/installations", json=body).status_code == 201
 
 
-def test_an_entry_sent_twice_is_recorded_once(client: TestClient, place: str) -> None:
+def test_an_entry_sent_twice_is_recorded_once(client: Client, place: str) -> None:
     """Under one key the first entry is the answer, whatever was recorded since; another entry under it is refused."""
     key = {"Idempotency-Key": "a-key-of-mine"}
     first = client.post(f"{place}/runs", json=RUN, headers=key).json()["run"]
@@ -170,7 +169,7 @@ def test_an_entry_sent_twice_is_recorded_once(client: TestClient, place: str) ->
     problem(client.post(f"{place}/runs", json=RUN, headers={"Idempotency-Key": "short"}), 422)
 
 
-def test_lists_are_paged(client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_lists_are_paged(client: Client, needles: list[dict[str, Any]]) -> None:
     """Installations come newest first, a page at a time."""
     for i in range(3):
         client.post("/api/v1/installations", json={"needles": needles[:1], "name": f"n{i}"})

@@ -3,19 +3,18 @@
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
-from tests.api.asking import RUN, problem
+from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 
 
-def _post(client: TestClient, place: str, what: str, body: dict[str, Any]) -> Any:
+def _post(client: Client, place: str, what: str, body: dict[str, Any]) -> Any:
     answer = client.post(f"{place}/{what}", json=body)
     assert answer.status_code == 201, answer.text
     return answer.json()
 
 
-def test_a_turn_is_corrected(client: TestClient, place: str, stand_in: StandIn) -> None:
+def test_a_turn_is_corrected(client: Client, place: str, stand_in: StandIn) -> None:
     """The position follows the correction, the model learns anew, and what was typed first stays in the history."""
     _post(client, place, "runs", RUN)
     _post(client, place, "adjustments", {"kind": "turn_screw", "turns": 0.25})
@@ -31,7 +30,7 @@ def test_a_turn_is_corrected(client: TestClient, place: str, stand_in: StandIn) 
     assert not entry["voided"]
 
 
-def test_a_run_is_voided_and_brought_back(client: TestClient, place: str) -> None:
+def test_a_run_is_voided_and_brought_back(client: Client, place: str) -> None:
     """A voided run informs nothing; a later correction may bring it back, and all three stay."""
     _post(client, place, "runs", RUN)
     gone = _post(client, place, "entries/1/corrections", {"reason": "wrong aeroplane", "void": True})
@@ -54,7 +53,7 @@ def test_a_run_is_voided_and_brought_back(client: TestClient, place: str) -> Non
         ({"reason": "slip", "run": {**RUN, "egt_rise": None, "trace": {"csv": "t,EGT"}}}, "no trace"),
     ],
 )
-def test_a_correction_has_to_make_sense(client: TestClient, place: str, body: dict[str, Any], words: str) -> None:
+def test_a_correction_has_to_make_sense(client: Client, place: str, body: dict[str, Any], words: str) -> None:
     """What cannot be is refused by name, and nothing changes."""
     _post(client, place, "runs", RUN)
     refused = problem(client.post(f"{place}/entries/1/corrections", json=body), 422)
@@ -62,19 +61,19 @@ def test_a_correction_has_to_make_sense(client: TestClient, place: str, body: di
     assert client.get(f"{place}/history").json()["entries"][0]["corrections"] == []
 
 
-def test_a_correction_of_nothing(client: TestClient, place: str) -> None:
+def test_a_correction_of_nothing(client: Client, place: str) -> None:
     """An entry that is not there cannot be corrected."""
     problem(client.post(f"{place}/entries/7/corrections", json={"reason": "slip", "void": True}), 404)
 
 
-def test_a_needle_nobody_has(client: TestClient, place: str) -> None:
+def test_a_needle_nobody_has(client: Client, place: str) -> None:
     """A needle change cannot be corrected into one that is not on hand."""
     _post(client, place, "adjustments", {"kind": "change_needle", "needle": "taper 30.6"})
     wrong = {"reason": "slip", "adjustment": {"kind": "change_needle", "needle": "taper 99"}}
     assert "On hand" in str(problem(client.post(f"{place}/entries/1/corrections", json=wrong), 422))
 
 
-def test_will_it_hold(real_client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_will_it_hold(real_client: Client, needles: list[dict[str, Any]]) -> None:
     """The fan and both days come in the installation's units."""
     body = {"needles": needles, "fitted_needle": "taper 30.0", "units": {"elevation": "m"}}
     place = real_client.post("/api/v1/installations", json=body).headers["Location"]

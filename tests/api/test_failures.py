@@ -5,16 +5,15 @@ from dataclasses import replace
 import pytest
 from sqlalchemy import update
 from sqlalchemy.exc import OperationalError
-from starlette.testclient import TestClient
 
 from api.database import Answer, Database
-from tests.api.asking import RUN, problem
+from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 
 
 @pytest.mark.parametrize("failure", [RuntimeError("broke"), KeyError("x"), TypeError("x"), MemoryError()])
 def test_a_run_is_kept_when_learning_fails(
-    client: TestClient, place: str, stand_in: StandIn, failure: BaseException
+    client: Client, place: str, stand_in: StandIn, failure: BaseException
 ) -> None:
     """If no suggestion can be made the run is stored all the same, and the answer says so."""
     stand_in.failure = failure
@@ -28,7 +27,7 @@ def test_a_run_is_kept_when_learning_fails(
     assert client.get(f"{place}/suggestion").status_code == 200
 
 
-def test_an_unforeseen_failure_is_told(client: TestClient, place: str, stand_in: StandIn) -> None:
+def test_an_unforeseen_failure_is_told(client: Client, place: str, stand_in: StandIn) -> None:
     """What nobody thought of is a problem document with the number under which the log has more, and no more."""
     stand_in.failure = AssertionError("a secret of the machine")
     answer = client.get(f"{place}/suggestion")
@@ -40,13 +39,13 @@ def test_an_unforeseen_failure_is_told(client: TestClient, place: str, stand_in:
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
 
 
-def test_what_if_needs_a_posterior_that_can_be_trusted(client: TestClient, place: str, stand_in: StandIn) -> None:
+def test_what_if_needs_a_posterior_that_can_be_trusted(client: Client, place: str, stand_in: StandIn) -> None:
     """A posterior that did not converge gives no predictions."""
     stand_in.diagnostics = replace(stand_in.diagnostics, converged=False)
     assert "another run" in problem(client.get(f"{place}/whatif?turns=0.125"), 503)["errors"][0]["cure"]
 
 
-def test_an_answer_kept_by_an_older_release_is_made_anew(client: TestClient, place: str, stand_in: StandIn) -> None:
+def test_an_answer_kept_by_an_older_release_is_made_anew(client: Client, place: str, stand_in: StandIn) -> None:
     """A kept answer of another shape is no failure."""
     wanted = client.get(f"{place}/suggestion").json()
     database: Database = client.app.state.database  # type: ignore[attr-defined] - as above
@@ -55,9 +54,7 @@ def test_an_answer_kept_by_an_older_release_is_made_anew(client: TestClient, pla
     assert client.get(f"{place}/suggestion").json() == wanted
 
 
-def test_a_run_is_kept_when_its_answer_cannot_be(
-    client: TestClient, place: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_run_is_kept_when_its_answer_cannot_be(client: Client, place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """If the database fails once the run is stored, the answer does not claim that nothing was."""
 
     def fails(*_args: object) -> None:
@@ -70,7 +67,7 @@ def test_a_run_is_kept_when_its_answer_cannot_be(
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
 
 
-def test_alive_before_ready(client: TestClient, stand_in: StandIn) -> None:
+def test_alive_before_ready(client: Client, stand_in: StandIn) -> None:
     """The service is alive at once, and ready when the sampler is."""
     assert client.get("/healthz").status_code == 200
     assert "compiled" in problem(client.get("/readyz"), 503)["detail"]
@@ -78,7 +75,7 @@ def test_alive_before_ready(client: TestClient, stand_in: StandIn) -> None:
     assert client.get("/readyz").json() == {"status": "ready"}
 
 
-def test_not_ready_says_why(client: TestClient, stand_in: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_not_ready_says_why(client: Client, stand_in: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:
     """A sampler that cannot be compiled is not said to be on its way."""
 
     def fails(_progress: object) -> None:
@@ -90,7 +87,7 @@ def test_not_ready_says_why(client: TestClient, stand_in: StandIn, monkeypatch: 
     assert "could not be compiled (OSError" in problem(client.get("/readyz"), 503)["detail"]
 
 
-def test_not_ready_without_a_database(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_not_ready_without_a_database(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     """A database that does not answer is told by readiness, and by every question."""
 
     def fails(*_args: object, **_more: object) -> None:

@@ -4,11 +4,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from starlette.testclient import TestClient
 
 from api.trace.columns import Mapping, trace_of
 from shared.errors import InvalidValueError
-from tests.api.asking import problem
+from tests.api.asking import Client, problem
 
 _AIR = {"air_temperature": {"value": 68, "unit": "degF"}, "pressure": {"value": 29.9, "unit": "inHg"}}
 
@@ -30,7 +29,7 @@ def _trace() -> str:
     return head + "\n".join(",".join(f"{v:.3f}" for v in row) + ",by hand" for row in rows)
 
 
-def test_a_trace_fills_what_was_not_typed(client: TestClient, place: str) -> None:
+def test_a_trace_fills_what_was_not_typed(client: Client, place: str) -> None:
     """Speed, its rise, lambda, flow and the highest temperatures come from the channels; a typed value stays."""
     body = {**_AIR, "trace": {"csv": _trace()}, "lambda_full_rich": {"value": 0.9, "unit": "1"}}
     answer = client.post(f"{place}/runs", json=body)
@@ -72,13 +71,13 @@ def test_columns_by_name_and_by_guess() -> None:
         ({"idle_rpm_rise": {"value": 12000, "unit": "rpm"}}, "idle_rpm_rise"),
     ],
 )
-def test_further_observations_are_checked(client: TestClient, place: str, more: dict[str, Any], field: str) -> None:
+def test_further_observations_are_checked(client: Client, place: str, more: dict[str, Any], field: str) -> None:
     """What is not plausible is refused by name."""
     refused = problem(client.post(f"{place}/runs", json={**_AIR, "idle_quality": "smooth", **more}), 422)
     assert field in str(refused["errors"])
 
 
-def test_a_limit_is_watched_and_acknowledged(real_client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_a_limit_is_watched_and_acknowledged(real_client: Client, needles: list[dict[str, Any]]) -> None:
     """Beyond a limit the run is recorded and the step withheld, until its cause is acknowledged."""
     installation = {
         "needles": needles, "fitted_needle": "taper 30.0", "watch": {"cht": {"value": 450, "unit": "degF"}},
@@ -101,7 +100,7 @@ def test_a_limit_is_watched_and_acknowledged(real_client: TestClient, needles: l
     assert "Nothing was run" in again.json()["warnings"][0]
 
 
-def test_the_idle_in_words(client: TestClient, place: str) -> None:
+def test_the_idle_in_words(client: Client, place: str) -> None:
     """A rise of idle speed is put into words with the run, and the five levels are described."""
     run = {**_AIR, "idle_rpm_rise": {"value": 70, "unit": "rpm"}}
     assert "rich" in client.post(f"{place}/runs", json=run).json()["means"][0]
@@ -111,6 +110,6 @@ def test_the_idle_in_words(client: TestClient, place: str) -> None:
 
 
 @pytest.mark.parametrize(("query", "status"), [("density_altitude=8000", 200), ("density_altitude=99999", 422)])
-def test_what_if_the_air_were_another(client: TestClient, place: str, query: str, status: int) -> None:
+def test_what_if_the_air_were_another(client: Client, place: str, query: str, status: int) -> None:
     """Any density altitude that an aeroplane meets can be asked for."""
     assert client.get(f"{place}/whatif?{query}").status_code == status

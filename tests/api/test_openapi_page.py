@@ -1,9 +1,9 @@
 """The OpenAPI page and what it describes."""
 
-from starlette.testclient import TestClient
+from tests.api.asking import Client
 
 
-def test_the_openapi_page_asks_nobody_else(client: TestClient) -> None:
+def test_the_openapi_page_asks_nobody_else(client: Client) -> None:
     """The page and all it loads come from the service itself, under a policy that forbids the rest."""
     page = client.get("/docs")
     assert "default-src 'none'" in page.headers["Content-Security-Policy"]
@@ -16,7 +16,7 @@ def test_the_openapi_page_asks_nobody_else(client: TestClient) -> None:
     assert schema["info"]["title"] == "Eighth Turn"
 
 
-def test_refusals_are_described_as_what_they_are(client: TestClient) -> None:
+def test_refusals_are_described_as_what_they_are(client: Client) -> None:
     """Every refusal in the OpenAPI schema is a problem document and nothing else; every POST has examples."""
     schema = client.get("/openapi.json").json()
     assert "Problem" in schema["components"]["schemas"]
@@ -31,7 +31,7 @@ def test_refusals_are_described_as_what_they_are(client: TestClient) -> None:
                 assert operation["requestBody"]["content"]["application/json"]["examples"]
 
 
-def test_the_examples_are_accepted(client: TestClient) -> None:
+def test_the_examples_are_accepted(client: Client) -> None:
     """Each example of the OpenAPI page, sent as it stands, is recorded."""
     schema = client.get("/openapi.json").json()
     sent = 0

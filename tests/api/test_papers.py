@@ -9,17 +9,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from starlette.testclient import TestClient
 
 from api.cli.settings_file import fixture
-from tests.api.asking import AIR, RUN, problem
+from tests.api.asking import AIR, RUN, Client, problem
 from tests.api.pages.reading import words
 
 _HOME = "/api/v1/installations"
 
 
 @pytest.fixture
-def full(client: TestClient, needles: list[dict[str, Any]]) -> str:
+def full(client: Client, needles: list[dict[str, Any]]) -> str:
     """An installation with one of everything: runs, a trace, adjustments, corrections, a void, a note, a key."""
     body = {
         "needles": needles,
@@ -44,7 +43,7 @@ def full(client: TestClient, needles: list[dict[str, Any]]) -> str:
     return place
 
 
-def test_the_round_trip_is_exact(client: TestClient, full: str) -> None:
+def test_the_round_trip_is_exact(client: Client, full: str) -> None:
     """What is unpacked packs to the very same parcel, shows the same history and is learned as the same log."""
     packed = client.get(f"{full}/export").json()
     assert packed["entries"] == 7
@@ -89,7 +88,7 @@ def _note_lost(packed: dict[str, Any]) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("spoil", "field"), [(_cut, "entries"), (_cut_and_counted, "seal"), (_changed, "seal"), (_note_lost, "seal")]
 )
-def test_a_parcel_that_is_not_whole_is_refused(client: TestClient, full: str, spoil: Any, field: str) -> None:
+def test_a_parcel_that_is_not_whole_is_refused(client: Client, full: str, spoil: Any, field: str) -> None:
     """Entries lost, counted or not, figures changed, notes lost: it is said, and nothing is stored."""
     packed = client.get(f"{full}/export").json()
     before = client.get(_HOME).json()["total"]
@@ -98,7 +97,7 @@ def test_a_parcel_that_is_not_whole_is_refused(client: TestClient, full: str, sp
     assert client.get(_HOME).json()["total"] == before
 
 
-def test_a_file_cut_anywhere_is_refused(client: TestClient, full: str) -> None:
+def test_a_file_cut_anywhere_is_refused(client: Client, full: str) -> None:
     """Wherever the file ends too soon, the page says so and stores nothing; the whole file is taken."""
     whole = client.get(f"{full.removeprefix('/api/v1')}/export.json").content
     before = client.get(_HOME).json()["total"]
@@ -115,7 +114,7 @@ def test_a_file_cut_anywhere_is_refused(client: TestClient, full: str) -> None:
     assert client.get(f"/api/v1{answer.headers['Location']}/export").json()["entries"] == 7
 
 
-def test_a_sealed_parcel_is_checked_all_the_same(client: TestClient, full: str) -> None:
+def test_a_sealed_parcel_is_checked_all_the_same(client: Client, full: str) -> None:
     """A seal proves that nothing was lost, not that it is plausible: the service's own checks come after it."""
     from api.papers.parcel import Contents, sealed
 
@@ -148,12 +147,12 @@ def test_a_sealed_parcel_is_checked_all_the_same(client: TestClient, full: str) 
         assert told["errors"][0]["field"] == field
 
 
-def _table(client: TestClient, place: str) -> tuple[list[dict[str, str]], list[str]]:
+def _table(client: Client, place: str) -> tuple[list[dict[str, str]], list[str]]:
     *rows, last = list(csv.reader(io.StringIO(client.get(f"{place}/table").text)))
     return [dict(zip(rows[0], row, strict=True)) for row in rows[1:]], last
 
 
-def test_the_table_says_how_long_it_is(client: TestClient, full: str) -> None:
+def test_the_table_says_how_long_it_is(client: Client, full: str) -> None:
     """One row an entry, what holds now of each, positions followed, no formulas; the last line counts."""
     rows, last = _table(client, full)
     assert last == ["rows", "7"]
@@ -168,7 +167,7 @@ def test_the_table_says_how_long_it_is(client: TestClient, full: str) -> None:
     assert _table(client, full)[0][7]["note"] == "'=HYPERLINK(1)"
 
 
-def test_units_change_table_and_sheet(client: TestClient, full: str) -> None:
+def test_units_change_table_and_sheet(client: Client, full: str) -> None:
     """Headings and figures of the table, words of the sheet and of its PDF follow the units."""
     home = full.removeprefix("/api/v1")
     assert "°F" in words(client.get(f"{home}/sheet").text)
@@ -184,7 +183,7 @@ def test_units_change_table_and_sheet(client: TestClient, full: str) -> None:
     assert client.get(f"{full}/export").json()["contents"]["installation"]["units"]["taper"] == "percent"
 
 
-def test_the_sheet_holds_what_the_papers_need(client: TestClient, full: str) -> None:
+def test_the_sheet_holds_what_the_papers_need(client: Client, full: str) -> None:
     """Needle, screw, idle stop, every entry, confidence, cautions, blank lines to sign, and that it is not tuned."""
     sheet = words(client.get(f"{full.removeprefix('/api/v1')}/sheet").text)
     for text in (
@@ -196,7 +195,7 @@ def test_the_sheet_holds_what_the_papers_need(client: TestClient, full: str) -> 
         assert text.replace(" ", " ") in sheet.replace(" ", " "), text
 
 
-def test_the_sheet_is_printed_as_pdf(client: TestClient, full: str) -> None:
+def test_the_sheet_is_printed_as_pdf(client: Client, full: str) -> None:
     """A PDF of a page or two, made without loading anything."""
     answer = client.get(f"{full.removeprefix('/api/v1')}/sheet.pdf")
     assert answer.status_code == 200, answer.text
@@ -206,13 +205,13 @@ def test_the_sheet_is_printed_as_pdf(client: TestClient, full: str) -> None:
 
 
 @pytest.mark.parametrize("path", ["export", "table", "draws"])
-def test_what_is_not_there_has_no_papers(client: TestClient, path: str) -> None:
+def test_what_is_not_there_has_no_papers(client: Client, path: str) -> None:
     """Told as everywhere."""
     problem(client.get(f"{_HOME}/99/{path}"), 404)
 
 
 def test_the_draws_are_those_of_the_posterior(
-    real_client: TestClient, needles: list[dict[str, Any]], tmp_path: Path
+    real_client: Client, needles: list[dict[str, Any]], tmp_path: Path
 ) -> None:
     """Opened with ArviZ, the file holds chains and draws whose mean is that of the answer's own posterior."""
     import arviz_base

@@ -5,23 +5,22 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.cli.settings_file import fixture
 from api.settings import Settings
 from model.advisor import Advisor
-from tests.api.asking import AIR
+from tests.api.asking import AIR, Client
 from tests.api.pages.reading import words
 
 _NAMES = ("target", "travel", "runs", "growth", "fan")
 
 
 @pytest.fixture(scope="module")
-def tuned(advisor: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, str]]:
+def tuned(advisor: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Client, str]]:
     """A real service with two runs, the second after a turn, the third from a trace; and the address of its pages."""
     settings = Settings(data_folder=tmp_path_factory.mktemp("pictures"), database_url="")
-    with TestClient(create_app(settings, lambda _seed: advisor)) as client:
+    with Client(create_app(settings, lambda _seed: advisor)) as client:
         needles = [{"label": f"n{s}", "taper_slope": {"value": s, "unit": "mm/m"}} for s in (29.4, 30, 30.6)]
         made = client.post("/api/v1/installations", json={"needles": needles, "fitted_needle": "n30"})
         place = made.headers["Location"]
@@ -34,7 +33,7 @@ def tuned(advisor: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterato
         yield client, place.removeprefix("/api/v1")
 
 
-def _page(client: TestClient, address: str) -> str:
+def _page(client: Client, address: str) -> str:
     """The page, once it has something to show."""
     for _ in range(60):
         text = client.get(address).text
@@ -43,7 +42,7 @@ def _page(client: TestClient, address: str) -> str:
     pytest.fail("the pictures never came")
 
 
-def test_every_picture_has_its_sentence_and_its_figures(tuned: tuple[TestClient, str]) -> None:
+def test_every_picture_has_its_sentence_and_its_figures(tuned: tuple[Client, str]) -> None:
     """Beside each picture stands what is to be seen in it, and the table it was drawn from."""
     client, home = tuned
     page = _page(client, f"{home}/pictures")
@@ -60,7 +59,7 @@ def test_every_picture_has_its_sentence_and_its_figures(tuned: tuple[TestClient,
 
 
 @pytest.mark.parametrize("name", _NAMES)
-def test_a_picture_needs_no_colour_and_nobody_else(tuned: tuple[TestClient, str], name: str) -> None:
+def test_a_picture_needs_no_colour_and_nobody_else(tuned: tuple[Client, str], name: str) -> None:
     """Every colour is a grey, it has a title and units, and it loads nothing."""
     client, home = tuned
     svg = client.get(f"{home}/pictures/{name}.svg").text
@@ -76,7 +75,7 @@ def test_a_picture_needs_no_colour_and_nobody_else(tuned: tuple[TestClient, str]
     assert titles[name] in svg
 
 
-def test_a_sweep_is_shown_with_its_reading(tuned: tuple[TestClient, str]) -> None:
+def test_a_sweep_is_shown_with_its_reading(tuned: tuple[Client, str]) -> None:
     """The leanest cylinder, its rise and the others; an entry without a trace has none."""
     client, home = tuned
     told = words(client.get(f"{home}/sweeps/4").text)
@@ -87,7 +86,7 @@ def test_a_sweep_is_shown_with_its_reading(tuned: tuple[TestClient, str]) -> Non
     assert client.get(f"{home}/pictures/nothing.svg").status_code == 404
 
 
-def test_units_change_every_picture(tuned: tuple[TestClient, str]) -> None:
+def test_units_change_every_picture(tuned: tuple[Client, str]) -> None:
     """After a change of units titles, figures and sentences are in the new ones."""
     client, home = tuned
     units: dict[str, Any] = {
@@ -109,7 +108,7 @@ def test_units_change_every_picture(tuned: tuple[TestClient, str]) -> None:
     assert f"rise {kelvin:.0f} °C" in svgs["sweep"]
 
 
-def test_a_run_is_looked_back_on_once(tuned: tuple[TestClient, str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_run_is_looked_back_on_once(tuned: tuple[Client, str], monkeypatch: pytest.MonkeyPatch) -> None:
     """What was foretold of earlier runs is remembered: one more run costs one more look."""
     client, home = tuned
     gallery = client.app.state.gallery  # type: ignore[attr-defined]
@@ -123,7 +122,7 @@ def test_a_run_is_looked_back_on_once(tuned: tuple[TestClient, str], monkeypatch
     assert len(asked) == 2
 
 
-def test_before_the_first_run(tuned: tuple[TestClient, str]) -> None:
+def test_before_the_first_run(tuned: tuple[Client, str]) -> None:
     """Without any run the prior itself can be looked at."""
     client, _ = tuned
     needle = {"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from starlette.testclient import TestClient
 
 from api.database import Database
 from api.pool.documents import PublishedDoc, checksum
@@ -17,23 +16,23 @@ from api.pool.guard import why_not
 from api.pool.release import release
 from api.settings import Settings
 from shared.errors import ConflictError, InvalidValueError
-from tests.api.asking import RUN, problem
+from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.pooling import NEEDLES, contributed, quick_fit
 
 _NOW = datetime(2026, 5, 17, tzinfo=UTC)
 
 
-def _database(client: TestClient) -> Database:
+def _database(client: Client) -> Database:
     database: Database = client.app.state.database  # type: ignore[attr-defined] # the client hides the application's type
     return database
 
 
-def _publish(client: TestClient, floor: int = 5) -> PublishedDoc:
+def _publish(client: Client, floor: int = 5) -> PublishedDoc:
     return release(_database(client), floor, _NOW, quick_fit)
 
 
-def test_what_leaves_is_a_summary_and_coarse_traits(client: TestClient, stand_in: StandIn) -> None:
+def test_what_leaves_is_a_summary_and_coarse_traits(client: Client, stand_in: StandIn) -> None:
     """Nothing else leaves, and only with consent: no number, name, label, text, nor a time finer than a quarter."""
     body = {"needles": NEEDLES, "name": "her blue one", "engine": {"displacement": {"value": 2187, "unit": "cc"}}}
     place = client.post("/api/v1/installations", json=body).headers["Location"]
@@ -52,7 +51,7 @@ def test_what_leaves_is_a_summary_and_coarse_traits(client: TestClient, stand_in
     problem(client.post(f"{place}/contribution", json={"consent": True}), 409)
 
 
-def test_nothing_is_published_from_fewer_than_five_owners(client: TestClient, stand_in: StandIn) -> None:
+def test_nothing_is_published_from_fewer_than_five_owners(client: Client, stand_in: StandIn) -> None:
     """Engines of one owner count once; a kind that fewer than five owners share stays out."""
     first = contributed(client, stand_in, (1.0, 0.0))
     for i in range(5):
@@ -72,7 +71,7 @@ def test_nothing_is_published_from_fewer_than_five_owners(client: TestClient, st
     assert shown["versions"] == [1]
 
 
-def test_versions_come_in_batches(client: TestClient, stand_in: StandIn) -> None:
+def test_versions_come_in_batches(client: Client, stand_in: StandIn) -> None:
     """A version differs from every earlier one by five owners or more, whether they came or went."""
     made = [contributed(client, stand_in, (float(i), 1.0)) for i in range(8)]
     _publish(client)
@@ -97,7 +96,7 @@ def test_no_two_versions_together_expose_a_few() -> None:
     assert "by 1 owners" in why_not(one_owner, [base], 5)
 
 
-def test_a_withdrawn_contribution_is_out_of_the_next_version(client: TestClient, stand_in: StandIn) -> None:
+def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, stand_in: StandIn) -> None:
     """It is deleted at once, stands behind no later version, its weight is gone, and the audit shows it."""
     odd = contributed(client, stand_in, (40.0, 0.0))
     for i in range(6):
@@ -123,7 +122,7 @@ def test_a_withdrawn_contribution_is_out_of_the_next_version(client: TestClient,
     assert all(set(a) == {"quarter", "what", "version", "count"} for a in audit)
 
 
-def test_an_engine_starts_from_the_pool_if_asked(client: TestClient, stand_in: StandIn) -> None:
+def test_an_engine_starts_from_the_pool_if_asked(client: Client, stand_in: StandIn) -> None:
     """The prior says what it rests on, the start its chances; it is chosen before the first entry and then stays."""
     client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
@@ -151,7 +150,7 @@ def test_an_engine_starts_from_the_pool_if_asked(client: TestClient, stand_in: S
     assert stand_in.prior.covariance()[-1, -1] < 0.5
 
 
-def test_an_owners_engines_never_inform_their_own_prior(client: TestClient, stand_in: StandIn) -> None:
+def test_an_owners_engines_never_inform_their_own_prior(client: Client, stand_in: StandIn) -> None:
     """Where the owner stands behind the version, it is fitted anew without them; with too few others, not at all."""
     client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
     mine = contributed(client, stand_in, (60.0, 0.0))
@@ -187,7 +186,7 @@ def elsewhere(tmp_path: Path) -> Iterator[Database]:
     database.close()
 
 
-def _exported(client: TestClient, tmp_path: Path) -> Path:
+def _exported(client: Client, tmp_path: Path) -> Path:
     with _database(client).unit() as session:
         document = export(session, 5)
     path = tmp_path / "pool.json"
@@ -196,7 +195,7 @@ def _exported(client: TestClient, tmp_path: Path) -> Path:
 
 
 def test_a_pool_goes_from_one_service_to_another(
-    client: TestClient, stand_in: StandIn, elsewhere: Database, tmp_path: Path
+    client: Client, stand_in: StandIn, elsewhere: Database, tmp_path: Path
 ) -> None:
     """All contributions arrive once, owners stay apart without being named, withdrawals follow, nothing comes back."""
     made = [contributed(client, stand_in, (float(i), 1.0)) for i in range(6)]
@@ -216,7 +215,7 @@ def test_a_pool_goes_from_one_service_to_another(
         merge(session, read(tmp_path / "first.json"), _NOW)
 
 
-def test_an_export_that_was_tampered_with_is_refused(client: TestClient, stand_in: StandIn, tmp_path: Path) -> None:
+def test_an_export_that_was_tampered_with_is_refused(client: Client, stand_in: StandIn, tmp_path: Path) -> None:
     """One changed digit, a future version, a broken matrix or half a file: each is refused and said why."""
     for i in range(5):
         contributed(client, stand_in, (float(i), 1.0))
@@ -247,7 +246,7 @@ def test_the_floor_has_a_floor(tmp_path: Path) -> None:
         Settings(data_folder=tmp_path, pool_floor=2)
 
 
-def test_a_covariance_survives_rounding(client: TestClient, stand_in: StandIn) -> None:
+def test_a_covariance_survives_rounding(client: Client, stand_in: StandIn) -> None:
     """What is published, though rounded, is a covariance still."""
     for i in range(5):
         contributed(client, stand_in, (float(i), 1.0))

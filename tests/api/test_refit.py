@@ -13,7 +13,6 @@ from typing import Any
 
 import pytest
 from sqlalchemy import event, select
-from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from api.app import create_app
@@ -25,7 +24,7 @@ from api.settings import Settings
 from model import MODEL_VERSION
 from model.advisor import Advisor
 from shared.errors import InvalidValueError
-from tests.api.asking import RUN
+from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 from tests.api.pooling import NEEDLES
 
@@ -53,7 +52,7 @@ def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def fleet(settings: Settings) -> Iterator[Database]:
     """Twelve engines of which nothing is fitted with this model; the first with a correction."""
     made = create_app(settings, StandIn)
-    with TestClient(made) as client:
+    with Client(made) as client:
         for i in range(12):
             place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
             for _ in range(1 + i % 3):
@@ -177,7 +176,7 @@ def test_nobody_at_the_scheduler_is_said(fleet: Database, log: Path) -> None:
 def test_a_worker_answers_as_the_service_does(settings: Settings, advisor: Advisor) -> None:
     """A refit of an engine is the very answer the service would give: chains drawn on one core or two are the same."""
     made = create_app(settings, lambda _seed: advisor)
-    with TestClient(made) as client:
+    with Client(made) as client:
         place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
         answer = client.post(f"{place}/runs", json=RUN).json()["suggestion"]
         database = made.state.database

@@ -4,9 +4,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
-from tests.api.asking import AIR, RUN, problem
+from tests.api.asking import AIR, RUN, Client, problem
 
 
 @pytest.mark.parametrize(
@@ -36,7 +35,7 @@ from tests.api.asking import AIR, RUN, problem
         ({"egt_rise": {"seen": "fell_at_once"}}, "air_temperature", "Add it"),
     ],
 )
-def test_a_bad_run_is_refused(client: TestClient, place: str, body: Any, field: str, cure: str) -> None:
+def test_a_bad_run_is_refused(client: Client, place: str, body: Any, field: str, cure: str) -> None:
     """A bad run names the field and the cure, and nothing is stored."""
     document = problem(client.post(f"{place}/runs", json=body), 422)
     assert any(e["field"] == field and cure in e["cure"] for e in document["errors"]), document
@@ -50,7 +49,7 @@ def test_a_bad_run_is_refused(client: TestClient, place: str, body: Any, field: 
         "12", "1700000000", "2026-05-01", "", 12, True, "2026-13-01T00:00Z",
     ],
 )  # fmt: skip
-def test_a_time_that_is_none_is_refused(client: TestClient, place: str, time: Any) -> None:
+def test_a_time_that_is_none_is_refused(client: Client, place: str, time: Any) -> None:
     """A time is ISO 8601 text of this age, at the most minutes ahead; the ends of the calendar break nothing."""
     document = problem(client.post(f"{place}/runs", json={**RUN, "time": time}), 422)
     assert [e["field"] for e in document["errors"]] == ["time"]
@@ -58,7 +57,7 @@ def test_a_time_that_is_none_is_refused(client: TestClient, place: str, time: An
     assert client.get(f"{place}/history").json()["entries"] == []
 
 
-def test_station_pressure_has_to_be_plausible(client: TestClient, place: str) -> None:
+def test_station_pressure_has_to_be_plausible(client: Client, place: str) -> None:
     """A setting and an elevation that are each plausible may together be no weather."""
     run = {
         "air_temperature": {"value": 15, "unit": "degC"},
@@ -69,7 +68,7 @@ def test_station_pressure_has_to_be_plausible(client: TestClient, place: str) ->
     assert problem(client.post(f"{place}/runs", json=run), 422)["errors"][0]["field"] == "altimeter_setting"
 
 
-def test_an_altimeter_setting_needs_an_elevation(client: TestClient, place: str) -> None:
+def test_an_altimeter_setting_needs_an_elevation(client: Client, place: str) -> None:
     """Where neither the run nor the installation gives one, it is asked for."""
     run = {
         "air_temperature": {"value": 8.5, "unit": "degC"},
@@ -94,9 +93,7 @@ def test_an_altimeter_setting_needs_an_elevation(client: TestClient, place: str)
         ({"engine": {"cylinders": 4.5}}, "engine.cylinders"),
     ],
 )
-def test_a_bad_installation_is_refused(
-    client: TestClient, needles: list[dict[str, Any]], change: Any, field: str
-) -> None:
+def test_a_bad_installation_is_refused(client: Client, needles: list[dict[str, Any]], change: Any, field: str) -> None:
     """An installation that cannot be names the field, and is not stored."""
     body = {"needles": needles, "fitted_needle": "taper 30.0", **change}
     body = {name: value for name, value in body.items() if value is not None}
@@ -124,7 +121,7 @@ def test_a_bad_installation_is_refused(
         (b"x" * 300_000, 413, "larger than"),
     ],
 )
-def test_raw_bodies(client: TestClient, place: str, raw: bytes, status: int, words: str) -> None:
+def test_raw_bodies(client: Client, place: str, raw: bytes, status: int, words: str) -> None:
     """Whatever is sent, the answer is a problem in words, never a failure."""
     answer = client.post(f"{place}/runs", content=raw, headers={"content-type": "application/json"})
     document = problem(answer, status)
@@ -136,7 +133,7 @@ def test_raw_bodies(client: TestClient, place: str, raw: bytes, status: int, wor
 
 
 @pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "", None])
-def test_other_content_types_are_refused(client: TestClient, place: str, kind: str | None) -> None:
+def test_other_content_types_are_refused(client: Client, place: str, kind: str | None) -> None:
     """Only what calls itself JSON is read."""
     headers = {} if kind is None else {"content-type": kind}
     answer = client.post(f"{place}/adjustments", content=b'{"kind": "turn_screw", "turns": 0.125}', headers=headers)
@@ -148,17 +145,17 @@ def test_other_content_types_are_refused(client: TestClient, place: str, kind: s
 
 @pytest.mark.parametrize("number", ["99", "0", "-1", "9" * 30, "one"])
 @pytest.mark.parametrize("what", ["", "/suggestion", "/confidence", "/whatif", "/history"])
-def test_unknown_installations(client: TestClient, number: str, what: str) -> None:
+def test_unknown_installations(client: Client, number: str, what: str) -> None:
     """A number under which nothing is stored, or that is none, is said so."""
     problem(client.get(f"/api/v1/installations/{number}{what}"), 404 if number == "99" else 422)
 
 
-def test_a_run_before_its_installation(client: TestClient) -> None:
+def test_a_run_before_its_installation(client: Client) -> None:
     """A run for an installation that was never set up is not stored."""
     assert "Set it up first" in problem(client.post("/api/v1/installations/5/runs", json=RUN), 404)["detail"]
 
 
-def test_no_travel_in_time(client: TestClient, place: str) -> None:
+def test_no_travel_in_time(client: Client, place: str) -> None:
     """An entry may not be older than the one before it; the same moment will do, in any offset."""
     now = datetime.now(UTC).replace(microsecond=0)
     assert client.post(f"{place}/runs", json={**RUN, "time": now.isoformat()}).status_code == 201
@@ -180,7 +177,7 @@ def test_no_travel_in_time(client: TestClient, place: str) -> None:
         ({"kind": "change_part", "part": "seat"}, "part"),
     ],
 )
-def test_bad_adjustments_are_refused(client: TestClient, place: str, body: Any, field: str) -> None:
+def test_bad_adjustments_are_refused(client: Client, place: str, body: Any, field: str) -> None:
     """An adjustment that is not plausible is refused and not stored."""
     document = problem(client.post(f"{place}/adjustments", json=body), 422)
     assert document["errors"][0]["field"] == field
@@ -188,12 +185,12 @@ def test_bad_adjustments_are_refused(client: TestClient, place: str, body: Any, 
 
 
 @pytest.mark.parametrize("query", ["turns=0.5", "turns=0.1", "turns=nan", "turns=inf", "turns=x", "needle=none"])
-def test_what_if_within_limits(client: TestClient, place: str, query: str) -> None:
+def test_what_if_within_limits(client: Client, place: str, query: str) -> None:
     """A question beyond the limits is refused, with the reason."""
     problem(client.get(f"{place}/whatif?{query}"), 422)
 
 
-def test_unknown_addresses_are_problems(client: TestClient) -> None:
+def test_unknown_addresses_are_problems(client: Client) -> None:
     """What is not there is a problem document too."""
     problem(client.get("/nowhere"), 404)
     problem(client.delete("/healthz"), 405)

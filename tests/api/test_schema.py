@@ -5,10 +5,10 @@ import pytest
 import schemathesis
 from hypothesis import HealthCheck, given, settings
 from schemathesis.specs.openapi.checks import positive_data_acceptance
-from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.settings import Settings
+from tests.api.asking import Client
 from tests.api.conftest import StandIn
 
 
@@ -18,7 +18,7 @@ def described(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     app = create_app(Settings(data_folder=tmp_path_factory.mktemp("schema"), database_url=""), StandIn)
     app.state.desk.prepare()
     needle = {"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}
-    with TestClient(app) as client:
+    with Client(app) as client:
         assert client.post("/api/v1/installations", json={"needles": [needle]}).status_code == 201
         yield schemathesis.openapi.from_asgi("/openapi.json", app)
 

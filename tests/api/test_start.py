@@ -13,7 +13,6 @@ from urllib.error import URLError
 from urllib.request import Request, urlopen
 
 import pytest
-from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.cli.main import run
@@ -21,7 +20,7 @@ from api.database import Database
 from api.http.hosts import OnlyThisMachine
 from api.settings import Settings
 from shared.errors import InvalidValueError
-from tests.api.asking import problem
+from tests.api.asking import Client, problem
 from tests.api.conftest import StandIn
 
 
@@ -110,7 +109,7 @@ def test_other_names_are_refused(settings: Settings, host: str) -> None:
 def _asked(settings: Settings, host: str) -> object:
     app = create_app(settings, StandIn)
     app.add_middleware(OnlyThisMachine)
-    with TestClient(app) as client:
+    with Client(app) as client:
         return client.get("/api/v1/installations", headers={"host": host})
 
 

@@ -8,14 +8,13 @@ from typing import Any
 
 import pytest
 from sqlalchemy import create_engine, inspect, make_url
-from starlette.testclient import TestClient
 
 from api.advice import storage
 from api.app import create_app
 from api.database import Base, Database
 from api.installations.storage import add
 from api.settings import Settings
-from tests.api.asking import RUN
+from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
 
@@ -59,7 +58,7 @@ def test_sqlite_is_set_to_lose_nothing(tmp_path: Path) -> None:
     database.close()
 
 
-def _record(client: TestClient, place: str, failures: list[Any]) -> None:
+def _record(client: Client, place: str, failures: list[Any]) -> None:
     for _ in range(5):
         for what, body in (("adjustments", {"kind": "turn_screw", "turns": 0.015625}), ("runs", RUN)):
             answer = client.post(f"{place}/{what}", json=body)
@@ -70,7 +69,7 @@ def _record(client: TestClient, place: str, failures: list[Any]) -> None:
 def test_many_writers_at_once(url: str, needles: list[dict[str, Any]]) -> None:
     """Every acknowledged entry is there once, and the position is the sum of all turns."""
     failures: list[Any] = []
-    with TestClient(create_app(Settings(database_url=url), StandIn)) as client:
+    with Client(create_app(Settings(database_url=url), StandIn)) as client:
         body = {"needles": needles, "fitted_needle": "taper 30.0"}
         place = client.post("/api/v1/installations", json=body).headers["Location"]
         threads = [threading.Thread(target=_record, args=(client, place, failures)) for _ in range(8)]
@@ -87,7 +86,7 @@ def test_many_writers_at_once(url: str, needles: list[dict[str, Any]]) -> None:
 def test_any_text_is_kept_as_written(url: str, needles: list[dict[str, Any]]) -> None:
     """Letters of any script, signs, quotes and line breaks come back as they were sent."""
     note = "Öl kalt — “ok” 機体 \U0001f6e9\n'); DROP TABLE entries; --"
-    with TestClient(create_app(Settings(database_url=url), StandIn)) as client:
+    with Client(create_app(Settings(database_url=url), StandIn)) as client:
         place = client.post("/api/v1/installations", json={"needles": needles[:1]}).headers["Location"]
         client.post(f"{place}/runs", json={**RUN, "note": note})
         assert client.get(f"{place}/history").json()["entries"][0]["run"]["note"] == note
@@ -111,7 +110,7 @@ def test_posteriors_in_memory_are_bounded(tmp_path: Path, needles: list[dict[str
     """Beyond the setting the one not used for longest is forgotten, and learned again when asked for."""
     stand_in = StandIn(7)
     settings = Settings(data_folder=tmp_path, database_url="", remembered=2)
-    with TestClient(create_app(settings, lambda _seed: stand_in)) as client:
+    with Client(create_app(settings, lambda _seed: stand_in)) as client:
         body = {"needles": needles[:1]}
         places = [client.post("/api/v1/installations", json=body).headers["Location"] for _ in range(3)]
         for place in places:
@@ -123,8 +122,8 @@ def test_posteriors_in_memory_are_bounded(tmp_path: Path, needles: list[dict[str
         assert stand_in.learned == 4
 
 
-def test_it_is_all_there_after_a_restart(settings: Settings, client: TestClient, place: str) -> None:
+def test_it_is_all_there_after_a_restart(settings: Settings, client: Client, place: str) -> None:
     """Another service on the same folder reads what the first one stored."""
     client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": 0.125})
-    with TestClient(create_app(settings, StandIn)) as again:
+    with Client(create_app(settings, StandIn)) as again:
         assert again.get(f"{place}/history").json() == client.get(f"{place}/history").json()

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from starlette.testclient import TestClient
 from typer.testing import CliRunner
 
 from api.cli.main import app, run
@@ -14,6 +13,7 @@ from api.cli.settings_file import fixture
 from api.trace.columns import Mapping, trace_of
 from api.trace.table import MOST_ROWS, read_table
 from shared.errors import InvalidValueError
+from tests.api.asking import Client
 
 _AIR = {"air_temperature": {"value": 68, "unit": "degF"}, "pressure": {"value": 29.9, "unit": "inHg"}}
 
@@ -84,7 +84,7 @@ def _sweep() -> str:
     return fixture("sweep.csv").read_text(encoding="utf-8")
 
 
-def test_a_run_with_a_trace(client: TestClient, place: str) -> None:
+def test_a_run_with_a_trace(client: Client, place: str) -> None:
     """The rise of the leanest cylinder is read with its error, the odd cylinder is named, the trace is kept."""
     answer = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": _sweep()}})
     assert answer.status_code == 201, answer.text
@@ -98,7 +98,7 @@ def test_a_run_with_a_trace(client: TestClient, place: str) -> None:
     assert client.get(f"{place}/history").json()["entries"][0]["run"]["egt_rise"] == rise
 
 
-def test_no_reading_is_exact(client: TestClient, place: str) -> None:
+def test_no_reading_is_exact(client: Client, place: str) -> None:
     """A rise that claims no error at all is refused."""
     rise = {"seen": "peak", "rise": {"value": 100, "unit": "delta_degF"}, "error": {"value": 0, "unit": "delta_degF"}}
     answer = client.post(f"{place}/runs", json={**_AIR, "egt_rise": rise})
@@ -106,7 +106,7 @@ def test_no_reading_is_exact(client: TestClient, place: str) -> None:
     assert answer.json()["errors"][0]["field"] == "egt_rise.error"
 
 
-def test_a_mapping_is_remembered(client: TestClient, place: str) -> None:
+def test_a_mapping_is_remembered(client: Client, place: str) -> None:
     """Once the columns of a logger are named, the next trace of the installation needs no mapping."""
     csv = _sweep().replace("EGT ", "probe ").replace(" (degF)", "")
     refused = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": csv}})
@@ -127,7 +127,7 @@ def test_a_mapping_is_remembered(client: TestClient, place: str) -> None:
         ({"trace": {"csv": "time,EGT (degF)\n0,1300\n"}}, "at least 20 samples"),
     ],
 )
-def test_a_bad_trace_is_refused(client: TestClient, place: str, change: Any, words: str) -> None:
+def test_a_bad_trace_is_refused(client: Client, place: str, change: Any, words: str) -> None:
     """A trace that cannot be used is refused with the reason, and nothing is stored."""
     body = {**_AIR, "trace": {"csv": _sweep()}} | change
     answer = client.post(f"{place}/runs", json=body)
@@ -136,7 +136,7 @@ def test_a_bad_trace_is_refused(client: TestClient, place: str, change: Any, wor
     assert client.get(f"{place}/history").json()["entries"] == []
 
 
-def test_a_trace_teaches_more_than_rounded_rises(real_client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_a_trace_teaches_more_than_rounded_rises(real_client: Client, needles: list[dict[str, Any]]) -> None:
     """After three runs the offset is known at least a third more narrowly from traces than from rounded rises."""
 
     def width(rises: list[dict[str, Any]]) -> float:

@@ -2,14 +2,13 @@
 
 from typing import Any
 
-from starlette.testclient import TestClient
-
 from api.cli.script import adjustment_body, read
 from api.cli.settings_file import fixture
 from api.wire.run import RunIn
+from tests.api.asking import Client
 
 
-def test_the_tuning_day_over_http(real_client: TestClient) -> None:
+def test_the_tuning_day_over_http(real_client: Client) -> None:
     """The invented day is set up, recorded and tuned through the API; every step taken was the one suggested."""
     script = read(fixture("tuning_day.json"))
     sent = script.installation.model_dump(mode="json", exclude_none=True)
@@ -42,7 +41,7 @@ def _told(action: dict[str, Any], taken: dict[str, Any]) -> bool:
     return near and {name: action[name] for name in exact} == exact
 
 
-def test_the_same_log_gives_the_same_answer(real_client: TestClient, needles: list[dict[str, Any]]) -> None:
+def test_the_same_log_gives_the_same_answer(real_client: Client, needles: list[dict[str, Any]]) -> None:
     """Two installations with the same log, sent in different units, get the same answer to the last digit."""
     answers = []
     for value, unit in ((95.0, "delta_degF"), (95.0 / 1.8, "delta_degC")):

@@ -6,7 +6,7 @@
   const WAITED = 2 * 60 * 1000; // an entry that waited longer is sent with the time it was typed
   const PATIENCE = 60 * 1000;
   const AGAIN = 15 * 1000;
-  const UNREACHABLE = new Set([502, 503, 504]);
+  const UNREACHABLE = new Set([401, 429, 502, 503, 504, 507]); // not now: it is kept, and sent again
 
   // -- the store -------------------------------------------------------------------------------------------------
 
@@ -113,6 +113,8 @@
 
   // -- sending ---------------------------------------------------------------------------------------------------
 
+  let signedOut = false;
+
   async function send(entry) {
     const body = new FormData();
     for (const [name, value] of entry.fields) body.append(name, value);
@@ -121,6 +123,7 @@
     const timer = setTimeout(() => stop.abort(), PATIENCE);
     try {
       const answer = await fetch(entry.action, { method: "POST", body, signal: stop.signal });
+      signedOut = answer.status === 401;
       if (UNREACHABLE.has(answer.status)) return { unreachable: true };
       const html = await answer.text();
       if (answer.ok) return { done: true, url: answer.redirected ? answer.url : null, html };
@@ -275,7 +278,13 @@
     }
     if (entries.length) {
       const many = entries.length === 1 ? "1 entry is not sent yet." : `${entries.length} entries are not sent yet.`;
-      parts.push(line("p", `${many} Kept on this phone; sent once the service can be reached.`, "unsent"));
+      const once = signedOut ? "sent once you are signed in." : "sent once the service can be reached.";
+      parts.push(line("p", `${many} Kept on this phone; ${once}`, "unsent"));
+      if (signedOut) {
+        const door = line("a", "Sign in");
+        door.href = `/sign-in?next=${encodeURIComponent(location.pathname)}`;
+        parts.push(door);
+      }
       const list = document.createElement("ul");
       for (const entry of entries) list.append(item(entry));
       parts.push(list, button("Send now", () => flush()));
@@ -316,6 +325,9 @@
   if (left && left !== `draft ${location.pathname}`) {
     localStorage.removeItem(left);
     sessionStorage.removeItem("sent from");
+  }
+  if (document.querySelector("[data-signed-out]") && "caches" in window) {
+    caches.keys().then((names) => Promise.all(names.filter((name) => name.startsWith("pages ")).map((name) => caches.delete(name))));
   }
   freshIds(document);
   bringBackDrafts(document);

@@ -1,13 +1,13 @@
 """An installation that was set up through its page."""
 
 import pytest
-from starlette.testclient import TestClient
 
+from tests.api.asking import Client
 from tests.api.pages.reading import FORM
 
 
 @pytest.fixture
-def home(client: TestClient) -> str:
+def home(client: Client) -> str:
     """Address of an installation's page."""
     answer = client.post("/installations/new", data=FORM, follow_redirects=False)
     assert answer.status_code == 303, answer.text

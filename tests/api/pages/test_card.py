@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
 from api.app import create_app
 from api.pages import working
@@ -14,6 +13,7 @@ from api.pages.drawings import key_turn
 from api.settings import Settings
 from shared.advice import Action, ActionKind, InspectCause, Suggestion
 from shared.records import TurnSense
+from tests.api.asking import Client
 from tests.api.conftest import StandIn
 from tests.api.pages.reading import FORM, RUN, fields, words
 
@@ -40,10 +40,10 @@ def suggesting(settings: Settings) -> Any:
     """Makes a client whose adviser suggests an action, and an installation in it."""
     made = []
 
-    def make(action: Action) -> tuple[TestClient, str]:
+    def make(action: Action) -> tuple[Client, str]:
         adviser = _Suggesting(7)
         adviser.action = action
-        client = TestClient(create_app(settings, lambda _seed: adviser)).__enter__()
+        client = Client(create_app(settings, lambda _seed: adviser)).__enter__()
         made.append(client)
         return client, client.post("/installations/new", data=FORM, follow_redirects=False).headers["Location"]
 
@@ -61,7 +61,7 @@ def suggesting(settings: Settings) -> Any:
     ],
 )
 def test_what_was_suggested_is_recorded_in_one_tap(
-    suggesting: Callable[[Action], tuple[TestClient, str]], action: Action, recorded: dict[str, Any]
+    suggesting: Callable[[Action], tuple[Client, str]], action: Action, recorded: dict[str, Any]
 ) -> None:
     """The card's own form, sent as it stands, records the action to the letter; sent twice, once."""
     client, home = suggesting(action)
@@ -74,7 +74,7 @@ def test_what_was_suggested_is_recorded_in_one_tap(
     assert {n: v for n, v in entry["adjustment"].items() if v not in (None, "")} == recorded
 
 
-def test_the_card_tells_all_that_stands_behind_it(suggesting: Callable[[Action], tuple[TestClient, str]]) -> None:
+def test_the_card_tells_all_that_stands_behind_it(suggesting: Callable[[Action], tuple[Client, str]]) -> None:
     """Instruction, turn drawn and said, expectation, confidence, reason, every caution, the stages."""
     client, home = suggesting(_TURN)
     client.post(f"{home}/run", data=RUN)
@@ -87,7 +87,7 @@ def test_the_card_tells_all_that_stands_behind_it(suggesting: Callable[[Action],
     assert 'aria-label="1/8 turn clockwise"' in page.text
 
 
-def test_what_was_found_is_recorded_on_the_card(suggesting: Callable[[Action], tuple[TestClient, str]]) -> None:
+def test_what_was_found_is_recorded_on_the_card(suggesting: Callable[[Action], tuple[Client, str]]) -> None:
     """After a limit was exceeded the card asks for the cause, and keeps one that is too short to be one."""
     client, home = suggesting(_LOOK)
     client.post(f"{home}/run", data=RUN)
@@ -111,7 +111,7 @@ def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch)
             return super().learn(*asked)
 
     adviser = Slow(7)
-    with TestClient(create_app(settings, lambda _seed: adviser)) as client:
+    with Client(create_app(settings, lambda _seed: adviser)) as client:
         home = client.post("/installations/new", data=FORM, follow_redirects=False).headers["Location"]
         page = client.get(home).text
         assert "The model is getting ready" in page
@@ -128,7 +128,7 @@ def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch)
         assert adviser.learned == 1
 
 
-def test_a_failure_to_learn_is_told_and_can_be_asked_again(client: TestClient, home: str, stand_in: StandIn) -> None:
+def test_a_failure_to_learn_is_told_and_can_be_asked_again(client: Client, home: str, stand_in: StandIn) -> None:
     """What was recorded is kept, the page says so, and asking again works once it can be learned."""
     stand_in.failure = ValueError("no")
     client.post(f"{home}/run", data=RUN, follow_redirects=False)

@@ -4,18 +4,17 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from starlette.testclient import TestClient
 
 from api.pages.adviser import attention
 from api.wire.answers import SuggestionOut
-from tests.api.asking import problem
+from tests.api.asking import Client, problem
 from tests.api.pages.reading import FORM, RUN, words
 
 _NOW = datetime(2026, 5, 10, tzinfo=UTC)
 
 
 @pytest.fixture
-def kept(client: TestClient, home: str) -> SuggestionOut:
+def kept(client: Client, home: str) -> SuggestionOut:
     """An answer as it is kept."""
     return SuggestionOut.model_validate(client.get(f"/api/v1{home}/suggestion").json())
 
@@ -50,7 +49,7 @@ def test_what_needs_attention_is_named(kept: SuggestionOut) -> None:
     assert attention(wrong, yesterday, _NOW) == ("readings that do not add up",)
 
 
-def test_the_desk_shows_all_what_needs_attention_first(client: TestClient) -> None:
+def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
     """Those with something to look at stand before the others, with what it is."""
     assert "No installation is set up yet" in client.get("/desk").text
     homes = [
@@ -65,7 +64,7 @@ def test_the_desk_shows_all_what_needs_attention_first(client: TestClient) -> No
     assert "Change nothing; make another run." in told
 
 
-def test_a_note_is_left_and_read(client: TestClient, home: str) -> None:
+def test_a_note_is_left_and_read(client: Client, home: str) -> None:
     """From the page or through the API; it is shown as it was typed, harmless, and counted on the desk."""
     client.post(f"{home}/notes", data={"text": "<b>gasket</b>\nfirst", "author": "the adviser"})
     page = client.get(home).text
@@ -78,7 +77,7 @@ def test_a_note_is_left_and_read(client: TestClient, home: str) -> None:
     problem(client.get("/api/v1/installations/99/notes"), 404)
 
 
-def test_units_are_changed_through_the_api_too(client: TestClient, home: str) -> None:
+def test_units_are_changed_through_the_api_too(client: Client, home: str) -> None:
     """The answer comes in the new units; an unknown one is refused."""
     client.get(f"/api/v1{home}/suggestion")
     changed = client.put(f"/api/v1{home}/units", json={"temperature_rise": "kelvin"})

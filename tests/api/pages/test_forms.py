@@ -3,14 +3,14 @@
 import re
 
 import pytest
-from starlette.testclient import TestClient
 
 from api.pages.assets import ASSETS
 from api.told.words import spoken
+from tests.api.asking import Client
 from tests.api.pages.reading import FORM, RUN, fields, words
 
 
-def test_an_installation_is_set_up_with_one_answer(client: TestClient) -> None:
+def test_an_installation_is_set_up_with_one_answer(client: Client) -> None:
     """The form as it comes, with one slope typed, is enough; the defaults are those of the JSON API."""
     form = fields(client.get("/installations/new").text) | {"needles.0.taper_slope.value": "30"}
     form.pop("more_rows", None)
@@ -21,7 +21,7 @@ def test_an_installation_is_set_up_with_one_answer(client: TestClient) -> None:
     assert made == other
 
 
-def test_empty_rows_are_no_needles(client: TestClient) -> None:
+def test_empty_rows_are_no_needles(client: Client) -> None:
     """Rows without a slope are left out, and the needle marked as fitted stays the one that was marked."""
     form = FORM | {
         "needles.2.label": "C",
@@ -36,7 +36,7 @@ def test_empty_rows_are_no_needles(client: TestClient) -> None:
     assert made["fitted_needle"] == "D"
 
 
-def test_more_rows_keep_what_was_typed(client: TestClient) -> None:
+def test_more_rows_keep_what_was_typed(client: Client) -> None:
     """Asking for more rows stores nothing and loses nothing."""
     page = client.post("/installations/new", data=FORM | {"more_rows": "1", "name": "kept"})
     again = fields(page.text)
@@ -56,7 +56,7 @@ def test_more_rows_keep_what_was_typed(client: TestClient) -> None:
         ("idle_rpm.value", "12", "idle_rpm"),
     ],
 )
-def test_a_refusal_is_the_apis_own(client: TestClient, home: str, name: str, value: str, field: str) -> None:
+def test_a_refusal_is_the_apis_own(client: Client, home: str, name: str, value: str, field: str) -> None:
     """The page says beside the field what the JSON API says of the same entry, and keeps what was typed."""
     form = RUN | {name: value}
     body = {
@@ -85,7 +85,7 @@ def test_a_refusal_is_the_apis_own(client: TestClient, home: str, name: str, val
     assert client.get(f"/api/v1{home}/history").json()["entries"] == []
 
 
-def test_a_run_is_stored_as_it_was_typed(client: TestClient, home: str) -> None:
+def test_a_run_is_stored_as_it_was_typed(client: Client, home: str) -> None:
     """The stored run is what the JSON API would have stored, units as chosen; a decimal comma is a point."""
     form = RUN | {
         "air_pressure.value": "29,98",
@@ -112,7 +112,7 @@ def test_a_run_is_stored_as_it_was_typed(client: TestClient, home: str) -> None:
     }  # fmt: skip
 
 
-def test_the_air_of_the_last_run_is_in_its_place(client: TestClient, home: str) -> None:
+def test_the_air_of_the_last_run_is_in_its_place(client: Client, home: str) -> None:
     """A second run soon after the first needs no air typed again."""
     client.post(f"{home}/run", data=RUN)
     again = fields(client.get(f"{home}/run").text)
@@ -120,7 +120,7 @@ def test_the_air_of_the_last_run_is_in_its_place(client: TestClient, home: str) 
     assert again["peak.value"] == ""
 
 
-def test_a_trace_is_uploaded(client: TestClient, home: str) -> None:
+def test_a_trace_is_uploaded(client: Client, home: str) -> None:
     """The rise is read from the file; what cannot be read is said beside it."""
     from api.cli.settings_file import fixture
 
@@ -165,7 +165,7 @@ def test_a_trace_is_uploaded(client: TestClient, home: str) -> None:
     ],
 )  # fmt: skip
 def test_an_adjustment_is_what_was_chosen(
-    client: TestClient, home: str, form: dict[str, str], stored: dict[str, object]
+    client: Client, home: str, form: dict[str, str], stored: dict[str, object]
 ) -> None:
     """Only the fields of the kind that was chosen count."""
     assert client.post(f"{home}/adjust", data=form, follow_redirects=False).status_code in (200, 303)
@@ -173,7 +173,7 @@ def test_an_adjustment_is_what_was_chosen(
     assert {n: v for n, v in entry["adjustment"].items() if v not in (None, "")} == stored
 
 
-def test_a_large_turn_is_recorded_and_warned_of(client: TestClient, home: str) -> None:
+def test_a_large_turn_is_recorded_and_warned_of(client: Client, home: str) -> None:
     """The warning of the JSON API stands on the page that follows."""
     page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.5"})
     assert "small-step limit" in words(page.text)
@@ -182,7 +182,7 @@ def test_a_large_turn_is_recorded_and_warned_of(client: TestClient, home: str) -
     assert "a larger move means" in words(page.text)
 
 
-def test_an_entry_is_corrected_and_voided(client: TestClient, home: str) -> None:
+def test_an_entry_is_corrected_and_voided(client: Client, home: str) -> None:
     """The form comes filled with what was recorded; the history shows both."""
     client.post(f"{home}/run", data=RUN | {"peak.value": "196"})
     form = fields(client.get(f"{home}/entries/1/correct").text)
@@ -202,7 +202,7 @@ def test_an_entry_is_corrected_and_voided(client: TestClient, home: str) -> None
     assert client.get(f"{home}/entries/9/correct").status_code == 404
 
 
-def test_a_corrected_trace_run_keeps_its_reading(client: TestClient, home: str) -> None:
+def test_a_corrected_trace_run_keeps_its_reading(client: Client, home: str) -> None:
     """Correcting the idle of a run whose rise came from a trace leaves the rise with its error and cylinders."""
     from api.cli.settings_file import fixture
 
@@ -218,7 +218,7 @@ def test_a_corrected_trace_run_keeps_its_reading(client: TestClient, home: str) 
     assert correction["run"]["egt_rise"] == entry["run"]["egt_rise"]
 
 
-def test_a_form_sent_twice_is_recorded_once(client: TestClient, home: str) -> None:
+def test_a_form_sent_twice_is_recorded_once(client: Client, home: str) -> None:
     """The id in the form makes a second sending the same entry; another entry under it is refused."""
     form = RUN | {"client_id": fields(client.get(f"{home}/run").text)["client_id"]}
     for _ in range(2):
@@ -231,7 +231,7 @@ def test_a_form_sent_twice_is_recorded_once(client: TestClient, home: str) -> No
     assert len(client.get(f"/api/v1{home}/history").json()["entries"]) == 1
 
 
-def test_forms_from_elsewhere_are_refused(client: TestClient, home: str) -> None:
+def test_forms_from_elsewhere_are_refused(client: Client, home: str) -> None:
     """A page of somebody else cannot post here, nor can JSON be slipped past its own checks."""
     for headers in ({"Sec-Fetch-Site": "cross-site"}, {"Origin": "https://example.com"}, {"Origin": "null"}):
         assert client.post(f"{home}/run", data=RUN, headers=headers).status_code == 403
@@ -241,7 +241,7 @@ def test_forms_from_elsewhere_are_refused(client: TestClient, home: str) -> None
     assert len(client.get(f"/api/v1{home}/history").json()["entries"]) == 1
 
 
-def test_units_change_every_page(client: TestClient, home: str) -> None:
+def test_units_change_every_page(client: Client, home: str) -> None:
     """After the change the card, the forms, the history and the set-up speak the new units; what was typed stays."""
     client.post(f"{home}/run", data=RUN)
     assert "160 °F" in words(client.get(f"{home}/history").text)
@@ -264,7 +264,7 @@ def test_units_change_every_page(client: TestClient, home: str) -> None:
     assert client.post(f"{home}/settings", data=changed | {"taper": "furlong"}).status_code == 422
 
 
-def test_what_if_stays_within_the_limits(client: TestClient, home: str) -> None:
+def test_what_if_stays_within_the_limits(client: Client, home: str) -> None:
     """An answer, or the refusal in words; a script gets the answer alone."""
     client.post(f"{home}/run", data=RUN)
     assert "Both right" in words(client.get(f"{home}/whatif?turns=0.125&needle=A").text)
@@ -275,7 +275,7 @@ def test_what_if_stays_within_the_limits(client: TestClient, home: str) -> None:
     assert "Both right" in part.text
 
 
-def test_what_is_not_there_is_told_on_a_page(client: TestClient) -> None:
+def test_what_is_not_there_is_told_on_a_page(client: Client) -> None:
     """With the status of the JSON API, in words."""
     for address in (
         "/installations/99",
@@ -290,7 +290,7 @@ def test_what_is_not_there_is_told_on_a_page(client: TestClient) -> None:
     assert client.get("/parts/other.js").status_code == 404
 
 
-def test_nothing_comes_from_elsewhere(client: TestClient, home: str) -> None:
+def test_nothing_comes_from_elsewhere(client: Client, home: str) -> None:
     """Every page is under the policy, holds no script or style of its own and names no other host."""
     client.post(f"{home}/run", data=RUN)
     pages = ["/installations", "/installations/new", home, "/installations/99"]

@@ -1,0 +1,180 @@
+"""What happens when people are let in: made, given keys and passwords, signed in, erased."""
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+
+from sqlalchemy import delete, update
+from sqlalchemy.orm import Session
+
+from api.access import secrets, storage
+from api.access.caller import Caller
+from api.access.erasure import erase_installation
+from api.access.roles import Role, Scope
+from api.access.tables import Change, Key, Person, SignIn, Trust
+from shared.errors import ConflictError, InvalidValueError, NotFoundError
+
+__all__ = [
+    "SIGNED_IN_FOR",
+    "add",
+    "caller_of",
+    "erase",
+    "give_key",
+    "revoke",
+    "set_password",
+    "sign_in_with_key",
+    "sign_in_with_password",
+]
+
+SIGNED_IN_FOR = timedelta(days=14)
+"""How long a browser stays signed in: from one flying weekend to the next, and the one after."""
+
+_SHORTEST_PASSWORD = 12
+
+
+def add(session: Session, name: str, roles: Iterable[Role]) -> Person:
+    """Make somebody known.
+
+    Raises
+    ------
+    ConflictError
+        If there is somebody of that name.
+    """
+    if storage.by_name(session, name) is not None:
+        raise ConflictError("there is somebody of that name", field="name", value=name, cure="Choose another name.")
+    row = Person(name=name, roles=sorted({str(role) for role in roles}), created_at=datetime.now(UTC))
+    session.add(row)
+    session.flush()
+    return row
+
+
+def give_key(session: Session, person_id: int, label: str, scope: Scope) -> tuple[Key, str]:
+    """Make a key; what is handed back beside it is shown once and kept nowhere.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such person.
+    """
+    storage.person(session, person_id, lock=True)
+    secret = secrets.new_secret()
+    row = Key(
+        person_id=person_id, digest=secrets.digest(secret), label=label, scope=str(scope), created_at=datetime.now(UTC)
+    )
+    session.add(row)
+    session.flush()
+    return row, secret
+
+
+def revoke(session: Session, person_id: int, key_id: int) -> Key:
+    """Let a key open nothing any more.
+
+    Raises
+    ------
+    NotFoundError
+        If the person has no such key.
+    """
+    row = session.get(Key, key_id, with_for_update=True)
+    if row is None or row.person_id != person_id:
+        raise NotFoundError(
+            "there is no such key", field="key_id", value=key_id, cure="The list shows which there are."
+        )
+    row.revoked_at = row.revoked_at or datetime.now(UTC)
+    return row
+
+
+def set_password(session: Session, person_id: int, password: str) -> None:
+    """Set a password, and sign the person out everywhere.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is too short (NIST SP 800-63B, section 3.1.1.2, asks for length, not for kinds of characters; a single
+        factor needs 15, here the page is one of a small house and 12 is asked for) or the person's own name.
+    """
+    row = storage.person(session, person_id, lock=True)
+    if len(password) < _SHORTEST_PASSWORD or password.casefold() == (row.name or "").casefold():
+        raise InvalidValueError(
+            f"a password has at least {_SHORTEST_PASSWORD} characters and is not the name",
+            field="password",
+            value=f"{len(password)} characters",
+            cure="Three or four words that nobody would put together will do.",
+        )
+    row.password = secrets.hashed(password)
+    storage.end_sign_ins(session, person_id)
+
+
+def caller_of(person: Person, how: str, key: Key | None = None, *, by_cookie: bool = False) -> Caller:
+    """Somebody who asks."""
+    return Caller(
+        how=how,
+        person_id=person.id,
+        name=person.name or "",
+        roles=frozenset(Role(role) for role in person.roles),
+        only_reads=key is not None and key.scope == Scope.READING,
+        by_cookie=by_cookie,
+    )
+
+
+def sign_in_with_key(session: Session, secret: str) -> str | None:
+    """A cookie for whoever holds a key; None for a key that opens nothing."""
+    found = storage.by_key(session, secrets.digest(secret))
+    return None if found is None else _cookie(session, found[1].id, found[0].id)
+
+
+def sign_in_with_password(session: Session, name: str, password: str) -> str | None:
+    """A cookie for whoever knows a name and its password; None for anybody else."""
+    person = storage.by_name(session, name)
+    if not secrets.fits(password, None if person is None else person.password) or person is None:
+        return None
+    if person.password is not None and secrets.wants_new_hash(person.password):
+        person.password = secrets.hashed(password)
+    return _cookie(session, person.id, None)
+
+
+def _cookie(session: Session, person_id: int, key_id: int | None) -> str:
+    now = datetime.now(UTC)
+    session.execute(delete(SignIn).where(SignIn.until <= now))
+    secret = secrets.new_secret()
+    until = now + SIGNED_IN_FOR
+    session.add(SignIn(digest=secrets.digest(secret), person_id=person_id, key_id=key_id, until=until))
+    return secret
+
+
+def erase(session: Session, person_id: int) -> list[int]:
+    """Erase somebody with all they own. What they changed stays known, not that it was they.
+
+    Returns
+    -------
+    list of int
+        Numbers of the installations that went with them.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such person.
+    ConflictError
+        If they are the last who can administer the service.
+    """
+    row = storage.person(session, person_id, lock=True)
+    _leave_one_administrator(session, row)
+    gone: Sequence[int] = storage.owned(session, person_id)
+    for number in gone:
+        erase_installation(session, number)
+    storage.end_sign_ins(session, person_id)
+    session.execute(delete(Trust).where(Trust.person_id == person_id))
+    session.execute(delete(Key).where(Key.person_id == person_id))
+    row.name, row.roles, row.password, row.erased_at = None, [], None, datetime.now(UTC)
+    session.flush()
+    session.execute(update(Change).where(Change.person_id == person_id).values(person_id=None, by="erased"))
+    return list(gone)
+
+
+def _leave_one_administrator(session: Session, row: Person) -> None:
+    others = [each for each in storage.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
+    if Role.ADMINISTRATOR in row.roles and not others:
+        raise ConflictError(
+            "this is the last who can administer the service",
+            field="person_id",
+            value=row.id,
+            cure="Make somebody else an administrator first.",
+        )

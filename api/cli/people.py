@@ -1,0 +1,168 @@
+"""``eighth-turn person`` and ``key``: who may use a service that tells people apart."""
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from api.access.roles import Role, Scope
+from api.cli.pool import DatabaseUrl, DataFolder, opened
+from shared.errors import InvalidValueError, NotFoundError
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+__all__ = ["keys", "people"]
+
+people = typer.Typer(no_args_is_help=True, help="People of a service that tells them apart.")
+keys = typer.Typer(no_args_is_help=True, help="Keys of people.")
+
+_Name = Annotated[str, typer.Argument(help="What they are called here.")]
+
+
+def _number(session: "Session", name: str) -> int:
+    from api.access import storage
+
+    row = storage.by_name(session, name)
+    if row is None:
+        known = ", ".join(each.name or "" for each in storage.people(session)) or "nobody yet"
+        raise NotFoundError("there is nobody of that name", field="NAME", value=name, cure=f"There is: {known}.")
+    return row.id
+
+
+@people.command("add")
+def add(
+    name: _Name,
+    role: Annotated[list[Role], typer.Option("--role", help="May be repeated.")],
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Make somebody known."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access.people import add as added
+
+        row = added(session, name, role)
+        typer.echo(f"Person {row.id}, {name}: {', '.join(row.roles)}. Now: eighth-turn key new {name!r}")
+
+
+@people.command("list")
+def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
+    """Everybody who is known."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table("number", "name", "roles", "keys", "installations")
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access import storage
+
+        for row in storage.people(session):
+            held = [key for key in storage.keys_of(session, row.id) if key.revoked_at is None]
+            owned = storage.owned(session, row.id)
+            table.add_row(str(row.id), row.name, ", ".join(row.roles), str(len(held)), str(len(owned)))
+    Console().print(table)
+
+
+@people.command("export")
+def export(
+    name: _Name,
+    file: Annotated[Path, typer.Argument(help="Where to write it.")],
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Write everything that is stored of somebody to a file."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access.routes import export_of
+
+        document: dict[str, Any] = export_of(session, _number(session, name))
+    try:
+        file.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise InvalidValueError(
+            f"it cannot be written: {error.strerror}", field="FILE", value=file.name, cure="Choose another place."
+        ) from None
+    typer.echo(f"{len(document['installations'])} installations: {file}")
+
+
+@people.command("erase")
+def erase(
+    name: _Name,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Erase somebody with every installation they own. It cannot be undone."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access import people as service
+        from api.access import storage
+
+        number = _number(session, name)
+        count = len(storage.owned(session, number))
+        if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
+            raise typer.Exit(1)
+        gone = service.erase(session, number)
+    typer.echo(f"Erased, with {len(gone)} installations. Backups made before still hold them.")
+
+
+@people.command("give")
+def give(
+    installation: Annotated[int, typer.Argument(min=1, help="Number of the installation.")],
+    name: _Name,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Make somebody the owner of an installation."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access import trusts
+
+        trusts.give(session, installation, _number(session, name))
+    typer.echo(f"Installation {installation} is now {name}'s.")
+
+
+@keys.command("new")
+def new(
+    name: _Name,
+    label: Annotated[str, typer.Option("--label", help="What it is for.")] = "a key",
+    scope: Annotated[Scope, typer.Option("--scope", help="What it may be used for.")] = Scope.EVERYTHING,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Give somebody a key; it is shown once."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access.people import give_key
+
+        row, secret = give_key(session, _number(session, name), label, scope)
+    typer.echo(f"Key {row.id} of {name}, for {scope.value}. It is shown this once:", err=True)
+    typer.echo(secret)
+
+
+@keys.command("list")
+def key_list(name: _Name, data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
+    """Somebody's keys, without what opens."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table("number", "label", "for", "made", "last used", "revoked")
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access import storage
+
+        for row in storage.keys_of(session, _number(session, name)):
+            times = (row.created_at, row.last_used_at, row.revoked_at)
+            shown = ["–" if time is None else f"{time:%Y-%m-%d %H:%M}" for time in times]
+            table.add_row(str(row.id), row.label, row.scope, *shown)
+    Console().print(table)
+
+
+@keys.command("revoke")
+def revoke(
+    name: _Name,
+    key: Annotated[int, typer.Argument(min=1, help="Number of the key.")],
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Let a key open nothing any more."""
+    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+        from api.access.people import revoke as revoked
+
+        revoked(session, _number(session, name), key)
+    typer.echo(f"Key {key} opens nothing any more.")
