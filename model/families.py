@@ -19,9 +19,7 @@ from model.virtual_sweep import Curve
 from shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, IdleQuality, RiseSeen, Run
 
-__all__ = ["FAMILIES", "Family", "draw_engine"]
-
-_STANDARD = Air(288.15, 101_325.0)
+__all__ = ["FAMILIES", "STANDARD", "Family", "Place", "draw_engine"]
 
 
 @dataclass(frozen=True)
@@ -34,21 +32,58 @@ class Family:
         What it breaks, in words.
     make : callable
         ``(installation, rng, curves) -> engine``; the curves are a calculated cycle's, at several mixture spreads.
-    weather : callable
-        ``rng -> Air`` of one run.
+    place : callable
+        ``rng -> Place``: where, and on what day, an engine is tuned.
     """
 
     about: str
     make: Callable[[Installation, np.random.Generator, tuple[Curve, ...]], VirtualEngine]
-    weather: Callable[[np.random.Generator], Air]
+    place: "Callable[[np.random.Generator], Place]"
 
 
-def _steady(rng: np.random.Generator) -> Air:
-    return _STANDARD
+@dataclass(frozen=True)
+class Place:
+    """A field and the days of a tuning there.
+
+    Parameters
+    ----------
+    air : Air
+        In the middle of them.
+    kelvin, pascal : float
+        How far temperature and pressure go from it, either way, from run to run.
+    dry, damp : float
+        Relative humidity from and to [-].
+    """
+
+    air: Air
+    kelvin: float = 0.0
+    pascal: float = 0.0
+    dry: float = 0.0
+    damp: float = 0.0
+
+    def weather(self, rng: np.random.Generator) -> Air:
+        """Air of one run."""
+        return Air(
+            self.air.temperature_kelvin + rng.uniform(-self.kelvin, self.kelvin),
+            self.air.pressure_pascal + rng.uniform(-self.pascal, self.pascal),
+            rng.uniform(self.dry, self.damp),
+        )
 
 
-def _changing(rng: np.random.Generator) -> Air:
-    return Air(rng.uniform(263.0, 311.0), rng.uniform(84_000.0, 103_000.0), rng.uniform(0.1, 0.9))
+STANDARD = Place(Air(288.15, 101_325.0))
+"""Standard air at sea level in every run."""
+
+
+def _steady(rng: np.random.Generator) -> Place:
+    return STANDARD
+
+
+def _changing(rng: np.random.Generator) -> Place:
+    """A field between the sea and 1,500 m on days between frost and heat; from run to run a cool morning, a hot
+    afternoon, a front: air some four per cent thinner or denser than in the middle of them.
+    """
+    middle = Air(rng.uniform(268.0, 306.0), rng.uniform(86_000.0, 102_000.0), 0.5)
+    return Place(middle, kelvin=8.0, pascal=1_500.0, dry=0.1, damp=0.9)
 
 
 def _plain(installation: Installation, rng: np.random.Generator, curves: tuple[Curve, ...]) -> VirtualEngine:
@@ -185,15 +220,15 @@ FAMILIES: dict[str, Family] = {
     "needle": Family("a needle whose slope changes along it, and a slide that travels less far", _needle, _steady),
     "cylinders": Family("unequal cylinders", _cylinders, _steady),
     "careless": Family("a careless builder", _careless, _steady),
-    "weather": Family("other weather in every run", _plain, _changing),
+    "weather": Family("another field, and other weather in every run", _plain, _changing),
 }
 """Families by name."""
 
 
 def draw_engine(
     family: str, installation: Installation, seed: int, curves: tuple[Curve, ...]
-) -> tuple[VirtualEngine, np.random.Generator]:
-    """An engine of a family, and the generator of its weather; the same seed gives the same engine to every policy.
+) -> tuple[VirtualEngine, Place, np.random.Generator]:
+    """An engine of a family, where it is tuned, and the generator of its weather; a seed gives every policy the same.
 
     Parameters
     ----------
@@ -201,4 +236,5 @@ def draw_engine(
         A calculated cycle at several spreads of mixture.
     """
     engine = FAMILIES[family].make(installation, np.random.default_rng([seed, 1]), curves)
-    return engine, np.random.default_rng([seed, 2])
+    rng = np.random.default_rng([seed, 2])
+    return engine, FAMILIES[family].place(rng), rng

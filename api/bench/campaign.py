@@ -61,15 +61,14 @@ def prepared() -> Any:
 def _one(family: str, policy: str, seed: int) -> _Result:
     from api.cli.settings_file import installation_from
     from model.campaign import run_campaign
-    from model.families import FAMILIES, draw_engine
+    from model.families import draw_engine
     from model.policies import fitting_positions, make_policy
-    from shared.runs import Air
 
     advisor = prepared() if policy in _POSTERIOR else None
-    engine, weather = draw_engine(family, installation_from(None).record(), seed, _curves())
-    fitting = bool(fitting_positions(engine, Air(288.15, 101_325.0)))
+    engine, place, rng = draw_engine(family, installation_from(None).record(), seed, _curves())
+    fitting = bool(fitting_positions(engine, place.air))
     chosen = make_policy(policy, advisor, np.random.default_rng([seed, 3]))
-    done = run_campaign(engine, chosen, FAMILIES[family].weather, weather, fitting)
+    done = run_campaign(engine, chosen, place.weather, rng, fitting)
     return _Result(
         policy, seed, fitting, done.runs, done.finished, done.true_claim, done.lean_runs, done.violations, done.pairs
     )

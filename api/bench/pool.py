@@ -189,7 +189,7 @@ def _campaign(seed: int, number: int, prior: Any) -> Any:
     from api.cli.settings_file import installation_from
     from model.campaign import run_campaign
     from model.engine_prior import EXPERT
-    from model.families import FAMILIES
+    from model.families import STANDARD
     from model.policies import fitting_positions, make_policy
     from model.start import start_of
     from shared.runs import Air
@@ -209,7 +209,7 @@ def _campaign(seed: int, number: int, prior: Any) -> Any:
         engine.adjust(first)
         before = (first,)
     done = run_campaign(
-        engine, lambda e, entries, air: policy(e, [*before, *entries], air), FAMILIES["prior"].weather,
+        engine, lambda e, entries, air: policy(e, [*before, *entries], air), STANDARD.weather,
         np.random.default_rng([seed, number, 2]), fitting,
     )  # fmt: skip
     return installation, before, done

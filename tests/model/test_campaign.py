@@ -27,10 +27,10 @@ def _campaign(
     policy: str, seed: int, installation: Installation, curves: tuple[Curve, ...], advisor: Advisor | None = None,
     family: str = "prior",
 ) -> tuple[VirtualEngine, Campaign]:  # fmt: skip
-    engine, weather = draw_engine(family, installation, seed, curves)
-    fitting = bool(fitting_positions(engine, _AIR))
+    engine, place, rng = draw_engine(family, installation, seed, curves)
+    fitting = bool(fitting_positions(engine, place.air))
     chosen = make_policy(policy, advisor, np.random.default_rng(seed))
-    return engine, run_campaign(engine, chosen, FAMILIES[family].weather, weather, fitting)
+    return engine, run_campaign(engine, chosen, place.weather, rng, fitting)
 
 
 @pytest.mark.parametrize("family", FAMILIES)
@@ -55,15 +55,15 @@ def test_a_family_breaks_what_it_says(installation: Installation, curves: tuple[
 
 def test_violations_are_counted(installation: Installation, curves: tuple[Curve, ...]) -> None:
     """A policy that turns a half is caught, and one that never ends is stopped."""
-    engine, weather = draw_engine("prior", installation, 1, curves)
+    engine, _, rng = draw_engine("prior", installation, 1, curves)
     sides = iter([1, -1] * MOST_RUNS)
-    done = run_campaign(engine, lambda *_: Decision((TurnScrew(0.5 * next(sides)),)), lambda _: _AIR, weather, True)
+    done = run_campaign(engine, lambda *_: Decision((TurnScrew(0.5 * next(sides)),)), lambda _: _AIR, rng, True)
     assert (done.runs, done.finished, done.violations) == (MOST_RUNS, "", MOST_RUNS)
 
 
 def test_fitting_positions_are_right(installation: Installation, curves: tuple[Curve, ...]) -> None:
     """What is said to fit does, once it is set."""
-    engine, _ = draw_engine("prior", installation, 2, curves)
+    engine = draw_engine("prior", installation, 2, curves)[0]
     places = fitting_positions(engine, _AIR)
     assert places
     at, foretold = next((p, t) for p, t in places if p.needle != engine.position.needle)
