@@ -7,7 +7,7 @@ from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
 from api.access import people, secrets, storage
-from api.access.caller import Caller
+from api.access.caller import NOBODY, Caller, calling
 from api.access.door import SIGN_IN, Limiter, cookie_name
 from api.access.gate import Asker
 from api.access.roles import Rule, Scope, may
@@ -45,11 +45,11 @@ def sign_in(typed: Form, request: Request, database: Db) -> Response:
     for who in {f"at {address}", f"as {name.casefold()}" if name else f"at {address}"}:
         if not tried.admits(who):
             wait = tried.seconds(who)
-            return _form(to, [_wrong("too many tries in a minute", f"Wait {wait} s.")], 429, {"Retry-After": str(wait)})
+            return _form(to, [_wrong("Too many tries in a minute", f"Wait {wait} s.")], 429, {"Retry-After": str(wait)})
     with database.unit() as session:
         secret = _cookie(session, typed)
     if secret is None:
-        return _form(to, [_wrong("this opens nothing", "Type it anew, or ask an administrator for a key.")], 401)
+        return _form(to, [_wrong("This opens nothing", "Type it anew, or ask an administrator for a key.")], 401)
     answer = RedirectResponse(to, 303)
     answer.set_cookie(
         cookie_name(settings.encrypted), secret, max_age=int(people.SIGNED_IN_FOR.total_seconds()), path="/",
@@ -87,7 +87,8 @@ def sign_out(request: Request, database: Db) -> Response:
     name = cookie_name(settings.encrypted)
     with database.unit() as session:
         storage.end_sign_in(session, secrets.digest(request.cookies.get(name, "")))
-    answer = page("signed_out.html")
+    with calling(NOBODY):
+        answer = page("signed_out.html")
     answer.delete_cookie(name, path="/", secure=settings.encrypted, httponly=True, samesite="lax")
     return answer
 

@@ -24,8 +24,8 @@ PHONE = {"width": 360, "height": 740}
 class Service:
     """The service on a port of its own; what it stored is there again after it was off."""
 
-    def __init__(self, folder: Path, make_adviser: Callable[[int], Adviser]) -> None:
-        self._settings = Settings(data_folder=folder, database_url="")
+    def __init__(self, folder: Path, make_adviser: Callable[[int], Adviser], **settings: Any) -> None:
+        self._settings = Settings(data_folder=folder, database_url="", **settings)
         self._make = make_adviser
         with socket.create_server(("127.0.0.1", 0)) as door:
             self._port = int(door.getsockname()[1])
@@ -36,6 +36,7 @@ class Service:
     def on(self) -> None:
         """Switch it on, and wait until it listens."""
         app = create_app(self._settings, self._make)
+        self.database = app.state.database
         config = uvicorn.Config(app, host="127.0.0.1", port=self._port, log_level="error", timeout_graceful_shutdown=2)
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)

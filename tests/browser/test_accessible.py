@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 from urllib.request import Request, urlopen
+from uuid import uuid4
 
 import pytest
 
@@ -18,7 +19,9 @@ _PAGES = (
 
 
 def _post(address: str, body: Any) -> Any:
-    sent = Request(address, json.dumps(body).encode(), {"content-type": "application/json"})  # noqa: S310 - our own
+    sent = Request(
+        address, json.dumps(body).encode(), {"content-type": "application/json", "idempotency-key": uuid4().hex}
+    )  # noqa: S310 - our own
     with urlopen(sent) as answer:  # noqa: S310 - our own service
         return json.load(answer)
 
@@ -35,7 +38,7 @@ def _filled(service: Service) -> str:
     return f"{service.address}/installations/{number}"
 
 
-def _violations(page: Any) -> list[str]:
+def violations(page: Any) -> list[str]:
     from axe_playwright_python.sync_playwright import Axe
 
     for folded in page.query_selector_all("details:not([open])"):
@@ -56,14 +59,14 @@ def test_no_page_has_a_violation(real_service: Service, phone: Any, tmp_path: Pa
     for address in (*others, *(home + p for p in _PAGES)):
         phone.goto(address)
         phone.wait_for_selector(".waiting", state="detached", timeout=60_000)
-        found[address] = _violations(phone)
+        found[address] = violations(phone)
         wide = phone.evaluate("document.documentElement.scrollWidth")
         assert wide <= 360, f"{address} is {wide} wide"
     phone.goto(f"{home}/run")
     phone.fill("[name='air_temperature.value']", "warm")
     phone.click("button:has-text('Record the run')")
     phone.wait_for_selector(".wrong")
-    found["a refused run"] = _violations(phone)
+    found["a refused run"] = violations(phone)
     assert {address: v for address, v in found.items() if v} == {}
 
 

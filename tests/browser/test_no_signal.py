@@ -12,7 +12,11 @@ _NEEDLE = {"label": "A", "taper_slope": {"value": 30, "unit": "mm/m"}}
 
 def _set_up(service: Service) -> str:
     body = json.dumps({"needles": [_NEEDLE], "elevation": {"value": 650, "unit": "ft"}}).encode()
-    sent = Request(f"{service.address}/api/v1/installations", body, {"content-type": "application/json"})  # noqa: S310
+    sent = Request(
+        f"{service.address}/api/v1/installations",
+        body,
+        {"content-type": "application/json", "idempotency-key": "set-up-1"},
+    )  # noqa: S310
     with urlopen(sent) as answer:  # noqa: S310 - our own service
         return f"{service.address}/installations/{json.load(answer)['id']}"
 
