@@ -153,7 +153,7 @@ class Desk:
         NotFoundError
             If there is no such installation.
         """
-        with database.unit() as session:
+        with database.reading() as session:
             log = service.load(session, installation_id)
             kept = self._kept(session, log)
         if kept is not None:
@@ -173,7 +173,7 @@ class Desk:
         NotFoundError
             If there is no such installation.
         """
-        with database.unit() as session:
+        with database.reading() as session:
             return self._kept(session, service.load(session, installation_id))
 
     def _kept(self, session: Session, log: service.Log) -> SuggestionOut | None:

@@ -9,7 +9,7 @@ from fastapi.openapi.models import Example
 from api.database import Installation
 from api.http.problems import responses
 from api.installations import service, storage
-from api.places import InstallationId, Unit
+from api.places import InstallationId, ReadingUnit, Unit
 from api.wire.installation import InstallationIn
 from api.wire.records import InstallationOut, InstallationPage
 from api.wire.units import Units
@@ -59,7 +59,7 @@ def create(
 
 @router.get("", responses=responses(422, 503), summary="List installations")
 def listing(
-    unit: Unit,
+    unit: ReadingUnit,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
     offset: Annotated[int, Query(ge=0, le=2**31)] = 0,
 ) -> InstallationPage:
@@ -78,6 +78,6 @@ def units(
 
 
 @router.get("/{installation_id}", responses=responses(404, 422, 503), summary="Show an installation")
-def show(installation_id: InstallationId, unit: Unit) -> InstallationOut:
+def show(installation_id: InstallationId, unit: ReadingUnit) -> InstallationOut:
     """One installation as it was set up."""
     return outward(storage.get(unit, installation_id))

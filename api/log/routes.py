@@ -9,7 +9,7 @@ from api.http.problems import responses
 from api.installations import storage as installations
 from api.installations.routes import outward as installation_outward
 from api.log import service, storage
-from api.places import AdviceDesk, ClientId, Db, InstallationId, Unit
+from api.places import AdviceDesk, ClientId, Db, InstallationId, ReadingUnit
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.corrections import CorrectionIn
@@ -101,7 +101,7 @@ def run(
     client_id: ClientId = None,
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
-    with database.unit() as session:
+    with database.reading() as session:
         sent = service.with_remembered_mapping(session, installation_id, sent)
     traced = read(sent)
     with database.unit() as session:
@@ -176,7 +176,7 @@ def correction(
 
 
 @router.get("/history", responses=responses(404, 422, 503), summary="All that was recorded")
-def history(installation_id: InstallationId, unit: Unit) -> History:
+def history(installation_id: InstallationId, unit: ReadingUnit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)
     sent = InstallationIn.model_validate(row.document)

@@ -9,7 +9,7 @@ from fastapi.openapi.models import Example
 from api.http.problems import responses
 from api.installations import storage as installations
 from api.notes import storage
-from api.places import InstallationId, Unit
+from api.places import InstallationId, ReadingUnit, Unit
 from api.wire.notes import NoteIn, NoteOut
 
 __all__ = ["router"]
@@ -30,7 +30,7 @@ def leave(
 
 
 @router.get("", responses=responses(404, 422, 503), summary="Notes")
-def notes(installation_id: InstallationId, unit: Unit) -> list[NoteOut]:
+def notes(installation_id: InstallationId, unit: ReadingUnit) -> list[NoteOut]:
     """Notes left at the installation, the newest first."""
     installations.get(unit, installation_id)
     return storage.of(unit, installation_id)

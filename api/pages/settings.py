@@ -39,7 +39,7 @@ _NAMES = {
 @router.get("/settings")
 def show(installation_id: InstallationId, database: Db) -> Response:
     """The units, and the set-up in them."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return _form(log, Typed(log.sent.units.model_dump()), [])
 
@@ -50,7 +50,7 @@ def change(installation_id: InstallationId, typed: Form, database: Db) -> Respon
     try:
         units = checked(_UNITS, typed.document(*_NAMES))
     except RefusedError as error:
-        with database.unit() as session:
+        with database.reading() as session:
             return _form(service.load(session, installation_id), typed, told(error), 422)
     with database.unit() as session:
         installations.change_units(session, installation_id, units)

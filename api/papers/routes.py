@@ -11,7 +11,7 @@ from api.installations.routes import outward
 from api.log import service
 from api.papers import draws, parcel, table
 from api.papers.parcel import Contents, Parcel
-from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.places import AdviceDesk, Db, InstallationId, ReadingUnit, Unit
 from api.wire.records import InstallationOut
 
 __all__ = ["router"]
@@ -45,7 +45,7 @@ def unpack(
 
 
 @router.get("/{installation_id}/export", responses=responses(404, 422, 503), summary="Pack an installation")
-def export(installation_id: InstallationId, unit: Unit) -> Parcel:
+def export(installation_id: InstallationId, unit: ReadingUnit) -> Parcel:
     """Everything that is stored of it, sealed."""
     return parcel.pack(unit, installation_id)
 
@@ -56,7 +56,7 @@ def export(installation_id: InstallationId, unit: Unit) -> Parcel:
     responses={**responses(404, 422, 503), 200: {"content": {"text/csv": {}}}},
     summary="The log as a table",
 )
-def log_table(installation_id: InstallationId, unit: Unit) -> Response:
+def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
     """CSV in the preferred units; its last line says how many rows there are."""
     return table.response(unit, installation_id)
 
@@ -69,7 +69,7 @@ def log_table(installation_id: InstallationId, unit: Unit) -> Response:
 )
 def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
     """All unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return Response(
         draws.netcdf(desk.learned(log).posterior),

@@ -7,7 +7,7 @@ from fastapi.openapi.models import Example
 
 from api.http.problems import responses
 from api.log import service as log
-from api.places import Db, InstallationId, Unit
+from api.places import Db, InstallationId, ReadingUnit
 from api.pool import service, storage
 from api.pool.asked import Fit, Floor
 from api.pool.kept_prior import prior_of
@@ -45,7 +45,7 @@ def choose_prior(
 
 
 @router.get("/installations/{installation_id}/start", responses=responses(404, 422, 503), summary="Where to start")
-def start(installation_id: InstallationId, unit: Unit) -> StartOut:
+def start(installation_id: InstallationId, unit: ReadingUnit) -> StartOut:
     """Needle and first screw position with chances, before the first run, from the prior chosen."""
     row = storage.prior_row(unit, installation_id)
     recorded = log.load(unit, installation_id)

@@ -71,7 +71,7 @@ def refit_fleet(
         Answers stored.
     """
     numbers = due(database, seed)
-    with database.unit() as session:
+    with database.reading() as session:
         orders = [_order(session, number, seed) for number in numbers]
     stored = 0
     for done, (order, document) in enumerate(workers(orders, work), start=1):
