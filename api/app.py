@@ -13,6 +13,7 @@ from api.advice.desk import Adviser, Desk
 from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
+from api.jobs.worker import Worker
 from api.log import routes as log
 from api.notes import routes as notes
 from api.pages import own_forms
@@ -57,6 +58,7 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        app.state.worker.stop()
         app.state.work.close()
         database.close()
 
@@ -70,6 +72,7 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     app.state.fitter = real_fitter
     app.state.gallery = Gallery(app.state.desk)
     app.state.work = Work()
+    app.state.worker = Worker(database, app.state.desk)
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.middleware("http")(_with_request_id)

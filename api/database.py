@@ -89,6 +89,7 @@ class Correction(Base):
     """What an entry should have been; no document: it was voided. The latest one holds."""
 
     __tablename__ = "corrections"
+    __table_args__ = (Index("ix_corrections_entry_id", "entry_id"),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"))

@@ -3,6 +3,7 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -104,6 +105,7 @@ class Desk:
         self._failure = ""
         self._most = remembered
         self._memory: OrderedDict[tuple[int, int, EnginePrior], Any] = OrderedDict()
+        self._going: dict[tuple[int, int, EnginePrior], Future[Any]] = {}
         self._lock = threading.Lock()
 
     @property
@@ -138,12 +140,24 @@ class Desk:
             if key in self._memory:
                 self._memory.move_to_end(key)
                 return self._memory[key]
-        learned = self._get().learn(log.installation, log.entries, log.prior)
-        with self._lock:
-            self._memory[key] = learned
-            while len(self._memory) > self._most:
-                self._memory.popitem(last=False)
-        return learned
+            going = self._going.get(key)
+            if going is None:
+                mine = self._going[key] = Future()
+        if going is not None:
+            return going.result()  # somebody is learning the very same log
+        try:
+            mine.set_result(self._get().learn(log.installation, log.entries, log.prior))
+        except BaseException as error:
+            mine.set_exception(error)
+            raise
+        finally:
+            with self._lock:
+                del self._going[key]
+                if mine.exception() is None:
+                    self._memory[key] = mine.result()
+                while len(self._memory) > self._most:
+                    self._memory.popitem(last=False)
+        return mine.result()
 
     def answer(self, database: Database, installation_id: int) -> SuggestionOut:
         """The suggestion for the log as it stands, made anew only if the log grew.

@@ -10,7 +10,7 @@ import typer
 from shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
-    from api.advice.desk import Desk
+    from starlette.datastructures import State
 
 __all__ = ["serve"]
 
@@ -20,6 +20,7 @@ def serve(
     database_url: Annotated[str | None, typer.Option(help="A database elsewhere, as a SQLAlchemy URL.")] = None,
     host: Annotated[str | None, typer.Option(help="Address to listen on: this machine only.")] = None,
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
+    worker: Annotated[bool | None, typer.Option(help="Make answers that wait, beside the requests.")] = None,
 ) -> None:
     """Start the service: the API under /api/v1, its page under /docs."""
     import uvicorn
@@ -30,7 +31,7 @@ def serve(
     from api.log_lines import configure
     from api.settings import Settings
 
-    given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port}
+    given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port, "worker": worker}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     configure()
     with _listening(settings.host, settings.port) as door:
@@ -41,7 +42,7 @@ def serve(
         at = f"[{settings.host}]" if ":" in settings.host else settings.host
         typer.echo(f"Eighth Turn listens on http://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
-        threading.Thread(target=_prepare, args=(app.state.desk,), daemon=True, name="prepare").start()
+        threading.Thread(target=_prepare, args=(app.state, settings.worker), daemon=True, name="prepare").start()
         uvicorn.Server(uvicorn.Config(app, log_level="warning")).run(sockets=[door])
 
 
@@ -70,6 +71,8 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _prepare(desk: "Desk") -> None:
-    desk.prepare(lambda words: typer.echo(f"… {words}"))
+def _prepare(state: "State", work: bool) -> None:
+    state.desk.prepare(lambda words: typer.echo(f"… {words}"))
     typer.echo("Ready.")
+    if work:
+        state.worker.start()
