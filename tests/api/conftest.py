@@ -196,6 +196,10 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     if request.param == "sqlite":
         yield f"sqlite:///{tmp_path / 'a' / 'new.db'}"
         return
+    yield from _new_on_a_server()
+
+
+def _new_on_a_server() -> Iterator[str]:
     server = os.environ.get("EIGHTH_TURN_TEST_POSTGRES")
     if server is None:
         pytest.skip("EIGHTH_TURN_TEST_POSTGRES names no server")
@@ -206,6 +210,12 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
         yield make_url(server).set(database=name).render_as_string(hide_password=False)
         connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
     engine.dispose()
+
+
+@pytest.fixture
+def another_postgres() -> Iterator[str]:
+    """A new database on the server, whatever else a test uses."""
+    yield from _new_on_a_server()
 
 
 @pytest.fixture
