@@ -155,7 +155,9 @@ class Database:
             elif parsed.get_backend_name() != "postgresql":
                 raise ArgumentError("only SQLite and PostgreSQL are known here")
             waiting = {"timeout": 30} if sqlite else {}
-            self.engine: Engine = create_engine(parsed, pool_pre_ping=not sqlite, connect_args=waiting)
+            self.engine: Engine = create_engine(
+                parsed, pool_pre_ping=not sqlite, connect_args=waiting, hide_parameters=True
+            )
             self._reader = (
                 _reader(parsed, waiting)
                 if sqlite
@@ -236,7 +238,7 @@ def _told(url: str) -> Iterator[None]:
 
 def _reader(url: URL, waiting: dict[str, Any]) -> Engine:
     """Connections of their own for reading: writers that wait their turn leave none in a common pool."""
-    engine = create_engine(url, connect_args=waiting, pool_size=10, max_overflow=30)
+    engine = create_engine(url, connect_args=waiting, pool_size=10, max_overflow=30, hide_parameters=True)
     _prepare_sqlite(engine, "BEGIN")
     sa_event.listen(engine, "connect", _may_not_write)
     return engine

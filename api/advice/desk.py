@@ -14,8 +14,11 @@ from sqlalchemy.orm import Session
 
 from api.advice import storage
 from api.database import Database
+from api.http.storage_failures import is_disk_full
 from api.installations import storage as installations
 from api.log import service
+from api.observed.figures import Figures
+from api.observed.spans import NO_SPANS, Spans
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
 from model.engine_prior import EnginePrior
@@ -96,9 +99,20 @@ class Desk:
     seed : int
     remembered : int
         Posteriors kept in memory.
+    figures : Figures, optional
+        Where updates are counted.
+    spans : Spans
     """
 
-    def __init__(self, make: Callable[[int], Adviser], seed: int, remembered: int) -> None:
+    def __init__(
+        self,
+        make: Callable[[int], Adviser],
+        seed: int,
+        remembered: int,
+        figures: Figures | None = None,
+        spans: Spans = NO_SPANS,
+    ) -> None:
+        self._figures, self._spans = figures, spans
         self.seed = seed
         self._make = make
         self._adviser: Adviser | None = None
@@ -146,7 +160,8 @@ class Desk:
         if going is not None:
             return going.result()  # somebody is learning the very same log
         try:
-            mine.set_result(self._get().learn(log.installation, log.entries, log.prior))
+            with self._spans.span("learning", installation=log.installation_id, entries=len(log.entries)):
+                mine.set_result(self._learn(log.installation, log.entries, log.prior))
         except BaseException as error:
             mine.set_exception(error)
             raise
@@ -162,6 +177,8 @@ class Desk:
     def answer(self, database: Database, installation_id: int) -> SuggestionOut:
         """The suggestion for the log as it stands, made anew only if the log grew.
 
+        Where the disk is full it is given all the same, and made anew the next time.
+
         Raises
         ------
         NotFoundError
@@ -174,9 +191,14 @@ class Desk:
             return kept
         suggestion = SuggestionOut.of(self._get().suggest(self.learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
-        with database.unit() as session:
-            installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
-            storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
+        try:
+            with self._spans.span("storing", installation=installation_id), database.unit() as session:
+                installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
+                storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
+        except SQLAlchemyError as error:
+            if not is_disk_full(error):
+                raise
+            _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
         return suggestion
 
     def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:
@@ -211,7 +233,16 @@ class Desk:
 
     def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
         """What any log would teach; nothing is kept of it."""
-        return self._get().learn(installation, entries)
+        return self._learn(installation, entries, None)
+
+    def _learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None) -> Any:
+        adviser = self._get()
+        if self._figures is None:
+            return adviser.learn(installation, entries, prior)
+        with self._figures.update():
+            learned = adviser.learn(installation, entries, prior)
+        self._figures.posterior(learned.posterior.diagnostics)
+        return learned
 
     def will_it_hold(self, log: service.Log, *, trusted: bool = True) -> Holding:
         """The present setting in other air; `trusted` refuses a posterior that did not converge.

@@ -38,12 +38,13 @@ def serve(
         _make_folder(settings.cache_folder)
         compile_cache.use(settings.cache_folder)
         app = create_app(settings)
+        configure([app.state.database.engine.url.password or ""])
         app.add_middleware(OnlyThisMachine)
         at = f"[{settings.host}]" if ":" in settings.host else settings.host
         typer.echo(f"Eighth Turn listens on http://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
         threading.Thread(target=_prepare, args=(app.state, settings.worker), daemon=True, name="prepare").start()
-        uvicorn.Server(uvicorn.Config(app, log_level="warning")).run(sockets=[door])
+        uvicorn.Server(uvicorn.Config(app, log_level="warning", log_config=None)).run(sockets=[door])
 
 
 def _listening(host: str, port: int) -> socket.socket:

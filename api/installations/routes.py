@@ -46,7 +46,7 @@ def outward(row: Installation) -> InstallationOut:
     )
 
 
-@router.post("", status_code=201, responses=responses(400, 413, 415, 422, 503), summary="Set up an installation")
+@router.post("", status_code=201, responses=responses(400, 413, 415, 422, 503, 507), summary="Set up an installation")
 def create(
     sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)], unit: Unit, response: Response
 ) -> InstallationOut:
@@ -68,7 +68,9 @@ def listing(
     return InstallationPage(total=total, installations=[outward(row) for row in rows])
 
 
-@router.put("/{installation_id}/units", responses=responses(400, 404, 413, 415, 422, 503), summary="Change the units")
+@router.put(
+    "/{installation_id}/units", responses=responses(400, 404, 413, 415, 422, 503, 507), summary="Change the units"
+)
 def units(
     installation_id: InstallationId, sent: Annotated[Units, Body(openapi_examples=_UNITS)], unit: Unit
 ) -> InstallationOut:

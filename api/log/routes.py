@@ -20,8 +20,8 @@ from api.wire.run import RunIn
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
-_REFUSALS = responses(400, 404, 413, 415, 422, 503)
-_APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503)
+_REFUSALS = responses(400, 404, 413, 415, 422, 503, 507)
+_APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503, 507)
 
 _RUNS: dict[str, Example] = {
     "all": {

@@ -21,7 +21,7 @@ _EXAMPLES: dict[str, Example] = {
 }
 
 
-@router.post("", status_code=201, responses=responses(400, 404, 413, 415, 422, 503), summary="Leave a note")
+@router.post("", status_code=201, responses=responses(400, 404, 413, 415, 422, 503, 507), summary="Leave a note")
 def leave(
     installation_id: InstallationId, sent: Annotated[NoteIn, Body(openapi_examples=_EXAMPLES)], unit: Unit
 ) -> NoteOut:

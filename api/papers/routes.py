@@ -34,7 +34,9 @@ _EXAMPLES: dict[str, Example] = {
 }
 
 
-@router.post("/import", status_code=201, responses=responses(400, 413, 415, 422, 503), summary="Unpack an installation")
+@router.post(
+    "/import", status_code=201, responses=responses(400, 413, 415, 422, 503, 507), summary="Unpack an installation"
+)
 def unpack(
     sent: Annotated[Parcel, Body(openapi_examples=_EXAMPLES)], unit: Unit, response: Response
 ) -> InstallationOut:

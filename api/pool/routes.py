@@ -22,7 +22,7 @@ _EXAMPLES: dict[str, Example] = {"yes": {"summary": "The owner agrees", "value":
 @router.post(
     "/installations/{installation_id}/contribution",
     status_code=201,
-    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Leave what this engine taught",
 )
 def contribute(
@@ -48,7 +48,7 @@ def contribution(installation_id: InstallationId, unit: ReadingUnit) -> Contribu
 
 
 @router.delete(
-    "/installations/{installation_id}/contribution", responses=responses(404, 422, 503), summary="Take it back"
+    "/installations/{installation_id}/contribution", responses=responses(404, 422, 503, 507), summary="Take it back"
 )
 def withdraw(installation_id: InstallationId, unit: Unit) -> ContributionOut:
     """It is deleted and stands behind no version published from now on; versions already published stay as they are."""

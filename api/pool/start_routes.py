@@ -30,7 +30,7 @@ _EXAMPLES: dict[str, Example] = {
 @router.post(
     "/installations/{installation_id}/prior",
     status_code=201,
-    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Choose the prior to start from",
 )
 def choose_prior(
