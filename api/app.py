@@ -1,11 +1,9 @@
 """The application, put together."""
 
-import uuid
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
-import structlog
-from fastapi import Depends, FastAPI, Request, Response
+from fastapi import Depends, FastAPI
 
 from api import __version__, health, words
 from api.access import changes
@@ -17,8 +15,13 @@ from api.advice.desk import Adviser, Desk
 from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
+from api.jobs.worker import Worker
 from api.log import routes as log
 from api.notes import routes as notes
+from api.observed import routes as observed
+from api.observed.figures import Figures
+from api.observed.spans import Spans, spans_asked_for
+from api.observed.watching import Watched
 from api.once import InFlight
 from api.pages import own_forms
 from api.pages.problem_pages import sign_in_first
@@ -38,7 +41,6 @@ _DESCRIPTION = (
     "make next and how sure the present setting is. On the ground only: nothing here is advice for flight, and the "
     "engine's and airframe's instructions, local rules and licensed people come first."
 )
-_log = structlog.get_logger("eighth_turn")
 
 
 def real_adviser(seed: int) -> Adviser:
@@ -48,7 +50,9 @@ def real_adviser(seed: int) -> Adviser:
     return Advisor(seed)
 
 
-def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real_adviser) -> FastAPI:
+def create_app(
+    settings: Settings, make_adviser: Callable[[int], Adviser] = real_adviser, spans: Spans | None = None
+) -> FastAPI:
     """The application with its database migrated.
 
     Parameters
@@ -56,14 +60,19 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     settings : Settings
     make_adviser : callable
         Makes the adviser from a seed; loading it is put off until it is needed.
+    spans : Spans, optional
+        As the environment asks for if left out.
     """
     database = Database(settings.url)
     database.migrate()
+    spans = spans_asked_for() if spans is None else spans
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        app.state.worker.stop()
         app.state.work.close()
+        spans.close()
         database.close()
 
     app = FastAPI(
@@ -75,33 +84,25 @@ def create_app(settings: Settings, make_adviser: Callable[[int], Adviser] = real
     app.state.in_flight = InFlight()
     app.state.settings = settings
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
-    app.state.desk = Desk(make_adviser, settings.seed, settings.remembered)
+    app.state.figures = Figures(database, settings.seed)
+    app.state.desk = Desk(make_adviser, settings.seed, settings.remembered, app.state.figures, spans)
     app.state.pool_floor = checked_floor(settings.pool_floor)
     app.state.fitter = real_fitter
     app.state.gallery = Gallery(app.state.desk)
     app.state.work = Work()
+    app.state.worker = Worker(database, app.state.desk)
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.add_middleware(
         Door, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
-    app.middleware("http")(_with_request_id)
+    app.add_middleware(Watched, figures=app.state.figures, spans=spans)
     problems.install(app)
     served = (
         installations.router, papers.router, start.router, log.router, advice.router, notes.router, pool.router,
-        access.router, words.router, health.router, openapi_page.router, *PAGES,
+        access.router, words.router, health.router, observed.router, openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)
     return app
-
-
-async def _with_request_id(request: Request, call_next: Callable[[Request], Awaitable[Response]]) -> Response:
-    request_id = request.state.request_id = uuid.uuid4().hex
-    with structlog.contextvars.bound_contextvars(request_id=request_id):
-        response = await call_next(request)
-        _log.info("request", method=request.method, path=request.url.path, status=response.status_code)
-    response.headers["X-Request-ID"] = request_id
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    return response

@@ -92,7 +92,10 @@ class Correction(Base):
     """What an entry should have been; no document: it was voided. The latest one holds."""
 
     __tablename__ = "corrections"
-    __table_args__ = (Index("uq_corrections_client_id", "entry_id", "client_id", unique=True),)
+    __table_args__ = (
+        Index("ix_corrections_entry_id", "entry_id"),
+        Index("uq_corrections_client_id", "entry_id", "client_id", unique=True),
+    )
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"))
@@ -167,9 +170,16 @@ class Database:
             elif parsed.get_backend_name() != "postgresql":
                 raise ArgumentError("only SQLite and PostgreSQL are known here")
             waiting = {"timeout": 30} if sqlite else {}
-            self.engine: Engine = create_engine(parsed, pool_pre_ping=not sqlite, connect_args=waiting)
+            self.engine: Engine = create_engine(
+                parsed, pool_pre_ping=not sqlite, connect_args=waiting, hide_parameters=True
+            )
+            self._reader = (
+                _reader(parsed, waiting)
+                if sqlite
+                else self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            )
         if sqlite:
-            _prepare_sqlite(self.engine)
+            _prepare_sqlite(self.engine, "BEGIN IMMEDIATE")
 
     @property
     def name(self) -> str:
@@ -202,13 +212,20 @@ class Database:
                 watch(session)
             yield session
 
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """All as it stood at one moment, to be read only: writers do not wait for it, nor it for them."""
+        with Session(self._reader, expire_on_commit=False) as session, session.begin():
+            yield session
+
     def answers(self) -> bool:
         """Whether the database can be read."""
-        with self.engine.connect() as connection:
+        with self._reader.connect() as connection:
             return connection.exec_driver_sql("SELECT 1").scalar() == 1
 
     def close(self) -> None:
         """Close all connections."""
+        self._reader.dispose()
         self.engine.dispose()
 
 
@@ -236,7 +253,19 @@ def _told(url: str) -> Iterator[None]:
         ) from None
 
 
-def _prepare_sqlite(engine: Engine) -> None:
+def _reader(url: URL, waiting: dict[str, Any]) -> Engine:
+    """Connections of their own for reading: writers that wait their turn leave none in a common pool."""
+    engine = create_engine(url, connect_args=waiting, pool_size=10, max_overflow=30, hide_parameters=True)
+    _prepare_sqlite(engine, "BEGIN")
+    sa_event.listen(engine, "connect", _may_not_write)
+    return engine
+
+
+def _may_not_write(connection: Any, _record: Any) -> None:
+    connection.execute("PRAGMA query_only=ON")
+
+
+def _prepare_sqlite(engine: Engine, begin: str) -> None:
     """Write-ahead log, full synchronisation, and writers that wait their turn instead of failing."""
 
     @sa_event.listens_for(engine, "connect")
@@ -247,4 +276,4 @@ def _prepare_sqlite(engine: Engine) -> None:
 
     @sa_event.listens_for(engine, "begin")
     def _begin(connection: Any) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        connection.exec_driver_sql(begin)

@@ -1,4 +1,4 @@
-"""What routes ask for: a unit of work, the adviser's desk, a number in the address."""
+"""What routes ask for: a unit of work or of reading, the adviser's desk, a number in the address."""
 
 from collections.abc import Iterator
 from typing import Annotated
@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from api.advice.desk import Desk
 from api.database import Database
 
-__all__ = ["AdviceDesk", "Db", "InstallationId", "Unit"]
+__all__ = ["AdviceDesk", "Db", "InstallationId", "ReadingUnit", "Unit"]
 
 InstallationId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the installation.")]
 
@@ -35,3 +35,12 @@ def _unit(database: Db) -> Iterator[Session]:
 
 Unit = Annotated[Session, Depends(_unit, scope="function")]
 """A session whose work is committed before the answer goes out."""
+
+
+def _reading(database: Db) -> Iterator[Session]:
+    with database.reading() as session:
+        yield session
+
+
+ReadingUnit = Annotated[Session, Depends(_reading, scope="function")]
+"""A session that only reads, all of it as it stood at one moment; no writer has to wait for it, nor it for one."""

@@ -44,6 +44,8 @@ class Settings(BaseSettings):
         Largest request body accepted [bytes].
     remembered : int
         Posteriors kept in memory for what-if questions.
+    worker : bool
+        Whether `serve` also makes the answers that wait, beside the requests.
     pool_floor : int
         Distinct owners behind anything the pool publishes; 3 at the least.
 
@@ -69,6 +71,7 @@ class Settings(BaseSettings):
     seed: int = Field(20_260_101, ge=0, le=2**31)
     max_body_bytes: int = Field(16 * 1024 * 1024, ge=1024, le=64 * 1024 * 1024)
     remembered: int = Field(16, ge=1, le=1000)
+    worker: bool = True
     pool_floor: int = Field(5, ge=3, le=1000)
 
     def __init__(self, **given: Any) -> None:

@@ -138,12 +138,12 @@ class Door:
         cookie = cookie_parser(headers.get("cookie", "")).get(self._cookie)
         if not cookie:
             return NOBODY
-        with self._database.unit() as session:
+        with self._database.reading() as session:
             kept = storage.by_cookie(session, secrets.digest(cookie), now)
             return NOBODY if kept is None else caller_of(kept[1], "sign-in", kept[2], by_cookie=True)
 
     def _by_key(self, secret: str, now: datetime) -> Caller | None:
-        with self._database.unit() as session:
+        with self._database.reading() as session:
             found = storage.by_key(session, secrets.digest(secret))
         if found is None:
             return None

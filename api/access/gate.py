@@ -51,7 +51,7 @@ def _of_installation(request: Request, caller: Caller, rule: Rule) -> None:
     if not str(given).isdecimal() or len(str(given)) > 18:
         return  # no installation has such a number: the route refuses it
     database: Database = request.app.state.database
-    with database.unit() as session:
+    with database.reading() as session:
         relation = storage.relation(session, int(given), caller.person_id or 0)
     if relation == "owner" or (relation == "adviser" and Role.ADVISER in caller.roles and rule is Rule.SEES):
         return

@@ -11,7 +11,7 @@ from api.access.gate import Asker
 from api.access.roles import Role, Rule, may
 from api.http.problems import responses
 from api.papers.parcel import Parcel, pack
-from api.places import InstallationId, Unit
+from api.places import InstallationId, ReadingUnit, Unit
 from api.wire.people import (
     AdviserOut,
     ChangeOut,
@@ -32,7 +32,7 @@ router = APIRouter(prefix="/api/v1", tags=["access"])
 PersonId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the person.")]
 KeyId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the key.")]
 _READ = responses(404, 422, 503)
-_WRITE = responses(400, 404, 409, 413, 415, 422, 503)
+_WRITE = responses(400, 404, 409, 413, 415, 422, 503, 507)
 _PERSON: dict[str, Example] = {
     "builder": {"summary": "A builder", "value": {"name": "the builder in hangar 7", "roles": ["builder"]}},
 }
@@ -69,7 +69,7 @@ def me(asker: Asker) -> MeOut:
 
 
 @router.get("/me/keys", **may(Rule.SIGNED_IN), responses=responses(409, 503), summary="Own keys")
-def my_keys(asker: Asker, unit: Unit) -> list[KeyOut]:
+def my_keys(asker: Asker, unit: ReadingUnit) -> list[KeyOut]:
     """Keys of whoever asks, revoked ones too."""
     return [KeyOut.of(row) for row in storage.keys_of(unit, _me(asker))]
 
@@ -95,7 +95,7 @@ def my_password(sent: Annotated[PasswordIn, Body(openapi_examples=_PASSWORD)], a
 
 
 @router.get("/me/export", **may(Rule.SIGNED_IN), responses=responses(409, 503), summary="Everything of one's own")
-def my_export(asker: Asker, unit: Unit) -> dict[str, Any]:
+def my_export(asker: Asker, unit: ReadingUnit) -> dict[str, Any]:
     """Everything that is stored of whoever asks: the person, the keys without what opens, every installation."""
     return export_of(unit, _me(asker))
 
@@ -119,7 +119,7 @@ def erase_me(asker: Asker, unit: Unit) -> Response:
 
 
 @router.get("/people", **may(Rule.ADMINISTERS), responses=responses(503), summary="People")
-def everybody(unit: Unit) -> list[PersonOut]:
+def everybody(unit: ReadingUnit) -> list[PersonOut]:
     """Everybody who is known."""
     return [PersonOut.of(row) for row in storage.people(unit)]
 
@@ -144,7 +144,7 @@ def erase(person_id: PersonId, unit: Unit) -> Response:
 
 
 @router.get("/people/{person_id}/keys", **may(Rule.ADMINISTERS), responses=_READ, summary="Somebody's keys")
-def keys(person_id: PersonId, unit: Unit) -> list[KeyOut]:
+def keys(person_id: PersonId, unit: ReadingUnit) -> list[KeyOut]:
     """Their keys, without what opens."""
     storage.person(unit, person_id)
     return [KeyOut.of(row) for row in storage.keys_of(unit, person_id)]
@@ -166,7 +166,7 @@ def revoke(person_id: PersonId, key_id: KeyId, unit: Unit) -> KeyOut:
 
 
 @router.get("/advisers", **may(Rule.SIGNED_IN), responses=responses(503), summary="Advisers")
-def advisers(unit: Unit) -> list[PersonOut]:
+def advisers(unit: ReadingUnit) -> list[PersonOut]:
     """Who may be entrusted with an installation."""
     return [PersonOut.of(row) for row in storage.named_advisers(unit)]
 
@@ -174,7 +174,7 @@ def advisers(unit: Unit) -> list[PersonOut]:
 @router.get(
     "/installations/{installation_id}/advisers", **may(Rule.SEES), responses=_READ, summary="Who looks after it"
 )
-def entrusted(installation_id: InstallationId, unit: Unit) -> list[AdviserOut]:
+def entrusted(installation_id: InstallationId, unit: ReadingUnit) -> list[AdviserOut]:
     """Advisers of the installation."""
     return [AdviserOut.of(trust, person) for trust, person in storage.advisers_of(unit, installation_id)]
 
@@ -220,7 +220,7 @@ def give(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Re
 
 @router.get("/changes", **may(Rule.ADMINISTERS), responses=responses(422, 503), summary="Who changed what")
 def audit(
-    unit: Unit,
+    unit: ReadingUnit,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
     before: Annotated[int | None, Query(ge=1, le=2**63 - 1, description="Below this number.")] = None,
 ) -> list[ChangeOut]:

@@ -3,6 +3,7 @@
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -13,8 +14,11 @@ from sqlalchemy.orm import Session
 
 from api.advice import storage
 from api.database import Database
+from api.http.storage_failures import is_disk_full
 from api.installations import storage as installations
 from api.log import service
+from api.observed.figures import Figures
+from api.observed.spans import NO_SPANS, Spans
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
 from model.engine_prior import EnginePrior
@@ -95,15 +99,27 @@ class Desk:
     seed : int
     remembered : int
         Posteriors kept in memory.
+    figures : Figures, optional
+        Where updates are counted.
+    spans : Spans
     """
 
-    def __init__(self, make: Callable[[int], Adviser], seed: int, remembered: int) -> None:
+    def __init__(
+        self,
+        make: Callable[[int], Adviser],
+        seed: int,
+        remembered: int,
+        figures: Figures | None = None,
+        spans: Spans = NO_SPANS,
+    ) -> None:
+        self._figures, self._spans = figures, spans
         self.seed = seed
         self._make = make
         self._adviser: Adviser | None = None
         self._failure = ""
         self._most = remembered
         self._memory: OrderedDict[tuple[int, int, EnginePrior], Any] = OrderedDict()
+        self._going: dict[tuple[int, int, EnginePrior], Future[Any]] = {}
         self._lock = threading.Lock()
 
     @property
@@ -138,31 +154,51 @@ class Desk:
             if key in self._memory:
                 self._memory.move_to_end(key)
                 return self._memory[key]
-        learned = self._get().learn(log.installation, log.entries, log.prior)
-        with self._lock:
-            self._memory[key] = learned
-            while len(self._memory) > self._most:
-                self._memory.popitem(last=False)
-        return learned
+            going = self._going.get(key)
+            if going is None:
+                mine = self._going[key] = Future()
+        if going is not None:
+            return going.result()  # somebody is learning the very same log
+        try:
+            with self._spans.span("learning", installation=log.installation_id, entries=len(log.entries)):
+                mine.set_result(self._learn(log.installation, log.entries, log.prior))
+        except BaseException as error:
+            mine.set_exception(error)
+            raise
+        finally:
+            with self._lock:
+                del self._going[key]
+                if mine.exception() is None:
+                    self._memory[key] = mine.result()
+                while len(self._memory) > self._most:
+                    self._memory.popitem(last=False)
+        return mine.result()
 
     def answer(self, database: Database, installation_id: int) -> SuggestionOut:
         """The suggestion for the log as it stands, made anew only if the log grew.
+
+        Where the disk is full it is given all the same, and made anew the next time.
 
         Raises
         ------
         NotFoundError
             If there is no such installation.
         """
-        with database.unit() as session:
+        with database.reading() as session:
             log = service.load(session, installation_id)
             kept = self._kept(session, log)
         if kept is not None:
             return kept
         suggestion = SuggestionOut.of(self._get().suggest(self.learned(log)), log.sent.units)
         document = suggestion.model_dump(mode="json")
-        with database.unit() as session:
-            installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
-            storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
+        try:
+            with self._spans.span("storing", installation=installation_id), database.unit() as session:
+                installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
+                storage.put(session, installation_id, log.state, self.seed, MODEL_VERSION, document)
+        except SQLAlchemyError as error:
+            if not is_disk_full(error):
+                raise
+            _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
         return suggestion
 
     def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:
@@ -173,7 +209,7 @@ class Desk:
         NotFoundError
             If there is no such installation.
         """
-        with database.unit() as session:
+        with database.reading() as session:
             return self._kept(session, service.load(session, installation_id))
 
     def _kept(self, session: Session, log: service.Log) -> SuggestionOut | None:
@@ -197,7 +233,16 @@ class Desk:
 
     def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
         """What any log would teach; nothing is kept of it."""
-        return self._get().learn(installation, entries)
+        return self._learn(installation, entries, None)
+
+    def _learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None) -> Any:
+        adviser = self._get()
+        if self._figures is None:
+            return adviser.learn(installation, entries, prior)
+        with self._figures.update():
+            learned = adviser.learn(installation, entries, prior)
+        self._figures.posterior(learned.posterior.diagnostics)
+        return learned
 
     def will_it_hold(self, log: service.Log, *, trusted: bool = True) -> Holding:
         """The present setting in other air; `trusted` refuses a posterior that did not converge.

@@ -48,7 +48,7 @@ def whatif(
     unit: Annotated[Literal["ft", "m"], Query(description="Unit of density_altitude.")] = "ft",
 ) -> PredictionOut:
     """A prediction within the limits; nothing is stored."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return predicted(desk, log, turns, needle, density_altitude, unit)
 
@@ -56,7 +56,7 @@ def whatif(
 @router.get("/holding", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Will it hold in other air")
 def holding(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> HoldingOut:
     """The present setting on a hot day at a high field, on a cold day at a low one, and over density altitude."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return HoldingOut.of(desk.will_it_hold(log), log.sent.units)
 

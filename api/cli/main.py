@@ -9,7 +9,7 @@ from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
 from api.bench import pool as bench_pool
 from api.bench import sweep as bench_sweep
-from api.cli import demo, people, pool, read_sweep, record, refit, serve, simulate, step
+from api.cli import demo, people, pool, read_sweep, record, refit, safekeeping, serve, simulate, step
 from api.http.checked import RefusedError
 from shared.errors import EighthTurnError
 
@@ -34,6 +34,8 @@ app.command("serve")(serve.serve)
 app.command("simulate")(simulate.simulate)
 app.command("read-sweep")(read_sweep.read_sweep)
 app.command("refit")(refit.refit)
+app.command("backup")(safekeeping.backup)
+app.command("restore")(safekeeping.restore)
 app.add_typer(pool.commands, name="pool")
 app.add_typer(people.people, name="person")
 app.add_typer(people.keys, name="key")

@@ -74,7 +74,7 @@ def export(
     """Write all contributions to a file for another service."""
     from shared.errors import InvalidValueError
 
-    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
+    with opened(data_folder, database_url) as (database, floor), database.reading() as session:
         from api.pool.exchange import export as exported
 
         document = exported(session, floor)

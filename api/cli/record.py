@@ -108,7 +108,7 @@ def run(
         if trace is not None:
             document["trace"] = {"csv": _file(trace)}
         sent = checked(TypeAdapter(RunIn), document)
-        with shop.database.unit() as session:
+        with shop.database.reading() as session:
             sent = service.with_remembered_mapping(session, number, sent)
         traced = read(sent)
         with shop.database.unit() as session:
@@ -202,5 +202,5 @@ def _suggested(shop: "Shop", number: int) -> dict[str, Any]:
 def _units(shop: "Shop", number: int) -> "Units":
     from api.log import service
 
-    with shop.database.unit() as session:
+    with shop.database.reading() as session:
         return service.load(session, number).sent.units

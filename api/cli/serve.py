@@ -10,7 +10,8 @@ import typer
 from shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
-    from api.advice.desk import Desk
+    from starlette.datastructures import State
+
     from api.database import Database
 
 __all__ = ["serve"]
@@ -21,6 +22,7 @@ def serve(
     database_url: Annotated[str | None, typer.Option(help="A database elsewhere, as a SQLAlchemy URL.")] = None,
     host: Annotated[str | None, typer.Option(help="Address to listen on; others are let in with keys only.")] = None,
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
+    worker: Annotated[bool | None, typer.Option(help="Make answers that wait, beside the requests.")] = None,
 ) -> None:
     """Start the service: the API under /api/v1, its page under /docs."""
     import uvicorn
@@ -31,13 +33,14 @@ def serve(
     from api.log_lines import configure
     from api.settings import Settings
 
-    given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port}
+    given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port, "worker": worker}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     configure()
     with _listening(settings.host, settings.port) as door:
         _make_folder(settings.cache_folder)
         compile_cache.use(settings.cache_folder)
         app = create_app(settings)
+        configure([app.state.database.engine.url.password or ""])
         if settings.access == "keys":
             _check_somebody_may_in(app.state.database)
         if not settings.for_others:
@@ -46,17 +49,17 @@ def serve(
         scheme = "https" if settings.transport == "tls" else "http"
         typer.echo(f"Eighth Turn listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
-        threading.Thread(target=_prepare, args=(app.state.desk,), daemon=True, name="prepare").start()
+        threading.Thread(target=_prepare, args=(app.state, settings.worker), daemon=True, name="prepare").start()
         files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
         _check_readable(*files)
-        config = uvicorn.Config(app, log_level="warning", ssl_certfile=files[0], ssl_keyfile=files[1])
+        config = uvicorn.Config(app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1])
         uvicorn.Server(config).run(sockets=[door])
 
 
 def _check_somebody_may_in(database: "Database") -> None:
     from api.access.storage import administrators
 
-    with database.unit() as session:
+    with database.reading() as session:
         there = administrators(session)
     if not there:
         raise InvalidValueError(
@@ -100,6 +103,8 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _prepare(desk: "Desk") -> None:
-    desk.prepare(lambda words: typer.echo(f"… {words}"))
+def _prepare(state: "State", work: bool) -> None:
+    state.desk.prepare(lambda words: typer.echo(f"… {words}"))
     typer.echo("Ready.")
+    if work:
+        state.worker.start()

@@ -33,7 +33,7 @@ def tell(shop: "Shop", number: int, as_json: bool, warnings: list[str]) -> None:
     from api.cli.shop import print_json
     from api.log import service
 
-    with shop.database.unit() as session:
+    with shop.database.reading() as session:
         service.load(session, number)  # one that is not there is told before the model is made ready
     shop.ready()
     with shop.console.status("working out the next step"):
@@ -95,7 +95,7 @@ def listing(as_json: _Json = False) -> None:
     from api.told.words import STAGES, chance
 
     with opened() as shop:
-        with shop.database.unit() as session:
+        with shop.database.reading() as session:
             rows = [(row.id, row.document.get("name", "")) for row in storage.page(session, 1000, 0)[1]]
         kept = [(number, name, shop.desk.kept(shop.database, number)) for number, name in rows]
     if as_json:
@@ -139,7 +139,7 @@ def sheet(
     from api.papers.sheet import as_pdf, sheet_of
 
     with opened() as shop:
-        with shop.database.unit() as session:
+        with shop.database.reading() as session:
             log = service.load(session, number)
             if csv is not None:
                 csv.write_text(table.written(session, number), encoding="utf-8", newline="")

@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 
 from api.access.roles import RULE_KEY, Rule
 from api.http.refusals import FieldError, refusal, shown, shown_sentence
+from api.http.storage_failures import failure_of, is_disk_full
 from shared.errors import (
     ConflictError,
     EighthTurnError,
@@ -76,6 +77,7 @@ _DESCRIPTIONS = {
     429: "Too many requests",
     500: "Something failed here",
     503: "Cannot answer now",
+    507: "The disk is full",
 }
 
 
@@ -97,6 +99,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(DBAPIError, _database)
     app.add_exception_handler(PoolTimeoutError, _database)
+    app.add_exception_handler(OSError, _system)
     app.add_exception_handler(Exception, _unforeseen)
     bare = app.openapi
 
@@ -150,14 +153,30 @@ async def _http(_request: Request, error: Exception) -> JSONResponse:
 
 
 async def _database(request: Request, error: Exception) -> JSONResponse:
-    _log.error("database_failed", error=type(error).__name__)
-    kept = "Nothing was read." if request.method == "GET" else "Nothing was stored."
-    return problem(503, "The database did not answer", f"{kept} Try again in a moment.")
+    failure = failure_of(error, request.method)
+    _log.error("database_failed", error=type(error).__name__, kind=failure.kind)
+    _count(request, failure.kind)
+    response = problem(failure.status, failure.title, failure.detail)
+    response.headers.update(failure.headers)
+    return response
+
+
+async def _system(request: Request, error: Exception) -> JSONResponse:
+    if is_disk_full(error):
+        return await _database(request, error)
+    raise error
+
+
+def _count(request: Request, kind: str) -> None:
+    figures = getattr(request.app.state, "figures", None)
+    if figures is not None:
+        figures.failure(kind)
 
 
 async def _unforeseen(request: Request, error: Exception) -> JSONResponse:
     request_id = getattr(request.state, "request_id", "")
     _log.error("unforeseen", error=type(error).__name__, request_id=request_id)
+    _count(request, "unforeseen")
     stored = "" if request.method == "GET" else " Read the history to see whether your entry was recorded."
     response = problem(500, _DESCRIPTIONS[500], f"The fault is ours; the log has more, under {request_id}.{stored}")
     response.headers["X-Request-ID"] = request_id

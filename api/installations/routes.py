@@ -11,7 +11,7 @@ from api.database import Installation
 from api.http.problems import responses
 from api.installations import service, storage
 from api.once import ClientId
-from api.places import InstallationId, Unit
+from api.places import InstallationId, ReadingUnit, Unit
 from api.wire.installation import InstallationIn
 from api.wire.records import InstallationOut, InstallationPage
 from api.wire.units import Units
@@ -52,7 +52,7 @@ def outward(row: Installation) -> InstallationOut:
     "",
     **may(Rule.SETS_UP),
     status_code=201,
-    responses=responses(400, 409, 413, 415, 422, 503),
+    responses=responses(400, 409, 413, 415, 422, 503, 507),
     summary="Set up an installation",
 )
 def create(
@@ -70,7 +70,7 @@ def create(
 
 @router.get("", **may(Rule.SIGNED_IN), responses=responses(422, 503), summary="List installations")
 def listing(
-    unit: Unit,
+    unit: ReadingUnit,
     asker: Asker,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
     offset: Annotated[int, Query(ge=0, le=2**31)] = 0,
@@ -83,7 +83,7 @@ def listing(
 @router.put(
     "/{installation_id}/units",
     **may(Rule.SEES),
-    responses=responses(400, 404, 413, 415, 422, 503),
+    responses=responses(400, 404, 413, 415, 422, 503, 507),
     summary="Change the units",
 )
 def units(
@@ -95,6 +95,6 @@ def units(
 
 
 @router.get("/{installation_id}", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Show an installation")
-def show(installation_id: InstallationId, unit: Unit) -> InstallationOut:
+def show(installation_id: InstallationId, unit: ReadingUnit) -> InstallationOut:
     """One installation as it was set up."""
     return outward(storage.get(unit, installation_id))

@@ -11,7 +11,7 @@ from api.installations import storage as installations
 from api.installations.routes import outward as installation_outward
 from api.log import service, storage
 from api.once import ClientId
-from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.places import AdviceDesk, Db, InstallationId, ReadingUnit
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.corrections import CorrectionIn
@@ -22,7 +22,7 @@ from api.wire.run import RunIn
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
-_APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503)
+_APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503, 507)
 
 _RUNS: dict[str, Example] = {
     "all": {
@@ -102,7 +102,7 @@ def run(
     client_id: ClientId,
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
-    with database.unit() as session:
+    with database.reading() as session:
         sent = service.with_remembered_mapping(session, installation_id, sent)
     traced = read(sent)
     with database.unit() as session:
@@ -190,7 +190,7 @@ def correction(
 
 
 @router.get("/history", **may(Rule.SEES), responses=responses(404, 422, 503), summary="All that was recorded")
-def history(installation_id: InstallationId, unit: Unit) -> History:
+def history(installation_id: InstallationId, unit: ReadingUnit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)
     sent = InstallationIn.model_validate(row.document)

@@ -11,7 +11,7 @@ from api.http.problems import responses
 from api.installations import storage as installations
 from api.notes import storage
 from api.once import ClientId
-from api.places import InstallationId, Unit
+from api.places import InstallationId, ReadingUnit, Unit
 from api.wire.notes import NoteIn, NoteOut
 
 __all__ = ["router"]
@@ -27,7 +27,7 @@ _EXAMPLES: dict[str, Example] = {
     "",
     **may(Rule.SEES),
     status_code=201,
-    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Leave a note",
 )
 def leave(
@@ -41,7 +41,7 @@ def leave(
 
 
 @router.get("", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Notes")
-def notes(installation_id: InstallationId, unit: Unit) -> list[NoteOut]:
+def notes(installation_id: InstallationId, unit: ReadingUnit) -> list[NoteOut]:
     """Notes left at the installation, the newest first."""
     installations.get(unit, installation_id)
     return storage.of(unit, installation_id)

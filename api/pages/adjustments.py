@@ -42,14 +42,14 @@ _FIELDS = {
 @router.get("/adjust", **may(Rule.SEES))
 def blank(installation_id: InstallationId, database: Db) -> Response:
     """The form."""
-    with database.unit() as session:
+    with database.reading() as session:
         return _form(service.load(session, installation_id), Typed({}), [])
 
 
 @router.post("/adjust", **may(Rule.SEES))
 def record(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Record what was done as the JSON API would, or show what is wrong beside what was typed."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     try:
         client_id = id_in(typed)
@@ -69,7 +69,7 @@ def record(installation_id: InstallationId, typed: Form, database: Db) -> Respon
 @router.post("/acknowledge", **may(Rule.SEES))
 def acknowledge(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Record what was found, or show what is wrong beside it."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     try:
         client_id = id_in(typed)

@@ -88,7 +88,7 @@ def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) 
 @router.get("/desk", **may(Rule.SIGNED_IN))
 def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Response:
     """All installations, those that need attention first. Answers that are missing are begun."""
-    with database.unit() as session:
+    with database.reading() as session:
         total, rows = installations.page(session, _MOST, 0, asker.visible())
         counted = notes.counts(session)
     shown = [_row(row, database, desk, work, counted.get(row.id, 0)) for row in rows]
@@ -98,7 +98,7 @@ def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Res
 
 def _row(row: Installation, database: Database, desk: Desk, work: Work, count: int) -> Row:
     kept = desk.kept(database, row.id)
-    with database.unit() as session:
+    with database.reading() as session:
         latest, run = log_storage.latest(session, row.id), log_storage.latest_run(session, row.id)
     if kept is None and desk.ready and latest is not None:
         answered = work.answer(desk, database, row.id, patience=0.0)

@@ -70,7 +70,7 @@ CHECKS: dict[str, tuple[Check, ...]] = {
 @router.get("/before", **may(Rule.SEES))
 def checklist(installation_id: InstallationId, database: Db) -> Response:
     """The checklist; nothing of it is stored, and nothing depends on it."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return page(
         "before.html", number=installation_id, name=name_of(log), here="/before", heading="Before the run",

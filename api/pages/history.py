@@ -40,7 +40,7 @@ def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
     NotFoundError
         If there is no such installation.
     """
-    with database.unit() as session:
+    with database.reading() as session:
         owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
         corrected = storage.corrections(session, installation_id)
         rows = storage.entries(session, installation_id)
@@ -50,7 +50,7 @@ def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
 @router.get("/history", **may(Rule.SEES))
 def history(installation_id: InstallationId, database: Db) -> Response:
     """The log, the latest entry first."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     entries = entries_of(database, installation_id)
     return page(
@@ -147,7 +147,7 @@ def _unnested(errors: list[Any]) -> list[Any]:
 def _form(
     database: Database, installation_id: int, entry: EntryOut, typed: Typed, errors: list[Any], status: int = 200
 ) -> Response:
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return page(
         "correct.html",

@@ -39,7 +39,7 @@ def home() -> Response:
 @router.get("/installations", **may(Rule.SIGNED_IN))
 def listing(database: Db, desk: AdviceDesk, asker: Asker) -> Response:
     """All installations, the newest first, with what is known of each without learning anything."""
-    with database.unit() as session:
+    with database.reading() as session:
         total, rows = storage.page(session, _SHOWN, 0, asker.visible())
     shown = [
         {

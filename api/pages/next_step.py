@@ -37,7 +37,7 @@ def name_of(log: service.Log) -> str:
 @router.get("", **may(Rule.SEES))
 def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
     """The card, or what is going on until it can be shown."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
         left = notes.of(session, installation_id)
     return page("next_step.html", notes=left, **_context(log, database, desk, work))
@@ -46,7 +46,7 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
 @router.get("/card", **may(Rule.SEES))
 def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
     """The card alone, for a page that waits for it."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return HTMLResponse(fragment("card.html", **_context(log, database, desk, work)))
 

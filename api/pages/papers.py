@@ -65,7 +65,7 @@ def sheet_pdf(installation_id: InstallationId, database: Db, desk: AdviceDesk, w
 def _sheet(
     installation_id: int, database: Database, desk: Desk, work: Work, patience: float | None
 ) -> tuple[service.Log, Sheet | None]:
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     answered = work.answer(desk, database, installation_id, patience)
     if answered is None or answered.suggestion is None:
@@ -76,14 +76,14 @@ def _sheet(
 @router.get("/installations/{installation_id}/table.csv", **may(Rule.SEES))
 def log_table(installation_id: InstallationId, database: Db) -> Response:
     """The log as a table."""
-    with database.unit() as session:
+    with database.reading() as session:
         return table.response(session, installation_id)
 
 
 @router.get("/installations/{installation_id}/export.json", **may(Rule.SEES))
 def export(installation_id: InstallationId, database: Db) -> Response:
     """The installation as a sealed parcel."""
-    with database.unit() as session:
+    with database.reading() as session:
         packed = parcel.pack(session, installation_id)
     return Response(
         json.dumps(packed.model_dump(mode="json"), indent=1),

@@ -51,7 +51,7 @@ def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, galler
 
 
 def _context(installation_id: int, database: Database, gallery: Gallery, work: Work) -> dict[str, Any]:
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
         traced = storage.traced(session, installation_id)
     made = gallery.kept(log)
@@ -73,7 +73,7 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
     """One picture."""
     if name not in DRAWN:
         raise NotFoundError("there is no such picture", field="name", value=name, cure=f"There are {', '.join(DRAWN)}.")
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return _svg(DRAWN[name](gallery.portraits(log), log).svg)
 
@@ -81,7 +81,7 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
 @router.get("/sweeps/{sequence}", **may(Rule.SEES))
 def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """The sweep of one run with its reading."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
         found = sweep_of(session, installation_id, sequence, log.sent.units)
     return page(
@@ -93,7 +93,7 @@ def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) ->
 @router.get("/sweeps/{sequence}/picture.svg", **may(Rule.SEES))
 def sweep_picture(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """Its picture."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
         return _svg(sweep_of(session, installation_id, sequence, log.sent.units).svg)
 

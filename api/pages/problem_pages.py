@@ -17,6 +17,7 @@ from api.access.door import SIGN_IN
 from api.http.checked import RefusedError, told
 from api.http.problems import status_of
 from api.http.refusals import FieldError, refusal
+from api.http.storage_failures import failure_of, is_disk_full
 from api.pages.rendering import page
 from shared.errors import EighthTurnError, UnknownCallerError
 
@@ -47,9 +48,11 @@ class PageRoute(APIRoute):
             except HTTPException as error:
                 return _problem(error.status_code, str(error.detail), [])
             except (DBAPIError, PoolTimeoutError) as error:
-                _log.error("database_failed", error=type(error).__name__)
-                kept = "Nothing was read." if request.method == "GET" else "Nothing was stored."
-                return _problem(503, f"The database did not answer. {kept} Try again in a moment.", [])
+                return _unstored(request, error)
+            except OSError as error:
+                if not is_disk_full(error):
+                    raise
+                return _unstored(request, error)
 
         return handler
 
@@ -69,6 +72,15 @@ def sign_in_first() -> Response:
         cure="Sign in, go back, and send it again: what you typed is still there.",
     )  # fmt: skip
     return page("problem.html", 401, title="Sign in first", errors=[one])
+
+
+def _unstored(request: Request, error: Exception) -> Response:
+    failure = failure_of(error, request.method)
+    _log.error("database_failed", error=type(error).__name__, kind=failure.kind)
+    request.app.state.figures.failure(failure.kind)
+    response = _problem(failure.status, f"{failure.title}. {failure.detail}", [])
+    response.headers.update(failure.headers)
+    return response
 
 
 def _problem(status: int, title: str, errors: list[FieldError]) -> Response:

@@ -41,7 +41,7 @@ FIELDS = (
 @router.get("/run", **may(Rule.SEES))
 def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
     """The form, the air of a run made a while ago in its place."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
         last = storage.latest_run(session, installation_id)
     air = {}
@@ -53,12 +53,12 @@ def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Re
 @router.post("/run", **may(Rule.SEES))
 def record(installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk) -> Response:
     """Record the run as the JSON API would, or show what is wrong beside what was typed."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     try:
         client_id = id_in(typed)
         sent = checked(_RUN, document_of(typed))
-        with database.unit() as session:
+        with database.reading() as session:
             sent = service.with_remembered_mapping(session, installation_id, sent)
         traced = read(sent)
         with database.unit() as session:

@@ -44,7 +44,7 @@ _NAMES = {
 @router.get("/settings", **may(Rule.SEES))
 def show(installation_id: InstallationId, database: Db, asker: Asker) -> Response:
     """The units, the set-up in them, and who looks after it."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
         return _form(session, asker, log, Typed(log.sent.units.model_dump()), [])
 
@@ -55,7 +55,7 @@ def change(installation_id: InstallationId, typed: Form, database: Db, asker: As
     try:
         units = checked(_UNITS, typed.document(*_NAMES))
     except RefusedError as error:
-        with database.unit() as session:
+        with database.reading() as session:
             return _form(session, asker, service.load(session, installation_id), typed, told(error), 422)
     with database.unit() as session:
         installations.change_units(session, installation_id, units)

@@ -138,6 +138,6 @@ def _account(
 ) -> Response:
     keys: list[Any] = []
     if asker.person_id is not None:
-        with database.unit() as session:
+        with database.reading() as session:
             keys = [KeyOut.of(row) for row in storage.keys_of(session, asker.person_id)]
     return page("account.html", status, asker=asker, keys=keys, secret=secret, errors=errors or [])

@@ -36,7 +36,7 @@ def whatif(
     hx_request: Annotated[str | None, Header()] = None,
 ) -> Response:
     """The question as a form, and its answer; a script that asks gets the answer alone."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     typed = Typed({"turns": turns, "needle": needle, "density_altitude": density_altitude})
     context = {

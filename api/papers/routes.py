@@ -14,7 +14,7 @@ from api.log import service
 from api.once import ClientId
 from api.papers import draws, parcel, table
 from api.papers.parcel import Contents, Parcel
-from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.places import AdviceDesk, Db, InstallationId, ReadingUnit, Unit
 from api.wire.records import InstallationOut
 
 __all__ = ["router"]
@@ -41,7 +41,7 @@ _EXAMPLES: dict[str, Example] = {
     "/import",
     **may(Rule.SETS_UP),
     status_code=201,
-    responses=responses(400, 409, 413, 415, 422, 503),
+    responses=responses(400, 409, 413, 415, 422, 503, 507),
     summary="Unpack an installation",
 )
 def unpack(
@@ -60,7 +60,7 @@ def unpack(
 @router.get(
     "/{installation_id}/export", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Pack an installation"
 )
-def export(installation_id: InstallationId, unit: Unit) -> Parcel:
+def export(installation_id: InstallationId, unit: ReadingUnit) -> Parcel:
     """Everything that is stored of it, sealed."""
     return parcel.pack(unit, installation_id)
 
@@ -72,7 +72,7 @@ def export(installation_id: InstallationId, unit: Unit) -> Parcel:
     responses={**responses(404, 422, 503), 200: {"content": {"text/csv": {}}}},
     summary="The log as a table",
 )
-def log_table(installation_id: InstallationId, unit: Unit) -> Response:
+def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
     """CSV in the preferred units; its last line says how many rows there are."""
     return table.response(unit, installation_id)
 
@@ -86,7 +86,7 @@ def log_table(installation_id: InstallationId, unit: Unit) -> Response:
 )
 def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
     """All unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
-    with database.unit() as session:
+    with database.reading() as session:
         log = service.load(session, installation_id)
     return Response(
         draws.netcdf(desk.learned(log).posterior),

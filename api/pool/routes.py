@@ -8,7 +8,7 @@ from fastapi.openapi.models import Example
 from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.log import service as log
-from api.places import AdviceDesk, Db, InstallationId, Unit
+from api.places import AdviceDesk, Db, InstallationId, ReadingUnit, Unit
 from api.pool import service
 from api.pool.asked import Floor
 from api.wire.pool import ConsentIn, ContributionOut, PoolOut
@@ -24,7 +24,7 @@ _EXAMPLES: dict[str, Example] = {"yes": {"summary": "The owner agrees", "value":
     "/installations/{installation_id}/contribution",
     **may(Rule.OWNS),
     status_code=201,
-    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Leave what this engine taught",
 )
 def contribute(
@@ -34,7 +34,7 @@ def contribute(
     desk: AdviceDesk,
 ) -> ContributionOut:
     """With the owner's consent: a likelihood summary and coarse traits, all of it shown in the answer."""
-    with database.unit() as session:
+    with database.reading() as session:
         learned_from = log.load(session, installation_id)
     summary = desk.summarise(learned_from)
     with database.unit() as session:
@@ -47,7 +47,7 @@ def contribute(
     responses=responses(404, 422, 503),
     summary="What this engine left",
 )
-def contribution(installation_id: InstallationId, unit: Unit) -> ContributionOut:
+def contribution(installation_id: InstallationId, unit: ReadingUnit) -> ContributionOut:
     """What left, and which versions it stands behind."""
     return service.shown(unit, installation_id)
 
@@ -55,7 +55,7 @@ def contribution(installation_id: InstallationId, unit: Unit) -> ContributionOut
 @router.delete(
     "/installations/{installation_id}/contribution",
     **may(Rule.OWNS),
-    responses=responses(404, 422, 503),
+    responses=responses(404, 422, 503, 507),
     summary="Take it back",
 )
 def withdraw(installation_id: InstallationId, unit: Unit) -> ContributionOut:
@@ -69,6 +69,6 @@ def withdraw(installation_id: InstallationId, unit: Unit) -> ContributionOut:
     responses=responses(422, 503),
     summary="What is published, and what happened to the pool",
 )
-def pool(unit: Unit, floor: Floor) -> PoolOut:
+def pool(unit: ReadingUnit, floor: Floor) -> PoolOut:
     """The latest version, the numbers of all, and the audit."""
     return service.state_of(unit, floor)

@@ -8,7 +8,7 @@ from fastapi.openapi.models import Example
 from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.log import service as log
-from api.places import Db, InstallationId, Unit
+from api.places import Db, InstallationId, ReadingUnit
 from api.pool import service, storage
 from api.pool.asked import Fit, Floor
 from api.pool.kept_prior import prior_of
@@ -32,7 +32,7 @@ _EXAMPLES: dict[str, Example] = {
     "/installations/{installation_id}/prior",
     **may(Rule.SEES),
     status_code=201,
-    responses=responses(400, 404, 409, 413, 415, 422, 503),
+    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Choose the prior to start from",
 )
 def choose_prior(
@@ -52,7 +52,7 @@ def choose_prior(
     responses=responses(404, 422, 503),
     summary="Where to start",
 )
-def start(installation_id: InstallationId, unit: Unit) -> StartOut:
+def start(installation_id: InstallationId, unit: ReadingUnit) -> StartOut:
     """Needle and first screw position with chances, before the first run, from the prior chosen."""
     row = storage.prior_row(unit, installation_id)
     recorded = log.load(unit, installation_id)

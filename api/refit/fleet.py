@@ -10,12 +10,12 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
 from typing import Any
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.advice import storage as answers
-from api.database import Database, Installation
+from api.database import Database
 from api.installations import storage as installations
+from api.jobs import waiting
 from api.log import service as log
 from api.pool.storage import prior_row
 from api.refit.work import Order, refit_one
@@ -30,13 +30,8 @@ Workers = Callable[[list[Order], Work], Iterator[tuple[Order, dict[str, Any]]]]
 
 def due(database: Database, seed: int) -> list[int]:
     """Installations whose stored answer is not of this model, this seed and the log as it stands."""
-    found = []
-    with database.unit() as session:
-        for number in session.scalars(select(Installation.id).order_by(Installation.id)):
-            state = log.state_of(session, number)
-            if answers.get(session, number, state, seed, MODEL_VERSION) is None:
-                found.append(number)
-    return found
+    with database.reading() as session:
+        return [each.installation_id for each in waiting.due(session, seed)]
 
 
 def _order(session: Session, installation_id: int, seed: int) -> Order:
@@ -71,7 +66,7 @@ def refit_fleet(
         Answers stored.
     """
     numbers = due(database, seed)
-    with database.unit() as session:
+    with database.reading() as session:
         orders = [_order(session, number, seed) for number in numbers]
     stored = 0
     for done, (order, document) in enumerate(workers(orders, work), start=1):

@@ -1,5 +1,7 @@
 """A service with a stand-in for the model, and one with the real model."""
 
+import os
+import uuid
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -7,8 +9,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sqlalchemy import create_engine, make_url
 
 from api.app import create_app
+from api.database import Database
 from api.pages import working
 from api.settings import Settings
 from model.advisor import Advisor
@@ -184,3 +188,40 @@ def place(client: Client, needles: list[dict[str, Any]]) -> str:
     answer = client.post("/api/v1/installations", json={"needles": needles, "fitted_needle": "taper 30.0"})
     assert answer.status_code == 201, answer.text
     return str(answer.headers["Location"])
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A database that is new: a file, or one made on the server that EIGHTH_TURN_TEST_POSTGRES names."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'a' / 'new.db'}"
+        return
+    yield from _new_on_a_server()
+
+
+def _new_on_a_server() -> Iterator[str]:
+    server = os.environ.get("EIGHTH_TURN_TEST_POSTGRES")
+    if server is None:
+        pytest.skip("EIGHTH_TURN_TEST_POSTGRES names no server")
+    name = f"eighth_turn_{uuid.uuid4().hex}"
+    engine = create_engine(server, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+        yield make_url(server).set(database=name).render_as_string(hide_password=False)
+        connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+    engine.dispose()
+
+
+@pytest.fixture
+def another_postgres() -> Iterator[str]:
+    """A new database on the server, whatever else a test uses."""
+    yield from _new_on_a_server()
+
+
+@pytest.fixture
+def database(url: str) -> Iterator[Database]:
+    """A new database of either kind, with its tables."""
+    made = Database(url)
+    made.migrate()
+    yield made
+    made.close()

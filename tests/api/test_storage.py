@@ -1,13 +1,10 @@
-import os
 import threading
-import uuid
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import create_engine, inspect, make_url
+from sqlalchemy import inspect
 
 from api.advice import storage
 from api.app import create_app
@@ -16,24 +13,6 @@ from api.installations.storage import add
 from api.settings import Settings
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """A database that is new: a file, or one made on the server that EIGHTH_TURN_TEST_POSTGRES names."""
-    if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path / 'a' / 'new.db'}"
-        return
-    server = os.environ.get("EIGHTH_TURN_TEST_POSTGRES")
-    if server is None:
-        pytest.skip("EIGHTH_TURN_TEST_POSTGRES names no server")
-    name = f"eighth_turn_{uuid.uuid4().hex}"
-    engine = create_engine(server, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.exec_driver_sql(f"CREATE DATABASE {name}")
-        yield make_url(server).set(database=name).render_as_string(hide_password=False)
-        connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
-    engine.dispose()
 
 
 def test_migrations_make_what_the_code_expects(url: str) -> None:

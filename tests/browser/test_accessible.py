@@ -19,9 +19,8 @@ _PAGES = (
 
 
 def _post(address: str, body: Any) -> Any:
-    sent = Request(
-        address, json.dumps(body).encode(), {"content-type": "application/json", "idempotency-key": uuid4().hex}
-    )  # noqa: S310 - our own
+    headers = {"content-type": "application/json", "idempotency-key": uuid4().hex}
+    sent = Request(address, json.dumps(body).encode(), headers)  # noqa: S310 - our own
     with urlopen(sent) as answer:  # noqa: S310 - our own service
         return json.load(answer)
 
@@ -39,6 +38,7 @@ def _filled(service: Service) -> str:
 
 
 def violations(page: Any) -> list[str]:
+    """What axe finds on a page with everything on it unfolded."""
     from axe_playwright_python.sync_playwright import Axe
 
     for folded in page.query_selector_all("details:not([open])"):

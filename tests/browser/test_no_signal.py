@@ -12,11 +12,8 @@ _NEEDLE = {"label": "A", "taper_slope": {"value": 30, "unit": "mm/m"}}
 
 def _set_up(service: Service) -> str:
     body = json.dumps({"needles": [_NEEDLE], "elevation": {"value": 650, "unit": "ft"}}).encode()
-    sent = Request(
-        f"{service.address}/api/v1/installations",
-        body,
-        {"content-type": "application/json", "idempotency-key": "set-up-1"},
-    )  # noqa: S310
+    headers = {"content-type": "application/json", "idempotency-key": "set-up-1"}
+    sent = Request(f"{service.address}/api/v1/installations", body, headers)  # noqa: S310 - our own
     with urlopen(sent) as answer:  # noqa: S310 - our own service
         return f"{service.address}/installations/{json.load(answer)['id']}"
 

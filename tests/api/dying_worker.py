@@ -1,0 +1,45 @@
+"""A worker in a process of its own that dies at a step: ``python -m tests.api.dying_worker URL STEP``."""
+
+import os
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from api.advice import storage
+from api.advice.desk import Desk
+from api.database import Database
+from api.jobs import leases
+from api.jobs.worker import Worker
+from tests.api.conftest import StandIn
+
+__all__ = ["STEPS"]
+
+STEPS = ("before the lease", "with the lease", "while learning", "while storing", "once stored", "letting go")
+
+
+def _dies(before: bool, real: Callable[..., Any]) -> Callable[..., Any]:
+    def call(*args: Any, **named: Any) -> Any:
+        if not before:
+            real(*args, **named)
+        os._exit(9)  # as a power cut would: nothing is tidied up
+
+    return call
+
+
+def _main(url: str, step: str) -> None:
+    before = step in ("before the lease", "while learning", "while storing")
+    place: dict[str, tuple[Any, str]] = {
+        "before the lease": (leases, "take"),
+        "with the lease": (Worker, "_claim"),
+        "while learning": (StandIn, "learn"),
+        "while storing": (storage, "put"),
+        "once stored": (Desk, "answer"),
+        "letting go": (leases, "let_go"),
+    }
+    owner, name = place[step]
+    setattr(owner, name, _dies(before, getattr(owner, name)))
+    Worker(Database(url), Desk(StandIn, 7, 4)).work_once()
+
+
+if __name__ == "__main__":
+    _main(*sys.argv[1:])
