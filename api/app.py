@@ -98,7 +98,7 @@ def create_app(
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
     app.add_middleware(Watched, figures=app.state.figures, spans=spans)
-    problems.install(app)
+    problems.install(app, settings.access == "keys")
     served = (
         installations.router, papers.router, start.router, log.router, advice.router, notes.router, pool.router,
         access.router, words.router, health.router, observed.router, openapi_page.router, *PAGES,

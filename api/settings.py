@@ -96,8 +96,8 @@ class Settings(BaseSettings):
                 "other machines could reach it there, and nothing would tell people apart",
                 field="host",
                 value=self.host,
-                cure="Listen on 127.0.0.1, or make an administrator (`eighth-turn person add NAME --role "
-                "administrator`, `eighth-turn key new NAME`) and set EIGHTH_TURN_ACCESS=keys.",
+                cure="Listen on 127.0.0.1 (--host or EIGHTH_TURN_HOST), or make an administrator (`eighth-turn person "
+                "add NAME --role administrator`, `eighth-turn key new NAME`) and set EIGHTH_TURN_ACCESS=keys.",
             )
         if self.for_others and not self.transport:
             raise InvalidValueError(

@@ -62,8 +62,6 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     return {status: {"description": _DESCRIPTIONS[status], "content": content} for status in statuses}
 
 
-_KEY = "A key of this service; needed where it tells people apart (EIGHTH_TURN_ACCESS=keys)."
-
 _DESCRIPTIONS = {
     400: "The body is not JSON that can be read",
     401: "Nobody known",
@@ -92,8 +90,18 @@ def status_of(error: EighthTurnError) -> tuple[int, str]:
     return next(_STATUS[kind] for kind in type(error).__mro__ if kind in _STATUS)
 
 
-def install(app: FastAPI) -> None:
-    """Register the handlers, and the problem document in the OpenAPI schema."""
+def _say_that_keys_are_needed(schema: dict[str, Any]) -> None:
+    schema["components"]["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer"}}
+    guarded = {str(status): found for status, found in responses(401, 403, 429).items()}
+    for methods in schema["paths"].values():
+        for operation in methods.values():
+            if operation.get(RULE_KEY) != Rule.ANYONE:
+                operation["responses"].update(guarded)
+                operation["security"] = [{"key": []}]
+
+
+def install(app: FastAPI, with_keys: bool = False) -> None:
+    """Register the handlers, and what the OpenAPI schema says of refusals and keys."""
     app.add_exception_handler(EighthTurnError, _ours)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
@@ -108,13 +116,8 @@ def install(app: FastAPI) -> None:
         models = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")[1]
         parts = schema.setdefault("components", {})
         parts.setdefault("schemas", {}).update(models["$defs"])
-        parts["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer", "description": _KEY}}
-        guarded = {str(status): found for status, found in responses(401, 403, 429).items()}
-        for methods in schema["paths"].values():
-            for operation in methods.values():
-                if operation.get(RULE_KEY) != Rule.ANYONE:
-                    operation["responses"].update(guarded)
-                    operation["security"] = [{"key": []}]
+        if with_keys:
+            _say_that_keys_are_needed(schema)
         return schema
 
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
