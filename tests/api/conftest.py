@@ -39,6 +39,7 @@ from shared.advice import (
 from shared.records import Entry, Installation
 from shared.runs import Run
 from tests.api.asking import Client
+from tests.api.everything_on import everything_on_postgres  # noqa: F401 - a fixture for all that is here
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
