@@ -13,6 +13,7 @@ from api.pages import (
     runs,
     settings,
     sign_in,
+    similar,
     whatif,
 )
 
@@ -32,4 +33,5 @@ ROUTERS = (
     pictures.router,
     settings.router,
     sign_in.router,
+    similar.router,
 )

@@ -14,10 +14,12 @@ from api.installations import storage as installations
 from api.log import storage as log_storage
 from api.pool import storage
 from api.pool.documents import ContributionDoc, PublishedDoc, contribution_of, digest, quarter_of
-from api.pool.tables import Contribution
+from api.pool.kept_prior import prior_of
+from api.pool.tables import Contribution, EnginePriorRow
 from api.wire.installation import InstallationIn
 from api.wire.pool import AuditOut, ContributionOut, PoolOut, PriorOut, RestsOut
 from model import MODEL_VERSION
+from model.engine_prior import EnginePrior
 from model.kind import kind_of
 from model.population import Measured
 from model.population_fit import Population
@@ -28,8 +30,8 @@ from shared.errors import ConflictError, NotFoundError
 from shared.records import Installation
 
 __all__ = [
-    "Fitter", "adopt", "contribute", "measured_rows", "now_quarter", "owner_hash", "prior_out", "shown",
-    "state_of", "withdraw", "withdraw_live",
+    "Fitter", "adopt", "contribute", "left_by", "like_it", "measured_rows", "now_quarter", "owner_hash", "prior_out",
+    "shown", "state_of", "withdraw", "withdraw_live",
 ]  # fmt: skip
 
 Fitter = Callable[[Measured], Population]
@@ -134,6 +136,14 @@ def shown(session: Session, installation_id: int) -> ContributionOut:
     return _outward(session, rows[-1], kept.owner)
 
 
+def left_by(session: Session, installation_id: int) -> ContributionOut | None:
+    """What an installation left last; None if it left nothing yet."""
+    try:
+        return shown(session, installation_id)
+    except NotFoundError:
+        return None
+
+
 def _outward(session: Session, row: Contribution, token: str) -> ContributionOut:
     behind = [v.version for v in storage.versions(session) if row in storage.members(session, v.version)]
     return ContributionOut(
@@ -227,6 +237,19 @@ def _from_pool(session: Session, owner: str, floor: int) -> _Basis:
         return _Basis("too few other owners are in it")
     why = "the latest published version, your own engines left out"
     return _Basis(why, latest.version, document.quarter, others=measured_rows(others))
+
+
+def like_it(session: Session, installation: Installation, row: EnginePriorRow | None) -> tuple[EnginePrior | None, str]:
+    """What the pool says of engines like this one, for comparing; None with the reason where it says nothing.
+
+    The prior it started from where that was the pool's, else the latest version, unless its own owner is in it.
+    """
+    if row is not None and row.version is not None:
+        return prior_of(row), f"version {row.version}, which it started from"
+    basis = _from_pool(session, "" if row is None else owner_hash(row.owner), 1)
+    if basis.population is None:
+        return None, basis.why if basis.others is None else "your own engines are in the latest version"
+    return serve(basis.population, kind_of(installation)).prior, f"version {basis.version} of the pool"
 
 
 def _prior_document(served: Served, why: str, version: int | None, quarter: str | None) -> dict[str, Any]:

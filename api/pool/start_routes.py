@@ -12,13 +12,14 @@ from api.places import Db, InstallationId, ReadingUnit
 from api.pool import service, storage
 from api.pool.asked import Fit, Floor
 from api.pool.kept_prior import prior_of
+from api.pool.tables import EnginePriorRow
 from api.wire.pool import PriorOut, StartIn, StartOut, StartPlace
 from model.prospects import Reach
 from model.start import start_of
 from shared import cautions
 from shared.records import Installation
 
-__all__ = ["router"]
+__all__ = ["router", "start_of_log"]
 
 router = APIRouter(prefix="/api/v1", tags=["pool"])
 
@@ -54,8 +55,11 @@ def choose_prior(
 )
 def start(installation_id: InstallationId, unit: ReadingUnit) -> StartOut:
     """Needle and first screw position with chances, before the first run, from the prior chosen."""
-    row = storage.prior_row(unit, installation_id)
-    recorded = log.load(unit, installation_id)
+    return start_of_log(log.load(unit, installation_id), storage.prior_row(unit, installation_id))
+
+
+def start_of_log(recorded: log.Log, row: EnginePriorRow | None) -> StartOut:
+    """Where an installation should start, from the prior that was chosen for it."""
     reaches = start_of(recorded.installation, prior_of(row))
     return StartOut(
         advice=_advice(reaches, recorded.installation),

@@ -13,7 +13,8 @@ from tests.api.asking import AIR
 from tests.browser.conftest import Service
 
 _PAGES = (
-    "", "/before", "/run", "/adjust", "/history", "/pictures", "/whatif?turns=0.125", "/sheet", "/settings",
+    "", "/before", "/run", "/adjust", "/history", "/pictures", "/whatif?turns=0.125", "/similar", "/sheet",
+    "/settings",
     "/entries/1/correct", "/entries/2/correct", "/sweeps/3",
 )  # fmt: skip
 
