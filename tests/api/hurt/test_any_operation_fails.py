@@ -131,10 +131,10 @@ def test_whichever_fails(
             set_up = client.get("/api/v1/installations").json()["total"] - before
             assert set_up == (2 if at == 1 and after_commit else 1)
             assert _kept_of(database, int(place.rsplit("/", 1)[1])) == (3, 1)
-    with database.reading() as session:
-        assert session.connection().exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
-        orphans = session.connection().exec_driver_sql("PRAGMA foreign_key_check").all()
-        assert orphans == []
+        with database.reading() as session:
+            plain = session.connection().exec_driver_sql
+            assert plain("PRAGMA integrity_check").scalar() == "ok"
+            assert plain("PRAGMA foreign_key_check").all() == []
 
 
 def _kept_of(database: Database, number: int) -> tuple[int, int]:
