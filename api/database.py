@@ -170,9 +170,10 @@ class Database:
             elif parsed.get_backend_name() != "postgresql":
                 raise ArgumentError("only SQLite and PostgreSQL are known here")
             waiting = {"timeout": 30} if sqlite else {}
-            self.engine: Engine = create_engine(
-                parsed, pool_pre_ping=not sqlite, connect_args=waiting, hide_parameters=True
-            )
+            # SQLite has one writer at a time: they stand in line for its connection instead of racing for its lock
+            one: dict[str, Any] = {"pool_size": 1, "max_overflow": 0, "connect_args": waiting}
+            kind: dict[str, Any] = one if sqlite else {"pool_pre_ping": True}
+            self.engine: Engine = create_engine(parsed, hide_parameters=True, **kind)
             self._reader = (
                 _reader(parsed, waiting)
                 if sqlite
