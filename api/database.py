@@ -28,7 +28,22 @@ from sqlalchemy.types import TypeDecorator
 
 from shared.errors import InvalidValueError
 
-__all__ = ["Answer", "Base", "Correction", "Database", "Entry", "Id", "Installation", "Note", "Trace", "Utc"]
+__all__ = [
+    "UNCERTAIN",
+    "Answer",
+    "Base",
+    "Correction",
+    "Database",
+    "Entry",
+    "Id",
+    "Installation",
+    "Note",
+    "Trace",
+    "Utc",
+]
+
+UNCERTAIN = "it went wrong while it was being committed"
+"""Note on a failure after which it is not known whether the work was stored."""
 
 Id = BigInteger().with_variant(Integer, "sqlite")
 """Numbers of rows."""
@@ -170,9 +185,10 @@ class Database:
             elif parsed.get_backend_name() != "postgresql":
                 raise ArgumentError("only SQLite and PostgreSQL are known here")
             waiting = {"timeout": 30} if sqlite else {}
-            self.engine: Engine = create_engine(
-                parsed, pool_pre_ping=not sqlite, connect_args=waiting, hide_parameters=True
-            )
+            # SQLite has one writer at a time: they stand in line for its connection instead of racing for its lock
+            one: dict[str, Any] = {"pool_size": 1, "max_overflow": 0, "connect_args": waiting}
+            kind: dict[str, Any] = one if sqlite else {"pool_pre_ping": True}
+            self.engine: Engine = create_engine(parsed, hide_parameters=True, **kind)
             self._reader = (
                 _reader(parsed, waiting)
                 if sqlite
@@ -206,11 +222,19 @@ class Database:
 
     @contextmanager
     def unit(self) -> Iterator[Session]:
-        """One unit of work: committed at its end, rolled back if anything went wrong."""
-        with Session(self.engine, expire_on_commit=False) as session, session.begin():
+        """One unit of work: committed at its end, rolled back if anything went wrong.
+
+        A failure of the very commit carries the note `UNCERTAIN`: a server that went away then may have stored it.
+        """
+        with Session(self.engine, expire_on_commit=False) as session:
             for watch in self.watchers:
                 watch(session)
             yield session
+            try:
+                session.commit()
+            except DBAPIError as error:
+                error.add_note(UNCERTAIN)
+                raise
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
@@ -277,3 +301,8 @@ def _prepare_sqlite(engine: Engine, begin: str) -> None:
     @sa_event.listens_for(engine, "begin")
     def _begin(connection: Any) -> None:
         connection.exec_driver_sql(begin)
+
+    @sa_event.listens_for(engine, "checkin")
+    def _given_back(connection: Any, _record: Any) -> None:
+        if connection is not None and connection.in_transaction:  # its commit failed: the lock must not stay taken
+            connection.rollback()

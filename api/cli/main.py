@@ -7,6 +7,7 @@ import typer
 
 from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
+from api.bench import load as bench_load
 from api.bench import pool as bench_pool
 from api.bench import sweep as bench_sweep
 from api.cli import demo, people, pool, read_sweep, record, refit, safekeeping, serve, simulate, step
@@ -45,6 +46,7 @@ bench.command("campaign")(bench_campaign.campaign)
 bench.command("faults")(bench_faults.faults)
 bench.command("pool")(bench_pool.pool)
 bench.command("start")(bench_pool.start)
+bench.command("load")(bench_load.load)
 app.add_typer(bench, name="bench")
 
 

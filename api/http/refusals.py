@@ -117,7 +117,8 @@ def _cure(e: Any, context: Any, place: list[str]) -> str:
     if "cure" in context:
         return str(context["cure"])
     if e["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(place[-1], _names_at(place[:-1]), n=1)
+        named = bool(place) and place[-1] == str(e["loc"][-1])  # a name may be empty
+        near = difflib.get_close_matches(place[-1], _names_at(place[:-1]), n=1) if named else []
         return f"Did you mean {near[0]}?" if near else "Leave it out; the OpenAPI page lists the fields."
     return _CURES.get(e["type"], "See the OpenAPI page for what is accepted here.")
 

@@ -4,6 +4,8 @@ import errno
 import sqlite3
 from dataclasses import dataclass
 
+from api.database import UNCERTAIN
+
 __all__ = ["RETRY_AFTER", "StorageFailure", "failure_of", "is_disk_full"]
 
 RETRY_AFTER = "5"
@@ -54,5 +56,7 @@ def failure_of(error: BaseException, method: str) -> StorageFailure:
     if is_disk_full(error):
         cure = "Free some space on the disk of the database, then try again; what was stored before can be read."
         return StorageFailure("disk_full", 507, "The disk is full", f"{kept} {cure}", {})
+    if UNCERTAIN in getattr(error, "__notes__", ()):
+        kept = "It may or may not be stored: read the history, or send it again under the same Idempotency-Key."
     detail = f"{kept} Try again in a moment."
     return StorageFailure("database", 503, "The database did not answer", detail, {"Retry-After": RETRY_AFTER})

@@ -9,9 +9,10 @@ from api.access.roles import Rule, may
 from api.http.problems import responses
 from api.installations import storage as installations
 from api.installations.routes import outward as installation_outward
+from api.jobs.later import Answering
 from api.log import service, storage
 from api.once import ClientId
-from api.places import AdviceDesk, Db, InstallationId, ReadingUnit
+from api.places import Db, InstallationId, ReadingUnit
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.corrections import CorrectionIn
@@ -98,7 +99,7 @@ def run(
     installation_id: InstallationId,
     sent: Annotated[RunIn, Body(openapi_examples=_RUNS)],
     database: Db,
-    desk: AdviceDesk,
+    answering: Answering,
     client_id: ClientId,
 ) -> RunRecorded:
     """The air and at least one observation. The answer holds the confidence and the next step."""
@@ -107,7 +108,7 @@ def run(
     traced = read(sent)
     with database.unit() as session:
         recorded = service.record_run(session, installation_id, sent, traced, client_id)
-    answer = desk.answer_or_none(database, installation_id)
+    answer = answering.answer(installation_id)
     return RunRecorded(
         run=recorded,
         sweeps=traced.sweeps,
@@ -127,14 +128,14 @@ def adjustment(
     installation_id: InstallationId,
     sent: Annotated[AdjustmentIn, Body(openapi_examples=_ADJUSTMENTS)],
     database: Db,
-    desk: AdviceDesk,
+    answering: Answering,
     client_id: ClientId,
 ) -> AdjustmentRecorded:
     """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
     with database.unit() as session:
         recorded, warnings = service.record_adjustment(session, installation_id, sent, client_id)
         position = service.load(session, installation_id).position()
-    answer = desk.answer_or_none(database, installation_id)
+    answer = answering.answer(installation_id)
     return AdjustmentRecorded(
         adjustment=recorded,
         position=position,
@@ -149,13 +150,13 @@ def acknowledgement(
     installation_id: InstallationId,
     sent: Annotated[AcknowledgeIn, Body(openapi_examples=_CAUSES)],
     database: Db,
-    desk: AdviceDesk,
+    answering: Answering,
     client_id: ClientId,
 ) -> AcknowledgeRecorded:
     """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again."""
     with database.unit() as session:
         recorded, warnings = service.record_acknowledgement(session, installation_id, sent, client_id)
-    answer = desk.answer_or_none(database, installation_id)
+    answer = answering.answer(installation_id)
     return AcknowledgeRecorded(
         acknowledged=recorded,
         **answer.parts(*warnings),
@@ -174,14 +175,14 @@ def correction(
     sequence: Annotated[int, Path(ge=1, le=2**31 - 1, description="Number of the entry within its log.")],
     sent: Annotated[CorrectionIn, Body(openapi_examples=_CORRECTIONS)],
     database: Db,
-    desk: AdviceDesk,
+    answering: Answering,
     client_id: ClientId,
 ) -> CorrectionRecorded:
     """A mistyped run or adjustment: what it should have been, or nothing. The history keeps both."""
     with database.unit() as session:
         entry = service.record_correction(session, installation_id, sequence, sent, client_id)
         position = service.load(session, installation_id).position()
-    answer = desk.answer_or_none(database, installation_id)
+    answer = answering.answer(installation_id)
     return CorrectionRecorded(
         entry=entry,
         position=position,

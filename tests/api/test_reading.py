@@ -1,7 +1,8 @@
 """Reading goes on while somebody writes, and never writes itself."""
 
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from typing import Any
 
 import pytest
@@ -24,8 +25,8 @@ def _somebody_writes(database: Database) -> Iterator[None]:
         connection.execute("PRAGMA busy_timeout=0")
 
     database.engine.dispose()
-    with database.unit() as session:
-        session.execute(text("UPDATE installations SET created_at = created_at"))
+    with closing(sqlite3.connect(str(database.engine.url.database), isolation_level=None)) as somebody:
+        somebody.execute("BEGIN IMMEDIATE")
         yield
 
 

@@ -62,6 +62,35 @@ def test_many_writers_at_once(url: str, needles: list[dict[str, Any]]) -> None:
     assert history["position"]["turns"] == pytest.approx(40 / 64)
 
 
+@pytest.mark.slow
+def test_a_crowd_of_writers(url: str, needles: list[dict[str, Any]]) -> None:
+    """A hundred and twenty-eight at once, on two installations: all are recorded, once each, in one order."""
+    failures: list[Any] = []
+    together = threading.Barrier(128)
+    with Client(create_app(Settings(database_url=url), StandIn)) as client:
+        made = [client.post("/api/v1/installations", json={"needles": needles[:1]}) for _ in range(2)]
+        places = [answer.headers["Location"] for answer in made]
+
+        def write(number: int) -> None:
+            together.wait()
+            for part in range(3):
+                answer = client.post(f"{places[number % 2]}/runs", json={**RUN, "note": f"{number}-{part}"})
+                if answer.status_code != 201 or answer.json()["suggestion"] is None:
+                    failures.append(answer.text)
+
+        threads = [threading.Thread(target=write, args=(number,)) for number in range(128)]
+        for t in threads:
+            t.start()
+        for t in threads:
+            t.join()
+        histories = [client.get(f"{place}/history").json()["entries"] for place in places]
+    assert failures == []
+    for which, entries in enumerate(histories):
+        assert [e["sequence"] for e in entries] == list(range(1, 64 * 3 + 1))
+        wanted = sorted(f"{number}-{part}" for number in range(which, 128, 2) for part in range(3))
+        assert sorted(e["run"]["note"] for e in entries) == wanted
+
+
 def test_any_text_is_kept_as_written(url: str, needles: list[dict[str, Any]]) -> None:
     """Letters of any script, signs, quotes and line breaks come back as they were sent."""
     note = "Öl kalt — “ok” 機体 \U0001f6e9\n'); DROP TABLE entries; --"

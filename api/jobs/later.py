@@ -1,0 +1,50 @@
+"""An answer now, or later where the sender would rather not wait for it (RFC 7240)."""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Header, Request, Response
+
+from api.advice.desk import Answered
+from api.jobs.worker import Worker
+from api.places import AdviceDesk, Db
+
+__all__ = ["Answering", "NowOrLater"]
+
+
+@dataclass(frozen=True)
+class NowOrLater:
+    """Makes the answer to what was just recorded, or leaves it to the worker."""
+
+    database: Db
+    desk: AdviceDesk
+    worker: Worker
+    later: bool
+
+    def answer(self, installation_id: int) -> Answered:
+        """The answer, or none with a warning that says where it will be."""
+        if not self.later:
+            return self.desk.answer_or_none(self.database, installation_id)
+        if not self.worker.working:
+            return Answered(None, ["It is recorded; its answer is made when the suggestion is asked for."])
+        self.worker.ask(installation_id)
+        return Answered(None, ["It is recorded, and its answer is being made. Ask for the suggestion in a moment."])
+
+
+def _answering(
+    request: Request,
+    response: Response,
+    database: Db,
+    desk: AdviceDesk,
+    prefer: Annotated[
+        str | None, Header(max_length=200, description="`respond-async`: record it, and make the answer afterwards.")
+    ] = None,
+) -> NowOrLater:
+    asked = [part.partition(";")[0].strip().lower() for part in (prefer or "").split(",")]
+    later = "respond-async" in asked
+    if later:
+        response.headers["Preference-Applied"] = "respond-async"
+    return NowOrLater(database, desk, request.app.state.worker, later)
+
+
+Answering = Annotated[NowOrLater, Depends(_answering)]

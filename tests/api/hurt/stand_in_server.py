@@ -1,0 +1,24 @@
+"""The service with a stand-in for the model, in a process of its own: ``… FOLDER``; prints its port once it listens."""
+
+import socket
+import sys
+from pathlib import Path
+
+import uvicorn
+
+from api.app import create_app
+from api.settings import Settings
+from tests.api.conftest import StandIn
+
+
+def _main(folder: str) -> None:
+    app = create_app(Settings(data_folder=Path(folder), database_url=""), StandIn)
+    app.state.desk.prepare()
+    app.state.worker.start()
+    with socket.create_server(("127.0.0.1", 0)) as door:
+        print(door.getsockname()[1], flush=True)
+        uvicorn.Server(uvicorn.Config(app, log_level="critical")).run(sockets=[door])
+
+
+if __name__ == "__main__":
+    _main(*sys.argv[1:])
