@@ -8,6 +8,7 @@ import sys
 import tempfile
 import threading
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -94,6 +95,11 @@ def _served(folder: Path) -> Iterator[tuple[int, "subprocess.Popen[str]"]]:
                 process.stdout.close()
 
 
+def _headers() -> dict[str, str]:
+    """Each with an id of its own."""
+    return {**_HEADERS, "Idempotency-Key": uuid.uuid4().hex}
+
+
 class _Crowd:
     """Builders, each with an installation and a connection of their own."""
 
@@ -105,7 +111,7 @@ class _Crowd:
 
     def _set_up(self) -> str:
         with closing(http.client.HTTPConnection("127.0.0.1", self._port, timeout=120)) as line:
-            line.request("POST", "/api/v1/installations", json.dumps({"needles": [_NEEDLE]}), _HEADERS)
+            line.request("POST", "/api/v1/installations", json.dumps({"needles": [_NEEDLE]}), _headers())
             answer = line.getresponse()
             answer.read()
             place = answer.getheader("Location")
@@ -131,7 +137,7 @@ class _Crowd:
         for _ in range(runs):
             begun = time.perf_counter()
             try:
-                line.request("POST", f"{place}/runs", body, _HEADERS)
+                line.request("POST", f"{place}/runs", body, _headers())
                 answer = line.getresponse()
                 answer.read()
                 recorded = answer.status == 201

@@ -69,7 +69,9 @@ def _steps(place: str) -> list[tuple[str, str, dict[str, Any] | None]]:
 def _tune(client: Client, needles: list[dict[str, Any]], failing: Failing) -> str:
     """A whole tuning; what fails is sent again under its own key."""
     sent = {"needles": needles[:1]}
-    place = _until_done(lambda: client.post("/api/v1/installations", json=sent), failing).headers["Location"]
+    once = {"Idempotency-Key": "set-up-0001"}
+    made = _until_done(lambda: client.post("/api/v1/installations", json=sent, headers=once), failing)
+    place = made.headers["Location"]
     for number, (method, address, body) in enumerate(_steps(place)):
         headers = {"Idempotency-Key": f"step-{number:04d}"}
         _until_done(lambda: client.request(method, address, json=body, headers=headers), failing)  # noqa: B023 - at once

@@ -88,7 +88,11 @@ def test_killed_again_and_again(tmp_path: Path, needles: list[dict[str, Any]]) -
                 for place, key in unanswered:  # with its key it may be sent again, whether it was stored or not
                     assert send(client, place, key).status_code == 201
                     acknowledged.append(key)
-                place = client.post("/api/v1/installations", json={"needles": needles[:1]}).headers["Location"]
+                place = client.post(
+                    "/api/v1/installations",
+                    json={"needles": needles[:1]},
+                    headers={"Idempotency-Key": f"set-up-{number:03d}"},
+                ).headers["Location"]
             writers = _Writers(url, place, number, chance.randint(5, 60), process)
             writers.work()
         assert writers.refused == []
