@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import structlog
-from pydantic import ValidationError
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from api.advice import storage
+from api.advice.kept import in_units
 from api.database import Database
 from api.http.storage_failures import is_disk_full
 from api.installations import storage as installations
@@ -213,11 +213,8 @@ class Desk:
             return self._kept(session, service.load(session, installation_id))
 
     def _kept(self, session: Session, log: service.Log) -> SuggestionOut | None:
-        found = _readable(storage.get(session, log.installation_id, log.state, self.seed, MODEL_VERSION))
-        if found is None:
-            return None
-        units = (found.expected.egt_rise.unit, found.confidence.taper_fit.unit)
-        return found if units == (log.sent.units.temperature_rise, log.sent.units.taper) else None
+        kept = storage.get(session, log.installation_id, log.state, self.seed, MODEL_VERSION)
+        return in_units(kept, log.sent.units)
 
     def answer_or_none(self, database: Database, installation_id: int) -> Answered:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
@@ -289,11 +286,3 @@ class Desk:
             If there is no posterior that can be trusted.
         """
         return self._get().what_if(self._trusted(log), turns, needle, density)
-
-
-def _readable(kept: dict[str, Any] | None) -> SuggestionOut | None:
-    """A kept answer, unless a release whose answers looked different kept it."""
-    try:
-        return None if kept is None else SuggestionOut.model_validate(kept)
-    except ValidationError:
-        return None

@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from api.database import Note
@@ -10,7 +10,7 @@ from api.installations import storage as installations
 from api.once import is_again
 from api.wire.notes import NoteIn, NoteOut
 
-__all__ = ["add", "counts", "of"]
+__all__ = ["add", "of"]
 
 
 def add(session: Session, installation_id: int, sent: NoteIn, now: datetime, client_id: str | None = None) -> NoteOut:
@@ -41,12 +41,6 @@ def of(session: Session, installation_id: int) -> list[NoteOut]:
     """Notes of an installation, the newest first."""
     query = select(Note).where(Note.installation_id == installation_id).order_by(Note.id.desc())
     return [_outward(row) for row in session.scalars(query)]
-
-
-def counts(session: Session) -> dict[int, int]:
-    """How many notes there are, by installation."""
-    rows = session.execute(select(Note.installation_id, func.count()).group_by(Note.installation_id))
-    return {row[0]: row[1] for row in rows}
 
 
 def _outward(row: Note) -> NoteOut:

@@ -11,10 +11,10 @@ from pydantic import TypeAdapter
 from api.access.gate import Asker
 from api.access.roles import Rule, may
 from api.advice.desk import Desk
+from api.advice.overview import Standing, overview
 from api.database import Database, Installation
 from api.http.checked import checked
 from api.installations import storage as installations
-from api.log import storage as log_storage
 from api.notes import storage as notes
 from api.pages.client_ids import id_in
 from api.pages.problem_pages import PageRoute
@@ -90,27 +90,24 @@ def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Res
     """All installations, those that need attention first. Answers that are missing are begun."""
     with database.reading() as session:
         total, rows = installations.page(session, _MOST, 0, asker.visible())
-        counted = notes.counts(session)
-    shown = [_row(row, database, desk, work, counted.get(row.id, 0)) for row in rows]
+        standing = overview(session, rows, desk.seed)
+    shown = [_row(row, standing[row.id], database, desk, work) for row in rows]
     shown.sort(key=lambda row: (not row.attention, row.kept is not None and row.kept.stage == "tuned"))
     return page("desk.html", rows=shown, total=total)
 
 
-def _row(row: Installation, database: Database, desk: Desk, work: Work, count: int) -> Row:
-    kept = desk.kept(database, row.id)
-    with database.reading() as session:
-        latest, run = log_storage.latest(session, row.id), log_storage.latest_run(session, row.id)
-    if kept is None and desk.ready and latest is not None:
+def _row(row: Installation, at: Standing, database: Database, desk: Desk, work: Work) -> Row:
+    kept = at.kept
+    if kept is None and desk.ready and at.last_entry is not None:
         answered = work.answer(desk, database, row.id, patience=0.0)
         kept = None if answered is None else answered.suggestion
-    last = None if latest is None else latest.happened_at
     return Row(
         number=row.id,
         name=row.document.get("name") or f"Installation {row.id}",
         kept=kept,
-        last_run=None if run is None else run.happened_at,
-        notes=count,
-        attention=attention(kept, last, datetime.now(UTC)),
+        last_run=at.last_run,
+        notes=at.notes,
+        attention=attention(kept, at.last_entry, datetime.now(UTC)),
     )
 
 

@@ -8,6 +8,7 @@ from pydantic import TypeAdapter
 
 from api.access.gate import Asker
 from api.access.roles import Rule, may
+from api.advice.overview import overview
 from api.http.checked import RefusedError, checked, told
 from api.installations import service, storage
 from api.pages.client_ids import id_in, new_id
@@ -41,11 +42,12 @@ def listing(database: Db, desk: AdviceDesk, asker: Asker) -> Response:
     """All installations, the newest first, with what is known of each without learning anything."""
     with database.reading() as session:
         total, rows = storage.page(session, _SHOWN, 0, asker.visible())
+        standing = overview(session, rows, desk.seed)
     shown = [
         {
             "number": row.id,
             "name": row.document.get("name") or f"Installation {row.id}",
-            "kept": desk.kept(database, row.id),
+            "kept": standing[row.id].kept,
         }
         for row in rows
     ]

@@ -1,15 +1,22 @@
 """What engines need, in figures that can be compared."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from model.advisor import Advisor
 from model.engine_prior import EXPERT, EnginePrior
-from model.evidence import replay
+from model.evidence import gather, replay
 from model.needed import needed_by, needed_by_engines_like_it
+from model.sampler import Posterior
 from model.virtual_engine import VirtualEngine
-from shared.records import ChangeNeedle, Installation, TurnScrew
+from shared.records import ChangeNeedle, Entry, Installation, TurnScrew
 from shared.runs import Air
+
+
+def _fitted(advisor: Advisor, installation: Installation, entries: list[Entry]) -> Posterior:
+    return advisor._sampler.fit(gather(installation, entries), advisor.seed)
 
 
 def test_another_needle_asks_for_another_screw_position(installation: Installation) -> None:
@@ -35,18 +42,16 @@ def test_runs_lead_to_what_the_engine_needs(installation: Installation, advisor:
     inside = 0
     for seed in range(8):
         engine = VirtualEngine.draw(installation, 400 + seed)
-        entries: list = []
+        entries: list[Entry] = []
         for turn in (0.0, 0.25, -0.125, 0.25):
             if turn:
                 engine.adjust(TurnScrew(turn))
                 entries.append(TurnScrew(turn))
             entries.append(engine.run(air))
-        found = needed_by(advisor.learn(installation, entries).posterior)
+        found = needed_by(_fitted(advisor, installation, entries))
         middle = 0.5 * sum(installation.targets.rise_kelvin)
         grid = np.arange(-4.0, 4.0, 1 / 64)
         at, _ = replay(installation, entries)
-        from dataclasses import replace
-
         rises = np.array([engine.truth_at(replace(at, turns=float(t)), air).rise_kelvin for t in grid])
         true = float(grid[np.argmin(np.abs(rises - middle))])
         inside += found.turns.low_90 <= true <= found.turns.high_90
@@ -59,7 +64,7 @@ def test_a_needle_changed_is_meant_by_its_own_mark(installation: Installation, a
     """After a change the position is told from the mark of the needle that is fitted now."""
     engine = VirtualEngine.draw(installation, 401)
     change = ChangeNeedle("taper 29.4", 0.5)
-    entries = [engine.run(air), change]
+    entries: list[Entry] = [engine.run(air), change]
     engine.adjust(change)
     entries.append(engine.run(air))
-    assert needed_by(advisor.learn(installation, entries).posterior).needle == "taper 29.4"
+    assert needed_by(_fitted(advisor, installation, entries)).needle == "taper 29.4"
