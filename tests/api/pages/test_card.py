@@ -1,6 +1,7 @@
 """The card of the next step: what is shown, recorded in one tap, and what stands there while it is being made."""
 
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -118,6 +119,8 @@ def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch)
         assert f'hx-get="{home}/card"' in page
         assert '<noscript><meta http-equiv="refresh"' in page
         adviser.ready = True
+        while not client.app.state.desk.ready:  # type: ignore[attr-defined] # the adviser is made beside the page
+            time.sleep(0.01)
         part = client.get(f"{home}/card").text
         assert "Working out the next step" in part
         assert "<html" not in part
