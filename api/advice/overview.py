@@ -46,25 +46,23 @@ def overview(session: Session, rows: Sequence[Installation], seed: int) -> dict[
             .group_by(Entry.installation_id)
         )
     }
-    corrected = dict(
-        session.execute(
+    corrected = {
+        found[0]: found[1]
+        for found in session.execute(
             select(Entry.installation_id, func.count())
             .join_from(Correction, Entry, Entry.id == Correction.entry_id)
             .where(Entry.installation_id.in_(numbers))
             .group_by(Entry.installation_id)
         )
-        .tuples()
-        .all()
-    )
-    notes = dict(
-        session.execute(
+    }
+    notes = {
+        found[0]: found[1]
+        for found in session.execute(
             select(Note.installation_id, func.count())
             .where(Note.installation_id.in_(numbers))
             .group_by(Note.installation_id)
         )
-        .tuples()
-        .all()
-    )
+    }
     answers = {row.installation_id: row for row in session.scalars(_answers(numbers, seed))}
     shown = {}
     for row in rows:
