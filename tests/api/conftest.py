@@ -39,7 +39,16 @@ from shared.advice import (
 from shared.records import Entry, Installation
 from shared.runs import Run
 from tests.api.asking import Client
-from tests.api.everything_on import everything_on_postgres  # noqa: F401 - a fixture for all that is here
+from tests.api.everything_on import ON_POSTGRES, everything_on_postgres  # noqa: F401 - a fixture for all that is here
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What the real model answers does not depend on the database: it is tried once."""
+    if ON_POSTGRES:
+        for item in items:
+            if "advisor" in getattr(item, "fixturenames", ()):
+                item.add_marker(pytest.mark.skip(reason="about the model, tried without the server"))
+
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 

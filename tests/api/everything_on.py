@@ -13,7 +13,11 @@ from sqlalchemy import create_engine, make_url
 
 from api.settings import Settings
 
-__all__ = ["everything_on_postgres"]
+__all__ = ["ON_POSTGRES", "everything_on_postgres", "sqlite_only"]
+
+ON_POSTGRES = os.environ.get("EIGHTH_TURN_TEST_EVERYTHING_ON", "sqlite") == "postgresql"
+
+sqlite_only = pytest.mark.skipif(ON_POSTGRES, reason="it is about the file that SQLite keeps, or its one writer")
 
 
 def _url_of(server: str, settings: Settings, made: set[str]) -> str:
@@ -31,7 +35,7 @@ def _url_of(server: str, settings: Settings, made: set[str]) -> str:
 @pytest.fixture(autouse=True)
 def everything_on_postgres(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Where it is asked for, a service that would keep a file keeps a database on the server; gone after the test."""
-    if os.environ.get("EIGHTH_TURN_TEST_EVERYTHING_ON", "sqlite") != "postgresql":
+    if not ON_POSTGRES:
         yield
         return
     server, made = os.environ["EIGHTH_TURN_TEST_POSTGRES"], set[str]()

@@ -11,6 +11,7 @@ from sqlalchemy.exc import DBAPIError
 
 from api.database import Database
 from tests.api.asking import RUN, Client
+from tests.api.everything_on import sqlite_only
 
 READ = ("", "/suggestion", "/confidence", "/whatif", "/holding", "/history", "/notes", "/start", "/export", "/table")
 PAGES = ("", "/card", "/before", "/run", "/adjust", "/history", "/settings", "/whatif", "/sheet")
@@ -30,6 +31,7 @@ def _somebody_writes(database: Database) -> Iterator[None]:
         yield
 
 
+@sqlite_only
 def test_what_is_asked_is_answered_while_somebody_writes(client: Client, place: str) -> None:
     """No address or page that only reads waits for the write lock."""
     assert client.post(f"{place}/runs", json=RUN).status_code == 201

@@ -29,6 +29,13 @@ from tests.api.conftest import StandIn
 from tests.api.pooling import NEEDLES
 
 
+def _engine_of(row: Any, statement: str) -> int:
+    """The installation an answer is stored for, whichever way the driver passes what is stored."""
+    if isinstance(row, dict):
+        return int(row.get("installation_id") or row["answers_installation_id"])
+    return int(row[0] if statement.lstrip().upper().startswith("INSERT") else row[-1])
+
+
 def slowly(order: Order) -> dict[str, Any]:
     """Stands in for a fit: takes a while, and leaves a line for every beginning and every end."""
     log = Path(os.environ["REFIT_TEST_LOG"])
@@ -74,7 +81,7 @@ def _stores(database: Database) -> Counter[int]:
         if statement.lstrip().upper().startswith(("INSERT INTO ANSWERS", "UPDATE ANSWERS")):
             rows = parameters if isinstance(parameters, list) else [parameters]
             for row in rows:
-                counted[int(row[0] if statement.lstrip().upper().startswith("INSERT") else row[-1])] += 1
+                counted[_engine_of(row, statement)] += 1
 
     return counted
 

@@ -17,6 +17,7 @@ from api.http.storage_failures import is_disk_full
 from api.settings import Settings
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
+from tests.api.everything_on import sqlite_only
 
 
 @pytest.fixture
@@ -46,6 +47,7 @@ def _fill(disk: Path) -> Path:
     return filler
 
 
+@sqlite_only
 def test_a_full_disk_refuses_writing_and_serves_reading(small_disk: Path, needles: list[dict[str, Any]]) -> None:
     """507 with a cure for what would be stored, by API and page; reading and answering go on; nothing is lost."""
     settings = Settings(data_folder=small_disk, database_url="")
