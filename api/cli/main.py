@@ -7,9 +7,11 @@ import typer
 
 from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
+from api.bench import gain as bench_gain
 from api.bench import pool as bench_pool
 from api.bench import start_up as bench_start_up
 from api.bench import sweep as bench_sweep
+from api.bench import update as bench_update
 from api.cli import demo, people, pool, read_sweep, record, refit, safekeeping, serve, simulate, step
 from shared.errors import EighthTurnError
 
@@ -48,6 +50,8 @@ bench.command("campaign")(bench_campaign.campaign)
 bench.command("faults")(bench_faults.faults)
 bench.command("pool")(bench_pool.pool)
 bench.command("start")(bench_pool.start)
+bench.command("update")(bench_update.update)
+bench.command("gain")(bench_gain.gain)
 bench.command("start-up")(bench_start_up.start_up)
 app.add_typer(bench, name="bench")
 
