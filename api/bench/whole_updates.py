@@ -71,6 +71,10 @@ class WholeService:
             self._post(f"{address}/{'runs' if isinstance(entry, RunIn) else 'adjustments'}", _body(entry))
         return address
 
+    def entries(self, address: str) -> Any:
+        """All entries of an installation, voided ones too, as the service shows them."""
+        return self._client.get(f"{address}/history").json()["entries"]
+
     def update(self, address: str, run: RunIn) -> Update:
         """Record a run and time the answer; then void it, so that the next update finds the log as it was.
 

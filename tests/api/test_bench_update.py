@@ -102,8 +102,8 @@ def test_every_update_finds_the_log_as_it_was(advisor: Advisor) -> None:
     log, more = tuned(sent.record(), 8, 3, more=2)
     with whole_service(advisor) as service:
         address = service.set_up(sent, as_sent(log))
-        found = [service.update(address, run) for run in as_sent(more)]  # type: ignore[arg-type]
-        standing = service._client.get(f"{address}/history").json()["entries"]
+        found = [service.update(address, run) for run in as_sent(more)]
+        standing = service.entries(address)
     assert all(one.seconds > 0.0 for one in found)
     runs = [e for e in standing if e["kind"] == "run"]
     assert len(runs) == 10
