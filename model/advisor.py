@@ -76,19 +76,24 @@ class Advisor:
         Chains drawn at a time.
     prior : EnginePrior
         Of engines that do not bring their own.
+
+    Attributes
+    ----------
+    sampler : Sampler
+        What all logs are fitted with.
     """
 
     def __init__(self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT) -> None:
         self.seed = seed
         self.prior = prior
-        self._sampler = Sampler(cores)
+        self.sampler = Sampler(cores)
         self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...], EnginePrior], Posterior] = OrderedDict()
         self._lock = threading.Lock()
 
     @property
     def ready(self) -> bool:
         """Whether the sampler is compiled."""
-        return self._sampler.ready
+        return self.sampler.ready
 
     def prepare(self, progress: Callable[[str], None] = lambda _: None) -> None:
         """Compile the sampler; a second call does nothing.
@@ -98,7 +103,7 @@ class Advisor:
         progress : callable
             Told in words what is going on.
         """
-        self._sampler.compile(progress)
+        self.sampler.compile(progress)
 
     def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Learned:
         """Fit the posterior to a log.
@@ -126,7 +131,7 @@ class Advisor:
         key = (installation, log, prior)
         with self._lock:  # two cores: one fit at a time uses both
             if key not in self._recent:
-                self._recent[key] = self._sampler.fit(gather(installation, log, prior), self.seed)
+                self._recent[key] = self.sampler.fit(gather(installation, log, prior), self.seed)
             self._recent.move_to_end(key)
             while len(self._recent) > _REMEMBERED:
                 self._recent.popitem(last=False)

@@ -16,13 +16,13 @@ from model.prediction import Outcomes, draw_outcomes
 from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE, ROUGH_RISE_KELVIN
 from model.sampler import Posterior
 
-__all__ = ["ground_run"]
+__all__ = ["Latents", "ground_run", "log_density_of"]
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
 
 
-class _Latents(NamedTuple):
+class Latents(NamedTuple):
     """All that a run's readings depend on; (draws,) from the posterior, (m, n) or (1, n) in a density.
 
     Positive quantities are logarithms. `idle` and `best` are counted from the lean end of smooth, so
@@ -50,10 +50,10 @@ class _Latents(NamedTuple):
     static_noise: _Floats
 
 
-def _latents(outlook: Outlook, posterior: Posterior) -> _Latents:
+def _latents(outlook: Outlook, posterior: Posterior) -> Latents:
     u, scales = posterior.unknowns, posterior.evidence.scales
     smooth_lean = cuts(u).smooth_lean
-    columns = _Latents(
+    columns = Latents(
         full=outlook.full[:, None],
         idle=outlook.idle[:, None] - smooth_lean,
         exhaust_scale=np.log(u.exhaust_scale),
@@ -74,7 +74,7 @@ def _latents(outlook: Outlook, posterior: Posterior) -> _Latents:
         idle_rise_noise=np.log(u.idle_rise_noise),
         static_noise=np.log(u.static_rpm_noise),
     )
-    return _Latents(*(x[:, 0] for x in columns))
+    return Latents(*(x[:, 0] for x in columns))
 
 
 def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels: frozenset[str]) -> Experiment:
@@ -91,33 +91,50 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
     """
     # every candidate draws with the same stream, so that differences between candidates are not noise
     drawn = draw_outcomes(outlook, posterior, np.random.default_rng([posterior.seed, 3]))
-    densities: dict[str, Callable[[Outcomes, _Latents], _Floats]] = {
+    return Experiment(
+        theta=np.stack([target.offset_turns, target.taper_misfit], axis=1),
+        latents=np.stack(_latents(outlook, posterior), axis=1),
+        log_density=log_density_of(drawn, channels, outlook.ln_density),
+    )
+
+
+def log_density_of(
+    drawn: Outcomes, channels: frozenset[str], ln_density: float = 0.0
+) -> Callable[[_Ints, _Floats], _Floats]:
+    """The density of an experiment (`model.information.Experiment`) whose readings are these.
+
+    Parameters
+    ----------
+    drawn : Outcomes
+        Readings drawn for every truth.
+    channels : frozenset of str
+        As `ground_run`.
+    ln_density : float
+        ln of the air density ratio; only speeds look at it.
+    """
+    densities: dict[str, Callable[[Outcomes, Latents], _Floats]] = {
         "rise": _rise,
         "idle_quality": _idle_quality,
         "idle_rpm_rise": _idle_rpm_rise,
-        "static_rpm": partial(_static_rpm, outlook.ln_density),
-        "power_rpm_rise": partial(_power_rpm_rise, outlook.ln_density),
+        "static_rpm": partial(_static_rpm, ln_density),
+        "power_rpm_rise": partial(_power_rpm_rise, ln_density),
         "lambda_full_rich": _lambda,
         "fuel_flow_m3_s": _fuel_flow,
     }
 
     def log_density(truths: _Ints, latents: _Floats) -> _Floats:
         seen = Outcomes(*(x[truths] for x in drawn))
-        x = _Latents(*latents)
+        x = Latents(*latents)
         total = np.zeros((len(truths), latents.shape[2]))
         for channel, density in densities.items():
             if channel in channels:
                 total += density(seen, x)
         return total
 
-    return Experiment(
-        theta=np.stack([target.offset_turns, target.taper_misfit], axis=1),
-        latents=np.stack(_latents(outlook, posterior), axis=1),
-        log_density=log_density,
-    )
+    return log_density
 
 
-def _rise(seen: Outcomes, x: _Latents) -> _Floats:
+def _rise(seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's rise, (m, n); censored at zero and where it is rough before a peak."""
     reading = seen.rise
     centre = exhaust.rise(x.full, np.exp(x.exhaust_scale), np.exp(x.exhaust_width))
@@ -130,7 +147,7 @@ def _rise(seen: Outcomes, x: _Latents) -> _Floats:
     return out
 
 
-def _idle_rpm_rise(seen: Outcomes, x: _Latents) -> _Floats:
+def _idle_rpm_rise(seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's rise of idle speed, (m, n); censored at zero."""
     # the opening is within `best_idle` already
     centre = idle.leaning_rise(x.idle, x.best, np.exp(x.idle_gain), np.exp(x.best_idle), 0.0, 0.0)
@@ -152,14 +169,14 @@ def _rows(reading: _Floats, centre: _Floats, scale: _Floats) -> tuple[_Floats, _
     return np.empty(shape), np.broadcast_to(centre, shape), np.broadcast_to(scale, shape)
 
 
-def _static_rpm(ln_density: float, seen: Outcomes, x: _Latents) -> _Floats:
+def _static_rpm(ln_density: float, seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's static speed, (m, n)."""
     centre = static_speed.static_speed(x.mean, np.exp(x.best_static), np.exp(x.static_curvature), ln_density)
     density: _Floats = noise.log_density(seen.static_rpm[:, None], centre, np.exp(x.static_noise))
     return density
 
 
-def _power_rpm_rise(ln_density: float, seen: Outcomes, x: _Latents) -> _Floats:
+def _power_rpm_rise(ln_density: float, seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's rise of static speed to best power, (m, n); censored at zero."""
     curvature = np.exp(x.static_curvature)
     static = static_speed.static_speed(x.mean, np.exp(x.best_static), curvature, ln_density)
@@ -167,19 +184,19 @@ def _power_rpm_rise(ln_density: float, seen: Outcomes, x: _Latents) -> _Floats:
     return _read_or_none(seen.power_rise, centre, POWER_RISE_SHARE * np.exp(x.static_noise))
 
 
-def _lambda(seen: Outcomes, x: _Latents) -> _Floats:
+def _lambda(seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's lambda, (m, n)."""
     density: _Floats = noise.log_density(seen.ln_lambda[:, None], x.ln_lambda, LAMBDA_NOISE)
     return density
 
 
-def _fuel_flow(seen: Outcomes, x: _Latents) -> _Floats:
+def _fuel_flow(seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's fuel flow, (m, n)."""
     density: _Floats = noise.log_density(seen.ln_flow[:, None], x.ln_flow, FLOW_NOISE)
     return density
 
 
-def _idle_quality(seen: Outcomes, x: _Latents) -> _Floats:
+def _idle_quality(seen: Outcomes, x: Latents) -> _Floats:
     """Log probability of each truth's judgement, (m, n)."""
     smooth_rich = np.exp(x.gap_smooth)
     cut_at = (-np.exp(x.gap_lean), 0.0, smooth_rich, smooth_rich + np.exp(x.gap_rich))

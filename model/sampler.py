@@ -1,7 +1,7 @@
 """The sampler: compiled once in a process, fed with each log, and never believed unchecked."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,7 +14,7 @@ from model.mixture import Unknowns
 from shared.advice import Diagnostics
 from shared.errors import NotConvergedError
 
-__all__ = ["ESS_LEAST", "R_HAT_MOST", "Posterior", "Sampler"]
+__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "R_HAT_MOST", "Posterior", "Sampler"]
 
 R_HAT_MOST = 1.01
 """Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
@@ -22,10 +22,17 @@ R_HAT_MOST = 1.01
 ESS_LEAST = 400.0
 """Least bulk and tail effective sample size that is believed (same source)."""
 
-_CHAINS = 4
-_TRIES = (
+CHAINS = 4
+"""Chains of every fit; draws of a `Posterior` come chain after chain."""
+
+FIRST_TRY: Mapping[str, Any] = {
     # draws take 7 steps; the cap keeps warm-up, still finding its step size, from taking hundreds
-    {"draws": 700, "tune": 300, "target_accept": 0.8, "adaptation": "low_rank", "maxdepth": 5},
+    "draws": 700, "tune": 300, "target_accept": 0.8, "adaptation": "low_rank", "maxdepth": 5,
+}  # fmt: skip
+"""Settings of a fit's first try, as nutpie names them."""
+
+_TRIES = (
+    FIRST_TRY,
     {"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"},
     {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"},
 )
@@ -112,8 +119,7 @@ class Sampler:
         NotConvergedError
             If the sampler broke down.
         """
-        self.compile()
-        compiled = self._compiled.with_data(**data_of(evidence))
+        compiled = self._fed(evidence)
         for refits, options in enumerate(_TRIES):
             tree = _sample(compiled, self._cores, seed + 7919 * refits, options)
             diagnostics = _diagnose(tree, refits)
@@ -121,13 +127,33 @@ class Sampler:
                 break
         return Posterior(_unknowns(tree), evidence, diagnostics, seed)
 
+    def fit_once(self, evidence: Evidence, seed: int, options: Mapping[str, Any]) -> Posterior:
+        """Draw with settings of one's own, and keep what comes, converged or not.
 
-def _sample(compiled: Any, cores: int, seed: int, options: dict[str, Any]) -> Any:
+        Parameters
+        ----------
+        options : mapping
+            As `FIRST_TRY`.
+
+        Raises
+        ------
+        NotConvergedError
+            If the sampler broke down.
+        """
+        tree = _sample(self._fed(evidence), self._cores, seed, options)
+        return Posterior(_unknowns(tree), evidence, _diagnose(tree, 0), seed)
+
+    def _fed(self, evidence: Evidence) -> Any:
+        self.compile()
+        return self._compiled.with_data(**data_of(evidence))
+
+
+def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) -> Any:
     import nutpie
 
     try:
         return nutpie.sample(
-            compiled, chains=_CHAINS, cores=cores, seed=seed, progress_bar=False, save_warmup=False, **options
+            compiled, chains=CHAINS, cores=cores, seed=seed, progress_bar=False, save_warmup=False, **options
         )
     except BaseException as error:
         # a panic of the sampler's compiled part is no Exception, and would end the request without an answer

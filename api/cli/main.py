@@ -1,18 +1,23 @@
 """``eighth-turn``: the commands. Each loads what it needs only when it is called."""
 
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
+from api.bench import gain as bench_gain
 from api.bench import load as bench_load
 from api.bench import pool as bench_pool
+from api.bench import start_up as bench_start_up
 from api.bench import sweep as bench_sweep
+from api.bench import update as bench_update
 from api.cli import demo, people, pool, read_sweep, record, refit, safekeeping, serve, simulate, step
-from api.http.checked import RefusedError
 from shared.errors import EighthTurnError
+
+if TYPE_CHECKING:
+    from api.http.checked import RefusedError
 
 __all__ = ["app", "bench", "run"]
 
@@ -47,6 +52,9 @@ bench.command("faults")(bench_faults.faults)
 bench.command("pool")(bench_pool.pool)
 bench.command("start")(bench_pool.start)
 bench.command("load")(bench_load.load)
+bench.command("update")(bench_update.update)
+bench.command("gain")(bench_gain.gain)
+bench.command("start-up")(bench_start_up.start_up)
 app.add_typer(bench, name="bench")
 
 
@@ -66,14 +74,23 @@ def version(
     typer.echo(__version__ if plain else f"eighth-turn {__version__}, model {MODEL_VERSION}")
 
 
+def _refused() -> "type[RefusedError]":
+    """What a refused document raises; it brings the web service along, so it is loaded once something was raised."""
+    from api.http.checked import RefusedError
+
+    return RefusedError
+
+
 def run() -> None:
     """Entry point: an error of ours is told in words and ends with status 2."""
     try:
         app()
+    except SystemExit:
+        raise
     except EighthTurnError as error:
         typer.echo(f"error: {error}", err=True)
         sys.exit(2)
-    except RefusedError as refused:
+    except _refused() as refused:
         for one in refused.errors:
             typer.echo(f"error: {one.field}: {one.message} (got {one.value}). {one.cure}", err=True)
         sys.exit(2)

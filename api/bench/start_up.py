@@ -1,0 +1,80 @@
+"""``eighth-turn bench start-up``: how soon a service answers, what the command line loads, and the memory at rest."""
+
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+__all__ = ["start_up"]
+
+_COMMAND = "from api.cli.main import run; run()"
+_LIGHT = (("version",), ("--help",), ("bench", "--help"))  # they need neither sampler nor database
+
+
+def start_up(
+    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Starts on a warm cache, and of each command.")] = 3,
+    cold: Annotated[bool, typer.Option(help="Start on empty caches too, twice (minutes on a slow machine).")] = True,
+    patience: Annotated[float, typer.Option("--patience", min=1.0, help="Give a start up after so long [s].")] = 600.0,
+) -> None:
+    """Start real services and commands: medians in seconds from the start of the process, memory in MiB.
+
+    Without cold starts the cache is the one that `serve` uses, warmed by a start that is not counted. The first
+    suggestion: as soon as it is alive, set up an installation, record a run, wait for the answer.
+    """
+    from rich.console import Console
+
+    from api.bench.served import first_suggestion, until_ready
+    from api.settings import Settings
+
+    console = Console(stderr=True)
+    bare, imported = (_seconds(("-c", words), repeats) for words in ("pass", "import api.cli.main"))
+    light = {" ".join(words): round(_seconds(("-c", _COMMAND, *words), repeats), 4) for words in _LIGHT}
+    console.print(f"commands {light}, a bare interpreter {bare:.3f} s")
+    with tempfile.TemporaryDirectory(prefix="eighth-turn-") as own:
+        caches = (Path(own) / "one", Path(own) / "two") if cold else (Settings().cache_folder,) * 2
+        first = until_ready(caches[0], patience)
+        suggestion = first_suggestion(caches[1], patience)
+        console.print(f"{'cold' if cold else 'warming'}: {first}, first suggestion {suggestion:.1f} s")
+        ready, suggestions = [], []
+        for _ in range(repeats):
+            ready.append(until_ready(caches[0], patience))
+            suggestions.append(first_suggestion(caches[0], patience))
+            console.print(f"warm: {ready[-1]}, first suggestion {suggestions[-1]:.1f} s")
+    result: dict[str, Any] = {
+        "healthz_s": _median([r.healthz_s for r in ready]),
+        "healthz_cold_s": round(first.healthz_s, 3) if cold else None,
+        "ready_warm_s": _median([r.ready_s for r in ready]),
+        "ready_cold_s": round(first.ready_s, 3) if cold else None,
+        "first_suggestion_warm_s": _median(suggestions),
+        "first_suggestion_cold_s": round(suggestion, 3) if cold else None,
+        "cli_import_s": round(max(imported - bare, 0.0), 4),
+        "cli_s": light,
+        "bare_python_s": round(bare, 4),
+        "cli_ratio": round(max(light.values()) / bare, 2),
+        "rest_mib": _median([r.rest_mib for r in ready]),
+        "sizes": {"repeats": repeats, "cold": cold},
+    }
+    typer.echo(json.dumps(result))
+
+
+def _median(values: list[float]) -> float:
+    from statistics import median
+
+    return round(median(values), 3)
+
+
+def _seconds(arguments: tuple[str, ...], repeats: int) -> float:
+    """Median time of an interpreter; one more before them has the files in memory."""
+    from statistics import median
+
+    taken = []
+    for _ in range(repeats + 1):
+        begun = time.perf_counter()
+        subprocess.run([sys.executable, *arguments], check=True, stdout=subprocess.DEVNULL)  # noqa: S603 - our own words
+        taken.append(time.perf_counter() - begun)
+    return median(taken[1:])

@@ -1,0 +1,187 @@
+"""``eighth-turn bench update``: how long an update takes, and whether its posterior is the right one."""
+
+import json
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from shared.errors import InvalidValueError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from api.bench.whole_updates import WholeService
+    from api.wire.installation import InstallationIn
+    from model.advisor import Advisor
+
+__all__ = ["sizes_from", "update"]
+
+_EACH_SIZE = 5  # updates timed at each number of runs
+
+
+def update(
+    updates: Annotated[int, typer.Option("--updates", min=1, help="Updates timed.")] = 40,
+    before: Annotated[int, typer.Option("--before", min=1, help="Runs recorded before each of them.")] = 30,
+    peer_updates: Annotated[int, typer.Option("--peer-updates", min=0, help="Updates of each peer (slow).")] = 2,
+    histories: Annotated[int, typer.Option("--histories", min=0, help="Logs compared with a reference.")] = 50,
+    reference_draws: Annotated[
+        int, typer.Option("--reference-draws", min=100, help="Draws of each of the reference's four chains.")
+    ] = 10_000,
+    sizes: Annotated[
+        str, typer.Option("--sizes", help="Numbers of runs an update is timed at, for instance 1,10,30,100,300.")
+    ] = "",
+    grids_python: Annotated[
+        str, typer.Option("--grids-python", help="An interpreter that has adopy and bayesdesign: times their grids.")
+    ] = "",
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the virtual engines.")] = 1,
+) -> None:
+    """Time whole updates (run recorded → posterior, diagnostics, suggestion); hold posteriors against a reference.
+
+    Every update is a request to the real application with the same runs before it; the run is voided after each.
+    Peers on the same graph and data: PyMC built anew for each update, and fed with set_data; they sample only.
+    Two libraries of adaptive design on grids, adopy and bayesdesign, can be timed on a reduction to two unknowns from
+    an environment of their own; they answer less (no nuisances, no needles), so they are reported apart.
+    """
+    from rich.console import Console
+
+    counts = sizes_from(sizes)
+    console = Console(stderr=True)
+    from api import compile_cache
+    from api.settings import Settings
+
+    compile_cache.use(Settings().cache_folder)
+    from api.bench.whole_updates import whole_service
+    from api.cli.settings_file import installation_from
+    from model.advisor import Advisor
+
+    sent = installation_from(None)
+    advisor = Advisor()
+    advisor.prepare(lambda words: console.print(f"… {words}"))
+    with whole_service(advisor) as service:
+        result = _timed(service, sent, console, updates, before, seed)
+        if counts:
+            result |= _by_runs(service, sent, console, counts, seed)
+    result |= _peers(sent, console, before, peer_updates, seed, result["p50_ms"])
+    if grids_python:
+        from api.bench.grids import grid_times
+
+        result["grids"] = grid_times(grids_python, sent.record(), before, updates, seed)
+    if histories:
+        result |= _agreement(advisor, sent, console, histories, reference_draws, seed)
+    result["sizes"] = {
+        "updates": updates, "before": before, "peer_updates": peer_updates, "histories": histories,
+        "reference_draws": reference_draws, "seed": seed,
+    }  # fmt: skip
+    typer.echo(json.dumps(result))
+
+
+def sizes_from(text: str) -> list[int]:
+    """Numbers of runs, smallest first.
+
+    Raises
+    ------
+    InvalidValueError
+        If they are not whole numbers from 1 on.
+    """
+    try:
+        counts = sorted({int(word) for word in text.split(",")}) if text else []
+    except ValueError:
+        counts = [0]
+    if counts and counts[0] < 1:
+        raise InvalidValueError(
+            "sizes are whole numbers from 1, separated by commas", field="--sizes", value=text, cure="Try 1,10,30."
+        )
+    return counts
+
+
+def _timed(
+    service: "WholeService", sent: "InstallationIn", console: "Console", updates: int, before: int, seed: int
+) -> dict[str, Any]:
+    """Times of whole updates; the first one, which finds nothing warm, is not counted."""
+    import numpy as np
+    from rich.progress import track
+
+    log, runs = _log(sent, before, updates + 1, seed)
+    address = service.set_up(sent, log)
+    service.update(address, runs[0])
+    found = [service.update(address, run) for run in track(runs[1:], "updates", console=console)]
+    milliseconds = 1000.0 * np.array([u.seconds for u in found])
+    return {
+        "p50_ms": round(float(np.median(milliseconds)), 1),
+        "p95_ms": round(float(np.quantile(milliseconds, 0.95)), 1),
+        "weighed": round(float(np.mean([u.weighed for u in found])), 3),
+    }
+
+
+def _log(sent: "InstallationIn", before: int, more: int, seed: int) -> tuple[list[Any], list[Any]]:
+    """A tuned log of so many runs and more runs at its last setting, as they are sent."""
+    from api.bench.histories import as_sent, tuned
+
+    log, runs = tuned(sent.record(), before, seed, more=more)
+    return as_sent(log), as_sent(runs)
+
+
+def _by_runs(
+    service: "WholeService", sent: "InstallationIn", console: "Console", counts: list[int], seed: int
+) -> dict[str, Any]:
+    """Median time of an update after which there are so many runs."""
+    from statistics import median
+
+    from rich.progress import track
+
+    from api.bench.whole_updates import exponent_of
+
+    seconds: dict[int, float] = {}
+    for count in track(counts, "sizes", console=console):
+        log, runs = _log(sent, count - 1, _EACH_SIZE + 1, seed)
+        address = service.set_up(sent, log)
+        seconds[count] = round(median(service.update(address, run).seconds for run in runs[1:]), 4)
+    return {"seconds_by_runs": seconds, "exponent": exponent_of(seconds)}
+
+
+def _peers(
+    sent: "InstallationIn", console: "Console", before: int, updates: int, seed: int, p50_ms: float
+) -> dict[str, Any]:
+    """Median times of the peers over ours, on the logs of the first updates that were timed."""
+    from statistics import median
+
+    from rich.status import Status
+
+    from api.bench.pymc_peers import built_anew, fed
+    from model.evidence import gather
+
+    if not updates:
+        return {"ratio_to_default": None, "ratio_to_set_data": None}
+    log, runs = _log(sent, before, updates + 1, seed)
+    records = [entry.record(sent.elevation) if not hasattr(entry, "kind") else entry.record() for entry in log]
+    evidence = [gather(sent.record(), [*records, run.record(sent.elevation)]) for run in runs[1:]]
+    found: dict[str, Any] = {}
+    for name, peer in (("default", built_anew), ("set_data", fed)):
+        with Status(f"PyMC, {name}: {updates} updates", console=console):
+            times = peer(evidence, seed)
+        milliseconds = 1000.0 * median(times.seconds)
+        found |= {
+            f"ratio_to_{name}": round(milliseconds / p50_ms, 2),
+            f"{name}_ms": round(milliseconds, 1),
+            f"{name}_sampler": times.sampler,
+        }
+    return found
+
+
+def _agreement(
+    advisor: "Advisor", sent: "InstallationIn", console: "Console", count: int, draws: int, seed: int
+) -> dict[str, Any]:
+    """Figures of agreement over histories, from the adviser's own sampler."""
+    from rich.progress import track
+
+    from api.bench.agreement import compare, figures
+    from api.bench.histories import histories
+
+    installation = sent.record()
+    logs = histories(sent, count, seed)
+    return figures(
+        [
+            compare(advisor.sampler, installation, history, advisor.seed, draws)
+            for history in track(logs, "histories", console=console)
+        ]
+    )
