@@ -16,7 +16,7 @@ from shared.runs import Air
 
 
 def _fitted(advisor: Advisor, installation: Installation, entries: list[Entry]) -> Posterior:
-    return advisor._sampler.fit(gather(installation, entries), advisor.seed)
+    return advisor.sampler.fit(gather(installation, entries), advisor.seed)
 
 
 def test_another_needle_asks_for_another_screw_position(installation: Installation) -> None:

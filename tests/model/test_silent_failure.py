@@ -53,7 +53,7 @@ def test_a_posterior_that_says_it_converged_is_found_again(advisor: Advisor, log
     answer is made of, or say that they are not to be trusted; and nothing in them is infinite.
     """
     installation = Installation(NEEDLES, "taper 30.0")
-    sampler: Sampler = advisor._sampler
+    sampler: Sampler = advisor.sampler
     fits = []
     for each in (seed, seed + 1):
         try:
