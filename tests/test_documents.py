@@ -1,0 +1,39 @@
+"""What the documents say is so."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import shared.errors
+from api.http.problems import status_of
+
+_ROOT = Path(__file__).resolve().parent.parent
+_NAMES = re.compile(r"`((?:api|model|shared|tests|fixtures|\.ci)/[\w./-]*)`")
+
+
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md"])
+def test_every_file_that_is_named_is_there(document: str) -> None:
+    """A room that moved takes its name in the plan with it."""
+    named = set(_NAMES.findall((_ROOT / document).read_text(encoding="utf-8")))
+    assert named
+    assert sorted(name for name in named if not (_ROOT / name).exists()) == []
+
+
+def test_every_error_has_a_status_and_its_place_in_the_tree() -> None:
+    """An error that nobody mapped would be a 500."""
+    tree = shared.errors.__doc__ or ""
+    for name in shared.errors.__all__:
+        kind = getattr(shared.errors, name)
+        assert name in tree
+        if name != "EighthTurnError":
+            status, title = status_of(kind("no", cure="Do."))
+            assert 400 <= status < 600
+            assert title
+
+
+def test_the_plan_of_the_house_names_every_room() -> None:
+    """Every folder of the three floors that holds code is spoken of."""
+    text = (_ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms = [p.parent for p in (_ROOT / "api").glob("*/__init__.py")]
+    assert [room.name for room in rooms if f"api/{room.name}/" not in text] == []
