@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import math
+import secrets
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
@@ -13,12 +15,16 @@ from api.http.refusals import refusal
 from api.installations import storage as installations
 from api.log import service, storage
 from api.once import is_again
+from api.pool import storage as pool
+from api.pool.kept_prior import prior_from_document
+from api.pool.service import prior_out
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.installation import InstallationIn
 from api.wire.moment import Time
 from api.wire.quantities import Whole, Wire
 from api.wire.records import SweepOut
 from api.wire.run import RunIn, TraceIn
+from model.engine_prior import POOLED
 from shared.errors import InvalidValueError
 
 __all__ = ["Parcel", "pack", "sealed", "unpack"]
@@ -70,6 +76,13 @@ class NotePacked(Wire):
     text: str = Field(min_length=1, max_length=2000)
 
 
+class PriorPacked(Wire):
+    """The pool's prior that the installation started from; without it, its answers would be others elsewhere."""
+
+    version: Annotated[int, Field(ge=1, le=2**31 - 1)]
+    document: Document
+
+
 class Contents(Wire):
     """What is in a parcel."""
 
@@ -77,6 +90,7 @@ class Contents(Wire):
     installation: Document
     entries: list[EntryPacked] = Field(max_length=10_000)
     notes: list[NotePacked] = Field(max_length=10_000)
+    prior: PriorPacked | None = Field(None, description="None: it started from the expert's word.")
 
 
 class Parcel(Wire):
@@ -98,7 +112,10 @@ def sealed(contents: Contents) -> Parcel:
 
 
 def _seal(contents: Contents) -> str:
-    text = json.dumps(contents.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    document = contents.model_dump(mode="json")
+    if contents.prior is None:
+        del document["prior"]  # as parcels were sealed before there was one
+    text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -129,6 +146,10 @@ def pack(session: Session, installation_id: int) -> Parcel:
                 trace=None if trace is None else TracePacked(sent=trace.sent, read=trace.read),
             )
         )
+    chosen = pool.prior_row(session, installation_id)
+    prior = None
+    if chosen is not None and chosen.version is not None and chosen.document is not None:
+        prior = PriorPacked(version=chosen.version, document=chosen.document)
     notes = session.query(Note).where(Note.installation_id == installation_id).order_by(Note.id)
     return sealed(
         Contents(
@@ -136,6 +157,7 @@ def pack(session: Session, installation_id: int) -> Parcel:
             installation=row.document,
             entries=entries,
             notes=[NotePacked(written_at=n.written_at, author=n.author, text=n.text) for n in notes],
+            prior=prior,
         )
     )
 
@@ -191,9 +213,35 @@ def unpack(session: Session, parcel: Parcel, owner_id: int | None = None, client
     session.add_all(
         Note(installation_id=row.id, written_at=n.written_at, author=n.author, text=n.text) for n in contents.notes
     )
+    if contents.prior is not None:
+        _keep_prior(session, row.id, contents.prior)
     session.flush()
     service.load(session, row.id).position()  # the log has to hold together here too
     return row.id
+
+
+def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> None:
+    """The prior under a new owner token: the old one stays with its owner.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is none.
+    """
+    document = packed.document
+    try:
+        prior_out(document)
+        prior = prior_from_document(document)
+        size = len(POOLED)
+        if (len(prior.centre), [len(row) for row in prior.root]) != (size, [size] * size):
+            raise ValueError("another number of unknowns")
+        if not all(map(math.isfinite, (*prior.centre, *(x for row in prior.root for x in row)))):
+            raise ValueError("a figure that is none")
+    except (KeyError, TypeError, ValueError) as error:
+        raise InvalidValueError(
+            f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE
+        ) from None
+    pool.put_prior(session, installation_id, secrets.token_hex(16), packed.version, document)
 
 
 _MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}

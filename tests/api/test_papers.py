@@ -4,6 +4,7 @@ import copy
 import csv
 import io
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,13 @@ import numpy as np
 import pytest
 
 from api.cli.settings_file import fixture
+from api.papers.parcel import Contents, sealed
+from api.pool.release import release
+from api.pool.storage import prior_row
 from tests.api.asking import AIR, RUN, Client, problem
+from tests.api.conftest import StandIn
 from tests.api.pages.reading import words
+from tests.api.pooling import NEEDLES, contributed, quick_fit
 
 _HOME = "/api/v1/installations"
 
@@ -116,8 +122,6 @@ def test_a_file_cut_anywhere_is_refused(client: Client, full: str) -> None:
 
 def test_a_sealed_parcel_is_checked_all_the_same(client: Client, full: str) -> None:
     """A seal proves that nothing was lost, not that it is plausible: the service's own checks come after it."""
-    from api.papers.parcel import Contents, sealed
-
     packed = client.get(f"{full}/export").json()
 
     def resealed(change: Any) -> Any:
@@ -233,3 +237,28 @@ def test_the_draws_are_those_of_the_posterior(
     assert np.array_equal(found["ln_full"].values.reshape(-1), kept.ln_full[:, 0])
     assert arviz_base.extract(opened, var_names=["offset"]).size == kept.offset.size
     opened.close()
+
+
+def test_the_prior_it_started_from_travels(client: Client, stand_in: StandIn) -> None:
+    """Elsewhere the engine starts from the very same; its owner's token stays behind; what is no prior is refused."""
+    for i in range(6):
+        contributed(client, stand_in, (1.0, 0.1 * i))
+    database = client.app.state.database  # type: ignore[attr-defined] # the client hides the application's type
+    release(database, 5, datetime(2026, 5, 17, tzinfo=UTC), quick_fit)
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    chosen = client.post(f"{place}/prior", json={"prior": "pool"}).json()
+    assert chosen["prior"] == "pool"
+    parcel = client.get(f"{place}/export").json()
+    new = client.post("/api/v1/installations/import", json=parcel).headers["Location"]
+    assert client.get(f"{new}/start").json() == client.get(f"{place}/start").json()
+    with database.reading() as session:
+        old, kept = (prior_row(session, int(at.rpartition("/")[2])) for at in (place, new))
+    assert old is not None
+    assert kept is not None
+    assert (kept.version, kept.document) == (old.version, old.document)
+    assert kept.owner != old.owner
+    assert old.owner not in json.dumps(parcel)
+    for spoilt in ({}, {"centre": [1.0], "root": [[1.0]], "why": "", "rests": {}}):
+        contents = Contents.model_validate(parcel["contents"] | {"prior": {"version": 1, "document": spoilt}})
+        told = problem(client.post("/api/v1/installations/import", json=sealed(contents).model_dump(mode="json")), 422)
+        assert told["errors"][0]["field"] == "contents.prior.document"
