@@ -34,12 +34,11 @@ def gain(
     nested Monte Carlo with exact draws of the nuisances, which the service does not have, at the size at which its
     root mean square error is ours; `ratio_to_nested` is its time over ours, in the median over cases.
     """
-    import numpy as np
     from rich.console import Console
     from rich.progress import track
 
     from api.bench.gain_cases import cases
-    from api.bench.gain_reference import reference, same_error
+    from api.bench.gain_reference import reference
 
     console = Console(stderr=True)
     told: list[dict[str, Any]] = []
@@ -48,32 +47,38 @@ def gain(
         at = (case.width, case.turns)
         if at not in known:
             known[at] = reference(*at, outer_power, inner_power, scrambles)
-        exact = known[at].nats[case.kind]
-        errors, stated, seconds = _ours(case, exact, draws, repeats)
-        rms = float(np.sqrt(np.mean(errors**2)))
-        peer, reached = same_error(case, exact, rms, peer_seeds, peer_most)
-        told.append(
-            {
-                "case": case.name,
-                "nats": round(exact, 4),
-                "reference_error": round(known[at].standard_error[case.kind], 5),
-                "error": round(float(errors[0]), 4),
-                "rms_error": round(rms, 4),
-                "bias": round(float(errors.mean()), 4),
-                "bias_error": round(float(errors.std(ddof=1) / np.sqrt(repeats)), 4),
-                "stated": round(float(stated.mean()), 4),
-                "covered": round(float(np.mean(np.abs(errors) <= 1.96 * stated)), 4),
-                "ms": round(1000.0 * float(np.median(seconds)), 2),
-                "nested_ms": round(1000.0 * peer.seconds, 2),
-                "nested_outer": peer.outer,
-                "nested_reached": reached,
-            }
-        )
+        exact, error = known[at].nats[case.kind], known[at].standard_error[case.kind]
+        told.append(_of(case, exact, draws, repeats, peer_seeds, peer_most) | {"reference_error": round(error, 5)})
     _table(console, told)
     typer.echo(json.dumps(_figures(told) | {"sizes": {
         "repeats": repeats, "draws": draws, "outer": 2**outer_power, "inner": 2**inner_power, "scrambles": scrambles,
         "peer_seeds": peer_seeds, "peer_most": peer_most, "cases": len(told),
     }}))  # fmt: skip
+
+
+def _of(case: "Case", exact: float, draws: int, repeats: int, peer_seeds: int, peer_most: int) -> dict[str, Any]:
+    """Figures of one case; its exact value is given."""
+    import numpy as np
+
+    from api.bench.gain_reference import same_error
+
+    errors, stated, seconds = _ours(case, exact, draws, repeats)
+    rms = float(np.sqrt(np.mean(errors**2)))
+    peer, reached = same_error(case, exact, rms, peer_seeds, peer_most)
+    return {
+        "case": case.name,
+        "nats": round(exact, 4),
+        "error": round(float(errors[0]), 4),
+        "rms_error": round(rms, 4),
+        "bias": round(float(errors.mean()), 4),
+        "bias_error": round(float(errors.std(ddof=1) / np.sqrt(repeats)), 4),
+        "stated": round(float(stated.mean()), 4),
+        "covered": round(float(np.mean(np.abs(errors) <= 1.96 * stated)), 4),
+        "ms": round(1000.0 * float(np.median(seconds)), 2),
+        "nested_ms": round(1000.0 * peer.seconds, 2),
+        "nested_outer": peer.outer,
+        "nested_reached": reached,
+    }
 
 
 def _ours(case: "Case", exact: float, draws: int, repeats: int) -> tuple[Any, Any, Any]:

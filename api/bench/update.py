@@ -44,19 +44,10 @@ def update(
     """
     from rich.console import Console
 
-    counts = sizes_from(sizes)
-    console = Console(stderr=True)
-    from api import compile_cache
-    from api.settings import Settings
-
-    compile_cache.use(Settings().cache_folder)
+    counts, console = sizes_from(sizes), Console(stderr=True)
+    sent, advisor = _prepared(console)
     from api.bench.whole_updates import whole_service
-    from api.cli.settings_file import installation_from
-    from model.advisor import Advisor
 
-    sent = installation_from(None)
-    advisor = Advisor()
-    advisor.prepare(lambda words: console.print(f"… {words}"))
     with whole_service(advisor) as service:
         result = _timed(service, sent, console, updates, before, seed)
         if counts:
@@ -66,13 +57,26 @@ def update(
         from api.bench.grids import grid_times
 
         result["grids"] = grid_times(grids_python, sent.record(), before, updates, seed)
-    if histories:
-        result |= _agreement(advisor, sent, console, histories, reference_draws, seed)
+    result |= _agreement(advisor, sent, console, histories, reference_draws, seed)
     result["sizes"] = {
         "updates": updates, "before": before, "peer_updates": peer_updates, "histories": histories,
         "reference_draws": reference_draws, "seed": seed,
     }  # fmt: skip
     typer.echo(json.dumps(result))
+
+
+def _prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
+    """The invented installation, and an adviser whose sampler is compiled."""
+    from api import compile_cache
+    from api.settings import Settings
+
+    compile_cache.use(Settings().cache_folder)
+    from api.cli.settings_file import installation_from
+    from model.advisor import Advisor
+
+    advisor = Advisor()
+    advisor.prepare(lambda words: console.print(f"… {words}"))
+    return installation_from(None), advisor
 
 
 def sizes_from(text: str) -> list[int]:
@@ -142,7 +146,7 @@ def _by_runs(
 def _peers(
     sent: "InstallationIn", console: "Console", before: int, updates: int, seed: int, p50_ms: float
 ) -> dict[str, Any]:
-    """Median times of the peers over ours, on the logs of the first updates that were timed."""
+    """Median times of the peers over ours, on the logs of the first updates; as of ours, one more is not counted."""
     from statistics import median
 
     from rich.status import Status
@@ -154,12 +158,12 @@ def _peers(
         return {"ratio_to_default": None, "ratio_to_set_data": None}
     log, runs = _log(sent, before, updates + 1, seed)
     records = [entry.record(sent.elevation) if not hasattr(entry, "kind") else entry.record() for entry in log]
-    evidence = [gather(sent.record(), [*records, run.record(sent.elevation)]) for run in runs[1:]]
+    evidence = [gather(sent.record(), [*records, run.record(sent.elevation)]) for run in runs]
     found: dict[str, Any] = {}
     for name, peer in (("default", built_anew), ("set_data", fed)):
         with Status(f"PyMC, {name}: {updates} updates", console=console):
             times = peer(evidence, seed)
-        milliseconds = 1000.0 * median(times.seconds)
+        milliseconds = 1000.0 * median(times.seconds[1:])
         found |= {
             f"ratio_to_{name}": round(milliseconds / p50_ms, 2),
             f"{name}_ms": round(milliseconds, 1),
@@ -177,6 +181,10 @@ def _agreement(
     from api.bench.agreement import compare, figures
     from api.bench.histories import histories
 
+    if not count:
+        return dict.fromkeys(
+            ("max_mean_error_sd", "max_sd_error", "max_quantile_error_sd", "divergences", "min_ess"), None
+        )
     installation = sent.record()
     logs = histories(sent, count, seed)
     return figures(
