@@ -44,8 +44,15 @@ _DESCRIPTION = (
 
 
 def real_adviser(seed: int) -> Adviser:
-    """The model's own adviser; loading it is put off until it is called."""
+    """The model's own adviser; loading it is put off until it is called.
+
+    Chains and requests share out the cores; threads within a matrix product would only stand in their way.
+    """
+    from threadpoolctl import threadpool_limits
+
     from model.advisor import Advisor
+
+    threadpool_limits(1, "blas")
 
     return Advisor(seed)
 

@@ -1,5 +1,9 @@
 """What every test may ask for."""
 
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # tests run side by side: a thread for each is enough
+
 from collections.abc import Iterator
 from pathlib import Path
 
