@@ -206,7 +206,7 @@ def test_no_suggestion_exceeds_a_limit(advisor: Advisor, log: list[Entry]) -> No
 
 
 @given(st.permutations(range(4)), st.lists(st.floats(20.0, 300.0), min_size=4, max_size=4))
-@settings(max_examples=5)
+@settings(max_examples=3)
 def test_order_at_one_setting_does_not_matter(advisor: Advisor, order: list[int], degrees: list[float]) -> None:
     """Runs at the same setting in any order teach exactly the same, whichever of them the latest is held against."""
     runs = [_run(d, IdleQuality(1 + i)) for i, d in enumerate(degrees)]

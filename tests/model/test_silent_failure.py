@@ -46,7 +46,7 @@ def _apart(one: np.ndarray, two: np.ndarray) -> float:
 
 
 @pytest.mark.slow
-@settings(max_examples=8, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=5, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(log=strategies.logs.filter(lambda log: any(isinstance(entry, Run) for entry in log)), seed=st.integers(1, 2**30))
 def test_a_posterior_that_says_it_converged_is_found_again(advisor: Advisor, log: list[Entry], seed: int) -> None:
     """Whatever was recorded, contradictions and impossible orders too: two fits from other seeds agree on all that an
