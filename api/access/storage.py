@@ -2,7 +2,7 @@
 
 from datetime import datetime
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from api.access.tables import Key, Person, SignIn, Trust
@@ -129,8 +129,3 @@ def owned(session: Session, person_id: int) -> list[int]:
     return list(
         session.scalars(select(Installation.id).where(Installation.owner_id == person_id).order_by(Installation.id))
     )
-
-
-def count_people(session: Session) -> int:
-    """How many there are."""
-    return session.scalar(select(func.count()).select_from(Person).where(Person.erased_at.is_(None))) or 0
