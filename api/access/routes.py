@@ -6,11 +6,11 @@ from fastapi import APIRouter, Body, Path, Query, Response
 from fastapi.openapi.models import Example
 
 from api.access import changes, people, storage, trusts
+from api.access.belongings import export_of
 from api.access.caller import Caller
 from api.access.gate import Asker
 from api.access.roles import Role, Rule, may
 from api.http.problems import responses
-from api.papers.parcel import Parcel, pack
 from api.places import InstallationId, ReadingUnit, Unit
 from api.wire.people import (
     AdviserOut,
@@ -98,17 +98,6 @@ def my_password(sent: Annotated[PasswordIn, Body(openapi_examples=_PASSWORD)], a
 def my_export(asker: Asker, unit: ReadingUnit) -> dict[str, Any]:
     """Everything that is stored of whoever asks: the person, the keys without what opens, every installation."""
     return export_of(unit, _me(asker))
-
-
-def export_of(unit: Unit, person_id: int) -> dict[str, Any]:
-    """Everything that is stored of somebody."""
-    row = storage.person(unit, person_id)
-    parcels: list[Parcel] = [pack(unit, number) for number in storage.owned(unit, person_id)]
-    return {
-        "person": PersonOut.of(row).model_dump(mode="json"),
-        "keys": [KeyOut.of(key).model_dump(mode="json") for key in storage.keys_of(unit, person_id)],
-        "installations": [each.model_dump(mode="json") for each in parcels],
-    }
 
 
 @router.delete("/me", **may(Rule.SIGNED_IN), status_code=204, responses=responses(404, 409, 503), summary="Be erased")

@@ -46,23 +46,19 @@ def overview(session: Session, rows: Sequence[Installation], seed: int) -> dict[
             .group_by(Entry.installation_id)
         )
     }
-    corrected = {
-        found[0]: found[1]
-        for found in session.execute(
-            select(Entry.installation_id, func.count())
-            .join_from(Correction, Entry, Entry.id == Correction.entry_id)
-            .where(Entry.installation_id.in_(numbers))
-            .group_by(Entry.installation_id)
-        )
-    }
-    notes = {
-        found[0]: found[1]
-        for found in session.execute(
-            select(Note.installation_id, func.count())
-            .where(Note.installation_id.in_(numbers))
-            .group_by(Note.installation_id)
-        )
-    }
+    corrected = _counted(
+        session,
+        select(Entry.installation_id, func.count())
+        .join_from(Correction, Entry, Entry.id == Correction.entry_id)
+        .where(Entry.installation_id.in_(numbers))
+        .group_by(Entry.installation_id),
+    )
+    notes = _counted(
+        session,
+        select(Note.installation_id, func.count())
+        .where(Note.installation_id.in_(numbers))
+        .group_by(Note.installation_id),
+    )
     answers = {row.installation_id: row for row in session.scalars(_answers(numbers, seed))}
     shown = {}
     for row in rows:
@@ -73,6 +69,10 @@ def overview(session: Session, rows: Sequence[Installation], seed: int) -> dict[
         kept = in_units(answer.document, units) if answer is not None and fresh else None
         shown[row.id] = Standing(last_entry, last_run, notes.get(row.id, 0), kept)
     return shown
+
+
+def _counted(session: Session, query: Select[int, int]) -> dict[int, int]:
+    return {found[0]: found[1] for found in session.execute(query)}
 
 
 def _answers(numbers: list[int], seed: int) -> Select[Answer]:

@@ -72,7 +72,7 @@ def export(
 ) -> None:
     """Write everything that is stored of somebody to a file."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access.routes import export_of
+        from api.access.belongings import export_of
 
         document: dict[str, Any] = export_of(session, _number(session, name))
     try:

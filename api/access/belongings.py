@@ -1,0 +1,30 @@
+"""Everything that is stored of somebody, to be taken along."""
+
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from api.access import storage
+from api.papers.parcel import pack
+from api.wire.people import KeyOut, PersonOut
+
+__all__ = ["export_of"]
+
+
+def export_of(session: Session, person_id: int) -> dict[str, Any]:
+    """The person, the keys without what opens, and every installation as a sealed parcel.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such person.
+    """
+    row = storage.person(session, person_id)
+    parcels = [pack(session, number) for number in storage.owned(session, person_id)]
+    return {
+        "person": PersonOut.of(row).model_dump(mode="json"),
+        "keys": [KeyOut.of(key).model_dump(mode="json") for key in storage.keys_of(session, person_id)],
+        "installations": [
+            pack(session, number).model_dump(mode="json") for number in storage.owned(session, person_id)
+        ],
+    }
