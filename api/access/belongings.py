@@ -20,7 +20,6 @@ def export_of(session: Session, person_id: int) -> dict[str, Any]:
         If there is no such person.
     """
     row = storage.person(session, person_id)
-    parcels = [pack(session, number) for number in storage.owned(session, person_id)]
     return {
         "person": PersonOut.of(row).model_dump(mode="json"),
         "keys": [KeyOut.of(key).model_dump(mode="json") for key in storage.keys_of(session, person_id)],
