@@ -73,7 +73,7 @@ class Advisor:
     seed : int
         Same log, same seed and same versions give the same answer.
     cores : int
-        Chains drawn at a time.
+        Chains drawn, and candidates weighed, at a time.
     prior : EnginePrior
         Of engines that do not bring their own.
 
@@ -86,6 +86,7 @@ class Advisor:
     def __init__(self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT) -> None:
         self.seed = seed
         self.prior = prior
+        self._cores = cores
         self.sampler = Sampler(cores)
         self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...], EnginePrior], Posterior] = OrderedDict()
         self._lock = threading.Lock()
@@ -167,7 +168,7 @@ class Advisor:
         if confidence.stage is Stage.TUNED:
             why = f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}."
             return self._look_first(learned) if doubted else self._without_weighing(learned, wording.keep(), why)
-        weighing = weigh(posterior, confidence, learned.now)
+        weighing = weigh(posterior, confidence, learned.now, cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
         if doubted and choice.action.cause is InspectCause.NO_NEEDLE_FITS:
             return self._look_first(learned)

@@ -21,7 +21,8 @@ Array = Any
 class Backend:
     """The functions the formulas need, elementwise but for `dot` and `stack` (broadcasts, then a new last axis).
 
-    `may_hold` says whether a mask may hold anything: what holds nothing for sure need not be computed.
+    `may_hold` says whether a mask may hold anything: what holds nothing for sure need not be computed. `held` of a mask
+    gives a function that takes from arrays of its shape what may be held, in whatever shape is quickest.
     """
 
     sqrt: Callable[[Array], Array]
@@ -36,6 +37,7 @@ class Backend:
     dot: Callable[[Array, Array], Array]
     stack: Callable[[Sequence[Array]], Array]
     may_hold: Callable[[Array], bool]
+    held: Callable[[Array], Callable[[Array], Array]]
 
 
 def _numpy_softplus(x: Array) -> Array:
@@ -60,5 +62,6 @@ NUMPY = Backend(
     dot=np.dot,
     stack=_numpy_stack,
     may_hold=lambda mask: bool(np.any(mask)),
+    held=lambda mask: lambda x: x,
 )
 """The formulas on numpy arrays."""

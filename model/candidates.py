@@ -1,5 +1,6 @@
 """Every action that could come next, with its figures and, where it may not be suggested, why."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -72,7 +73,9 @@ class Weighing:
     any_chance: float
 
 
-def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True) -> Weighing:
+def weigh(
+    posterior: Posterior, confidence: Confidence, now: Outlook, *, informed: bool = True, cores: int = 1
+) -> Weighing:
     """Weigh all candidates of the present stage.
 
     Parameters
@@ -82,6 +85,8 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informe
         At the present position.
     informed : bool
         Whether the next run is simulated; without it, information and runs left are given as zero.
+    cores : int
+        Candidates weighed at a time; the figures are the same whatever it is.
     """
     stage = confidence.stage
     installation = posterior.evidence.installation
@@ -97,7 +102,8 @@ def weigh(posterior: Posterior, confidence: Confidence, now: Outlook, *, informe
         options += _stop_options(installation, here)
     outlooks = look(posterior, [position for _, position in options], now.ln_density)
     judge = _Judge(posterior, confidence, now, prospects, informed)
-    weighed = [judge.weighed(action, outlook) for (action, _), outlook in zip(options, outlooks, strict=True)]
+    with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
+        weighed = list(threads.map(judge.weighed, (action for action, _ in options), outlooks))
     return Weighing(weighed, judge.reaches, 1.0 if prospects is None else prospects.any_chance())
 
 

@@ -18,7 +18,7 @@ from model.evidence import Evidence, Readings, gather
 from model.exhaust import ln_mixture_at, ln_mixture_slope
 from model.geometry import Tent, from_coordinate
 from model.idle import BEST_WIDTH, speed_loss
-from model.likelihood import log_likelihood
+from model.likelihood import log_likelihoods
 from model.mixture import Settings, Throttle, Unknowns, cuts, engine_mean, gain_prior, mixtures
 from model.priors import CHANGES, PRIORS, from_standard
 from model.scales import Scales
@@ -26,6 +26,13 @@ from model.static_speed import BEST_LN_MIXTURE
 from shared.records import Installation, Needle
 
 __all__ = ["TENSOR", "build", "data_of"]
+
+
+def _held(mask: Any) -> Any:
+    """What is held, one after the other: most runs hold few kinds of reading, and the rest would cost as much."""
+    where = mask.flatten().nonzero()[0]
+    return lambda x: x.flatten()[where]
+
 
 TENSOR = Backend(
     sqrt=pt.sqrt,
@@ -40,6 +47,7 @@ TENSOR = Backend(
     dot=pt.dot,
     stack=lambda parts: pt.stack(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)), axis=-1),
     may_hold=lambda _: True,  # one graph for any log
+    held=_held,
 )
 """The formulas on PyTensor variables."""
 
@@ -152,6 +160,6 @@ def build() -> pm.Model:
         known |= _pivot_unknowns(known, standard, pivot, throttle, scales)
         u = Unknowns(**known)
         ends = mixtures(u, settings, pivot, throttle, TENSOR)
-        each = log_likelihood(readings, u, ends, settings, scales, TENSOR)
-        pm.Potential("log_likelihood", pt.sum(each))
+        terms = log_likelihoods(readings, u, ends, settings, scales, TENSOR)
+        pm.Potential("log_likelihood", sum(pt.sum(term) for term in terms))
     return model

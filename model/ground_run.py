@@ -199,12 +199,18 @@ def _fuel_flow(seen: Outcomes, x: Latents) -> _Floats:
 def _idle_quality(seen: Outcomes, x: Latents) -> _Floats:
     """Log probability of each truth's judgement, (m, n)."""
     smooth_rich = np.exp(x.gap_smooth)
-    cut_at = (-np.exp(x.gap_lean), 0.0, smooth_rich, smooth_rich + np.exp(x.gap_rich))
-    shape = (len(seen.level), x.idle.shape[1])
-    to_cuts = [np.broadcast_to((cut - x.idle) / np.exp(x.blur), shape) for cut in cut_at]
-    share = np.empty(shape)
+    cut_at = (-np.exp(x.gap_lean), np.zeros((1, 1)), smooth_rich, smooth_rich + np.exp(x.gap_rich))
+    blur = np.exp(x.blur)
+    share = np.ones((len(seen.level), x.idle.shape[1]))
     for level in range(1, 6):
-        here = seen.level == level
-        below = expit(to_cuts[level - 2][here]) if level > 1 else 0.0
-        share[here] = (expit(to_cuts[level - 1][here]) if level < 5 else 1.0) - below
+        rows = np.flatnonzero(seen.level == level)
+        upper = _below(cut_at[level - 1], x.idle, blur, rows) if level < 5 else 1.0
+        share[rows] = upper - (_below(cut_at[level - 2], x.idle, blur, rows) if level > 1 else 0.0)
     return np.log((1.0 - noise.MISJUDGED_SHARE) * share + noise.MISJUDGED_SHARE / 5.0)
+
+
+def _below(cut: _Floats, idle: _Floats, blur: _Floats, rows: _Ints) -> _Floats:
+    """Probability that an idle is judged below a cut, for those rows."""
+    cut, idle, blur = (x[rows] if len(x) > 1 else x for x in (cut, idle, blur))  # a single row is every truth's
+    share: _Floats = expit((cut - idle) / blur)
+    return share

@@ -60,18 +60,16 @@ def _features(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack(columns, axis=1)
 
 
-def _plain_log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    top = np.max(log_values, axis=1, keepdims=True)
-    mean = (np.exp(log_values - top) * weights).sum(axis=1) / weights.sum(axis=1)
-    result: NDArray[np.float64] = top[:, 0] + np.log(mean)
-    return result
-
-
 def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
     """Ln of the weighted mean along the second axis, corrected for the bias of a logarithm by its two halves."""
-    whole = _plain_log_mean(log_values, weights)
-    halves = [_plain_log_mean(log_values[:, i::2], weights[:, i::2]) for i in (0, 1)]
-    return whole + np.clip(whole - 0.5 * (halves[0] + halves[1]), 0.0, _LARGEST_CORRECTION)
+    top = np.max(log_values, axis=1)
+    weighed = np.exp(log_values - top[:, None]) * weights
+    halves = [(weighed[:, i::2].sum(axis=1), weights[:, i::2].sum(axis=1)) for i in (0, 1)]
+    whole = np.log(sum(x for x, _ in halves) / sum(w for _, w in halves))
+    with np.errstate(divide="ignore"):  # a half that holds nothing calls for the largest correction
+        mean = 0.5 * sum(np.log(x / w) for x, w in halves)
+    corrected: NDArray[np.float64] = top + whole + np.clip(whole - mean, 0.0, _LARGEST_CORRECTION)
+    return corrected
 
 
 class Study:

@@ -9,7 +9,7 @@ from model.mixture import Cuts, Ends, Settings, Unknowns, cuts, engine_mean
 from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE
 from model.scales import Scales
 
-__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood"]
+__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods"]
 
 
 @dataclass(frozen=True)
@@ -74,15 +74,28 @@ def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, back
     return r.has_level * noise.log_judged(noise.log_level(r.level, ln_mixture, lower, upper, blur, backend), backend)
 
 
-def log_likelihood(
-    r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY
-) -> Array:
+def log_likelihood(r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales) -> Array:
     """Log likelihood of each run [nats]; parameters as `expected_readings`.
 
     Returns
     -------
     array
         Shape (n,) or (draws, n): the sum over the kinds of reading a run holds.
+    """
+    level, *others = log_likelihoods(r, u, ends, s, scales)
+    return level + sum(each.sum(axis=-1) for each in others)
+
+
+def log_likelihoods(
+    r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY
+) -> list[Array]:
+    """Log likelihoods [nats] whose sum over all that they hold is that of all runs; parameters as `expected_readings`.
+
+    Returns
+    -------
+    list of array
+        Of the idle judgements, (n,) or (draws, n); then of the other readings, with a further axis for their kinds
+        where the backend keeps it.
     """
     e = expected_readings(u, ends, s, scales, backend)
 
@@ -105,11 +118,12 @@ def log_likelihood(
         (r.no_idle_rise, 0.0, e.idle_rise, idle_rise),
         (r.no_power_rise, 0.0, e.power_rise, power),
     )
-    total = level_log_density(r, ends.idle, cuts(u), r.widening * u.idle_blur, backend)
+    terms = [level_log_density(r, ends.idle, cuts(u), r.widening * u.idle_blur, backend)]
     for kinds, density in ((read, noise.log_density), (below, noise.log_below)):
         held = [kind for kind in kinds if backend.may_hold(kind[0])]
         if held:
             # one call for all kinds: a third of the graph, and of its time
             there, reading, centre, scale = (backend.stack(x) for x in zip(*held, strict=True))
-            total = total + (there * density(reading, centre, scale, backend)).sum(axis=-1)
-    return total
+            pick = backend.held(there)
+            terms.append(pick(there) * density(pick(reading), pick(centre), pick(scale), backend))
+    return terms

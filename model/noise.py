@@ -33,27 +33,36 @@ MISREAD_WIDTH = 3.0
 MISJUDGED_SHARE = 0.05
 """Share of idle judgements that say nothing, each of the five as likely [-]; judgement."""
 
-_LOG_GOOD = math.log1p(-MISREAD_SHARE)
-_LOG_BAD = math.log(MISREAD_SHARE)
+_GOOD = 1.0 - MISREAD_SHARE
 
 
-def _logistic(z: Array, scale: Array, backend: Backend) -> Array:
-    return -z - 2.0 * backend.softplus(-z) - backend.log(scale)
+def _tails(z: Array, backend: Backend) -> tuple[Array, Array, Array, Array]:
+    """|z| of the wider logistic, its exponential, the exponential's square, and that of |z| itself."""
+    away = backend.maximum(z, -z) / MISREAD_WIDTH
+    wide = backend.exp(-away)
+    square = wide * wide
+    return away, wide, square, square * wide  # the cube, since misread readings scatter three times as widely
 
 
 def log_density(reading: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
-    """Log density of a reading around `centre` with logistic scale `scale`, in the reading's unit."""
-    z = (reading - centre) / scale
-    wide = MISREAD_WIDTH
-    return backend.logaddexp(
-        _LOG_GOOD + _logistic(z, scale, backend), _LOG_BAD + _logistic(z / wide, wide * scale, backend)
-    )
+    """Log density of a reading around `centre` with logistic scale `scale`, in the reading's unit.
+
+    Notes
+    -----
+    A logistic's density is ``e / (1 + e)²`` with ``e = exp(−|z|)``; the wider one's exponential is taken out of the
+    sum of both, so that one exponential and one logarithm do, however far the reading is off.
+    """
+    away, wide, square, narrow = _tails((reading - centre) / scale, backend)
+    good, bad = _GOOD * square / (1.0 + narrow) ** 2, MISREAD_SHARE / MISREAD_WIDTH / (1.0 + wide) ** 2
+    return backend.log((good + bad) / scale) - away
 
 
 def log_below(limit: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:
     """Log probability that the reading falls below `limit` (left-censored reading)."""
     z = (limit - centre) / scale
-    return backend.logaddexp(_LOG_GOOD - backend.softplus(-z), _LOG_BAD - backend.softplus(-z / MISREAD_WIDTH))
+    away, wide, square, narrow = _tails(z, backend)
+    good = _GOOD * backend.where(z < 0.0, square, 1.0) / (1.0 + narrow)
+    return backend.log(good + MISREAD_SHARE / (1.0 + wide)) - backend.where(z < 0.0, away, 0.0)
 
 
 def log_above(limit: Array, centre: Array, scale: Array, backend: Backend = NUMPY) -> Array:

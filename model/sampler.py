@@ -1,9 +1,9 @@
 """The sampler: compiled once in a process, fed with each log, and never believed unchecked."""
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,11 +121,11 @@ class Sampler:
         """
         compiled = self._fed(evidence)
         for refits, options in enumerate(_TRIES):
-            tree = _sample(compiled, self._cores, seed + 7919 * refits, options)
-            diagnostics = _diagnose(tree, refits)
+            drawn = _sample(compiled, self._cores, seed + 7919 * refits, options)
+            diagnostics = _diagnose(drawn, refits)
             if diagnostics.converged:
                 break
-        return Posterior(_unknowns(tree), evidence, diagnostics, seed)
+        return Posterior(drawn.unknowns(), evidence, diagnostics, seed)
 
     def fit_once(self, evidence: Evidence, seed: int, options: Mapping[str, Any]) -> Posterior:
         """Draw with settings of one's own, and keep what comes, converged or not.
@@ -140,20 +140,32 @@ class Sampler:
         NotConvergedError
             If the sampler broke down.
         """
-        tree = _sample(self._fed(evidence), self._cores, seed, options)
-        return Posterior(_unknowns(tree), evidence, _diagnose(tree, 0), seed)
+        drawn = _sample(self._fed(evidence), self._cores, seed, options)
+        return Posterior(drawn.unknowns(), evidence, _diagnose(drawn, 0), seed)
 
     def _fed(self, evidence: Evidence) -> Any:
         self.compile()
         return self._compiled.with_data(**data_of(evidence))
 
 
-def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) -> Any:
+class _Drawn(NamedTuple):
+    """Draws by unknown, (chains, draws, columns), and how many of them diverged."""
+
+    columns: dict[str, NDArray[np.float64]]
+    divergences: int
+
+    def unknowns(self) -> Unknowns:
+        """Draws one chain after the other, (chains · draws, columns) each."""
+        return Unknowns(**{name: x.reshape(-1, x.shape[2]) for name, x in self.columns.items()})
+
+
+def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) -> _Drawn:
     import nutpie
 
     try:
-        return nutpie.sample(
-            compiled, chains=CHAINS, cores=cores, seed=seed, progress_bar=False, save_warmup=False, **options
+        # a tree of labelled arrays would cost a third as much as drawing does
+        trace = nutpie.sample(
+            compiled, chains=CHAINS, cores=cores, seed=seed, progress_bar=False, return_raw_trace=True, **options
         )
     except BaseException as error:
         # a panic of the sampler's compiled part is no Exception, and would end the request without an answer
@@ -162,33 +174,45 @@ def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) ->
         raise NotConvergedError(
             "the sampler broke down on these readings", cure="Check the latest entries for a slip of the pen."
         ) from error
+    return _after_tuning(*trace.get_arrow_trace())
 
 
-def _diagnose(tree: Any, refits: int) -> Diagnostics:
+def _after_tuning(draws: Sequence[Any], stats: Sequence[Any]) -> _Drawn:
+    """The draws that count, from one batch of columns a chain."""
+    import pyarrow
+
+    def column(batch: Any, name: str, kept: NDArray[np.bool_]) -> NDArray[np.float64]:
+        values = pyarrow.array(batch.column(name))
+        flat = np.asarray(values.flatten() if pyarrow.types.is_nested(values.type) else values, float)
+        return flat.reshape(len(kept), -1)[kept]
+
+    def settled(stat: Any) -> NDArray[np.bool_]:
+        return ~np.asarray(pyarrow.array(stat.column("tuning")), bool)
+
+    kept = [settled(stat) for stat in stats]
+    columns = {
+        name: np.stack([column(batch, name, k) for batch, k in zip(draws, kept, strict=True)])
+        for name in Unknowns.names()
+    }
+    diverging = sum(column(stat, "diverging", k).sum() for stat, k in zip(stats, kept, strict=True))
+    return _Drawn(columns, int(diverging))
+
+
+def _diagnose(drawn: _Drawn, refits: int) -> Diagnostics:
     from arviz_stats.base import array_stats
 
-    flat = [np.asarray(tree.posterior[n].values) for n in Unknowns.names()]
     # one row an unknown: (unknown, chain, draw)
-    ary = np.concatenate([np.moveaxis(x[..., None] if x.ndim == 2 else x, -1, 0) for x in flat])
+    ary = np.moveaxis(np.concatenate([drawn.columns[name] for name in Unknowns.names()], axis=2), 2, 0)
     r_hat = np.asarray(array_stats.rhat(ary, chain_axis=1, draw_axis=2))
     bulk = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="bulk"))
     tail = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="tail", prob=(0.05, 0.95)))
-    divergences = int(np.asarray(tree.sample_stats["diverging"].values).sum())
     worst = (float(np.max(r_hat)), float(np.min(bulk)), float(np.min(tail)))
-    trusted = worst[0] <= R_HAT_MOST and min(worst[1:]) >= ESS_LEAST and divergences == 0
+    trusted = worst[0] <= R_HAT_MOST and min(worst[1:]) >= ESS_LEAST and drawn.divergences == 0
     return Diagnostics(
         *worst,
-        divergences=divergences,
+        divergences=drawn.divergences,
         chains=ary.shape[1],
         draws=ary.shape[2],
         refits=refits,
         converged=bool(trusted),
     )
-
-
-def _unknowns(tree: Any) -> Unknowns:
-    columns: dict[str, NDArray[np.float64]] = {}
-    for name in Unknowns.names():
-        x = np.asarray(tree.posterior[name].values, float)
-        columns[name] = x.reshape(-1, x.shape[2] if x.ndim == 3 else 1)
-    return Unknowns(**columns)

@@ -1,17 +1,15 @@
 """``eighth-turn bench campaign``: virtual engines tuned from start to "tuned" by several policies."""
 
 import json
-import os
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from multiprocessing import get_context
 from typing import Annotated, Any
 
 import numpy as np
 import typer
 
-__all__ = ["campaign", "prepared", "quietly"]
+from api.bench.shared_out import Keep, shared_out
+
+__all__ = ["campaign", "prepared"]
 
 _POSTERIOR = ("ours", "information", "greedy", "random")
 
@@ -74,19 +72,6 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     )
 
 
-def quietly() -> None:
-    """One thread a worker: the cores are shared out by engines."""
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-
-def _all(family: str, policies: Iterable[str], engines: int, seed: int, jobs: int) -> Iterator[_Result]:
-    work = [(family, policy, seed + i) for policy in policies for i in range(engines)]
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=quietly) as pool:
-        for future in as_completed([pool.submit(_one, *each) for each in work]):
-            yield future.result()
-
-
 def campaign(
     engines: Annotated[int, typer.Option("--engines", min=1, help="Virtual engines per policy.")] = 40,
     family: Annotated[str, typer.Option("--family", help="Family of engines; any other word lists them.")] = "prior",
@@ -95,6 +80,7 @@ def campaign(
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="First engine's seed.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
+    keep: Keep = None,
 ) -> None:
     """Tune virtual engines under the real limits: runs needed, truth of claims, calibration, by policy."""
     from rich.console import Console
@@ -114,9 +100,9 @@ def campaign(
                 "no such policy", field="--policy", value=name, cure=f"There are: {', '.join(POLICIES)}."
             )
     console = Console(stderr=True)
-    total = engines * len(policies)
-    tuning = _all(family, policies, engines, seed, jobs)
-    results = list(track(tuning, description=f"tuning ({family})", total=total, console=console))
+    work = [(family, name, seed + i) for name in policies for i in range(engines)]
+    tuning = shared_out(_one, work, jobs, keep)
+    results = list(track(tuning, description=f"tuning ({family})", total=len(work), console=console))
     by_policy = {name: [r for r in results if r.policy == name] for name in policies}
     figures = {name: _figures([r for r in found if r.fitting], found) for name, found in by_policy.items()}
     _table(family, figures)

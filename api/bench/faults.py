@@ -1,16 +1,15 @@
 """``eighth-turn bench faults``: faults injected into campaigns; how often, how soon and how rightly noticed."""
 
 import json
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Iterable
 from dataclasses import dataclass
-from multiprocessing import get_context
 from typing import Annotated, Any
 
 import numpy as np
 import typer
 
-from api.bench.campaign import prepared, quietly
+from api.bench.campaign import prepared
+from api.bench.shared_out import Keep, shared_out
 
 __all__ = ["faults"]
 
@@ -63,18 +62,12 @@ def _campaign(fault: str, seed: int) -> _Result | None:
     return _Result(fault, done.finished, done.true_claim, engine.onset, run, kinds)
 
 
-def _all(names: list[str], engines: int, seed: int, jobs: int) -> Iterator[_Result]:
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=quietly) as pool:
-        work = [pool.submit(_one, name, seed + i) for name in names for i in range(engines)]
-        for future in as_completed(work):
-            yield future.result()
-
-
 def faults(
     engines: Annotated[int, typer.Option("--engines", min=1, help="Campaigns per fault, and healthy ones.")] = 100,
     fault: Annotated[list[str] | None, typer.Option("--fault", help="One of the faults; may be repeated.")] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="First engine's seed.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
+    keep: Keep = None,
 ) -> None:
     """Inject each fault into campaigns: detection rate, runs to detection, false alarms on healthy engines.
 
@@ -92,9 +85,10 @@ def faults(
                 "no such fault", field="--fault", value=name, cure=f"There are: {', '.join(FAULTS)}."
             )
     names = ["", *(fault or FAULTS)]
-    tuning = _all(names, engines, seed, jobs)
-    total = engines * len(names)
-    results = list(track(tuning, description="tuning", total=total, console=Console(stderr=True)))
+    # fault by fault in turn, so that a bench that is stopped has seen some of each
+    work = [(name, seed + i) for i in range(engines) for name in names]
+    tuning = shared_out(_one, work, jobs, keep)
+    results = list(track(tuning, description="tuning", total=len(work), console=Console(stderr=True)))
     figures = {name: _figures([r for r in results if r.fault == name]) for name in names if name}
     typer.echo(
         json.dumps(

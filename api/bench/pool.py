@@ -14,7 +14,8 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from api.bench.campaign import prepared, quietly
+from api.bench.campaign import prepared
+from api.bench.shared_out import quietly
 
 __all__ = ["pool", "start"]
 

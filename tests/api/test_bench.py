@@ -1,12 +1,14 @@
 """The campaign and fault benches: one JSON object last, and clear refusals."""
 
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
 from api.cli.main import app, run
+from shared.errors import InvalidValueError
 
 _FIGURES = {"median_runs", "p90_runs", "true_claims", "brier", "lean_runs", "violations", "unfinished"}
 
@@ -27,6 +29,34 @@ def test_a_campaign_of_the_knowing_and_the_simple() -> None:
     assert set(oracle) >= _FIGURES
     assert oracle["median_runs"] < rule["median_runs"]
     assert (oracle["true_claims"], oracle["violations"], oracle["unfinished"]) == (1.0, 0, 0.0)
+
+
+def test_a_stopped_bench_goes_on(tmp_path: Path) -> None:
+    """What is kept is not done again, what was cut off is, and the figures are those of a bench that never stopped."""
+    keep = tmp_path / "kept.jsonl"
+    asked = ("campaign", "--engines", "4", "--policy", "rule_of_thumb", "--keep", str(keep))
+    whole = _bench(*asked)
+    lines = keep.read_text().splitlines(keepends=True)
+    assert len(lines) == 4
+    keep.write_text("".join(lines[:2]) + lines[2][:20])
+    assert _bench(*asked) == whole
+    assert sorted(keep.read_text().splitlines(keepends=True)) == sorted(lines)
+    changed = [json.loads(line) for line in lines]
+    for _, result in changed:
+        result["violations"] = 7
+    keep.write_text("".join(json.dumps(each) + "\n" for each in changed))
+    assert _bench(*asked)["policies"]["rule_of_thumb"]["violations"] == 28
+
+
+def test_results_are_not_kept_in_another_file(tmp_path: Path) -> None:
+    """A file of something else is refused and left as it is."""
+    other = tmp_path / "notes.txt"
+    other.write_text("not ours\nand not whole")
+    with pytest.raises(InvalidValueError, match="not a file of kept results"):
+        CliRunner().invoke(
+            app, ["bench", "campaign", "--policy", "oracle", "--keep", str(other)], catch_exceptions=False
+        )
+    assert other.read_text() == "not ours\nand not whole"
 
 
 @pytest.mark.slow

@@ -50,8 +50,8 @@ def test_several_hundred_degrees_go_leaner(advisor: Advisor, degf: float) -> Non
 
 
 def test_a_hundred_degrees_is_right(advisor: Advisor) -> None:
-    """About 100 °F with a smooth idle, seen twice, confirms both mixtures."""
-    s = _ask(advisor, _run(100), _run(105, rpm=800))
+    """About 100 °F with a smooth idle, seen three times, confirms both mixtures, and the idle speed with them."""
+    s = _ask(advisor, _run(100), _run(105, rpm=800), _run(103, rpm=800))
     assert s.confidence.full_throttle.confirmed
     assert s.confidence.idle_mixture.confirmed
     assert s.stage is Stage.TUNED

@@ -48,14 +48,20 @@ def _tuned(installation: Installation, seed: int, air: Air) -> tuple[VirtualEngi
 
 
 def test_a_summary_times_the_prior_is_the_posterior(advisor: Advisor, installation: Installation, air: Air) -> None:
-    """Put together again, summary and expert prior give the fit's mean and spread in every pooled unknown."""
+    """Put together again, summary and expert prior give the fit's mean and spread in every pooled unknown, whichever
+    draws the fit came out with: within a tenth over several of them.
+    """
     _, log = _tuned(installation, 3, air)
-    posterior = advisor.learn(installation, log).posterior
-    theta = pooled_of(posterior.unknowns, posterior.evidence.pivot, posterior.evidence.throttle)
-    mean, covariance = _rebuilt(summarise(posterior))
-    assert np.allclose(mean, theta.mean(0), atol=0.15)
-    assert np.allclose(np.sqrt(np.diag(covariance)), theta.std(0), rtol=0.1)
-    assert theta.std(0)[POOLED.index("gain_full")] < 0.4
+    off, wider = [], []
+    for seed in range(4):
+        posterior = advisor.sampler.fit(gather(installation, log), seed)
+        theta = pooled_of(posterior.unknowns, posterior.evidence.pivot, posterior.evidence.throttle)
+        mean, covariance = _rebuilt(summarise(posterior))
+        off.append(mean - theta.mean(0))
+        wider.append(np.log(np.sqrt(np.diag(covariance)) / theta.std(0)))
+        assert theta.std(0)[POOLED.index("gain_full")] < 0.4
+    assert np.allclose(np.mean(off, axis=0), 0.0, atol=0.1)
+    assert np.allclose(np.mean(wider, axis=0), 0.0, atol=0.1)
 
 
 def test_whatever_prior_a_fit_was_made_with_is_divided_out(

@@ -16,7 +16,7 @@ from model.geometry import Tent, from_coordinate
 from model.graph import TENSOR
 from model.idle import BEST_WIDTH
 from model.kind import kind_of
-from model.likelihood import log_likelihood
+from model.likelihood import log_likelihoods
 from model.mixture import Unknowns, cuts, gain_prior, mixtures
 from model.population import NORMAL, Measured, Priors
 from model.population_fit import PopulationSampler
@@ -80,7 +80,8 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
             pm.Potential(f"prior_{name}", pt.sum(ln_prior))
         u = Unknowns(**known)
         ends = mixtures(u, first.settings, first.pivot, first.throttle, TENSOR)
-        pm.Potential("runs", pt.sum(log_likelihood(readings, u, ends, first.settings, first.scales, TENSOR)))
+        terms = log_likelihoods(readings, u, ends, first.settings, first.scales, TENSOR)
+        pm.Potential("runs", sum(pt.sum(term) for term in terms))
     return model
 
 
