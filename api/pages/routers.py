@@ -5,6 +5,7 @@ from api.pages import (
     adviser,
     assets,
     before,
+    explained,
     history,
     installations,
     next_step,
@@ -34,4 +35,5 @@ ROUTERS = (
     settings.router,
     sign_in.router,
     similar.router,
+    explained.router,
 )

@@ -17,6 +17,9 @@ _PAGES = (
     "/settings",
     "/entries/1/correct", "/entries/2/correct", "/sweeps/3",
 )  # fmt: skip
+_OTHERS = (
+    "/installations", "/installations/new", "/desk", "/installations/99", "/model/builder", "/model/statistician",
+)  # fmt: skip
 
 
 def _post(address: str, body: Any) -> Any:
@@ -54,9 +57,7 @@ def test_no_page_has_a_violation(real_service: Service, phone: Any, tmp_path: Pa
     """Every page with everything on it unfolded, and the forms as they are when something is wrong."""
     home = _filled(real_service)
     found = {}
-    others = [
-        f"{real_service.address}{p}" for p in ("/installations", "/installations/new", "/desk", "/installations/99")
-    ]
+    others = [f"{real_service.address}{p}" for p in _OTHERS]
     for address in (*others, *(home + p for p in _PAGES)):
         phone.goto(address)
         phone.wait_for_selector(".waiting", state="detached", timeout=60_000)

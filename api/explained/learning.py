@@ -1,0 +1,46 @@
+"""What runs teach, measured: virtual engines tuned by the rule of thumb, fitted after some of their runs."""
+
+import csv
+import io
+
+import numpy as np
+
+from api.explained.figures import RUNS
+
+__all__ = ["measured"]
+
+
+def measured(engines: int) -> str:
+    """Median share of each unknown's prior variance that is gone after so many runs, as CSV.
+
+    Parameters
+    ----------
+    engines : int
+        Virtual engines, drawn from the prior.
+    """
+    from rich.console import Console
+    from rich.progress import track
+
+    from api import compile_cache
+    from api.bench.histories import tuned
+    from api.cli.settings_file import installation_from
+    from api.settings import Settings
+
+    compile_cache.use(Settings().cache_folder)
+    from model.advisor import Advisor
+    from model.evidence import gather
+    from model.learned_of import LEARNED, share_learned
+
+    installation, advisor = installation_from(None).record(), Advisor()
+    found: dict[int, list[dict[str, float]]] = {runs: [] for runs in RUNS}
+    for seed in track(range(engines), description="learning", console=Console(stderr=True)):
+        for runs in RUNS:
+            log, _ = tuned(installation, runs, seed)
+            found[runs].append(share_learned(advisor.sampler.fit(gather(installation, log), advisor.seed)))
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(["unknown", *(f"after_{runs}" for runs in RUNS)])
+    for name in LEARNED:
+        shares = [float(np.median([each[name] for each in found[runs]])) for runs in RUNS]
+        rows.writerow([name, *(f"{share:.3f}" for share in shares)])
+    return text.getvalue()

@@ -1,0 +1,38 @@
+"""The model explained, for those who turn the screw and for those who ask how it is sure."""
+
+from importlib.resources import files
+
+from fastapi import APIRouter, Response
+
+from api.access.roles import Rule, may
+from api.explained.figures import FIGURES
+from api.explained.text import READERS, page_of
+from api.pages.policy import HEADERS
+from api.pages.problem_pages import PageRoute
+from api.pages.rendering import page
+from shared.errors import NotFoundError
+
+__all__ = ["router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/model")
+
+
+@router.get("/{reader}", **may(Rule.ANYONE))
+def explained(reader: str) -> Response:
+    """One explanation."""
+    if reader not in READERS:
+        raise NotFoundError(
+            "there is no such explanation", field="reader", value=reader, cure=f"There are {', '.join(READERS)}."
+        )
+    return page("explained.html", reader=reader, text=page_of(reader))
+
+
+@router.get("/figures/{name}.svg", **may(Rule.ANYONE))
+def figure(name: str) -> Response:
+    """One figure of them."""
+    if name not in FIGURES:
+        raise NotFoundError(
+            "there is no such figure", field="name", value=name, cure=f"There are {', '.join(FIGURES)}."
+        )
+    svg = files("api.explained").joinpath("figures", f"{name}.svg").read_text(encoding="utf-8")
+    return Response(svg, media_type="image/svg+xml", headers=HEADERS)
