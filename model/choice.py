@@ -131,7 +131,7 @@ def ideal_slope(confidence: Confidence, installation: Installation) -> str:
         fitted + x
         for x in (confidence.taper_misfit.low_90, confidence.taper_misfit.median, confidence.taper_misfit.high_90)
     )
-    text = f"about {slope * 1e3:.1f} mm/m (90 %: {low * 1e3:.1f} to {high * 1e3:.1f})"
+    text = f"about {slope * 1e3:.1f} mm/m or {slope:.4f} in/in (90 %: {low * 1e3:.1f} to {high * 1e3:.1f} mm/m)"
     ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
     if slope < ordered[0].taper_slope:
         return f"{text}, shallower than your {ordered[0].label},"

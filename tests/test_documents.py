@@ -37,3 +37,13 @@ def test_the_plan_of_the_house_names_every_room() -> None:
     text = (_ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     rooms = [p.parent for p in (_ROOT / "api").glob("*/__init__.py")]
     assert [room.name for room in rooms if f"api/{room.name}/" not in text] == []
+
+
+def test_no_page_shows_the_name_of_an_error() -> None:
+    """People are told what is wrong, not what it is called inside."""
+    pages = {
+        p.name: re.sub(r"\{#.*?#\}", "", p.read_text(encoding="utf-8"), flags=re.DOTALL)
+        for p in (_ROOT / "api/pages/templates").glob("*.html")
+    }
+    assert pages
+    assert [name for name, text in pages.items() if re.search(r"[A-Z]\w+Error\b", text)] == []

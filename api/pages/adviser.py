@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
@@ -13,10 +12,12 @@ from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.advice.overview import Standing, overview
 from api.database import Database, Installation
-from api.http.checked import checked
+from api.http.checked import RefusedError, checked, told
 from api.installations import storage as installations
+from api.log import service
 from api.notes import storage as notes
-from api.pages.client_ids import id_in
+from api.pages.client_ids import id_in, new_id
+from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form
@@ -24,6 +25,7 @@ from api.pages.working import AtWork, Work
 from api.places import AdviceDesk, Db, InstallationId
 from api.wire.answers import SuggestionOut
 from api.wire.notes import NoteIn
+from shared.errors import EighthTurnError
 
 __all__ = ["Row", "attention", "router"]
 
@@ -113,8 +115,17 @@ def _row(row: Installation, at: Standing, database: Database, desk: Desk, work: 
 
 @router.post("/installations/{installation_id}/notes", **may(Rule.SEES))
 def leave(installation_id: InstallationId, typed: Form, database: Db) -> Response:
-    """Leave a note; it is shown on the card of the next step."""
-    document: dict[str, Any] = typed.document("text", "author")
-    with database.unit() as session:
-        notes.add(session, installation_id, checked(_NOTE, document), datetime.now(UTC), id_in(typed))
+    """Leave a note, which is shown on the card of the next step; or show what is wrong beside it."""
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+    try:
+        client_id = id_in(typed)
+        sent = checked(_NOTE, typed.document("text", "author"))
+        with database.unit() as session:
+            notes.add(session, installation_id, sent, datetime.now(UTC), client_id)
+    except (RefusedError, EighthTurnError) as error:
+        return page(
+            "note.html", 422, number=installation_id, name=name_of(log), here="/notes", heading="A note",
+            typed=typed, errors=told(error), client_id=typed.get("client_id") or new_id(),
+        )  # fmt: skip
     return RedirectResponse(f"/installations/{installation_id}#notes", 303)

@@ -8,7 +8,7 @@ import pytest
 from api.pages.adviser import attention
 from api.wire.answers import SuggestionOut
 from tests.api.asking import Client, problem
-from tests.api.pages.reading import FORM, RUN, words
+from tests.api.pages.reading import FORM, RUN, fields, words
 
 _NOW = datetime(2026, 5, 10, tzinfo=UTC)
 
@@ -73,6 +73,10 @@ def test_a_note_is_left_and_read(client: Client, home: str) -> None:
     assert [n["text"] for n in client.get(f"/api/v1{home}/notes").json()] == ["again", "<b>gasket</b>\nfirst"]
     assert "2 notes" in words(client.get("/desk").text)
     assert client.post(f"{home}/notes", data={"text": ""}).status_code == 422
+    again = client.post(f"{home}/notes", data={"text": "look there" + "!" * 2000, "author": "me"})
+    assert again.status_code == 422
+    assert "look there!" in again.text
+    assert fields(again.text)["author"] == "me"
     problem(client.post("/api/v1/installations/99/notes", json={"text": "x"}), 404)
     problem(client.get("/api/v1/installations/99/notes"), 404)
 
