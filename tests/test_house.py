@@ -57,37 +57,50 @@ def test_every_setting_and_command_is_in_the_readme() -> None:
         assert f"eighth-turn {command}" in text
 
 
-def test_every_route_is_in_the_readme() -> None:
-    """So is a route."""
-    from api.advice import routes as advice
-    from api.installations import routes as installations
-    from api.log import routes as log
-    from api.notes import routes as notes
-    from api.papers import routes as papers
-    from api.pool import routes as pool
-    from api.pool import start_routes as start
+def test_every_route_is_in_the_readme(tmp_path: Path) -> None:
+    """So is a route, with its method."""
+    from api.app import create_app
+    from api.settings import Settings
+    from tests.api.conftest import StandIn
 
+    service = create_app(Settings(data_folder=tmp_path, database_url=""), StandIn)
+    service.state.database.close()
     text = (_ROOT / "README.md").read_text(encoding="utf-8")
-    routers = (installations.router, start.router, log.router, advice.router, notes.router, papers.router, pool.router)
-    for router in routers:
-        for route in router.routes:
-            path = str(getattr(route, "path", "")).removeprefix("/api/v1").replace("installation_id", "id")
-            methods = getattr(route, "methods", set())
-            assert methods
-            assert all(f"{method} {path}" in text for method in methods)
+    paths = service.openapi()["paths"]
+    assert len(paths) > 20
+    for path, methods in paths.items():
+        told = path.removeprefix("/api/v1").replace("installation_id", "id")
+        assert [m for m in methods if f"{m.upper()} {told}" not in text] == [], told
+
+
+def test_every_page_is_in_the_plan() -> None:
+    """The plan of the house says of every page in which file it is made."""
+    from api.pages.routers import ROUTERS
+
+    text = (_ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = {row.split("|")[1].strip(): row.split("|")[2].strip() for row in text.splitlines() if row.startswith("| `/")}
+    pages = [route for router in ROUTERS for route in router.routes if "GET" in getattr(route, "methods", ())]
+    assert len(pages) > 20
+    for route in pages:
+        path = route.path.replace("installation_id", "id")  # type: ignore[attr-defined]
+        module = route.endpoint.__module__.rpartition(".")[2]  # type: ignore[attr-defined]
+        assert rows.get(f"`{path}`") == f"`{module}.py`", path
 
 
 def test_docstring_examples() -> None:
-    """Examples in docstrings come out as written."""
+    """Examples in docstrings come out as written, wherever there are any."""
     import doctest
+    import importlib
 
-    import model.wording
-    import shared.units
-
-    for module in (model.wording, shared.units):
-        result = doctest.testmod(module)
-        assert result.attempted > 0
-        assert result.failed == 0
+    tried = 0
+    for floor in ("shared", "model", "api"):
+        for file in sorted((_ROOT / floor).rglob("*.py")):
+            if ">>>" in file.read_text(encoding="utf-8"):
+                name = ".".join(file.relative_to(_ROOT).with_suffix("").parts)
+                result = doctest.testmod(importlib.import_module(name))
+                assert result.failed == 0, name
+                tried += result.attempted
+    assert tried > 3
 
 
 @pytest.mark.slow
