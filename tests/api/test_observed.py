@@ -210,3 +210,47 @@ def test_spans_are_off_unless_asked_for(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setitem(sys.modules, "opentelemetry.sdk.trace", None)
     with pytest.raises(InvalidValueError, match=r"eighth-turn\[otel\]"):
         spans_asked_for(endpoint)
+
+
+def test_spans_reach_whoever_speaks_the_protocol(
+    settings: Settings, needles: list[dict[str, Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Sent as OTLP over HTTP where the usual variable says, and decoded there by the protocol's own definition
+    (opentelemetry-proto, ExportTraceServiceRequest); the service's name stands on them.
+    """
+    from http.server import BaseHTTPRequestHandler, HTTPServer
+    from threading import Thread
+
+    from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
+
+    received: list[tuple[str, str, bytes]] = []
+
+    class Collector(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            received.append((self.path, self.headers["Content-Type"], body))
+            self.send_response(200)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, format: str, *args: Any) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Collector) as collector:
+        Thread(target=collector.serve_forever, daemon=True).start()
+        monkeypatch.setenv("OTEL_EXPORTER_OTLP_ENDPOINT", f"http://127.0.0.1:{collector.server_port}")
+        monkeypatch.setenv("OTEL_EXPORTER_OTLP_COMPRESSION", "none")
+        spans = spans_asked_for()
+        with Client(create_app(settings, StandIn, spans)) as client:
+            place = client.post("/api/v1/installations", json={"needles": needles[:1]}).headers["Location"]
+            client.post(f"{place}/runs", json=RUN)
+        spans.close()
+        collector.shutdown()
+    assert received
+    assert {(path, kind) for path, kind, _ in received} == {("/v1/traces", "application/x-protobuf")}
+    told = [ExportTraceServiceRequest.FromString(body) for _, _, body in received]
+    resources = [resource for request in told for resource in request.resource_spans]
+    for resource in resources:
+        assert "eighth-turn" in [a.value.string_value for a in resource.resource.attributes if a.key == "service.name"]
+    names = {span.name for r in resources for scope in r.scope_spans for span in scope.spans}
+    assert {"learning", "storing", "POST /api/v1/installations/{installation_id}/runs"} <= names
