@@ -4,8 +4,8 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -15,9 +15,12 @@ import numpy as np
 import typer
 
 from api.bench.campaign import prepared
-from api.bench.shared_out import quietly
+from api.bench.shared_out import Keep, quietly, shared_out
+from model.kind import Kind
 
 __all__ = ["pool", "start"]
+
+_FIRST_NEW = 10_000  # number of the first engine that is not in the pool
 
 
 def pool(
@@ -115,6 +118,7 @@ def start(
     engines: Annotated[int, typer.Option("--engines", min=1, help="New engines, each tuned from either prior.")] = 20,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the population.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
+    keep: Keep = None,
 ) -> None:
     """Tune engines of one population into a pool, then new ones from the pool's prior and from the expert's.
 
@@ -126,23 +130,22 @@ def start(
     from model.campaign import MOST_RUNS
 
     console = Console(stderr=True)
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=quietly) as workers:
-        first = [workers.submit(_contribution, seed, i) for i in range(pooled)]
-        summaries = [f.result() for f in track(_done(first), "filling the pool", pooled, console=console)]
-        served = workers.submit(_served, sorted(summaries, key=lambda each: each[0]), seed).result()
-        tunings = [
-            workers.submit(_tuned, seed, 10_000 + i, prior) for i in range(engines) for prior in (None, served.prior)
-        ]
-        found = [f.result() for f in track(_done(tunings), "tuning new engines", 2 * engines, console=console)]
+    filling = shared_out(_contribution, [(seed, i) for i in range(pooled)], jobs, keep)
+    left = list(track(filling, "filling the pool", pooled, console=console))
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
+        served = worker.submit(_served, sorted(left, key=lambda each: each.number), seed).result()
+    priors = (None, (served.prior.centre, served.prior.root))
+    work = [(seed, _FIRST_NEW + i, prior) for i in range(engines) for prior in priors]
+    found = list(track(shared_out(_tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
     runs: dict[str, dict[int, int]] = {"expert": {}, "pool": {}}
     claims: dict[str, list[bool]] = {"expert": [], "pool": []}
     lean = {"expert": 0, "pool": 0}
-    for number, name, fitting, finished, count, true_claim, lean_runs in found:
-        if fitting:
-            runs[name][number] = count if finished == "tuned" else MOST_RUNS
-            lean[name] += lean_runs
-        if true_claim is not None:
-            claims[name].append(true_claim)
+    for each in found:
+        if each.fitting:
+            runs[each.prior][each.number] = each.runs if each.finished == "tuned" else MOST_RUNS
+            lean[each.prior] += each.lean_runs
+        if each.true_claim is not None:
+            claims[each.prior].append(each.true_claim)
     both = sorted(set(runs["expert"]) & set(runs["pool"]))
     expert, mine = ([float(runs[name][i]) for i in both] for name in ("expert", "pool"))
     typer.echo(
@@ -169,16 +172,35 @@ def start(
     )
 
 
+@dataclass(frozen=True)
+class _Left:
+    """What an engine left: precision, shift and weight of each component, and its kind."""
+
+    number: int
+    components: list[tuple[list[list[float]], list[float], float]]
+    nats: float
+    kind: Kind
+
+
+@dataclass(frozen=True)
+class _Tuned:
+    """One new engine's campaign, from the expert's prior or the pool's."""
+
+    number: int
+    prior: str
+    fitting: bool
+    finished: str
+    runs: int
+    true_claim: bool | None
+    lean_runs: int
+
+
 def _median(x: list[float]) -> float | None:
     return float(np.median(x)) if x else None
 
 
 def _mean(x: list[float]) -> float | None:
     return round(float(np.mean(x)), 2) if x else None
-
-
-def _done(futures: list[Any]) -> Iterator[Any]:
-    return as_completed(futures)
 
 
 def _population(seed: int) -> Any:
@@ -242,31 +264,40 @@ def _engine(installation: Any, seed: int, number: int) -> Any:
     return VirtualEngine(installation, draw_unknowns(installation, rng, prior), rng)
 
 
-def _contribution(seed: int, number: int) -> tuple[int, Any, Any]:
+def _contribution(seed: int, number: int) -> _Left:
     """An engine tuned from the expert prior, and what it leaves to the pool."""
     from model.kind import kind_of
     from model.summary import summarise
 
     installation, before, done = _campaign(seed, number, None)
-    posterior = prepared().learn(installation, [*before, *done.entries]).posterior
-    return number, summarise(posterior), kind_of(installation)
+    summary = summarise(prepared().learn(installation, [*before, *done.entries]).posterior)
+    parts = [(c.precision.tolist(), c.shift.tolist(), float(c.ln_weight)) for c in summary.components]
+    return _Left(number, parts, float(summary.nats), kind_of(installation))
 
 
-def _served(summaries: list[tuple[int, Any, Any]], seed: int) -> Any:
+def _served(left: list[_Left], seed: int) -> Any:
     _compile_cache()
     from api.cli.settings_file import installation_from
     from model.kind import kind_of
     from model.population_fit import PopulationSampler
     from model.served_prior import POPULATION_PRIORS, serve
-    from model.summary import measured_of
+    from model.summary import Component, Summary, measured_of
+
+    def summary_of(each: _Left) -> Summary:
+        parts = (Component(np.array(p), np.array(s), w) for p, s, w in each.components)
+        return Summary(tuple(parts), each.nats)
 
     k, p = POPULATION_PRIORS.beta.shape
-    measured = measured_of([(summary, kind) for _, summary, kind in summaries])
+    measured = measured_of([(summary_of(each), each.kind) for each in left])
     population = PopulationSampler(p, k, cores=os.cpu_count() or 1).fit(measured, POPULATION_PRIORS, seed)
     return serve(population, kind_of(installation_from(None).record()))
 
 
-def _tuned(seed: int, number: int, prior: Any) -> tuple[int, str, bool, str, int, bool | None, int]:
-    _, _, done = _campaign(seed, number, prior)
+def _tuned(seed: int, number: int, prior: Any) -> _Tuned:
+    """A new engine tuned from the expert prior, or from one given by its centre and root."""
+    from model.engine_prior import EnginePrior
+
+    given = None if prior is None else EnginePrior(*prior)
+    _, _, done = _campaign(seed, number, given)
     name = "expert" if prior is None else "pool"
-    return number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs
+    return _Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)

@@ -44,7 +44,7 @@ def shared_out[R](
     from model import MODEL_VERSION
 
     def key(each: tuple[Any, ...]) -> str:
-        return json.dumps([one.__module__, MODEL_VERSION, *each])
+        return json.dumps([f"{one.__module__}.{one.__name__}", MODEL_VERSION, *each])
 
     result: TypeAdapter[R] = TypeAdapter(one.__annotations__["return"])
     kept = _read(keep)
@@ -63,8 +63,14 @@ def _read(keep: Path | None) -> dict[str, Any]:
     """What is kept so far; a last line that was cut off on its way is dropped, to be done again."""
     from shared.errors import InvalidValueError
 
-    if keep is None or not keep.exists():
+    if keep is None:
         return {}
+    try:  # now rather than when the first result comes
+        keep.open("ab").close()
+    except OSError as error:
+        raise InvalidValueError(
+            f"it cannot be written: {error.strerror}", field="--keep", value=str(keep), cure="Name another file."
+        ) from error
     whole, _, cut = keep.read_bytes().rpartition(b"\n")
     try:
         kept = dict(map(json.loads, whole.splitlines()))

@@ -59,6 +59,13 @@ def test_results_are_not_kept_in_another_file(tmp_path: Path) -> None:
     assert other.read_text() == "not ours\nand not whole"
 
 
+def test_a_place_where_nothing_can_be_kept_is_told_at_once(tmp_path: Path) -> None:
+    """Not after the first result."""
+    nowhere = str(tmp_path / "none" / "kept.jsonl")
+    with pytest.raises(InvalidValueError, match="cannot be written"):
+        CliRunner().invoke(app, ["bench", "campaign", "--policy", "oracle", "--keep", nowhere], catch_exceptions=False)
+
+
 @pytest.mark.slow
 def test_a_campaign_and_a_fault_with_the_real_model() -> None:
     """Ours in a campaign of its own, and a fault injected, each in worker processes."""
