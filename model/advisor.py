@@ -17,7 +17,7 @@ from model.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
 from model.holding import holding, on_a_cold_low_day
 from model.outlook import Outlook, look
 from model.prediction import predict
-from model.sampler import Posterior, Sampler
+from model.sampler import LONG, Posterior, Sampler
 from model.stages import confidence_of
 from model.summary import Summary, summarise
 from model.watch import hold
@@ -150,8 +150,16 @@ class Advisor:
         return suspicions([b for b in befores if b.diagnostics.converged], evidence)
 
     def summarise(self, learned: Learned) -> Summary:
-        """What a log says of the unknowns that engines share, the prior divided out."""
-        return summarise(learned.posterior)
+        """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
+
+        Raises
+        ------
+        NotConvergedError
+            If the sampler broke down.
+        """
+        with self._lock:
+            longer = self.sampler.fit_once(learned.evidence, self.seed, LONG)
+        return summarise(longer if longer.diagnostics.converged else learned.posterior)
 
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""

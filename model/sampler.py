@@ -14,7 +14,7 @@ from model.mixture import Unknowns
 from shared.advice import Diagnostics
 from shared.errors import NotConvergedError
 
-__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "R_HAT_MOST", "Posterior", "Sampler"]
+__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "Posterior", "Sampler"]
 
 R_HAT_MOST = 1.01
 """Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
@@ -30,6 +30,9 @@ FIRST_TRY: Mapping[str, Any] = {
     "draws": 700, "tune": 300, "target_accept": 0.8, "adaptation": "low_rank", "maxdepth": 5,
 }  # fmt: skip
 """Settings of a fit's first try, as nutpie names them."""
+
+LONG: Mapping[str, Any] = {"draws": 2500, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"}
+"""Settings of a fit that is to be summarised: what few draws leave in doubt a summary counts as not learned."""
 
 _TRIES = (
     FIRST_TRY,

@@ -267,10 +267,9 @@ def _engine(installation: Any, seed: int, number: int) -> Any:
 def _contribution(seed: int, number: int) -> _Left:
     """An engine tuned from the expert prior, and what it leaves to the pool."""
     from model.kind import kind_of
-    from model.summary import summarise
 
     installation, before, done = _campaign(seed, number, None)
-    summary = summarise(prepared().learn(installation, [*before, *done.entries]).posterior)
+    summary = prepared().summarise(prepared().learn(installation, [*before, *done.entries]))
     parts = [(c.precision.tolist(), c.shift.tolist(), float(c.ln_weight)) for c in summary.components]
     return _Left(number, parts, float(summary.nats), kind_of(installation))
 

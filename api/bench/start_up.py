@@ -38,8 +38,8 @@ def start_up(
     with tempfile.TemporaryDirectory(prefix="eighth-turn-") as own:
         caches = (Path(own) / "one", Path(own) / "two") if cold else (Settings().cache_folder,) * 2
         first = until_ready(caches[0], patience)
-        suggestion = first_suggestion(caches[1], patience)
-        console.print(f"{'cold' if cold else 'warming'}: {first}, first suggestion {suggestion:.1f} s")
+        suggestion = first_suggestion(caches[1], patience) if cold else None
+        console.print(f"{'cold' if cold else 'warming'}: {first}, first suggestion after [s]: {suggestion}")
         ready, suggestions = [], []
         for _ in range(repeats):
             ready.append(until_ready(caches[0], patience))
@@ -51,7 +51,7 @@ def start_up(
         "ready_warm_s": _median([r.ready_s for r in ready]),
         "ready_cold_s": round(first.ready_s, 3) if cold else None,
         "first_suggestion_warm_s": _median(suggestions),
-        "first_suggestion_cold_s": round(suggestion, 3) if cold else None,
+        "first_suggestion_cold_s": None if suggestion is None else round(suggestion, 3),
         "cli_import_s": round(max(imported - bare, 0.0), 4),
         "cli_s": light,
         "bare_python_s": round(bare, 4),

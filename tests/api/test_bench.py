@@ -67,11 +67,8 @@ def test_a_place_where_nothing_can_be_kept_is_told_at_once(tmp_path: Path) -> No
 
 
 @pytest.mark.slow
-def test_a_campaign_and_a_fault_with_the_real_model() -> None:
-    """Ours in a campaign of its own, and a fault injected, each in worker processes."""
-    ours = _bench("campaign", "--engines", "1", "--seed", "2", "--policy", "ours", "--jobs", "1")["policies"]["ours"]
-    assert ours["violations"] == 0
-    assert ours["true_claims"] == 1.0
+def test_a_fault_with_the_real_model() -> None:
+    """A fault injected into campaigns of ours, in worker processes; ours itself is held in the model's own tests."""
     faults = _bench("faults", "--engines", "1", "--fault", "probe", "--jobs", "1")
     assert {"false_alarms", "faults"} <= set(faults)
     assert {"campaigns", "detected", "median_runs"} <= set(faults["faults"]["probe"])

@@ -10,7 +10,7 @@ import pytest
 
 from model.advisor import Advisor
 from model.engine_prior import POOLED
-from model.evidence import Evidence, Readings
+from model.evidence import Evidence, Readings, gather
 from model.exhaust import ln_mixture_at, ln_mixture_slope
 from model.geometry import Tent, from_coordinate
 from model.graph import TENSOR
@@ -21,6 +21,7 @@ from model.mixture import Unknowns, cuts, gain_prior, mixtures
 from model.population import NORMAL, Measured, Priors
 from model.population_fit import PopulationSampler
 from model.priors import CHANGES, PRIORS, from_standard
+from model.sampler import LONG
 from model.summary import measured_of, summarise
 from model.virtual_engine import VirtualEngine, draw_unknowns
 from model.virtual_population import Generating
@@ -28,6 +29,7 @@ from shared.records import Entry, Installation, TurnScrew
 from shared.runs import Air
 
 _ENGINES = 12
+_TIMES = 3
 _P = len(POOLED)
 _PRIORS = Priors(np.full((1, _P), 0.7), np.full(_P, 0.5))
 
@@ -89,20 +91,24 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
 def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installation: Installation, air: Air) -> None:
     """Centre and spread of both gains agree with one NUTS fit of the raw runs of 12 engines.
 
-    Means within three Monte Carlo standard errors and a tenth of the posterior's standard deviation, which is what
-    normal summaries may cost; standard deviations within a fifth.
+    Means within three Monte Carlo standard errors, the summaries' own included (as they scatter over fits with other
+    seeds), and a tenth of the posterior's standard deviation, which is what normal summaries may cost; standard
+    deviations within a fifth.
     """
     import nutpie
 
     beta = np.zeros((7, _P))
     beta[0] = (0.3, -0.3, 0.2, 0.2, -0.2, 0.6, -0.5)
     generating = Generating(beta, np.full(_P, 0.4))
-    fits = [advisor.learn(installation, _log(installation, generating, i, air)).posterior for i in range(_ENGINES)]
-    assert all(fit.diagnostics.converged for fit in fits)
-    laid_out = measured_of([(summarise(fit), kind_of(installation)) for fit in fits])
-    measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
-    staged = PopulationSampler(_P, 1, NORMAL).fit(measured, _PRIORS, 1, "nuts")
-    compiled = nutpie.compile_pymc_model(_joint([fit.evidence for fit in fits]))
+    all_evidence = [gather(installation, _log(installation, generating, i, air)) for i in range(_ENGINES)]
+    population, staged = PopulationSampler(_P, 1, NORMAL), []
+    for seed in range(_TIMES):
+        fits = [advisor.sampler.fit_once(evidence, seed, LONG) for evidence in all_evidence]
+        assert all(fit.diagnostics.converged for fit in fits)
+        laid_out = measured_of([(summarise(fit), kind_of(installation)) for fit in fits])
+        measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
+        staged.append(population.fit(measured, _PRIORS, 1, "nuts"))
+    compiled = nutpie.compile_pymc_model(_joint(all_evidence))
     tree = nutpie.sample(
         compiled, draws=2500, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9,
         adaptation="low_rank",
@@ -111,15 +117,19 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
 
     for name in ("gain_full", "gain_idle"):
         at = POOLED.index(name)
-        for what, mine in (("mu", staged.beta[:, 0, at]), ("tau", staged.tau[:, at])):
+        for what, mine in (
+            ("mu", np.stack([each.beta[:, 0, at] for each in staged])),
+            ("tau", np.stack([each.tau[:, at] for each in staged])),
+        ):
             chains = np.asarray(tree.posterior[what].values)[..., at]
             joint, ess = chains.ravel(), float(array_stats.ess(chains[None], chain_axis=1, draw_axis=2)[0])
-            error = np.hypot(joint.std() / np.sqrt(ess), mine.std() / np.sqrt(staged.ess_min))
-            away = abs(mine.mean() - joint.mean())
+            scatter = mine.mean(axis=1).std(ddof=1) / np.sqrt(_TIMES)
+            error = np.hypot(joint.std() / np.sqrt(ess), scatter)
+            away, spread = abs(mine.mean() - joint.mean()), float(np.mean(mine.std(axis=1)))
             print(
-                f"{name} {what}: joint {joint.mean():.3f} ± {joint.std():.3f} (ess {ess:.0f}), "
-                f"two stages {mine.mean():.3f} ± {mine.std():.3f}"
+                f"{name} {what}: joint {joint.mean():.3f} ± {joint.std():.3f} (ess {ess:.0f}), two stages "
+                f"{mine.mean():.3f} ± {spread:.3f}, over seeds {np.round(mine.mean(axis=1), 3)}"
             )
-            assert ess > 300
+            assert ess > 100  # from fewer the error itself could not be told
             assert away < 3 * error + 0.1 * joint.std()
-            assert mine.std() == pytest.approx(joint.std(), rel=0.2)
+            assert spread == pytest.approx(joint.std(), rel=0.2)
