@@ -122,6 +122,7 @@ def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
         "    assert c.get('/docs/page.js').status_code == 200\n"
         "    assert c.get('/api/v1/installations').json()['total'] == 0\n"
         "    assert c.get('/installations/new').status_code == c.get('/worker.js').status_code == 200\n"
+        "    assert c.get('/model/builder').status_code == c.get('/model/figures/learned.svg').status_code == 200\n"
         "print('fine')"
     )
     assert "fine" in _run(sys.executable, "-c", script, place, cwd=tmp_path, env=env)
