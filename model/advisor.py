@@ -152,6 +152,8 @@ class Advisor:
     def summarise(self, learned: Learned) -> Summary:
         """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
 
+        Where the longer draw is not to be believed, the answer's own is taken.
+
         Raises
         ------
         NotConvergedError

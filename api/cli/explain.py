@@ -13,7 +13,7 @@ def explain(
         Path | None, typer.Option("--to", help="Folder to write to; where the package has them if left out.")
     ] = None,
     learn: Annotated[bool, typer.Option("--learn", help="Measure what runs teach anew first (minutes).")] = False,
-    engines: Annotated[int, typer.Option("--engines", min=2, help="Virtual engines to measure it with.")] = 24,
+    engines: Annotated[int, typer.Option("--engines", min=2, help="Virtual engines to measure it with.")] = 16,
 ) -> None:
     """Write the explanations for builder and statistician, with the table of priors and all figures."""
     from importlib.resources import files
@@ -21,15 +21,24 @@ def explain(
     from api.explained import learning
     from api.explained.figures import FIGURES
     from api.explained.text import READERS, text_of, with_priors
+    from shared.errors import InvalidValueError
 
     own = Path(str(files("api.explained")))
     folder = folder or own
-    (folder / "figures").mkdir(parents=True, exist_ok=True)
-    if learn:
-        (own / "learned.csv").write_text(learning.measured(engines), encoding="utf-8")
-    for reader, file in READERS.items():
-        (folder / f"{file}.md").write_text(with_priors(text_of(reader)), encoding="utf-8")
-        typer.echo(folder / f"{file}.md")
-    for name, draw in FIGURES.items():
-        (folder / "figures" / f"{name}.svg").write_text(draw(), encoding="utf-8")
-        typer.echo(folder / "figures" / f"{name}.svg")
+    try:
+        (folder / "figures").mkdir(parents=True, exist_ok=True)
+        if learn:
+            (own / "learned.csv").write_text(learning.measured(engines), encoding="utf-8")
+        for reader, file in READERS.items():
+            (folder / f"{file}.md").write_text(with_priors(text_of(reader)), encoding="utf-8")
+            typer.echo(folder / f"{file}.md")
+        for name, draw in FIGURES.items():
+            (folder / "figures" / f"{name}.svg").write_text(draw(), encoding="utf-8")
+            typer.echo(folder / "figures" / f"{name}.svg")
+    except OSError as error:
+        raise InvalidValueError(
+            f"it cannot be written: {error.strerror}",
+            field="--to",
+            value=str(error.filename or folder),
+            cure="Name a folder that can be written to.",
+        ) from error

@@ -10,11 +10,10 @@ import numpy as np
 from api.cli.settings_file import installation_from
 from api.pictures.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
 from model.middling_engine import believed_rises, both_ends
-from model.priors import PRIORS
 from shared.records import Installation
 from shared.units import from_si
 
-__all__ = ["FIGURES", "RUNS", "Learned", "prior_table", "read_learned"]
+__all__ = ["FIGURES", "RUNS", "Learned", "read_learned"]
 
 RUNS = (1, 3, 10)
 """Numbers of runs after which it is shown what they taught."""
@@ -112,12 +111,3 @@ def learned() -> str:
 
 FIGURES = {"rise": rise, "two_ends": two_ends, "learned": learned}
 """Figures by name, each drawn by a function of nothing."""
-
-
-def prior_table() -> str:
-    """The priors as a table of Markdown."""
-    head = "| unknown | prior | centre | spread | unit | why |\n|---|---|---|---|---|---|\n"
-    return head + "".join(
-        f"| `{name}` | {p.family} | {p.centre:.4g} | {p.spread:.4g} | {p.unit} | {p.reason.replace('|', '/')} |\n"
-        for name, p in PRIORS.items()
-    )

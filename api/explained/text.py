@@ -6,7 +6,7 @@ from itertools import count
 
 from markdown_it import MarkdownIt
 
-from api.explained.figures import prior_table
+from model.priors import PRIORS
 
 __all__ = ["READERS", "page_of", "text_of", "with_priors"]
 
@@ -26,7 +26,16 @@ def with_priors(text: str) -> str:
     if _BEGIN not in text:
         return text
     before, rest = text.split(_BEGIN)
-    return before + _BEGIN + prior_table() + _END + rest.split(_END)[1]
+    return before + _BEGIN + _prior_table() + _END + rest.split(_END)[1]
+
+
+def _prior_table() -> str:
+    """The priors as a table of Markdown."""
+    head = "| unknown | prior | centre | spread | unit | why |\n|---|---|---|---|---|---|\n"
+    return head + "".join(
+        f"| `{name}` | {p.family} | {p.centre:.4g} | {p.spread:.4g} | {p.unit} | {p.reason.replace('|', '/')} |\n"
+        for name, p in PRIORS.items()
+    )
 
 
 @cache

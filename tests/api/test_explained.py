@@ -12,6 +12,7 @@ from api.cli.main import app
 from api.explained.figures import FIGURES, RUNS, read_learned
 from api.explained.text import READERS, text_of, with_priors
 from model.learned_of import LEARNED
+from shared.errors import InvalidValueError
 from tests.api.asking import Client
 
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
@@ -64,3 +65,12 @@ def test_the_command_writes_all_of_it(tmp_path: Path) -> None:
     assert CliRunner().invoke(app, ["explain", "--to", str(tmp_path)]).exit_code == 0
     found = sorted(str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*.*"))
     assert found == sorted([*(f"{f}.md" for f in READERS.values()), *(f"figures/{n}.svg" for n in FIGURES)])
+
+
+def test_a_place_that_is_no_folder_is_told(tmp_path: Path) -> None:
+    """With the option's name, and nothing else happens."""
+    in_the_way = tmp_path / "file"
+    in_the_way.write_text("no folder")
+    with pytest.raises(InvalidValueError, match="cannot be written"):
+        CliRunner().invoke(app, ["explain", "--to", str(in_the_way)], catch_exceptions=False)
+    assert in_the_way.read_text() == "no folder"
