@@ -109,10 +109,8 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
         measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
         staged.append(population.fit(measured, _PRIORS, 1, "nuts"))
     compiled = nutpie.compile_pymc_model(_joint(all_evidence))
-    tree = nutpie.sample(
-        compiled, draws=2500, tune=1000, chains=4, cores=2, seed=1, progress_bar=False, target_accept=0.9,
-        adaptation="low_rank",
-    )  # fmt: skip
+    # many short chains: the sharp end of a hierarchy may hold one of them for long, and it must not be a quarter of all
+    tree = nutpie.sample(compiled, draws=4000, tune=2000, chains=8, cores=2, seed=1, progress_bar=False, target_accept=0.9)
     from arviz_stats.base import array_stats
 
     for name in ("gain_full", "gain_idle"):
@@ -130,6 +128,6 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
                 f"{name} {what}: joint {joint.mean():.3f} ± {joint.std():.3f} (ess {ess:.0f}), two stages "
                 f"{mine.mean():.3f} ± {spread:.3f}, over seeds {np.round(mine.mean(axis=1), 3)}"
             )
-            assert ess > 100  # from fewer the error itself could not be told
+            assert ess > 300  # from fewer the error itself could not be told
             assert away < 3 * error + 0.1 * joint.std()
             assert spread == pytest.approx(joint.std(), rel=0.2)
