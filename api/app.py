@@ -98,6 +98,7 @@ def create_app(
     app.state.gallery = Gallery(app.state.desk)
     app.state.work = Work()
     app.state.worker = Worker(database, app.state.desk)
+    app.state.desk.afterwards = app.state.worker
     app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.add_middleware(

@@ -17,6 +17,7 @@ from model.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
 from model.holding import holding, on_a_cold_low_day
 from model.outlook import Outlook, look
 from model.prediction import predict
+from model.reweighting import reweighted
 from model.sampler import LONG, Posterior, Sampler
 from model.stages import confidence_of
 from model.summary import Summary, summarise
@@ -35,7 +36,6 @@ from shared.advice import (
     Provenance,
     Stage,
     Suggestion,
-    Suspicion,
 )
 from shared.limits import ScrewStep
 from shared.records import Acknowledge, ChangeNeedle, Entry, Installation
@@ -44,6 +44,7 @@ from shared.runs import Run
 __all__ = ["Advisor", "Learned"]
 
 _REMEMBERED = 64  # posteriors, about a megabyte each: the latest runs are held against those before them
+_ENTRIES_SINCE = 4  # a run and what was turned before it; draws of a log shorter than that would hardly do
 
 _NOT_TRUSTED = (
     "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "
@@ -90,6 +91,7 @@ class Advisor:
         self.sampler = Sampler(cores)
         self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...], EnginePrior], Posterior] = OrderedDict()
         self._lock = threading.Lock()
+        self._fitting = threading.Lock()
 
     @property
     def ready(self) -> bool:
@@ -121,33 +123,61 @@ class Advisor:
         UnknownNeedleError
             If a needle was fitted that is not on hand.
         """
-        log = tuple(entries)
-        posterior = self._posterior(installation, log, prior or self.prior)
-        evidence = posterior.evidence
-        now = look(posterior, [evidence.position], evidence.ln_density)[0]
-        return Learned(posterior, now, confidence_of(posterior, now, self._doubts(installation, log, evidence)))
+        log, prior = tuple(entries), prior or self.prior
+        posterior = self._posterior(installation, log, prior)
+        befores = [self._posterior(installation, each, prior) for each in _doubted(log)]
+        return _learned(posterior, befores, self._cores)
+
+    def learn_quickly(
+        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    ) -> Learned | None:
+        """What is remembered of the log some entries ago, weighed by what came since (`model.reweighting`).
+
+        Parameters
+        ----------
+        entries, prior
+            As for `learn`.
+
+        Returns
+        -------
+        Learned or None
+            None where too little is remembered, or all of it, or the weights are not to be believed: then `learn`.
+        """
+        log, prior = tuple(entries), prior or self.prior
+        befores = [self._remembered(installation, each, prior) for each in _doubted(log)]
+        known = [before for before in befores if before is not None]
+        if len(known) < len(befores) or self._remembered(installation, log, prior) is not None:
+            return None
+        start = self._latest_remembered(installation, log, prior)
+        posterior = None if start is None else reweighted(start, gather(installation, log, prior))
+        return None if posterior is None else _learned(posterior, known, self._cores)
 
     def _posterior(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior:
         """The posterior of a log, from memory where it was learned a moment ago."""
-        key = (installation, log, prior)
-        with self._lock:  # two cores: one fit at a time uses both
-            if key not in self._recent:
-                self._recent[key] = self.sampler.fit(gather(installation, log, prior), self.seed)
-            self._recent.move_to_end(key)
-            while len(self._recent) > _REMEMBERED:
-                self._recent.popitem(last=False)
-            return self._recent[key]
+        with self._fitting:  # two cores: one fit at a time uses both
+            found = self._remembered(installation, log, prior)
+            if found is None:
+                found = self.sampler.fit(gather(installation, log, prior), self.seed)
+                with self._lock:
+                    self._recent[installation, log, prior] = found
+                    while len(self._recent) > _REMEMBERED:
+                        self._recent.popitem(last=False)
+        return found
 
-    def _doubts(self, installation: Installation, log: tuple[Entry, ...], evidence: Evidence) -> tuple[Suspicion, ...]:
-        """Stories about the latest runs, unless something was turned or acknowledged since."""
-        if not log or not isinstance(log[-1], Run):
-            return ()
-        told = max((i for i, entry in enumerate(log) if isinstance(entry, Acknowledge)), default=-1)
-        runs = [i for i, entry in enumerate(log) if isinstance(entry, Run)]
-        # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
-        ends = [before for before, run in pairwise(runs) if run > told][-LATEST:]
-        befores = [self._posterior(installation, log[: end + 1], evidence.prior) for end in ends]
-        return suspicions([b for b in befores if b.diagnostics.converged], evidence)
+    def _remembered(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior | None:
+        key = (installation, log, prior)
+        with self._lock:
+            if key in self._recent:
+                self._recent.move_to_end(key)
+            return self._recent.get(key)
+
+    def _latest_remembered(
+        self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior
+    ) -> Posterior | None:
+        """Of the longest part of the log that was learned, if no more than a few entries are missing."""
+        ends = range(len(log) - 1, max(-1, len(log) - 1 - _ENTRIES_SINCE), -1)
+        found = (self._remembered(installation, log[:end], prior) for end in ends)
+        return next((posterior for posterior in found if posterior is not None), None)
 
     def summarise(self, learned: Learned) -> Summary:
         """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
@@ -159,7 +189,7 @@ class Advisor:
         NotConvergedError
             If the sampler broke down.
         """
-        with self._lock:
+        with self._fitting:
             longer = self.sampler.fit_once(learned.evidence, self.seed, LONG)
         return summarise(longer if longer.diagnostics.converged else learned.posterior)
 
@@ -266,6 +296,27 @@ class Advisor:
         position = replace(position, turns=position.turns + turns)
         ln_density = evidence.ln_density if density is None else math.log(density)
         return predict(look(learned.posterior, [position], ln_density)[0], learned.posterior)
+
+
+def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:
+    """The parts of a log up to the runs whose foretelling the latest runs are held against, in their order.
+
+    None of them where something was turned or acknowledged since.
+    """
+    if not log or not isinstance(log[-1], Run):
+        return []
+    told = max((i for i, entry in enumerate(log) if isinstance(entry, Acknowledge)), default=-1)
+    runs = [i for i, entry in enumerate(log) if isinstance(entry, Run)]
+    # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
+    return [log[: before + 1] for before, run in pairwise(runs) if run > told][-LATEST:]
+
+
+def _learned(posterior: Posterior, befores: Sequence[Posterior], cores: int) -> Learned:
+    """The present setting, seen through a posterior and doubted by those before it."""
+    evidence = posterior.evidence
+    now = look(posterior, [evidence.position], evidence.ln_density)[0]
+    doubts = suspicions([before for before in befores if before.diagnostics.converged], evidence, cores)
+    return Learned(posterior, now, confidence_of(posterior, now, doubts))
 
 
 def _denser_air(learned: Learned, action: Action) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ fault that hides behind the scatter of one run shows in the next ones.
 """
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -41,7 +42,7 @@ _F = NDArray[np.float64]
 _Trail = Sequence[tuple[Position, Run]]
 
 
-def suspicions(befores: Sequence[Posterior], now: Evidence) -> tuple[Suspicion, ...]:
+def suspicions(befores: Sequence[Posterior], now: Evidence, cores: int = 1) -> tuple[Suspicion, ...]:
     """How likely each story is after the latest runs, the cheapest to look at first; empty where none can be told.
 
     Parameters
@@ -50,6 +51,8 @@ def suspicions(befores: Sequence[Posterior], now: Evidence) -> tuple[Suspicion, 
         Of the log up to each of the runs before the latest one, for as many runs back as a story may have begun.
     now : Evidence
         The whole log.
+    cores : int
+        Of `befores` asked at a time; the figures are the same whatever it is.
 
     Returns
     -------
@@ -57,9 +60,11 @@ def suspicions(befores: Sequence[Posterior], now: Evidence) -> tuple[Suspicion, 
         Their chances and the chance that all is as recorded sum to 1.
     """
     odds: dict[Story, dict[int, float]] = {}
-    for before in befores:
-        start = before.evidence.runs
-        for story, found in _odds_since(before, now.trail[start:]).items():
+    starts = [before.evidence.runs for before in befores]
+    with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
+        all_odds = threads.map(_odds_since, befores, [now.trail[start:] for start in starts])
+    for start, told in zip(starts, all_odds, strict=True):
+        for story, found in told.items():
             odds.setdefault(story, {})[start + 1] = found
     if not odds:
         return ()

@@ -288,7 +288,10 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Diagnostics:
-    """How well the sampler did: worst R-hat, least bulk and tail effective sample size, divergences."""
+    """How well the sampler did: worst R-hat, least bulk and tail effective sample size, divergences.
+
+    `k_hat` is the shape of the weights' tail where the draws are those of an earlier log, weighed by the runs since.
+    """
 
     rhat_max: float
     ess_bulk_min: float
@@ -298,6 +301,7 @@ class Diagnostics:
     draws: int
     refits: int
     converged: bool
+    k_hat: float | None = None
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from shared.errors import ConflictError, EighthTurnError, NotConvergedError
 from shared.records import Entry, Installation
 from shared.runs import Run
 
-__all__ = ["Adviser", "Answered", "Desk"]
+__all__ = ["Adviser", "Afterwards", "Answered", "Desk"]
 
 _log = structlog.get_logger("eighth_turn")
 
@@ -57,6 +57,12 @@ class Adviser(Protocol):
         """Learn from a log, starting from a prior."""
         ...
 
+    def learn_quickly(
+        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    ) -> Any:
+        """Learn from what was learned before the latest entries; None where that does not do."""
+        ...
+
     def summarise(self, learned: Any) -> Summary:
         """What a log says of the unknowns that engines share."""
         ...
@@ -73,6 +79,19 @@ class Adviser(Protocol):
         self, learned: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """Predict another setting."""
+        ...
+
+
+class Afterwards(Protocol):
+    """Who learns in full what was answered quickly; `api.jobs.worker.Worker` is it."""
+
+    @property
+    def working(self) -> bool:
+        """Whether what is asked for will be made."""
+        ...
+
+    def ask(self, installation_id: int) -> bool:
+        """Make this answer soon; whether it will be."""
         ...
 
 
@@ -102,6 +121,11 @@ class Desk:
     figures : Figures, optional
         Where updates are counted.
     spans : Spans
+
+    Attributes
+    ----------
+    afterwards : Afterwards or None
+        Nothing is answered quickly unless somebody learns it in full afterwards.
     """
 
     def __init__(
@@ -120,7 +144,9 @@ class Desk:
         self._most = remembered
         self._memory: OrderedDict[tuple[int, int, EnginePrior], Any] = OrderedDict()
         self._going: dict[tuple[int, int, EnginePrior], Future[Any]] = {}
+        self._quick: OrderedDict[int, tuple[int, dict[str, Any]]] = OrderedDict()
         self._lock = threading.Lock()
+        self.afterwards: Afterwards | None = None
 
     @property
     def ready(self) -> bool:
@@ -174,10 +200,15 @@ class Desk:
                     self._memory.popitem(last=False)
         return mine.result()
 
-    def answer(self, database: Database, installation_id: int) -> SuggestionOut:
+    def answer(self, database: Database, installation_id: int, *, fully: bool = False) -> SuggestionOut:
         """The suggestion for the log as it stands, made anew only if the log grew.
 
         Where the disk is full it is given all the same, and made anew the next time.
+
+        Parameters
+        ----------
+        fully : bool
+            Never a quick one, which rests on what was learned before the latest entries.
 
         Raises
         ------
@@ -186,7 +217,9 @@ class Desk:
         """
         with database.reading() as session:
             log = service.load(session, installation_id)
-            kept = self._kept(session, log)
+            kept = self._kept(session, log, fully=fully)
+        if kept is None and not fully:
+            kept = self._answered_quickly(log)
         if kept is not None:
             return kept
         suggestion = SuggestionOut.of(self._get().suggest(self.learned(log)), log.sent.units)
@@ -201,8 +234,33 @@ class Desk:
             _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
         return suggestion
 
-    def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:
+    def _answered_quickly(self, log: service.Log) -> SuggestionOut | None:
+        """An answer that is not stored, so that its log goes on waiting for the one learned in full."""
+        if self.afterwards is None or not self.afterwards.working:
+            return None
+        with self._lock:
+            if (log.installation_id, log.state, log.prior) in self._memory:
+                return None  # learned in full already: nothing is quicker
+        adviser = self._get()
+        with self._spans.span("learning quickly", installation=log.installation_id, entries=len(log.entries)):
+            learned = self._counted(lambda: adviser.learn_quickly(log.installation, log.entries, log.prior))
+        if learned is None:
+            return None
+        suggestion = SuggestionOut.of(adviser.suggest(learned), log.sent.units)
+        with self._lock:
+            self._quick[log.installation_id] = (log.state, suggestion.model_dump(mode="json"))
+            self._quick.move_to_end(log.installation_id)
+            while len(self._quick) > self._most:
+                self._quick.popitem(last=False)
+        return suggestion if self.afterwards.ask(log.installation_id) else None  # not before: it needs both cores
+
+    def kept(self, database: Database, installation_id: int, *, fully: bool = False) -> SuggestionOut | None:
         """The suggestion for the log as it stands where there is one already; nothing is learned for it.
+
+        Parameters
+        ----------
+        fully : bool
+            As for `answer`.
 
         Raises
         ------
@@ -210,16 +268,20 @@ class Desk:
             If there is no such installation.
         """
         with database.reading() as session:
-            return self._kept(session, service.load(session, installation_id))
+            return self._kept(session, service.load(session, installation_id), fully=fully)
 
-    def _kept(self, session: Session, log: service.Log) -> SuggestionOut | None:
+    def _kept(self, session: Session, log: service.Log, *, fully: bool = False) -> SuggestionOut | None:
         kept = storage.get(session, log.installation_id, log.state, self.seed, MODEL_VERSION)
+        if kept is None and not fully:
+            with self._lock:
+                state, quick = self._quick.get(log.installation_id, (None, None))
+            kept = quick if state == log.state else None
         return in_units(kept, log.sent.units)
 
-    def answer_or_none(self, database: Database, installation_id: int) -> Answered:
+    def answer_or_none(self, database: Database, installation_id: int, *, fully: bool = False) -> Answered:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
         try:
-            return Answered(self.answer(database, installation_id))
+            return Answered(self.answer(database, installation_id, fully=fully))
         except _FAILURES as error:
             _log.error("learning_failed", installation=installation_id, error=type(error).__name__, exc_info=True)
             return Answered(
@@ -234,11 +296,14 @@ class Desk:
 
     def _learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None) -> Any:
         adviser = self._get()
+        return self._counted(lambda: adviser.learn(installation, entries, prior))
+
+    def _counted(self, learn: Callable[[], Any]) -> Any:
         if self._figures is None:
-            return adviser.learn(installation, entries, prior)
-        with self._figures.update():
-            learned = adviser.learn(installation, entries, prior)
-        self._figures.posterior(learned.posterior.diagnostics)
+            return learn()
+        with self._figures.update() as counted:
+            learned = learn()
+            counted(None if learned is None else learned.posterior.diagnostics)
         return learned
 
     def will_it_hold(self, log: service.Log, *, trusted: bool = True) -> Holding:

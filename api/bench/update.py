@@ -37,7 +37,9 @@ def update(
 ) -> None:
     """Time whole updates (run recorded → posterior, diagnostics, suggestion); hold posteriors against a reference.
 
-    Every update is a request to the real application with the same runs before it; the run is voided after each.
+    Every update is a request to the real application with the same runs before it; the run is voided after each. The
+    first answer may rest on draws of the log before, reweighted (`quick` is their share); the one learned in full
+    follows, and is waited for before the next update.
     Peers on the same graph and data: PyMC built anew for each update, and fed with set_data; they sample only.
     Two libraries of adaptive design on grids, adopy and bayesdesign, can be timed on a reduction to two unknowns from
     an environment of their own; they answer less (no nuisances, no needles), so they are reported apart.
@@ -114,6 +116,9 @@ def _timed(
         "p50_ms": round(float(np.median(milliseconds)), 1),
         "p95_ms": round(float(np.quantile(milliseconds, 0.95)), 1),
         "weighed": round(float(np.mean([u.weighed for u in found])), 3),
+        "quick": round(float(np.mean([u.quick for u in found])), 3),
+        "p95_in_full_ms": round(1000.0 * float(np.quantile([u.in_full for u in found], 0.95)), 1),
+        "same_action": round(float(np.mean([u.same_action for u in found])), 3),
     }
 
 

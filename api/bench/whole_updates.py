@@ -24,10 +24,27 @@ __all__ = ["Update", "WholeService", "exponent_of", "whole_service"]
 
 
 class Update(NamedTuple):
-    """Seconds of one update, and whether candidates were weighed in it (they are not once all is right)."""
+    """Seconds of one update, and what came of it.
+
+    Parameters
+    ----------
+    seconds : float
+        Until the first answer.
+    weighed : bool
+        Whether candidates were weighed in it (they are not once all is right).
+    quick : bool
+        Whether it rested on what was learned before.
+    in_full : float
+        Until the answer learned in full was there [s].
+    same_action : bool
+        Whether that one had the same action.
+    """
 
     seconds: float
     weighed: bool
+    quick: bool
+    in_full: float
+    same_action: bool
 
 
 class WholeService:
@@ -69,6 +86,7 @@ class WholeService:
         address = f"/api/v1/installations/{number}"
         for entry in log[first_asked:]:
             self._post(f"{address}/{'runs' if isinstance(entry, RunIn) else 'adjustments'}", _body(entry))
+            self._in_full(address)
         return address
 
     def entries(self, address: str) -> Any:
@@ -91,9 +109,22 @@ class WholeService:
             raise InvalidValueError(
                 "no suggestion came with the answer", field=address, value=told["warnings"], cure="Read the log."
             )
+        full = self._in_full(address)
+        in_full = time.perf_counter() - begun
         there = f"{address}/entries/{told['run']['sequence']}/corrections"
         self._post(there, {"reason": "only measured", "void": True})
-        return Update(seconds, bool(told["suggestion"]["alternatives"]))
+        self._in_full(address)
+        first = told["suggestion"]
+        same = first["action"] == full["action"]
+        return Update(seconds, bool(first["alternatives"]), first["quick"], in_full, same)
+
+    def _in_full(self, address: str) -> Any:
+        """The answer learned in full, once it is there."""
+        while True:
+            answer = self._client.get(f"{address}/suggestion").json()
+            if not answer["quick"]:
+                return answer
+            time.sleep(0.01)
 
 
 def _body(entry: Sent) -> Any:
@@ -125,6 +156,7 @@ def whole_service(advisor: Advisor) -> Iterator[WholeService]:
         settings = Settings(data_folder=Path(own), database_url="", access="local", seed=advisor.seed)
         app = create_app(settings, lambda _seed: advisor)
         with TestClient(app) as client, capture_logs():  # the last line is the figures'
+            app.state.worker.start()
             yield WholeService(app, client)
 
 

@@ -25,9 +25,8 @@ class NowOrLater:
         """The answer, or none with a warning that says where it will be."""
         if not self.later:
             return self.desk.answer_or_none(self.database, installation_id)
-        if not self.worker.working:
+        if not self.worker.ask(installation_id):
             return Answered(None, ["It is recorded; its answer is made when the suggestion is asked for."])
-        self.worker.ask(installation_id)
         return Answered(None, ["It is recorded, and its answer is being made. Ask for the suggestion in a moment."])
 
 

@@ -78,11 +78,18 @@ class Worker:
         if self._pool is not None:
             self._pool.shutdown()
 
-    def ask(self, installation_id: int) -> None:
-        """Make this answer soon: nobody else is going to."""
+    def ask(self, installation_id: int) -> bool:
+        """Make this answer soon: nobody else is going to.
+
+        Returns
+        -------
+        bool
+            False as long as it was not started, or when it is stopping.
+        """
         with self._lock:
             self._asked.add(installation_id)
         self._wake.set()
+        return self.working
 
     def _run(self) -> None:
         while not self._stop.is_set():
@@ -109,7 +116,7 @@ class Worker:
         if self._pool is None:
             self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="answer")
         # a future keeps whatever went wrong, a panic of compiled code too, so that one log cannot end the worker
-        failure = self._pool.submit(self._desk.answer, self._database, work.installation_id).exception()
+        failure = self._pool.submit(self._desk.answer, self._database, work.installation_id, fully=True).exception()
         if failure is None:
             self._let_go(work)
         else:

@@ -1,7 +1,7 @@
 """Figures of one application in Prometheus' format; each application has a registry of its own."""
 
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
@@ -17,7 +17,7 @@ from shared.advice import Diagnostics
 __all__ = ["Figures"]
 
 _REQUEST_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0)
-_UPDATE_SECONDS = (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0)
+_UPDATE_SECONDS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0)
 
 
 class Figures:
@@ -36,8 +36,9 @@ class Figures:
             registry=registry, buckets=_REQUEST_SECONDS,
         )  # fmt: skip
         self._updates = Histogram(
-            "eighth_turn_update_seconds", "Time to learn from a log.", registry=registry, buckets=_UPDATE_SECONDS
-        )
+            "eighth_turn_update_seconds", "Time to learn from a log.", ("how",), registry=registry,
+            buckets=_UPDATE_SECONDS,
+        )  # fmt: skip
         self._divergences = Counter(
             "eighth_turn_divergences", "Divergent transitions of the sampler.", registry=registry
         )
@@ -55,21 +56,25 @@ class Figures:
         self._requests.labels(method, route, str(status)).observe(seconds)
 
     @contextmanager
-    def update(self) -> Iterator[None]:
-        """A log is being learned."""
+    def update(self) -> Iterator[Callable[[Diagnostics | None], None]]:
+        """A log is being learned; what is given tells how it went, or that it could not be learned quickly."""
         begun = time.perf_counter()
+
+        def learned(diagnostics: Diagnostics | None) -> None:
+            if diagnostics is None:
+                return
+            how = "drawn" if diagnostics.k_hat is None else "reweighted"
+            self._updates.labels(how).observe(time.perf_counter() - begun)
+            if how == "drawn":
+                self._divergences.inc(diagnostics.divergences)
+                self._again.inc(diagnostics.refits)
+                self._unconverged.inc(not diagnostics.converged)
+
         try:
-            yield
+            yield learned
         except BaseException:
             self._failures.labels("learning").inc()
             raise
-        self._updates.observe(time.perf_counter() - begun)
-
-    def posterior(self, diagnostics: Diagnostics) -> None:
-        """A posterior was drawn."""
-        self._divergences.inc(diagnostics.divergences)
-        self._again.inc(diagnostics.refits)
-        self._unconverged.inc(not diagnostics.converged)
 
     def failure(self, kind: str) -> None:
         """Something failed: ``database``, ``disk_full`` or ``unforeseen``."""

@@ -44,10 +44,14 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
 
 
 @router.get("/card", **may(Rule.SEES))
-def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
-    """The card alone, for a page that waits for it."""
+def card(
+    installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, after_quick: bool = False
+) -> Response:
+    """The card alone, for a page that waits for it; nothing as long as it would be the quick one again."""
     with database.reading() as session:
         log = service.load(session, installation_id)
+    if after_quick and (kept := desk.kept(database, installation_id)) is not None and kept.quick:
+        return Response(status_code=204)
     return HTMLResponse(fragment("card.html", **_context(log, database, desk, work)))
 
 

@@ -67,7 +67,7 @@ def _sheet(
 ) -> tuple[service.Log, Sheet | None]:
     with database.reading() as session:
         log = service.load(session, installation_id)
-    answered = work.answer(desk, database, installation_id, patience)
+    answered = work.answer(desk, database, installation_id, patience, fully=True)
     if answered is None or answered.suggestion is None:
         return log, None
     return log, sheet_of(log, entries_of(database, installation_id), answered.suggestion, datetime.now(UTC))

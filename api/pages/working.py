@@ -47,16 +47,26 @@ class Work:
         return made
 
     def answer(
-        self, desk: Desk, database: Database, installation_id: int, patience: float | None = None
+        self,
+        desk: Desk,
+        database: Database,
+        installation_id: int,
+        patience: float | None = None,
+        *,
+        fully: bool = False,
     ) -> Answered | None:
-        """The answer to the log as it stands; None as long as it is being made."""
-        kept = desk.kept(database, installation_id)
+        """The answer to the log as it stands; None as long as it is being made. `fully`: never a quick one."""
+        kept = desk.kept(database, installation_id, fully=fully)
         if kept is not None:
             return Answered(kept)
-        made = self.done(("answer", installation_id), lambda: desk.answer_or_none(database, installation_id), patience)
+        made = self.done(
+            ("answer", installation_id, fully),
+            lambda: desk.answer_or_none(database, installation_id, fully=fully),
+            patience,
+        )
         if made is None or made.suggestion is None:
             return made
-        kept = desk.kept(database, installation_id)  # the log may have grown since the work began
+        kept = desk.kept(database, installation_id, fully=fully)  # the log may have grown since the work began
         return None if kept is None else Answered(kept)
 
 

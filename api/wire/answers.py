@@ -227,6 +227,11 @@ class DiagnosticsOut(BaseModel):
     chains: int
     draws: int
     refits: int
+    k_hat: float | None = Field(
+        None,
+        description="Shape of the tail of the weights, where the draws are those of the log before its latest entries, "
+        "weighed by what came since; null where they were drawn for this log.",
+    )
 
 
 class ProvenanceOut(BaseModel):
@@ -259,6 +264,11 @@ class SuggestionOut(BaseModel):
     confidence: ConfidenceOut
     provenance: ProvenanceOut
     warnings: list[str]
+    quick: bool = Field(
+        False,
+        description="Whether it rests on what was learned before the latest entries, weighed by what came since. The "
+        "answer learned in full takes its place within seconds.",
+    )
     needles: list[NeedleOut] = Field(
         default_factory=list, description="Every needle on hand at its best setting, shallowest first."
     )
@@ -289,9 +299,11 @@ class SuggestionOut(BaseModel):
                     chains=d.chains,
                     draws=d.draws,
                     refits=d.refits,
+                    k_hat=d.k_hat,
                 ),
             ),
             warnings=list(s.warnings),
+            quick=d.k_hat is not None,
             needles=[
                 NeedleOut(needle=n.needle, turns_from_mark=n.turns_from_mark, chance_both=n.chance_both)
                 for n in s.needles

@@ -29,7 +29,7 @@ def test_a_run_is_recorded_and_answered(client: Client, place: str) -> None:
     assert recorded["run"]["run"]["egt_rise"] == RISE["egt_rise"] | {"error": None, "cylinders": 1, "spread": None}
     assert recorded["confidence"] == recorded["suggestion"]["confidence"]
     wanted = {"stage", "action", "why", "expect", "expected", "information", "alternatives", "cautions", "confidence"}
-    assert wanted | {"provenance", "warnings", "needles"} == set(recorded["suggestion"])
+    assert wanted | {"provenance", "warnings", "quick", "needles"} == set(recorded["suggestion"])
 
 
 def test_an_adjustment_moves_the_position(client: Client, place: str) -> None:

@@ -110,7 +110,9 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
         staged.append(population.fit(measured, _PRIORS, 1, "nuts"))
     compiled = nutpie.compile_pymc_model(_joint(all_evidence))
     # many short chains: the sharp end of a hierarchy may hold one of them for long, and it must not be a quarter of all
-    tree = nutpie.sample(compiled, draws=4000, tune=2000, chains=8, cores=2, seed=1, progress_bar=False, target_accept=0.9)
+    tree = nutpie.sample(
+        compiled, draws=4000, tune=2000, chains=8, cores=2, seed=1, progress_bar=False, target_accept=0.9
+    )
     from arviz_stats.base import array_stats
 
     for name in ("gain_full", "gain_idle"):
