@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from typing import TYPE_CHECKING
 
 from fastapi import Depends, FastAPI
 
@@ -34,6 +35,9 @@ from api.pool import start_routes as start
 from api.pool.release import checked_floor, real_fitter
 from api.settings import Settings
 
+if TYPE_CHECKING:
+    from model.advisor import Advisor
+
 __all__ = ["create_app", "real_adviser"]
 
 _DESCRIPTION = (
@@ -43,7 +47,7 @@ _DESCRIPTION = (
 )
 
 
-def real_adviser(seed: int) -> Adviser:
+def real_adviser(seed: int) -> "Advisor":
     """The model's own adviser; loading it is put off until it is called.
 
     Chains and requests share out the cores; threads within a matrix product would only stand in their way.

@@ -123,9 +123,9 @@ def log_density_of(
     }
 
     def log_density(truths: _Ints, latents: _Floats) -> _Floats:
-        seen = Outcomes(*(x[truths] for x in drawn))
+        seen = Outcomes(*(x[truths].astype(latents.dtype) for x in drawn))
         x = Latents(*latents)
-        total = np.zeros((len(truths), latents.shape[2]))
+        total = np.zeros((len(truths), latents.shape[2]), latents.dtype)
         for channel, density in densities.items():
             if channel in channels:
                 total += density(seen, x)
@@ -166,7 +166,7 @@ def _read_or_none(reading: _Floats, centre: _Floats, scale: _Floats) -> _Floats:
 def _rows(reading: _Floats, centre: _Floats, scale: _Floats) -> tuple[_Floats, _Floats, _Floats]:
     """Room for the answer, and centre and scale with one row a reading."""
     shape = (len(reading), centre.shape[1])
-    return np.empty(shape), np.broadcast_to(centre, shape), np.broadcast_to(scale, shape)
+    return np.empty(shape, centre.dtype), np.broadcast_to(centre, shape), np.broadcast_to(scale, shape)
 
 
 def _static_rpm(ln_density: float, seen: Outcomes, x: Latents) -> _Floats:
@@ -201,7 +201,7 @@ def _idle_quality(seen: Outcomes, x: Latents) -> _Floats:
     smooth_rich = np.exp(x.gap_smooth)
     cut_at = (-np.exp(x.gap_lean), np.zeros((1, 1)), smooth_rich, smooth_rich + np.exp(x.gap_rich))
     blur = np.exp(x.blur)
-    share = np.ones((len(seen.level), x.idle.shape[1]))
+    share = np.ones((len(seen.level), x.idle.shape[1]), x.idle.dtype)
     for level in range(1, 6):
         rows = np.flatnonzero(seen.level == level)
         upper = _below(cut_at[level - 1], x.idle, blur, rows) if level < 5 else 1.0

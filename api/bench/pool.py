@@ -4,6 +4,7 @@ import json
 import os
 import sys
 import time
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cache
@@ -13,12 +14,13 @@ from typing import Annotated, Any
 
 import numpy as np
 import typer
+from numpy.typing import NDArray
 
 from api.bench.campaign import prepared
 from api.bench.shared_out import Keep, quietly, shared_out
 from model.kind import Kind
 
-__all__ = ["pool", "start"]
+__all__ = ["Tuned", "figures_of", "pool", "start"]
 
 _FIRST_NEW = 10_000  # number of the first engine that is not in the pool
 
@@ -122,7 +124,8 @@ def start(
 ) -> None:
     """Tune engines of one population into a pool, then new ones from the pool's prior and from the expert's.
 
-    Both start where their own prior says before the first run. Runs are counted over new engines that some needle fits.
+    Both start where their own prior says before the first run. Runs are counted over new engines that some needle fits;
+    one that was not tuned counts as the most runs a campaign has, whatever was said to its builder instead.
     """
     from rich.console import Console
     from rich.progress import track
@@ -137,39 +140,61 @@ def start(
     priors = (None, (served.prior.centre, served.prior.root))
     work = [(seed, _FIRST_NEW + i, prior) for i in range(engines) for prior in priors]
     found = list(track(shared_out(_tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
-    runs: dict[str, dict[int, int]] = {"expert": {}, "pool": {}}
-    claims: dict[str, list[bool]] = {"expert": [], "pool": []}
-    lean = {"expert": 0, "pool": 0}
+    rests = served.rests
+    told = {
+        "pooled": pooled,
+        "engines": engines,
+        "seed": seed,
+        "rests": {
+            "engines": rests.engines,
+            "similar": round(rests.similar, 2),
+            "narrower_full": round(rests.narrower_full, 3),
+            "narrower_idle": round(rests.narrower_idle, 3),
+        },
+    }
+    typer.echo(json.dumps(told | figures_of(found, MOST_RUNS)))
+
+
+def figures_of(found: Sequence["Tuned"], most: int) -> dict[str, Any]:
+    """Runs of new engines that some needle fits, from either prior.
+
+    Parameters
+    ----------
+    found : sequence of Tuned
+        Each engine from both priors.
+    most : int
+        Runs that one counts as which was not tuned.
+    """
+    runs: dict[str, dict[int, float]] = {"expert": {}, "pool": {}}
     for each in found:
         if each.fitting:
-            runs[each.prior][each.number] = each.runs if each.finished == "tuned" else MOST_RUNS
-            lean[each.prior] += each.lean_runs
-        if each.true_claim is not None:
-            claims[each.prior].append(each.true_claim)
+            runs[each.prior][each.number] = float(each.runs if each.finished == "tuned" else most)
     both = sorted(set(runs["expert"]) & set(runs["pool"]))
-    expert, mine = ([float(runs[name][i]) for i in both] for name in ("expert", "pool"))
-    typer.echo(
-        json.dumps(
-            {
-                "pooled": pooled,
-                "engines": engines,
-                "fitting": len(both),
-                "seed": seed,
-                "rests": {
-                    "engines": served.rests.engines,
-                    "similar": round(served.rests.similar, 2),
-                    "narrower_full": round(served.rests.narrower_full, 3),
-                    "narrower_idle": round(served.rests.narrower_idle, 3),
-                },
-                "median_runs": {"expert": _median(expert), "pool": _median(mine)},
-                "mean_runs": {"expert": _mean(expert), "pool": _mean(mine)},
-                "fewer": round(1.0 - float(np.mean(mine)) / float(np.mean(expert)), 3) if both else None,
-                "never_more_in_the_median": bool(np.median(np.array(mine) - expert) <= 0) if both else None,
-                "true_claims": {name: [sum(c), len(c)] for name, c in claims.items()},
-                "lean_runs": lean,
-            }
-        )
-    )
+    all_of = {name: np.array([n[i] for i in both]) for name, n in runs.items()}
+    tuned = (all_of["expert"] < most) & (all_of["pool"] < most)
+    claims = {name: [e.true_claim for e in found if e.prior == name and e.true_claim is not None] for name in runs}
+    return {
+        "fitting": len(both),
+        "median_runs": {name: float(np.median(n)) if both else None for name, n in all_of.items()},
+        "mean_runs": {name: _mean(n) for name, n in all_of.items()},
+        "fewer": _fewer(all_of["expert"], all_of["pool"]),
+        "not_tuned": {name: int(np.sum(n == most)) for name, n in all_of.items()},
+        "tuned_from_both": int(tuned.sum()),
+        "mean_runs_of_these": {name: _mean(n[tuned]) for name, n in all_of.items()},
+        "fewer_of_these": _fewer(all_of["expert"][tuned], all_of["pool"][tuned]),
+        "fewer_from_pool": int(np.sum(all_of["pool"] < all_of["expert"])),
+        "more_from_pool": int(np.sum(all_of["pool"] > all_of["expert"])),
+        "true_claims": {name: [sum(c), len(c)] for name, c in claims.items()},
+        "lean_runs": {name: sum(e.lean_runs for e in found if e.fitting and e.prior == name) for name in runs},
+    }
+
+
+def _mean(x: NDArray[np.float64]) -> float | None:
+    return round(float(np.mean(x)), 2) if x.size else None
+
+
+def _fewer(expert: NDArray[np.float64], pool: NDArray[np.float64]) -> float | None:
+    return round(1.0 - float(np.mean(pool) / np.mean(expert)), 3) if expert.size else None
 
 
 @dataclass(frozen=True)
@@ -183,7 +208,7 @@ class _Left:
 
 
 @dataclass(frozen=True)
-class _Tuned:
+class Tuned:
     """One new engine's campaign, from the expert's prior or the pool's."""
 
     number: int
@@ -193,14 +218,6 @@ class _Tuned:
     runs: int
     true_claim: bool | None
     lean_runs: int
-
-
-def _median(x: list[float]) -> float | None:
-    return float(np.median(x)) if x else None
-
-
-def _mean(x: list[float]) -> float | None:
-    return round(float(np.mean(x)), 2) if x else None
 
 
 def _population(seed: int) -> Any:
@@ -292,11 +309,11 @@ def _served(left: list[_Left], seed: int) -> Any:
     return serve(population, kind_of(installation_from(None).record()))
 
 
-def _tuned(seed: int, number: int, prior: Any) -> _Tuned:
+def _tuned(seed: int, number: int, prior: Any) -> Tuned:
     """A new engine tuned from the expert prior, or from one given by its centre and root."""
     from model.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)
     _, _, done = _campaign(seed, number, given)
     name = "expert" if prior is None else "pool"
-    return _Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)
+    return Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)

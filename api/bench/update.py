@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["sizes_from", "update"]
 
 _EACH_SIZE = 5  # updates timed at each number of runs
+_EACH_LOG = 10  # updates of one installation: what was voided stays in its history, and is read each time
 
 
 def update(
@@ -73,10 +74,10 @@ def _prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
     from api.settings import Settings
 
     compile_cache.use(Settings().cache_folder)
+    from api.app import real_adviser
     from api.cli.settings_file import installation_from
-    from model.advisor import Advisor
 
-    advisor = Advisor()
+    advisor = real_adviser(Settings().seed)
     advisor.prepare(lambda words: console.print(f"… {words}"))
     return installation_from(None), advisor
 
@@ -110,7 +111,11 @@ def _timed(
     log, runs = _log(sent, before, updates + 1, seed)
     address = service.set_up(sent, log)
     service.update(address, runs[0])
-    found = [service.update(address, run) for run in track(runs[1:], "updates", console=console)]
+    found = []
+    for i, run in enumerate(track(runs[1:], "updates", console=console)):
+        if i and i % _EACH_LOG == 0:
+            address = service.set_up(sent, log)
+        found.append(service.update(address, run))
     milliseconds = 1000.0 * np.array([u.seconds for u in found])
     return {
         "p50_ms": round(float(np.median(milliseconds)), 1),

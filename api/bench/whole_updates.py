@@ -115,7 +115,7 @@ class WholeService:
         self._post(there, {"reason": "only measured", "void": True})
         self._in_full(address)
         first = told["suggestion"]
-        same = first["action"] == full["action"]
+        same = all(first["action"][name] == full["action"][name] for name in ("kind", "turns", "needle", "cause"))
         return Update(seconds, bool(first["alternatives"]), first["quick"], in_full, same)
 
     def _in_full(self, address: str) -> Any:
@@ -124,7 +124,7 @@ class WholeService:
             answer = self._client.get(f"{address}/suggestion").json()
             if not answer["quick"]:
                 return answer
-            time.sleep(0.01)
+            time.sleep(0.1)
 
 
 def _body(entry: Sent) -> Any:

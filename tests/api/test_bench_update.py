@@ -108,6 +108,8 @@ def test_every_update_finds_the_log_as_it_was(advisor: Advisor) -> None:
     runs = [e for e in standing if e["kind"] == "run"]
     assert len(runs) == 10
     assert [e["voided"] for e in runs] == 8 * [False] + 2 * [True]
+    assert all(one.seconds <= one.in_full for one in found)
+    assert all(one.same_action for one in found if not one.quick)
 
 
 def test_exponent_of_a_power() -> None:
@@ -126,13 +128,16 @@ def test_sizes_that_are_none() -> None:
 
 
 @pytest.mark.slow
-def test_the_bench_of_updates() -> None:
+def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every figure is there, times and ratios are positive, and the posteriors agree."""
+    monkeypatch.setattr("model.advisor.Advisor", lambda _seed: advisor)  # compiled once is enough
     few = ["--updates", "1", "--before", "2", "--peer-updates", "1", "--histories", "1", "--reference-draws", "700"]
     result = CliRunner().invoke(app, ["bench", "update", *few, "--sizes", "1,2"])
     assert result.exit_code == 0, (result.output, result.exception)
     found = json.loads(result.stdout.strip().splitlines()[-1])
-    assert 0.0 < found["p50_ms"] <= found["p95_ms"]
+    assert 0.0 < found["p50_ms"] <= found["p95_ms"] <= found["p95_in_full_ms"]
+    assert found["quick"] in (0.0, 1.0)  # of one update
+    assert found["same_action"] in (0.0, 1.0)
     assert found["ratio_to_default"] > 0.0
     assert found["ratio_to_set_data"] > 0.0
     assert set(found["seconds_by_runs"]) == {"1", "2"}
