@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from model.air import density_ratio
 from model.evidence import Evidence, Position, readings_of, settings_of
 from model.likelihood import log_likelihood
-from model.mixture import Ends, Unknowns, mixtures
+from model.mixture import Ends, Unknowns, flow_gains, mixtures_with
 from model.outlook import pivot_of, widened
 from model.sampler import Posterior
 from model.stories import STORIES, Case, Story
@@ -101,7 +101,7 @@ class _Density:
         rows = [(position, float(np.log(density_ratio(run.air)))) for position, run in trail]
         more = max(1, *(len(position.changes) - len(evidence.position.changes) for position, _ in rows))
         self._u = widened(before.unknowns, before.seed, more)
-        self._pivot = pivot_of(evidence, more)
+        self._gains = flow_gains(self._u, pivot_of(evidence, more), evidence.throttle)
         self._settings = settings_of(installation, rows, evidence.first_change, extra=more)
         self._readings = readings_of([run for _, run in trail])
         self._pitch = installation.throttle_body.screw_pitch_m
@@ -116,7 +116,7 @@ class _Density:
             ln_density=plain.ln_density + case.ln_density,
         )
         moved: Unknowns = replace(u, exhaust_scale=u.exhaust_scale * np.exp(case.ln_scale))
-        ends = mixtures(u, settings, self._pivot, evidence.throttle)
+        ends = mixtures_with(self._gains, u, settings, evidence.throttle)
         full = ends.full + case.full
         if case.drop is not None:
             full = np.minimum(full, full[:, :1] - case.drop)

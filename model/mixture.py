@@ -17,15 +17,18 @@ from model.priors import PRIORS
 __all__ = [
     "Cuts",
     "Ends",
+    "Gains",
     "NeedlePlace",
     "Settings",
     "Throttle",
     "Unknowns",
     "cuts",
     "engine_mean",
+    "flow_gains",
     "gain_prior",
     "leanest",
     "mixtures",
+    "mixtures_with",
     "needle_place",
 ]
 
@@ -190,6 +193,25 @@ def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> En
     )
 
 
+class Gains(NamedTuple):
+    """ln of what flow adds at full throttle and at idle, geometry, density, fuel and changes left out."""
+
+    full: Array
+    idle: Array
+
+
+def flow_gains(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUMPY) -> Gains:
+    """The gains behind the mixtures at the pivot; parameters as `mixtures`."""
+    there = _without_gain(u, pivot, t, backend)
+    return Gains(u.ln_full - there.full, u.ln_idle - there.idle)
+
+
+def mixtures_with(gains: Gains, u: Unknowns, s: Settings, t: Throttle, backend: Backend = NUMPY) -> Ends:
+    """As `mixtures`, the gains known already: several calls with one pivot need them once."""
+    here = _without_gain(u, s, t, backend)
+    return Ends(gains.full + here.full, gains.idle + here.idle, here.opening)
+
+
 def mixtures(u: Unknowns, s: Settings, pivot: Settings, t: Throttle, backend: Backend = NUMPY) -> Ends:
     """Mixture at both ends for every setting.
 
@@ -208,8 +230,7 @@ def mixtures(u: Unknowns, s: Settings, pivot: Settings, t: Throttle, backend: Ba
     Ends
         Arrays of shape (n,) or (draws, n).
     """
-    here, there = _without_gain(u, s, t, backend), _without_gain(u, pivot, t, backend)
-    return Ends(u.ln_full + here.full - there.full, u.ln_idle + here.idle - there.idle, here.opening)
+    return mixtures_with(flow_gains(u, pivot, t, backend), u, s, t, backend)
 
 
 def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUMPY) -> tuple[Array, Array]:

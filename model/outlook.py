@@ -10,7 +10,18 @@ from numpy.typing import NDArray
 from model.evidence import Evidence, Position, settings_of
 from model.exhaust import mixture_for_rise, rise
 from model.likelihood import expected_readings
-from model.mixture import Cuts, NeedlePlace, Settings, Unknowns, cuts, leanest, mixtures, needle_place
+from model.mixture import (
+    Cuts,
+    NeedlePlace,
+    Settings,
+    Unknowns,
+    cuts,
+    flow_gains,
+    leanest,
+    mixtures,
+    mixtures_with,
+    needle_place,
+)
 from model.needle import depth_for_area, fuel_area
 from model.sampler import Posterior
 from shared.advice import Interval
@@ -107,10 +118,11 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
     installation = evidence.installation
     targets = installation.targets
     c = cuts(u)
+    gains = flow_gains(u, pivot_of(evidence), evidence.throttle)
     found = []
     for position in positions:
         s = _setting(evidence, position, ln_density)
-        ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
+        ends = mixtures_with(gains, u, s, evidence.throttle)
         e = expected_readings(u, ends, s, evidence.scales)
         found.append(
             Outlook(
