@@ -19,8 +19,8 @@ def rise_line(p: PredictionOut) -> str:
         return f"On leaning, it likely runs rough before a peak is found ({how}): far too rich."
     unit, (low, high) = sign(p.egt_rise.unit), p.egt_rise.interval_90
     return (
-        f"On leaning, EGT should rise about {p.egt_rise.median:.0f} {unit} to its peak; nine times in ten between "
-        f"{low:.0f} and {high:.0f} {unit}."
+        f"On leaning, EGT should rise about {p.egt_rise.median:z.0f} {unit} to its peak; nine times in ten between "
+        f"{low:z.0f} and {high:z.0f} {unit}."
     )
 
 
