@@ -57,13 +57,21 @@ EXPERT = EnginePrior((0.0,) * len(POOLED), tuple(tuple(float(i == j) for j in PO
 
 @dataclass(frozen=True)
 class Standard:
-    """Standard normals behind the pooled unknowns, drawn or sampled in their order."""
+    """Standard normals behind the pooled unknowns, drawn or sampled in their order.
+
+    Parameters
+    ----------
+    prior : array, (p, p + 1)
+        As `EnginePrior.array`.
+    epsilons : tuple of array
+        Those that are known so far, each a scalar or of one shape.
+    """
 
     prior: Array
     epsilons: tuple[Array, ...] = ()
 
     def conditional(self) -> tuple[Array, Array]:
-        """Centre and spread of the next pooled unknown given those before it, in units of the expert prior."""
+        """Centre and spread of the next pooled unknown given those before it, in units of the expert prior; scalars."""
         k = len(self.epsilons)
         centre = self.prior[k, len(POOLED)]
         for j, epsilon in enumerate(self.epsilons):
@@ -71,7 +79,7 @@ class Standard:
         return centre, self.prior[k, k]
 
     def then(self, epsilon: Array) -> "Standard":
-        """With one more."""
+        """With one more, of the shape of the others."""
         return Standard(self.prior, (*self.epsilons, epsilon))
 
 

@@ -3,6 +3,8 @@
 ``drop = s (√(X² + w²) − w)``: quadratic within about ``w`` of the peak, straight beyond. On the
 rich side ``X = phi/phi_peak − 1``; form, s = 1,002 °F and w = 0.035 are fitted to an equilibrium
 Otto cycle with a spread of mixture over cycles. The lean side falls more steeply there too.
+
+All functions are elementwise: arrays of any shapes that broadcast.
 """
 
 from model.backend import NUMPY, Array, Backend

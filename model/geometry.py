@@ -5,6 +5,8 @@ temperature fixes a curve of mixture against exhaust scale and width, a rise of 
 mixture against gain. So the sampler walks in a standardised reading. For a rounded tent
 ``R = s (√(X² + w²) − w)`` the coordinate v is the X that a reference curve (s₀, w₀) would need to
 show the same R; the map from v to X is smooth, odd and monotone, through the peak as well.
+
+All functions are elementwise: arrays of any shapes that broadcast.
 """
 
 from typing import NamedTuple

@@ -60,7 +60,11 @@ _PLAIN = tuple(f.name for f in fields(Settings) if f.name not in _LOADS)
 
 
 def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
-    """All data of one log under the names the graph knows; few arrays, because each one costs compiling."""
+    """All data of one log under the names the graph knows; few arrays, because each one costs compiling.
+
+    Shapes: ``scalars`` (11,), ``readings`` (kinds, runs), ``settings`` and ``pivot`` (plain, runs or 1), their
+    ``_loads`` (3, runs or 1, changes), ``prior`` (p, p + 1).
+    """
     data: dict[str, NDArray[np.float64]] = {
         "scalars": np.array([*evidence.scales, *(float(getattr(evidence.throttle, f.name)) for f in fields(Throttle))]),
         "readings": np.stack([getattr(evidence.readings, f.name) for f in fields(Readings)]),

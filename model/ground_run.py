@@ -101,7 +101,7 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
 def log_density_of(
     drawn: Outcomes, channels: frozenset[str], ln_density: float = 0.0
 ) -> Callable[[_Ints, _Floats], _Floats]:
-    """The density of an experiment (`model.information.Experiment`) whose readings are these.
+    """The density of an experiment with these readings, ``(truths, latents) -> (m, n)``; shapes as in `Experiment`.
 
     Parameters
     ----------

@@ -3,6 +3,8 @@
 The slide's opening sets the air (at idle the flow past it is close to choked, so air follows the
 opening and not the speed); speed follows air to a power near one half, since a propeller asks for
 power with the cube of speed and friction adds its own.
+
+All functions are elementwise: arrays of any shapes that broadcast.
 """
 
 from model.backend import NUMPY, Array, Backend

@@ -64,7 +64,7 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
 
 
 def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, backend: Backend = NUMPY) -> Array:
-    """Log probability of an idle judgement."""
+    """Log probability of an idle judgement, (n,) or (draws, n): 0 where there is none."""
     w = backend.where
     lower = w(r.level < 2.5, c.stumbling, w(r.level < 3.5, c.smooth_lean, w(r.level < 4.5, c.smooth_rich, c.loading)))
     upper = w(r.level < 1.5, c.stumbling, w(r.level < 2.5, c.smooth_lean, w(r.level < 3.5, c.smooth_rich, c.loading)))

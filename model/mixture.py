@@ -129,7 +129,7 @@ class Ends(NamedTuple):
 
 
 def engine_mean(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
-    """Mean mixture of all cylinders at full throttle, from that of the leanest one seen [ln(phi/phi_peak)].
+    """Mean mixture of all cylinders at full throttle, from the leanest one seen, elementwise [ln(phi/phi_peak)].
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def engine_mean(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
 
 
 def leanest(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
-    """Mixture of the leanest of all cylinders at full throttle, seen or not [ln(phi/phi_peak)]."""
+    """Mixture of the leanest of all cylinders at full throttle, seen or not, elementwise [ln(phi/phi_peak)]."""
     return ln_full - (1.0 - all_seen) * u.cylinder_gap
 
 
@@ -234,7 +234,7 @@ def mixtures(u: Unknowns, s: Settings, pivot: Settings, t: Throttle, backend: Ba
 
 
 def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUMPY) -> tuple[Array, Array]:
-    """Centres of the priors of `ln_full` and `ln_idle` at the pivot, given geometry and changes.
+    """Centres of the priors of `ln_full` and `ln_idle` at the pivot, given geometry and changes; shapes as `mixtures`.
 
     The flow gains are placed so that the middle needle with its mark at the slide's edge, in
     standard air on avgas, has the mixture the prior table says; a shift, so no Jacobian arises.

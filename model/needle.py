@@ -2,6 +2,8 @@
 
 A round needle with a flat ground along it at a slight slope. Where the flat is `depth` deep it
 uncovers a circular segment; the round part leaves a small annular clearance besides.
+
+All functions are elementwise: arrays of any shapes that broadcast.
 """
 
 from typing import Any

@@ -2,6 +2,8 @@
 
 Readings scatter as a logistic, one in ten of them three times as widely: the influence of a wild
 reading is bounded and then fades, and every censored probability has a closed form.
+
+All functions are elementwise: arrays of any shapes that broadcast.
 """
 
 import math

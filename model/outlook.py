@@ -81,7 +81,7 @@ class Outlook:
 
     @property
     def lean(self) -> NDArray[np.bool_]:
-        """Whether the leanest cylinder is lean of peak at full throttle, in each draw."""
+        """Whether the leanest cylinder is lean of peak at full throttle, (draws,)."""
         return self.leanest < 0.0
 
 
@@ -215,17 +215,17 @@ def target_at(outlook: Outlook, posterior: Posterior) -> Target:
 
 
 def full_throttle_window(outlook: Outlook, posterior: Posterior) -> tuple[Draws, Draws]:
-    """Screw turns from the position to the two edges of the full-throttle band, leaner edge first [turns]."""
+    """Turns from the position to the edges of the full-throttle band, leaner edge first, (draws,) each [turns]."""
     low, high = posterior.evidence.installation.targets.rise_kelvin
     return _turns_to(outlook, posterior, low)[0], _turns_to(outlook, posterior, high)[0]
 
 
 def interval(x: NDArray[Any]) -> Interval:
-    """Median, central 50 % and 90 % intervals of draws."""
+    """Median, central 50 % and 90 % intervals of draws, (draws,)."""
     low90, low50, median, high50, high90 = (float(v) for v in np.quantile(x, (0.05, 0.25, 0.5, 0.75, 0.95)))
     return Interval(median, low50, high50, low90, high90)
 
 
 def chance(right: NDArray[np.bool_]) -> float:
-    """Share of draws."""
+    """Share of draws, (draws,)."""
     return float(np.mean(right))

@@ -78,7 +78,7 @@ class Priors:
 
 
 def population_data(measured: Measured, priors: Priors) -> dict[str, _F]:
-    """All data under the names the graph knows."""
+    """All data under the names the graph knows; shapes as in `Measured` and `Priors`."""
     return {
         "precision": measured.precision,
         "shift": measured.shift,

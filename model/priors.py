@@ -243,7 +243,7 @@ PRIORS: dict[str, Prior] = {
 
 
 def from_standard(name: str, z: Array, backend: Backend) -> Array:
-    """An unknown from its standard normal, through the prior table."""
+    """An unknown from its standard normal of any shape, through the prior table, elementwise."""
     prior = PRIORS[name]
     x = prior.centre + prior.spread * z
     if prior.family == "lognormal":

@@ -4,6 +4,8 @@ With a fixed-pitch propeller speed follows the cube root of power. Power against
 from the same equilibrium cycle as the exhaust curve: speed falls 0.8 % at phi 1.2 and 2.6 % at
 0.9, which puts the best at ln phi = 0.08 with a curvature of 0.76. Power against density is the
 Gagg-Farrar lapse (from memory), ``(1.132 σ − 0.132)``.
+
+All functions are elementwise: arrays of any shapes that broadcast.
 """
 
 from model.backend import NUMPY, Array, Backend

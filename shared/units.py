@@ -181,6 +181,11 @@ def from_si(kind: str, value: float, unit: str) -> float:
     float
         The number in `unit`.
 
+    Raises
+    ------
+    UnitError
+        If the unit is none of the kind's.
+
     Examples
     --------
     >>> round(from_si("temperature_rise", 55.0, "delta_degF"), 6)
