@@ -5,6 +5,7 @@ where it stopped; an answer is stored in one unit of work with the check that it
 counted twice, however often a worker was lost.
 """
 
+import socket
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing import get_context
@@ -113,11 +114,15 @@ def on_scheduler(address: str) -> Workers:
         try:
             from distributed import Client
             from distributed import as_completed as completed
+            from distributed.comm import get_address_host_port
         except ModuleNotFoundError:
             raise InvalidValueError(
                 "a scheduler needs Dask", field="--scheduler", value=address, cure="Install eighth-turn[dask]."
             ) from None
         try:
+            # asked beforehand: a client that was never connected waits long for its own end, and complains of it
+            with socket.create_connection(get_address_host_port(address), timeout=10):
+                pass
             client = Client(address, timeout=10, set_as_default=False)
         except (OSError, ValueError) as error:
             raise InvalidValueError(

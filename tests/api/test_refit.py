@@ -172,10 +172,11 @@ def test_a_worker_killed_half_way_costs_no_engine(
     assert {pid for _, _, pid in lines} == {str(w.pid) for w in workers}
 
 
-def test_nobody_at_the_scheduler_is_said(fleet: Database, log: Path) -> None:
-    """An address where no scheduler answers is told in words, and nothing is lost."""
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nope"])
+def test_nobody_at_the_scheduler_is_said(fleet: Database, log: Path, address: str) -> None:
+    """An address where no scheduler answers, or that is none, is told in words, and nothing is lost."""
     with pytest.raises(InvalidValueError, match="no scheduler answers there"):
-        refit_fleet(fleet, 7, on_scheduler("tcp://127.0.0.1:9"), lambda *_: None, slowly)
+        refit_fleet(fleet, 7, on_scheduler(address), lambda *_: None, slowly)
     assert len(due(fleet, 7)) == 12
 
 
