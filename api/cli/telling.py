@@ -66,7 +66,7 @@ def confidence_lines(c: Confidence) -> tuple[str, str]:
         f"{_chance(c.idle_mixture.chance_in_band)}, idle speed {_chance(c.idle_speed.chance_in_band)}"
     )
     away = (
-        f"from target: screw {turns.median:+.2f} turn (90 %: {turns.low_90:+.2f} to {turns.high_90:+.2f}), "
-        f"taper {taper.median * 1e3:+.2f} mm/m (90 %: {taper.low_90 * 1e3:+.2f} to {taper.high_90 * 1e3:+.2f})"
+        f"from target: screw {turns.median:+z.2f} turn (90 %: {turns.low_90:+z.2f} to {turns.high_90:+z.2f}), "
+        f"taper {taper.median * 1e3:+z.2f} mm/m (90 %: {taper.low_90 * 1e3:+z.2f} to {taper.high_90 * 1e3:+z.2f})"
     )
     return chances, away

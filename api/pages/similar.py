@@ -134,4 +134,4 @@ def _slope(i: Interval, units: Units) -> str:
 
 
 def _turns(i: Interval) -> str:
-    return f"{i.median:+.2f} turns ({i.low_90:+.2f} to {i.high_90:+.2f})"
+    return f"{i.median:+z.2f} turns ({i.low_90:+z.2f} to {i.high_90:+z.2f})"

@@ -52,8 +52,8 @@ def draw(around: Around, units: Units) -> Picture:
         f"{abs(misfit[1]):.2g} {unit} {'steeper' if misfit[1] > 0 else 'shallower'} would be right at both ends.",
         ("what", "5 %", "middle", "95 %"),
         (
-            ("screw [turns, + richer]", *(f"{v:+.2f}" for v in offset)),
-            (f"needle [{unit}, + steeper]", *(f"{v:+.2f}" for v in misfit)),
+            ("screw [turns, + richer]", *(f"{v:+z.2f}" for v in offset)),
+            (f"needle [{unit}, + steeper]", *(f"{v:+z.2f}" for v in misfit)),
         ),
         svg_of(target + cloud + here, title),
     )
