@@ -19,7 +19,7 @@ __all__ = ["MIXTURE_FROM_NATS", "Component", "Summary", "measured_of", "summaris
 
 _F = NDArray[np.float64]
 
-MIXTURE_FROM_NATS = 0.03
+MIXTURE_FROM_NATS = 0.01
 """Held-out draws must be that much likelier under a mixture for it to be used instead of one normal [nats a draw]."""
 
 _MOST_COMPONENTS = 3

