@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from api.access.erasure import erase_installation
 from api.jobs import waiting
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
@@ -86,6 +87,25 @@ def test_never_where_nobody_follows(
     answer = client.post(f"{place}/runs", json=RUN).json()["suggestion"]
     assert not answer["quick"]
     assert stand_in.learned == 1
+
+
+@pytest.mark.parametrize("quickly", [True, False])
+def test_a_number_given_again_is_another_engine(
+    client: Client, needles: list[dict[str, Any]], stand_in: StandIn, soon: Soon, *, quickly: bool
+) -> None:
+    """What was remembered of an installation that was erased is not told of the next one that gets its number."""
+    stand_in.quick = 0.25 if quickly else None
+    fitted = []
+    for needle in needles[:2]:
+        place = client.post("/api/v1/installations", json={"needles": [needle]}).headers["Location"]
+        assert place.endswith("/1")
+        told = client.post(f"{place}/runs", json=RUN).json()["suggestion"]
+        assert told["quick"] is quickly
+        fitted.append(client.get(f"{place}/suggestion").json()["confidence"]["position"]["fitted_needle"])
+        with client.app.state.database.unit() as session:  # type: ignore[attr-defined] # as above
+            erase_installation(session, 1)
+    assert fitted == [needle["label"] for needle in needles[:2]]
+    assert stand_in.learned == (0 if quickly else 2)
 
 
 def test_the_real_worker_follows(client: Client, place: str, stand_in: StandIn) -> None:
