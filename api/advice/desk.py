@@ -39,14 +39,6 @@ _FAILURES = (
 """What may go wrong in learning without an entry that is stored being called lost."""
 
 
-_Key = tuple[int, int, Installation, tuple[Entry, ...], EnginePrior]
-
-
-def _key(log: service.Log) -> _Key:
-    """What an answer turns on: all of the log, for the number of one that was erased may be given again."""
-    return log.installation_id, log.state, log.installation, log.entries, log.prior
-
-
 class Adviser(Protocol):
     """What the desk needs of the model; `model.advisor.Advisor` is it."""
 
@@ -150,9 +142,9 @@ class Desk:
         self._adviser: Adviser | None = None
         self._failure = ""
         self._most = remembered
-        self._memory: OrderedDict[_Key, Any] = OrderedDict()
-        self._going: dict[_Key, Future[Any]] = {}
-        self._quick: OrderedDict[_Key, dict[str, Any]] = OrderedDict()
+        self._memory: OrderedDict[service.LogKey, Any] = OrderedDict()
+        self._going: dict[service.LogKey, Future[Any]] = {}
+        self._quick: OrderedDict[service.LogKey, dict[str, Any]] = OrderedDict()
         self._lock = threading.Lock()
         self.afterwards: Afterwards | None = None
 
@@ -183,7 +175,7 @@ class Desk:
 
     def learned(self, log: service.Log) -> Any:
         """What a log taught, from memory where it was asked for a while ago."""
-        key = _key(log)
+        key = log.key
         with self._lock:
             if key in self._memory:
                 self._memory.move_to_end(key)
@@ -247,7 +239,7 @@ class Desk:
         if self.afterwards is None or not self.afterwards.working:
             return None
         with self._lock:
-            if _key(log) in self._memory:
+            if log.key in self._memory:
                 return None  # learned in full already: nothing is quicker
         adviser = self._get()
         with self._spans.span("learning quickly", installation=log.installation_id, entries=len(log.entries)):
@@ -256,7 +248,7 @@ class Desk:
             return None
         suggestion = SuggestionOut.of(adviser.suggest(learned), log.sent.units)
         with self._lock:
-            self._quick[_key(log)] = suggestion.model_dump(mode="json")
+            self._quick[log.key] = suggestion.model_dump(mode="json")
             while len(self._quick) > self._most:
                 self._quick.popitem(last=False)
         return suggestion if self.afterwards.ask(log.installation_id) else None  # not before: it needs both cores
@@ -281,7 +273,7 @@ class Desk:
         kept = storage.get(session, log.installation_id, log.state, self.seed, MODEL_VERSION)
         if kept is None and not fully:
             with self._lock:
-                kept = self._quick.get(_key(log))
+                kept = self._quick.get(log.key)
         return in_units(kept, log.sent.units)
 
     def answer_or_none(self, database: Database, installation_id: int, *, fully: bool = False) -> Answered:

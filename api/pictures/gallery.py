@@ -51,11 +51,11 @@ class Gallery:
         self._desk = desk
         self._lock = threading.Lock()
         self._runs: OrderedDict[Any, LookedBack] = OrderedDict()
-        self._portraits: OrderedDict[tuple[int, int], Portraits] = OrderedDict()
+        self._portraits: OrderedDict[service.LogKey, Portraits] = OrderedDict()
 
     def portraits(self, log: service.Log) -> Portraits:
         """The portraits of a log; takes about a second a run the first time."""
-        key = (log.installation_id, log.state)
+        key = log.key
         with self._lock:
             if key in self._portraits:
                 self._portraits.move_to_end(key)
@@ -75,7 +75,7 @@ class Gallery:
     def kept(self, log: service.Log) -> Portraits | None:
         """The portraits of a log where they are made already."""
         with self._lock:
-            return self._portraits.get((log.installation_id, log.state))
+            return self._portraits.get(log.key)
 
     def looked_back(self, log: service.Log) -> tuple[LookedBack, ...]:
         """Every run of a log, in order."""
