@@ -247,11 +247,13 @@ class Desk:
         if learned is None:
             return None
         suggestion = SuggestionOut.of(adviser.suggest(learned), log.sent.units)
+        if not self.afterwards.ask(log.installation_id):  # not before: learning in full needs both cores
+            return None
         with self._lock:
             self._quick[log.key] = suggestion.model_dump(mode="json")
             while len(self._quick) > self._most:
                 self._quick.popitem(last=False)
-        return suggestion if self.afterwards.ask(log.installation_id) else None  # not before: it needs both cores
+        return suggestion
 
     def kept(self, database: Database, installation_id: int, *, fully: bool = False) -> SuggestionOut | None:
         """The suggestion for the log as it stands where there is one already; nothing is learned for it.

@@ -23,6 +23,9 @@ from shared.errors import InvalidValueError
 __all__ = ["Update", "WholeService", "exponent_of", "whole_service"]
 
 
+_PATIENCE_SECONDS = 120.0
+
+
 class Update(NamedTuple):
     """Seconds of one update, and what came of it.
 
@@ -99,7 +102,7 @@ class WholeService:
         Raises
         ------
         InvalidValueError
-            If it is refused, or no suggestion comes with the answer.
+            If it is refused, no suggestion comes with the answer, or only a quick one ever does.
         """
         body = _body(run)
         begun = time.perf_counter()
@@ -120,11 +123,16 @@ class WholeService:
 
     def _in_full(self, address: str) -> Any:
         """The answer learned in full, once it is there."""
-        while True:
+        until = time.monotonic() + _PATIENCE_SECONDS
+        while time.monotonic() < until:
             answer = self._client.get(f"{address}/suggestion").json()
             if not answer["quick"]:
                 return answer
             time.sleep(0.1)
+        raise InvalidValueError(
+            "the quick answer was not followed by the one learned in full", field=address,
+            value=f"{_PATIENCE_SECONDS:.0f} s", cure="Read the log.",
+        )  # fmt: skip
 
 
 def _body(entry: Sent) -> Any:

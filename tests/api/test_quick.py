@@ -89,6 +89,25 @@ def test_never_where_nobody_follows(
     assert stand_in.learned == 1
 
 
+def test_stopping_meanwhile_leaves_no_quick_answer(
+    client: Client, place: str, stand_in: StandIn, soon: Soon, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker that stops before it is asked learns nothing: where the full answer fails too, none is left behind."""
+    monkeypatch.setattr(soon, "ask", lambda _: False)
+    stand_in.failure = ValueError("no")
+    assert client.post(f"{place}/runs", json=RUN).json()["suggestion"] is None
+    state: Any = client.app.state  # type: ignore[attr-defined] # as above
+    assert state.desk.kept(state.database, 1) is None
+
+
+def test_a_question_that_is_none_is_refused(client: Client, soon: Soon) -> None:
+    """The card's own question is a yes or a no."""
+    home = client.post("/installations/new", data=FORM, follow_redirects=False).headers["Location"]
+    answer = client.get(f"{home}/card?after_quick=perhaps")
+    assert answer.status_code == 422
+    assert "after_quick" in answer.text
+
+
 @pytest.mark.parametrize("quickly", [True, False])
 def test_a_number_given_again_is_another_engine(
     client: Client, needles: list[dict[str, Any]], stand_in: StandIn, soon: Soon, *, quickly: bool
