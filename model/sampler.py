@@ -93,6 +93,7 @@ class Sampler:
             Told in words what is going on.
         """
         import nutpie
+        import pytensor
 
         with self._lock:
             if self._compiled is not None:
@@ -100,7 +101,9 @@ class Sampler:
             progress("building the model")
             model = build()
             progress("compiling the sampler (half a minute the first time, seconds after that)")
-            self._compiled = nutpie.compile_pymc_model(model)
+            # sums regrouped for speed come out of a cold cache otherwise than of a warm one, and the draws with them
+            with pytensor.config.change_flags(numba__fastmath=False):
+                self._compiled = nutpie.compile_pymc_model(model)
             progress("sampler ready")
 
     def fit(self, evidence: Evidence, seed: int) -> Posterior:
