@@ -2,7 +2,6 @@
 
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from typing import TYPE_CHECKING
 
 from fastapi import Depends, FastAPI
 
@@ -13,6 +12,7 @@ from api.access.door import Door, Limiter
 from api.access.gate import admit
 from api.advice import routes as advice
 from api.advice.desk import Adviser, Desk
+from api.advice.real_adviser import real_adviser
 from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
@@ -35,30 +35,13 @@ from api.pool import start_routes as start
 from api.pool.release import checked_floor, real_fitter
 from api.settings import Settings
 
-if TYPE_CHECKING:
-    from model.advisor import Advisor
-
-__all__ = ["create_app", "real_adviser"]
+__all__ = ["create_app"]
 
 _DESCRIPTION = (
     "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
     "make next and how sure the present setting is. On the ground only: nothing here is advice for flight, and the "
     "engine's and airframe's instructions, local rules and licensed people come first."
 )
-
-
-def real_adviser(seed: int) -> "Advisor":
-    """The model's own adviser; loading it is put off until it is called.
-
-    Chains and requests share out the cores; threads within a matrix product would only stand in their way.
-    """
-    from threadpoolctl import threadpool_limits
-
-    from model.advisor import Advisor
-
-    threadpool_limits(1, "blas")
-
-    return Advisor(seed)
 
 
 def create_app(

@@ -1,9 +1,17 @@
-"""Keeps compiled code between starts. Must run before anything imports PyTensor or numba."""
+"""Keeps compiled code between starts. `use` must run before anything imports PyTensor or numba."""
 
+import hashlib
 import os
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 
-__all__ = ["use"]
+__all__ = ["SamplerShelf", "use"]
+
+_KEPT = 3  # of other versions, other machines that share the folder, and this one
 
 
 def use(folder: Path) -> None:
@@ -20,3 +28,70 @@ def use(folder: Path) -> None:
     if "compiledir" not in flags:
         ours = f"base_compiledir={folder / 'pytensor'}"
         os.environ["PYTENSOR_FLAGS"] = f"{flags},{ours}" if flags else ours
+
+
+@dataclass(frozen=True)
+class SamplerShelf:
+    """The compiled sampler as a file, found again by the same code, libraries and processor alone.
+
+    Parameters
+    ----------
+    folder : Path
+        The cache folder; whoever may write to it decides what is run.
+    """
+
+    folder: Path
+
+    def get(self) -> bytes | None:
+        """What was put, unless it is damaged."""
+        try:
+            seal, code = self._file.read_bytes().split(b"\n", 1)
+        except (OSError, ValueError):
+            return None
+        return code if seal == _seal(code) else None
+
+    def put(self, code: bytes) -> None:
+        """Keep it, all or nothing; where the folder cannot be written to, the next start compiles again, no more."""
+        with suppress(OSError):
+            self._file.parent.mkdir(parents=True, exist_ok=True)
+            with NamedTemporaryFile(dir=self._file.parent, suffix=".new", delete=False) as new:
+                new.write(_seal(code) + b"\n" + code)
+            Path(new.name).replace(self._file)
+            others = sorted(self._file.parent.glob("*.code"), key=lambda path: path.stat().st_mtime, reverse=True)
+            for old in others[_KEPT:]:
+                old.unlink()
+
+    @property
+    def _file(self) -> Path:
+        digest = hashlib.sha256()
+        for part in _what_it_depends_on():
+            digest.update(part.encode() + b"\0")
+        return self.folder / "sampler" / f"{digest.hexdigest()[:32]}.code"
+
+
+def _seal(code: bytes) -> bytes:
+    return hashlib.sha256(code).hexdigest().encode()
+
+
+def _what_it_depends_on() -> Iterator[str]:
+    """All that decides what is compiled: our formulas, the libraries, what they are told, and the processor."""
+    from importlib.metadata import version
+
+    import llvmlite.binding as llvm
+
+    import model
+    import shared
+
+    for package in (model, shared):
+        for place in package.__path__:
+            for file in sorted(Path(place).glob("*.py")):
+                yield file.read_text(encoding="utf-8")
+    for library in ("pymc", "pytensor", "nutpie", "numba", "llvmlite", "numpy"):
+        yield version(library)
+    yield sys.version
+    yield llvm.get_host_cpu_name()
+    yield llvm.get_host_cpu_features().flatten()
+    for name, value in sorted(os.environ.items()):
+        if name.startswith("NUMBA_") and name != "NUMBA_CACHE_DIR":
+            yield f"{name}={value}"
+    yield ",".join(flag for flag in os.environ.get("PYTENSOR_FLAGS", "").split(",") if "compiledir" not in flag)

@@ -10,6 +10,7 @@ from itertools import pairwise
 from model import MODEL_VERSION, wording
 from model.candidates import weigh
 from model.choice import choose
+from model.compiled import Shelf
 from model.engine_prior import EXPERT, EnginePrior
 from model.evidence import Evidence, gather
 from model.expectation import expectation
@@ -77,6 +78,8 @@ class Advisor:
         Chains drawn, and candidates weighed, at a time.
     prior : EnginePrior
         Of engines that do not bring their own.
+    shelf : Shelf, optional
+        Where the compiled sampler lasts between starts.
 
     Attributes
     ----------
@@ -84,11 +87,13 @@ class Advisor:
         What all logs are fitted with.
     """
 
-    def __init__(self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT) -> None:
+    def __init__(
+        self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT, shelf: Shelf | None = None
+    ) -> None:
         self.seed = seed
         self.prior = prior
         self._cores = cores
-        self.sampler = Sampler(cores)
+        self.sampler = Sampler(cores, shelf)
         self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...], EnginePrior], Posterior] = OrderedDict()
         self._lock = threading.Lock()
         self._fitting = threading.Lock()

@@ -7,10 +7,8 @@ serves them all.
 from dataclasses import fields, replace
 from typing import Any
 
-import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
-from numpy.typing import NDArray
 
 from model.backend import Backend
 from model.engine_prior import POOLED, Standard
@@ -20,18 +18,26 @@ from model.geometry import Tent, from_coordinate
 from model.idle import BEST_WIDTH, speed_loss
 from model.likelihood import log_likelihoods
 from model.mixture import Settings, Throttle, Unknowns, cuts, engine_mean, gain_prior, mixtures
+from model.packed import LOADS, PLAIN, data_of
 from model.priors import CHANGES, PRIORS, from_standard
 from model.scales import Scales
 from model.static_speed import BEST_LN_MIXTURE
 from shared.records import Installation, Needle
 
-__all__ = ["TENSOR", "build", "data_of"]
+__all__ = ["TENSOR", "build"]
 
 
 def _held(mask: Any) -> Any:
     """What is held, one after the other: most runs hold few kinds of reading, and the rest would cost as much."""
     where = mask.flatten().nonzero()[0]
     return lambda x: x.flatten()[where]
+
+
+def _dot(rows: Any, columns: Any) -> Any:
+    """Of few numbers, so a call of a library costs more; and code that calls one cannot be kept (`model.compiled`)."""
+    if columns.ndim == 1:
+        return pt.sum(rows * columns, axis=-1)
+    return pt.sum(rows[..., :, None] * columns, axis=-2)
 
 
 TENSOR = Backend(
@@ -44,7 +50,7 @@ TENSOR = Backend(
     where=pt.where,
     logaddexp=pt.logaddexp,
     softplus=pt.softplus,
-    dot=pt.dot,
+    dot=_dot,
     stack=lambda parts: pt.stack(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)), axis=-1),
     may_hold=lambda _: True,  # one graph for any log
     held=_held,
@@ -55,31 +61,10 @@ _AT_PIVOT = ("ln_full", "ln_idle", "static_rpm", "idle_rpm")
 _SCALARS = tuple(n for n in Unknowns.names() if n not in (*_AT_PIVOT, "first", "second"))
 
 
-_LOADS = ("slope_load", "mark_load", "part_load")
-_PLAIN = tuple(f.name for f in fields(Settings) if f.name not in _LOADS)
-
-
-def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
-    """All data of one log under the names the graph knows; few arrays, because each one costs compiling.
-
-    Shapes: ``scalars`` (11,), ``readings`` (kinds, runs), ``settings`` and ``pivot`` (plain, runs or 1), their
-    ``_loads`` (3, runs or 1, changes), ``prior`` (p, p + 1).
-    """
-    data: dict[str, NDArray[np.float64]] = {
-        "scalars": np.array([*evidence.scales, *(float(getattr(evidence.throttle, f.name)) for f in fields(Throttle))]),
-        "readings": np.stack([getattr(evidence.readings, f.name) for f in fields(Readings)]),
-        "prior": evidence.prior.array(),
-    }
-    for prefix, record in (("settings", evidence.settings), ("pivot", evidence.pivot)):
-        data[prefix] = np.stack([getattr(record, name) for name in _PLAIN])
-        data[f"{prefix}_loads"] = np.stack([getattr(record, name) for name in _LOADS])
-    return data
-
-
 def _settings(plain: Any, loads: Any, row: int | slice) -> Settings:
     """Settings from their packed arrays: all rows, or one of them as scalars."""
-    columns = {name: plain[i][row] for i, name in enumerate(_PLAIN)}
-    return Settings(**columns, **{name: loads[i][row] for i, name in enumerate(_LOADS)})
+    columns = {name: plain[i][row] for i, name in enumerate(PLAIN)}
+    return Settings(**columns, **{name: loads[i][row] for i, name in enumerate(LOADS)})
 
 
 def _any_evidence() -> Evidence:

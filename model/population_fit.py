@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from model.population import TAILS, Measured, Priors, Tail, build_population, population_data
+from model.measured import TAILS, Measured, Priors, Tail, population_data
 
 __all__ = ["CROSSOVER", "Population", "PopulationSampler"]
 
@@ -96,13 +96,22 @@ class PopulationSampler:
         with self._lock:
             return self._nuts(measured, priors, seed) if nuts else self._approximate(measured, priors, seed)
 
+    def _made(self, compiler: Callable[[Any], Any]) -> Any:
+        """The graph, compiled; sums are not regrouped for speed, or they would differ from process to process."""
+        import pytensor
+
+        from model.population import build_population
+
+        k, p = self._shape
+        with pytensor.config.change_flags(numba__fastmath=False):
+            return compiler(build_population(p, k, self._tails))
+
     def _nuts(self, measured: Measured, priors: Priors, seed: int) -> Population:
         import nutpie
         from arviz_stats.base import array_stats
 
         if self._compiled is None:
-            k, p = self._shape
-            self._compiled = nutpie.compile_pymc_model(build_population(p, k, self._tails))
+            self._compiled = self._made(nutpie.compile_pymc_model)
         compiled = self._compiled.with_data(**population_data(measured, priors))
         tree = nutpie.sample(compiled, cores=self._cores, seed=seed, progress_bar=False, save_warmup=False, **_OPTIONS)
         beta, tau = (np.asarray(tree.posterior[name].values, float) for name in ("beta", "tau"))
@@ -149,11 +158,8 @@ class PopulationSampler:
         import pymc as pm
 
         if self._gradient is None:
-            k, p = self._shape
-            model = build_population(p, k, self._tails)
-            function = model.logp_dlogp_function(ravel_inputs=True)
-            function.set_extra_values({})
-            self._gradient = (model, function)
+            self._gradient = self._made(lambda model: (model, model.logp_dlogp_function(ravel_inputs=True)))
+            self._gradient[1].set_extra_values({})
         model, function = self._gradient
 
         def of(q: _F, measured: Measured) -> tuple[float, _F]:

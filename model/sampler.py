@@ -8,9 +8,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from model.compiled import Shelf, compiled
 from model.evidence import Evidence
-from model.graph import build, data_of
 from model.mixture import Unknowns
+from model.packed import data_of
 from shared.advice import Diagnostics
 from shared.errors import NotConvergedError
 
@@ -72,10 +73,13 @@ class Sampler:
     ----------
     cores : int
         Chains drawn at a time.
+    shelf : Shelf, optional
+        Where the compiled graph lasts between starts.
     """
 
-    def __init__(self, cores: int = 2) -> None:
+    def __init__(self, cores: int = 2, shelf: Shelf | None = None) -> None:
         self._cores = cores
+        self._shelf = shelf
         self._compiled: Any = None
         self._lock = threading.Lock()
 
@@ -85,26 +89,17 @@ class Sampler:
         return self._compiled is not None
 
     def compile(self, progress: Callable[[str], None] = lambda _: None) -> None:
-        """Compile the graph; a second call does nothing.
+        """Compile the graph, or take it from the shelf; a second call does nothing.
 
         Parameters
         ----------
         progress : callable
             Told in words what is going on.
         """
-        import nutpie
-        import pytensor
-
         with self._lock:
-            if self._compiled is not None:
-                return
-            progress("building the model")
-            model = build()
-            progress("compiling the sampler (half a minute the first time, seconds after that)")
-            # sums regrouped for speed come out of a cold cache otherwise than of a warm one, and the draws with them
-            with pytensor.config.change_flags(numba__fastmath=False):
-                self._compiled = nutpie.compile_pymc_model(model)
-            progress("sampler ready")
+            if self._compiled is None:
+                self._compiled = compiled(self._shelf, progress)
+                progress("sampler ready")
 
     def fit(self, evidence: Evidence, seed: int) -> Posterior:
         """Draw from the posterior; where the first try does not converge, try once more with care.

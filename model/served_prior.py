@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from model.engine_prior import EXPERT, POOLED, EnginePrior, prior_from
 from model.kind import COVARIATES, Kind, columns
-from model.population import TAILS, Priors
+from model.measured import TAILS, Priors
 from model.population_fit import Population
 
 __all__ = ["POPULATION_PRIORS", "Rests", "Served", "serve"]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from model.engine_prior import POOLED, pooled_of
 from model.kind import Kind, columns
-from model.population import Measured
+from model.measured import Measured
 from model.sampler import Posterior
 
 __all__ = ["MIXTURE_FROM_NATS", "Component", "Summary", "measured_of", "summarise", "summary_of_draws"]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from model.engine_prior import POOLED, EnginePrior
 from model.kind import COVARIATES, CYLINDERS, Kind, columns
-from model.population import TAILS, Measured
+from model.measured import TAILS, Measured
 from shared.records import Cooling, Fuel
 
 __all__ = ["Generating", "draw_fleet", "draw_kinds", "ordinary_population"]

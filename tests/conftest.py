@@ -18,7 +18,8 @@ from shared.runs import Air
 
 compile_cache.use(Settings().cache_folder)
 
-from model.advisor import Advisor  # noqa: E402 - the compilers look for their cache when they are loaded
+from api.advice.real_adviser import real_adviser  # noqa: E402 - the compilers look for their cache when they are loaded
+from model.advisor import Advisor  # noqa: E402 - as above
 
 settings.register_profile(
     "standing",
@@ -34,7 +35,7 @@ NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30
 @pytest.fixture(scope="session")
 def advisor() -> Advisor:
     """The real adviser, its sampler compiled."""
-    made = Advisor()
+    made = real_adviser()
     made.prepare()
     return made
 

@@ -45,13 +45,9 @@ def prepared() -> Any:
     """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
     global _advisor
     if _advisor is None:
-        from api import compile_cache
-        from api.settings import Settings
+        from api.advice.real_adviser import real_adviser
 
-        compile_cache.use(Settings().cache_folder)
-        from model.advisor import Advisor
-
-        _advisor = Advisor(cores=1)
+        _advisor = real_adviser(cores=1)
         _advisor.prepare()
     return _advisor
 

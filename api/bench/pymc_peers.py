@@ -5,7 +5,8 @@ import time
 from typing import Any, NamedTuple
 
 from model.evidence import Evidence
-from model.graph import build, data_of
+from model.graph import build
+from model.packed import data_of
 
 __all__ = ["PeerTimes", "built_anew", "fed"]
 

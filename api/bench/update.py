@@ -70,14 +70,10 @@ def update(
 
 def _prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
     """The invented installation, and an adviser whose sampler is compiled."""
-    from api import compile_cache
-    from api.settings import Settings
-
-    compile_cache.use(Settings().cache_folder)
-    from api.app import real_adviser
+    from api.advice.real_adviser import real_adviser
     from api.cli.settings_file import installation_from
 
-    advisor = real_adviser(Settings().seed)
+    advisor = real_adviser()
     advisor.prepare(lambda words: console.print(f"… {words}"))
     return installation_from(None), advisor
 

@@ -29,16 +29,12 @@ def demo(
     """Replay an invented tuning day, or tune a virtual engine nobody has seen before."""
     from rich.console import Console
 
-    from api import compile_cache
-    from api.settings import Settings
+    from api.advice.real_adviser import real_adviser
 
     console = Console(highlight=False)
-    compile_cache.use(Settings().cache_folder)
     console.print("… loading the model")
-    with console.status("this takes seconds, half a minute the first time"):
-        from model.advisor import Advisor
-
-        advisor = Advisor(seed)
+    with console.status("this takes seconds, a minute or so the first time"):
+        advisor = real_adviser(seed)
         advisor.prepare(lambda words: console.print(f"… {words}"))
     if engine_seed is None:
         finished = _replay(advisor, console)

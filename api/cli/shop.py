@@ -54,7 +54,7 @@ def opened() -> Iterator[Shop]:
     from api.access import changes
     from api.access.caller import COMMAND_LINE, calling
     from api.advice.desk import Desk
-    from api.app import real_adviser
+    from api.advice.real_adviser import real_adviser
     from api.database import Database
     from api.log_lines import configure
     from api.settings import Settings

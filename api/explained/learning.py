@@ -21,17 +21,14 @@ def measured(engines: int) -> str:
     from rich.console import Console
     from rich.progress import track
 
-    from api import compile_cache
+    from api.advice.real_adviser import real_adviser
     from api.bench.histories import tuned
     from api.cli.settings_file import installation_from
-    from api.settings import Settings
 
-    compile_cache.use(Settings().cache_folder)
-    from model.advisor import Advisor
+    installation, advisor = installation_from(None).record(), real_adviser()
     from model.evidence import gather
     from model.learned_of import LEARNED, share_learned
 
-    installation, advisor = installation_from(None).record(), Advisor()
     found: dict[int, list[dict[str, float]]] = {runs: [] for runs in RUNS}
     for seed in track(range(engines), description="learning", console=Console(stderr=True)):
         for runs in RUNS:

@@ -16,7 +16,7 @@ from api.pool.service import Fitter, measured_rows, now_quarter
 from api.pool.tables import Contribution
 from model.engine_prior import POOLED
 from model.kind import COVARIATES
-from model.population import Measured
+from model.measured import Measured
 from model.population_fit import Population, PopulationSampler
 from model.private_moments import owner_vector, population_of_moments
 from model.published import enough_owners, publish

@@ -21,7 +21,7 @@ from api.wire.pool import AuditOut, ContributionOut, PoolOut, PriorOut, RestsOut
 from model import MODEL_VERSION
 from model.engine_prior import EnginePrior
 from model.kind import kind_of
-from model.population import Measured
+from model.measured import Measured
 from model.population_fit import Population
 from model.published import population_of, publish
 from model.served_prior import EXPERT_SERVED, Served, serve

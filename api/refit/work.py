@@ -39,13 +39,9 @@ def _prepared(seed: int) -> Any:
     global _adviser
     if _adviser is None or _adviser.seed != seed:
         os.environ.setdefault("OMP_NUM_THREADS", "1")
-        from api import compile_cache
-        from api.settings import Settings
+        from api.advice.real_adviser import real_adviser
 
-        compile_cache.use(Settings().cache_folder)
-        from model.advisor import Advisor
-
-        _adviser = Advisor(seed, cores=1)
+        _adviser = real_adviser(seed, cores=1)
         _adviser.prepare()
     return _adviser
 

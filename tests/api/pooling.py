@@ -6,7 +6,7 @@ import numpy as np
 
 from model.engine_prior import POOLED
 from model.kind import COVARIATES
-from model.population import Measured
+from model.measured import Measured
 from model.population_fit import Population
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn

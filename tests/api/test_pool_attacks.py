@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from api.pool.guard import why_not
 from api.pool.noise import noisy_sum, spent
 from model.engine_prior import POOLED
-from model.population import Measured
+from model.measured import Measured
 from model.population_fit import PopulationSampler
 from model.private_moments import SENSITIVITY, owner_vector, population_of_moments
 from model.published import enough_owners, publish

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from api import app as application
+from api.advice import real_adviser
 from api.cli.main import run
 from api.cli.settings_file import fixture
 from shared.advice import Action, ActionKind, InspectCause, Suggestion
@@ -36,7 +36,7 @@ class _Turning(StandIn):
 def adviser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> _Turning:
     """The stand-in the commands find, and a data folder of their own."""
     made = _Turning(7)
-    monkeypatch.setattr(application, "real_adviser", lambda _seed: made)
+    monkeypatch.setattr(real_adviser, "real_adviser", lambda _seed: made)
     monkeypatch.setenv("EIGHTH_TURN_DATA_FOLDER", str(tmp_path))
     return made
 

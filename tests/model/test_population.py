@@ -6,7 +6,8 @@ from scipy import integrate, stats
 
 from model.engine_prior import POOLED
 from model.kind import COVARIATES
-from model.population import NORMAL, TAILS, Measured, Priors, build_population, population_data
+from model.measured import NORMAL, TAILS, Measured, Priors, population_data
+from model.population import build_population
 from model.population_fit import CROSSOVER, Population, PopulationSampler
 from model.served_prior import POPULATION_PRIORS, serve
 from model.virtual_population import draw_fleet, draw_kinds, ordinary_population

@@ -17,8 +17,8 @@ from model.graph import TENSOR
 from model.idle import BEST_WIDTH
 from model.kind import kind_of
 from model.likelihood import log_likelihoods
+from model.measured import NORMAL, Measured, Priors
 from model.mixture import Unknowns, cuts, gain_prior, mixtures
-from model.population import NORMAL, Measured, Priors
 from model.population_fit import PopulationSampler
 from model.priors import CHANGES, PRIORS, from_standard
 from model.sampler import LONG

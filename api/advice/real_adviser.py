@@ -1,0 +1,36 @@
+"""The model's own adviser, as the service, the commands and their helpers all make it."""
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from model.advisor import Advisor
+
+__all__ = ["real_adviser"]
+
+
+def real_adviser(seed: int | None = None, cores: int = 2) -> "Advisor":
+    """The model's own adviser; loading it is put off until it is called.
+
+    Chains and requests share out the cores; threads within a matrix product would only stand in their way. Compiled
+    code lasts in the cache folder of the settings.
+
+    Parameters
+    ----------
+    seed : int, optional
+        That of the settings if not given.
+    cores : int
+        Chains drawn, and candidates weighed, at a time.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from api import compile_cache
+    from api.settings import Settings
+
+    settings = Settings()
+    compile_cache.use(settings.cache_folder)
+    from model.advisor import Advisor
+
+    threadpool_limits(1, "blas")
+    return Advisor(
+        settings.seed if seed is None else seed, cores, shelf=compile_cache.SamplerShelf(settings.cache_folder)
+    )

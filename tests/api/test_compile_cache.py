@@ -1,0 +1,77 @@
+"""Compiled code is found again by what made it alone, unharmed or not at all."""
+
+from pathlib import Path
+
+import pytest
+
+from api.compile_cache import SamplerShelf
+
+_ROOT = Path(__file__).parents[2]
+
+
+def test_put_and_get(tmp_path: Path) -> None:
+    """What was put comes back, newlines and all; before, there is nothing; the latest counts."""
+    shelf = SamplerShelf(tmp_path / "not yet there")
+    assert shelf.get() is None
+    for code in (b"one\ntwo\n\x00", b"", b"three"):
+        shelf.put(code)
+        assert SamplerShelf(tmp_path / "not yet there").get() == code
+
+
+@pytest.mark.parametrize(
+    "harm", [lambda b: b[:-1], lambda b: b + b" ", lambda _: b"", lambda b: b[1:], lambda _: b"\n"]
+)
+def test_a_damaged_file_counts_as_none(tmp_path: Path, harm: "object") -> None:
+    """Cut off, lengthened, emptied: it is not run."""
+    assert callable(harm)
+    shelf = SamplerShelf(tmp_path)
+    shelf.put(b"code")
+    (file,) = (tmp_path / "sampler").iterdir()
+    file.write_bytes(harm(file.read_bytes()))
+    assert shelf.get() is None
+    shelf.put(b"code")
+    assert shelf.get() == b"code"
+
+
+def test_other_code_finds_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another formula, library, flag or processor is another place; the cache folder itself is not."""
+    shelf = SamplerShelf(tmp_path)
+    shelf.put(b"code")
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "elsewhere"))
+    assert shelf.get() == b"code"
+    for change in ("formula", "library", "flag", "told", "processor"):
+        with monkeypatch.context() as m:
+            if change == "formula":
+                other = tmp_path / "model"
+                other.mkdir()
+                for file in (_ROOT / "model").glob("*.py"):
+                    text = file.read_text(encoding="utf-8")
+                    (other / file.name).write_text(text + "\n# another\n" if file.name == "idle.py" else text, "utf-8")
+                m.setattr("model.__path__", [str(other)])
+            elif change == "library":
+                m.setattr("importlib.metadata.version", lambda name: f"{name} of tomorrow")
+            elif change == "flag":
+                m.setenv("NUMBA_OPT", "1")
+            elif change == "told":
+                m.setenv("PYTENSOR_FLAGS", "floatX=float32")
+            else:
+                m.setattr("llvmlite.binding.get_host_cpu_name", lambda: "another")
+            assert shelf.get() is None, change
+    assert shelf.get() == b"code"
+
+
+def test_few_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder does not fill up with what nobody will ask for again."""
+    for level in "01234":
+        monkeypatch.setenv("NUMBA_OPT", level)
+        SamplerShelf(tmp_path).put(level.encode())
+    assert len(list((tmp_path / "sampler").iterdir())) == 3
+    assert SamplerShelf(tmp_path).get() == b"4"
+
+
+def test_where_nothing_can_be_written_nothing_is_lost(tmp_path: Path) -> None:
+    """A file in the folder's place: nothing is kept, nothing is raised."""
+    (tmp_path / "sampler").write_text("in the way", encoding="utf-8")
+    shelf = SamplerShelf(tmp_path)
+    shelf.put(b"code")
+    assert shelf.get() is None
