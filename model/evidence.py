@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from model.engine_prior import EXPERT, EnginePrior
 from model.mixture import Settings, Throttle
 from model.priors import CHANGES, SURENESS_WIDENS, TRACED_SHARE
 from model.scales import Scales, scales_of
+from shared.meters import meters
 from shared.records import (
     Acknowledge,
     ChangeNeedle,
@@ -24,7 +25,7 @@ from shared.records import (
     TurnIdleStop,
     TurnScrew,
 )
-from shared.runs import OBSERVATIONS, IdleQuality, RiseSeen, Run
+from shared.runs import IdleQuality, RiseSeen, Run
 
 __all__ = [
     "FUEL_EFFECT",
@@ -106,7 +107,7 @@ class Readings:
 
     `rise_share` is the share of the common scatter that applies to a rise, `rise_error` its own error as a logistic
     scale [K]; `widening` is how many times wider what was read off gauges and judged scatters. `spread` is the mean
-    rise over the cylinders less the leanest one's [K]; lambda and fuel flow [m³/s] are logarithms.
+    rise over the cylinders less the leanest one's [K]; every meter of `shared.meters`, in order, as a logarithm.
     """
 
     rise: NDArray[np.float64]
@@ -130,10 +131,26 @@ class Readings:
     power_rise: NDArray[np.float64]
     has_power_rise: NDArray[np.float64]
     no_power_rise: NDArray[np.float64]
-    ln_lambda: NDArray[np.float64]
-    has_lambda: NDArray[np.float64]
-    ln_flow: NDArray[np.float64]
-    has_flow: NDArray[np.float64]
+    ln_meters: tuple[NDArray[np.float64], ...]
+    has_meters: tuple[NDArray[np.float64], ...]
+
+    def rows(self) -> list[NDArray[np.float64]]:
+        """All of them one after the other, (n,) each."""
+        return [*(getattr(self, name) for name in _PLAIN_READINGS), *self.ln_meters, *self.has_meters]
+
+    @classmethod
+    def of_rows(cls, rows: Sequence[Any]) -> "Readings":
+        """From what `rows` gave, or what stands for it."""
+        plain, count = len(_PLAIN_READINGS), len(meters())
+        found = dict(zip(_PLAIN_READINGS, rows, strict=False))
+        return cls(
+            **found,
+            ln_meters=tuple(rows[plain + i] for i in range(count)),
+            has_meters=tuple(rows[plain + count + i] for i in range(count)),
+        )
+
+
+_PLAIN_READINGS = tuple(f.name for f in fields(Readings) if f.name not in ("ln_meters", "has_meters"))
 
 
 @dataclass(frozen=True)
@@ -245,14 +262,19 @@ def settings_of(
 def readings_of(runs: Sequence[Run | None]) -> Readings:
     """Readings of runs; None for a row without any."""
     n = len(runs)
-    columns: dict[str, NDArray[np.float64]] = {name: np.zeros(n) for name in Readings.__dataclass_fields__}
+    columns: dict[str, NDArray[np.float64]] = {name: np.zeros(n) for name in _PLAIN_READINGS}
     for i, run in enumerate(runs):
         for name, value in _row(run).items():
             columns[name][i] = value
     for name in ("rise_share", "widening"):
         columns[name] = np.where(columns[name] > 0, columns[name], 1.0)
     columns["level"] = np.where(columns["has_level"] > 0, columns["level"], float(IdleQuality.SMOOTH))
-    return Readings(**columns)
+    shown = [[None if run is None else run.metered(meter.name) for run in runs] for meter in meters()]
+    return Readings(
+        **columns,
+        ln_meters=tuple(np.array([0.0 if x is None else math.log(x) for x in each]) for each in shown),
+        has_meters=tuple(np.array([float(x is not None) for x in each]) for each in shown),
+    )
 
 
 def _row(run: Run | None) -> dict[str, float]:
@@ -275,19 +297,9 @@ def _row(run: Run | None) -> dict[str, float]:
         row |= {"static_rpm": run.static_rpm, "has_static": 1.0}
     if run.idle_rpm is not None:
         row |= {"idle_rpm": run.idle_rpm, "has_idle_rpm": 1.0}
-    return row | _engine_row(run)
-
-
-def _engine_row(run: Run) -> dict[str, float]:
-    """What is read of the engine as a whole at full throttle."""
-    row: dict[str, float] = {}
     if run.power_rpm_rise is not None:
-        flag = "has_power_rise" if run.power_rpm_rise > 0 else "no_power_rise"
-        row |= {"power_rise": run.power_rpm_rise, flag: 1.0}
-    if run.lambda_full_rich is not None:
-        row |= {"ln_lambda": math.log(run.lambda_full_rich), "has_lambda": 1.0}
-    if run.fuel_flow_m3_s is not None:
-        row |= {"ln_flow": math.log(run.fuel_flow_m3_s), "has_flow": 1.0}
+        seen = "has_power_rise" if run.power_rpm_rise > 0 else "no_power_rise"
+        row |= {"power_rise": run.power_rpm_rise, seen: 1.0}
     return row
 
 
@@ -299,7 +311,8 @@ def _sort_key(item: tuple[Position, Run]) -> tuple[float, ...]:
         float(len(position.changes)),
         position.turns,
         position.idle_stop_turns,
-        *(row.get(name, -1.0) for name in Readings.__dataclass_fields__),
+        *(row.get(name, -1.0) for name in _PLAIN_READINGS),
+        *(run.metered(meter.name) or -1.0 for meter in meters()),
         run.air.temperature_kelvin,
         run.air.pressure_pascal,
         run.air.relative_humidity,
@@ -343,13 +356,9 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
         scales=scales_of(installation, max((run.rise.cylinders for _, run in kept if run.rise), default=1)),
         since_acknowledged=_since_acknowledged(entries),
         first_change=first_change,
-        channels=frozenset(name for _, run in kept for name in _channels(run)),
+        channels=frozenset(name for _, run in kept for name in run.channels),
         prior=prior,
     )
-
-
-def _channels(run: Run) -> set[str]:
-    return {name for name in OBSERVATIONS if getattr(run, name) is not None}
 
 
 def _since_acknowledged(entries: Sequence[Entry]) -> tuple[Run, ...]:

@@ -143,7 +143,7 @@ def build() -> pm.Model:
         settings = _settings(data["settings"], data["settings_loads"], slice(None))
         # taken as scalars: a row of unknown length would not broadcast against the runs
         pivot = _settings(data["pivot"], data["pivot_loads"], 0)
-        readings = Readings(*(data["readings"][i] for i in range(len(fields(Readings)))))
+        readings = Readings.of_rows([data["readings"][i] for i in range(len(_any_evidence().readings.rows()))])
         known, standard = _scalar_unknowns(data["prior"])
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
         known |= _pivot_unknowns(known, standard, pivot, throttle, scales)

@@ -10,11 +10,13 @@ from scipy.special import expit
 
 from model import exhaust, idle, noise, static_speed
 from model.information import Experiment
+from model.meters import scatter_of
 from model.mixture import cuts, engine_mean
 from model.outlook import Outlook, Target
 from model.prediction import Outcomes, draw_outcomes
-from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE, ROUGH_RISE_KELVIN
+from model.priors import POWER_RISE_SHARE, ROUGH_RISE_KELVIN
 from model.sampler import Posterior
+from shared.meters import meters
 
 __all__ = ["Latents", "ground_run", "log_density_of"]
 
@@ -41,8 +43,6 @@ class Latents(NamedTuple):
     best_idle: _Floats
     mean: _Floats
     best_static: _Floats
-    ln_lambda: _Floats
-    ln_flow: _Floats
     static_curvature: _Floats
     blur: _Floats
     rise_noise: _Floats
@@ -66,8 +66,6 @@ def _latents(outlook: Outlook, posterior: Posterior) -> Latents:
         best_idle=np.log(scales.idle_rpm) + u.idle_rpm + u.idle_air_power * outlook.opening,
         mean=engine_mean(outlook.full[:, None], u, scales.all_seen),
         best_static=np.log(scales.static_rpm) + u.static_rpm,
-        ln_lambda=outlook.ln_lambda[:, None],
-        ln_flow=outlook.ln_flow[:, None],
         static_curvature=np.log(u.static_curvature),
         blur=np.log(u.idle_blur),
         rise_noise=np.log(u.rise_noise),
@@ -87,21 +85,28 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
     target : Target
         The unknowns that matter, as seen from where the engine stands now.
     channels : frozenset of str
-        Kinds of reading expected, names of `shared.records.OBSERVATIONS`; ``idle_rpm`` is not looked at.
+        Kinds of reading expected, names of `shared.runs.OBSERVATIONS` and of meters; ``idle_rpm`` is not looked at.
     """
     # every candidate draws with the same stream, so that differences between candidates are not noise
     drawn = draw_outcomes(outlook, posterior, np.random.default_rng([posterior.seed, 3]))
     return Experiment(
         theta=np.stack([target.offset_turns, target.taper_misfit], axis=1),
-        latents=np.stack(_latents(outlook, posterior), axis=1),
+        latents=np.stack([*_latents(outlook, posterior), *(outlook.ln_meters[i] for i, _ in _read(channels))], axis=1),
         log_density=log_density_of(drawn, channels, outlook.ln_density),
     )
+
+
+def _read(channels: frozenset[str]) -> list[tuple[int, str]]:
+    """Number and name of every meter among the channels."""
+    return [(i, meter.name) for i, meter in enumerate(meters()) if meter.name in channels]
 
 
 def log_density_of(
     drawn: Outcomes, channels: frozenset[str], ln_density: float = 0.0
 ) -> Callable[[_Ints, _Floats], _Floats]:
     """The density of an experiment with these readings, ``(truths, latents) -> (m, n)``; shapes as in `Experiment`.
+
+    Latents are those of `Latents`, then ln of what each meter among the channels would show.
 
     Parameters
     ----------
@@ -118,17 +123,19 @@ def log_density_of(
         "idle_rpm_rise": _idle_rpm_rise,
         "static_rpm": partial(_static_rpm, ln_density),
         "power_rpm_rise": partial(_power_rpm_rise, ln_density),
-        "lambda_full_rich": _lambda,
-        "fuel_flow_m3_s": _fuel_flow,
     }
+    metered = _read(channels)
 
     def log_density(truths: _Ints, latents: _Floats) -> _Floats:
         seen = Outcomes(*(x[truths].astype(latents.dtype) for x in drawn))
-        x = Latents(*latents)
+        plain = len(Latents._fields)
+        x, shown = Latents(*latents[:plain]), latents[plain:]
         total = np.zeros((len(truths), latents.shape[2]), latents.dtype)
         for channel, density in densities.items():
             if channel in channels:
                 total += density(seen, x)
+        for (i, name), centre in zip(metered, shown, strict=True):
+            total += noise.log_density(seen.ln_meters[:, [i]], centre, scatter_of(name))
         return total
 
     return log_density
@@ -182,18 +189,6 @@ def _power_rpm_rise(ln_density: float, seen: Outcomes, x: Latents) -> _Floats:
     static = static_speed.static_speed(x.mean, np.exp(x.best_static), curvature, ln_density)
     centre = static_speed.best_power_rise(x.mean, static, curvature)
     return _read_or_none(seen.power_rise, centre, POWER_RISE_SHARE * np.exp(x.static_noise))
-
-
-def _lambda(seen: Outcomes, x: Latents) -> _Floats:
-    """Log density of each truth's lambda, (m, n)."""
-    density: _Floats = noise.log_density(seen.ln_lambda[:, None], x.ln_lambda, LAMBDA_NOISE)
-    return density
-
-
-def _fuel_flow(seen: Outcomes, x: Latents) -> _Floats:
-    """Log density of each truth's fuel flow, (m, n)."""
-    density: _Floats = noise.log_density(seen.ln_flow[:, None], x.ln_flow, FLOW_NOISE)
-    return density
 
 
 def _idle_quality(seen: Outcomes, x: Latents) -> _Floats:

@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from model import exhaust, idle, noise, static_speed
 from model.backend import NUMPY, Array, Backend
 from model.evidence import Readings
+from model.meters import AtFullThrottle, expected, scatter_of
 from model.mixture import Cuts, Ends, Settings, Unknowns, cuts, engine_mean
-from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE
+from model.priors import POWER_RISE_SHARE
 from model.scales import Scales
+from shared.meters import meters
 
 __all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods"]
 
@@ -17,7 +19,7 @@ class Expected:
     """Noise-free readings at given mixtures.
 
     `rise` of the leanest cylinder seen and `spread` of the mean over it [K]; `idle_rise`, `static_rpm`, `idle_rpm`,
-    `power_rise` [rpm]; `ln_lambda` and `ln_flow` (flow in m³/s) of the engine as a whole.
+    `power_rise` [rpm]; `ln_meters` of every meter of `shared.meters`, in their order, the logarithm of its reading.
     """
 
     rise: Array
@@ -26,8 +28,7 @@ class Expected:
     static_rpm: Array
     idle_rpm: Array
     power_rise: Array
-    ln_lambda: Array
-    ln_flow: Array
+    ln_meters: tuple[Array, ...]
 
 
 def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY) -> Expected:
@@ -49,8 +50,6 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
     best_static = scales.static_rpm * backend.exp(u.static_rpm)
     static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, backend)
     rise = exhaust.rise(ends.full, u.exhaust_scale, u.exhaust_width, backend)
-    # air goes with density and speed; the fuel's own share of the mixture is stoichiometry, not flow
-    ln_air = s.ln_density + backend.log(static_rpm / scales.static_rpm)
     return Expected(
         rise=rise,
         spread=exhaust.rise(ends.full + u.cylinder_gap, u.exhaust_scale, u.exhaust_width, backend) - rise,
@@ -58,8 +57,7 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
         static_rpm=static_rpm,
         idle_rpm=idle.idle_speed(*at_idle),
         power_rise=static_speed.best_power_rise(mean, static_rpm, u.static_curvature, backend),
-        ln_lambda=u.lambda_at_peak - mean,
-        ln_flow=backend.log(scales.fuel_flow_m3_s) + u.fuel_flow + mean + ln_air - s.ln_fuel,
+        ln_meters=expected(AtFullThrottle(u, mean, static_rpm, s, scales, backend)),
     )
 
 
@@ -109,8 +107,10 @@ def log_likelihoods(
         (r.has_static, r.static_rpm, e.static_rpm, static),
         (r.has_idle_rpm, r.idle_rpm, e.idle_rpm, r.widening * u.idle_rpm_noise),
         (r.has_power_rise, r.power_rise, e.power_rise, power),
-        (r.has_lambda, r.ln_lambda, e.ln_lambda, r.widening * LAMBDA_NOISE),
-        (r.has_flow, r.ln_flow, e.ln_flow, r.widening * FLOW_NOISE),
+        *(
+            (there, read, shown, r.widening * scatter_of(meter.name))
+            for meter, there, read, shown in zip(meters(), r.has_meters, r.ln_meters, e.ln_meters, strict=True)
+        ),
     )
     below = (
         (r.fell, 0.0, e.rise, rise),

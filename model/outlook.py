@@ -56,8 +56,10 @@ class Outlook:
         ln(phi / phi at peak EGT) at either end; `full` of the leanest cylinder that has an exhaust probe.
     leanest : array
         The same of the leanest of all cylinders at full throttle.
-    rise, idle_rise, static_rpm, idle_rpm, power_rise, ln_lambda, ln_flow : array
-        Noise-free readings [K; rpm; flow in m³/s].
+    rise, idle_rise, static_rpm, idle_rpm, power_rise : array
+        Noise-free readings [K; rpm].
+    ln_meters : tuple of array
+        ln of the noise-free reading of every meter of `shared.meters`, in their order.
     full_right, idle_right, speed_right : array of bool
         Whether each stage is in its band.
     """
@@ -73,8 +75,7 @@ class Outlook:
     static_rpm: Draws
     idle_rpm: Draws
     power_rise: Draws
-    ln_lambda: Draws
-    ln_flow: Draws
+    ln_meters: tuple[Draws, ...]
     full_right: NDArray[np.bool_]
     idle_right: NDArray[np.bool_]
     speed_right: NDArray[np.bool_]
@@ -137,8 +138,7 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
                 static_rpm=e.static_rpm[:, 0],
                 idle_rpm=e.idle_rpm[:, 0],
                 power_rise=e.power_rise[:, 0],
-                ln_lambda=e.ln_lambda[:, 0],
-                ln_flow=e.ln_flow[:, 0],
+                ln_meters=tuple(x[:, 0] for x in e.ln_meters),
                 full_right=_between(e.rise, targets.rise_kelvin),
                 idle_right=((ends.idle > c.smooth_lean) & (ends.idle < c.smooth_rich))[:, 0],
                 speed_right=_between(e.idle_rpm, targets.idle_rpm),

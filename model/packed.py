@@ -5,7 +5,7 @@ from dataclasses import fields
 import numpy as np
 from numpy.typing import NDArray
 
-from model.evidence import Evidence, Readings
+from model.evidence import Evidence
 from model.mixture import Settings, Throttle
 
 __all__ = ["LOADS", "PLAIN", "data_of"]
@@ -25,7 +25,7 @@ def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     """
     data: dict[str, NDArray[np.float64]] = {
         "scalars": np.array([*evidence.scales, *(float(getattr(evidence.throttle, f.name)) for f in fields(Throttle))]),
-        "readings": np.stack([getattr(evidence.readings, f.name) for f in fields(Readings)]),
+        "readings": np.stack(evidence.readings.rows()),
         "prior": evidence.prior.array(),
     }
     for prefix, record in (("settings", evidence.settings), ("pivot", evidence.pivot)):

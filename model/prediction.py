@@ -7,11 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from model import noise
+from model.meters import scatter_of
 from model.mixture import cuts
 from model.outlook import Outlook, chance, interval
-from model.priors import FLOW_NOISE, LAMBDA_NOISE, POWER_RISE_SHARE, ROUGH_RISE_KELVIN
+from model.priors import POWER_RISE_SHARE, ROUGH_RISE_KELVIN
 from model.sampler import Posterior
 from shared.advice import Prediction
+from shared.meters import meters
 
 __all__ = ["Outcomes", "draw_outcomes", "level_chances", "predict"]
 
@@ -19,7 +21,7 @@ __all__ = ["Outcomes", "draw_outcomes", "level_chances", "predict"]
 class Outcomes(NamedTuple):
     """Readings drawn for a setting, arrays of shape (draws,): latent rise [K] (below zero it falls at once,
     beyond `ROUGH_RISE_KELVIN` the engine is rough before a peak), idle level 1 to 5, rise of idle speed,
-    static and idle speed, rise of static speed [rpm], ln lambda, ln fuel flow [m³/s].
+    static and idle speed, rise of static speed [rpm]; ln of every meter of `shared.meters`, (draws, meters).
     """
 
     rise: NDArray[np.float64]
@@ -28,8 +30,7 @@ class Outcomes(NamedTuple):
     static_rpm: NDArray[np.float64]
     idle_rpm: NDArray[np.float64]
     power_rise: NDArray[np.float64]
-    ln_lambda: NDArray[np.float64]
-    ln_flow: NDArray[np.float64]
+    ln_meters: NDArray[np.float64]
 
 
 def draw_outcomes(outlook: Outlook, posterior: Posterior, rng: np.random.Generator) -> Outcomes:
@@ -45,8 +46,13 @@ def draw_outcomes(outlook: Outlook, posterior: Posterior, rng: np.random.Generat
         static_rpm=noise.draw(outlook.static_rpm, u.static_rpm_noise[:, 0], rng),
         idle_rpm=noise.draw(outlook.idle_rpm, u.idle_rpm_noise[:, 0], rng),
         power_rise=noise.draw(outlook.power_rise, POWER_RISE_SHARE * u.static_rpm_noise[:, 0], rng),
-        ln_lambda=noise.draw(outlook.ln_lambda, np.array(LAMBDA_NOISE), rng),
-        ln_flow=noise.draw(outlook.ln_flow, np.array(FLOW_NOISE), rng),
+        ln_meters=np.stack(
+            [
+                noise.draw(shown, np.array(scatter_of(meter.name)), rng)
+                for meter, shown in zip(meters(), outlook.ln_meters, strict=True)
+            ],
+            axis=1,
+        ),
     )
 
 

@@ -13,8 +13,6 @@ from shared.runs import Sureness
 
 __all__ = [
     "CHANGES",
-    "FLOW_NOISE",
-    "LAMBDA_NOISE",
     "POWER_RISE_SHARE",
     "PRIORS",
     "ROUGH_RISE_KELVIN",
@@ -35,12 +33,6 @@ source: several hundred °F is far too rich."""
 TRACED_SHARE = 0.4
 """Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run
 rather than in the reading [-]; judgement."""
-
-LAMBDA_NOISE = 0.006
-"""Logistic scale of a lambda reading, about 1 % [ln lambda]; judgement."""
-
-FLOW_NOISE = 0.008
-"""Logistic scale of a fuel flow reading, about 1.5 % [ln flow]; judgement."""
 
 POWER_RISE_SHARE = 0.5
 """Scatter of a rise of static speed over that of the speed itself: the wind is the same before and after [-];

@@ -14,17 +14,17 @@ from model.backend import NUMPY, Array
 from model.engine_prior import EXPERT, POOLED, EnginePrior
 from model.evidence import Position, gather, settings_of, start_position
 from model.likelihood import Expected, expected_readings
+from model.meters import scatter_of
 from model.mixture import Ends, Settings, Unknowns, cuts, gain_prior, leanest, mixtures
 from model.priors import (
     CHANGES,
-    FLOW_NOISE,
-    LAMBDA_NOISE,
     POWER_RISE_SHARE,
     PRIORS,
     ROUGH_RISE_KELVIN,
     from_standard,
 )
 from model.scales import scales_of
+from shared.meters import meters
 from shared.records import Adjustment, ChangeNeedle, Installation
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -127,7 +127,7 @@ class VirtualEngine:
         idle_rise, speeds : bool
             Whether the rise of idle speed, and the static and idle speed, are read.
         instruments : bool
-            Whether the rise of static speed on leaning, lambda, fuel flow and the spread among cylinders are read too.
+            Whether the rise of static speed on leaning, all meters and the spread among cylinders are read too.
         """
         ln_density = math.log(density_ratio(air))
         e, u = self._expected(ln_density), self._u
@@ -139,10 +139,12 @@ class VirtualEngine:
                 ("static_rpm", u.static_rpm_noise),
                 ("idle_rpm", u.idle_rpm_noise),
                 ("power_rise", POWER_RISE_SHARE * u.static_rpm_noise),
-                ("ln_lambda", np.array(LAMBDA_NOISE)),
-                ("ln_flow", np.array(FLOW_NOISE)),
             )
         }
+        metered = [
+            (meter.name, math.exp(self._scatter(shown, np.array(scatter_of(meter.name)))))
+            for meter, shown in zip(meters(), e.ln_meters, strict=True)
+        ]
         draw["rise"] = self._rise_reading(e, ln_density)
         judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()
         heard = 1 + sum(bool(judged > cut[0, 0]) for cut in cuts(u)[:4])
@@ -155,8 +157,7 @@ class VirtualEngine:
             static_rpm=draw["static_rpm"] if speeds else None,
             idle_rpm=draw["idle_rpm"] if speeds else None,
             power_rpm_rise=max(0.0, draw["power_rise"]) if instruments else None,
-            lambda_full_rich=math.exp(draw["ln_lambda"]) if instruments else None,
-            fuel_flow_m3_s=math.exp(draw["ln_flow"]) if instruments else None,
+            meters=tuple(metered) if instruments else (),
         )
 
     def _scatter(self, centre: Array, scale: Array) -> float:

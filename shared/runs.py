@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
 from shared.errors import InvalidValueError
+from shared.meters import meters
 
 __all__ = [
     "OBSERVATIONS",
@@ -102,10 +103,9 @@ class Run:
         Speeds at full throttle, full rich, and at idle [rpm].
     power_rpm_rise : float or None
         Rise of static speed on leaning from full rich to best power [rpm]; 0 where there was none.
-    lambda_full_rich : float or None
-        Lambda (1/phi) the sensor in the exhaust shows at full throttle, full rich [-].
-    fuel_flow_m3_s : float or None
-        Fuel flow at full throttle, full rich [m³/s].
+    meters : tuple of (str, float)
+        What meters show at full throttle, full rich: names of `shared.meters`, readings in the kind's inside unit,
+        positive.
     highest : Highest
     sureness : Sureness
         Of what was read off gauges and judged; a trace speaks for itself.
@@ -118,19 +118,34 @@ class Run:
     static_rpm: float | None = None
     idle_rpm: float | None = None
     power_rpm_rise: float | None = None
-    lambda_full_rich: float | None = None
-    fuel_flow_m3_s: float | None = None
+    meters: tuple[tuple[str, float], ...] = ()
     highest: Highest = Highest()
     sureness: Sureness = Sureness.SURE
 
     def __post_init__(self) -> None:
-        if self.highest == Highest() and all(getattr(self, name) is None for name in OBSERVATIONS):
+        for name, reading in self.meters:
+            if name not in {meter.name for meter in meters()} or not reading > 0.0:
+                raise InvalidValueError(
+                    "a reading is of a known meter, and positive", field=name, value=reading,
+                    cure=f"Give one of {', '.join(meter.name for meter in meters())}.",
+                )  # fmt: skip
+        if self.highest == Highest() and not self.channels:
             raise InvalidValueError(
                 "the run holds no observation",
                 field="run",
                 cure="Give at least one of egt_rise, idle_quality, idle_rpm_rise, static_rpm, idle_rpm, "
-                "power_rpm_rise, lambda_full_rich, fuel_flow, highest.",
+                f"power_rpm_rise, {', '.join(meter.name for meter in meters())}, highest.",
             )
+
+    @property
+    def channels(self) -> frozenset[str]:
+        """Names of what it holds that informs the posterior: of `OBSERVATIONS`, and of meters."""
+        held = {name for name in OBSERVATIONS if getattr(self, name) is not None}
+        return frozenset(held | {name for name, _ in self.meters})
+
+    def metered(self, name: str) -> float | None:
+        """What the meter of that name shows, in the kind's inside unit; None if it was not read."""
+        return dict(self.meters).get(name)
 
 
 OBSERVATIONS = (
@@ -140,7 +155,5 @@ OBSERVATIONS = (
     "static_rpm",
     "idle_rpm",
     "power_rpm_rise",
-    "lambda_full_rich",
-    "fuel_flow_m3_s",
 )
-"""Names of the observations of a `Run` that inform the posterior."""
+"""Names of the observations of a `Run` that inform the posterior, beside its meters."""

@@ -31,8 +31,11 @@ runs = st.builds(
     static_rpm=st.none() | st.floats(2000.0, 3200.0),
     idle_rpm=st.none() | st.floats(400.0, 1200.0),
     power_rpm_rise=st.none() | st.floats(0.0, 100.0),
-    lambda_full_rich=st.none() | st.floats(0.7, 1.1),
-    fuel_flow_m3_s=st.none() | st.floats(5e-6, 2e-5),
+    meters=st.builds(
+        lambda shown, flow: tuple((n, x) for n, x in (("lambda_full_rich", shown), ("fuel_flow", flow)) if x),
+        st.none() | st.floats(0.7, 1.1),
+        st.none() | st.floats(5e-6, 2e-5),
+    ),
     sureness=st.sampled_from(Sureness),
 )
 

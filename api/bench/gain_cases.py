@@ -99,7 +99,13 @@ class Case:
         level = np.sum([blurred > cut for cut in cuts], axis=0) + 1.0
         nothing = np.zeros(len(shown))
         return Outcomes(
-            noise.draw(shown, np.exp(x.rise_noise), rng), noise.draw_level(level, rng), *(nothing for _ in range(6))
+            noise.draw(shown, np.exp(x.rise_noise), rng),
+            noise.draw_level(level, rng),
+            idle_rise=nothing,
+            static_rpm=nothing,
+            idle_rpm=nothing,
+            power_rise=nothing,
+            ln_meters=nothing[:, None],
         )
 
     def experiment(self, draws: int, seed: int) -> Experiment:

@@ -83,7 +83,8 @@ def _tables(case: Case, outer_power: int, inner_power: int, scramble: int) -> tu
 
 
 def _seen(rise: _F, level: _F) -> Outcomes:
-    return Outcomes(rise, level, *(np.zeros(len(rise)) for _ in range(6)))
+    nothing = np.zeros(len(rise))
+    return Outcomes(rise, level, nothing, nothing, nothing, nothing, nothing[:, None])
 
 
 def nested(case: Case, outer: int, rng: np.random.Generator) -> float:

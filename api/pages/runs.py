@@ -23,6 +23,8 @@ from api.wire.run import RunIn
 from api.wire.units import Units
 from model.idle_words import IDLE_LEVELS
 from shared.errors import EighthTurnError
+from shared.meters import meters
+from shared.units import KINDS
 
 __all__ = ["FIELDS", "choices", "document_of", "fields_of", "router"]
 
@@ -33,7 +35,7 @@ _SAME_AIR = timedelta(hours=3)
 
 FIELDS = (
     "air_temperature", "elevation", "relative_humidity", "idle_quality", "idle_rpm_rise", "static_rpm", "idle_rpm",
-    "power_rpm_rise", "lambda_full_rich", "fuel_flow", "highest", "sureness", "note", "time",
+    "power_rpm_rise", *(meter.name for meter in meters()), "highest", "sureness", "note", "time",
 )  # fmt: skip
 """Fields of a run that stand in the form under their own names."""
 
@@ -149,4 +151,6 @@ def _form(
 
 def choices(units: Units) -> dict[str, Any]:
     """What every form of a run offers."""
-    return {"units": units, "idle_levels": [(q.name.lower(), level) for q, level in IDLE_LEVELS.items()]}
+    levels = [(q.name.lower(), level) for q, level in IDLE_LEVELS.items()]
+    read = [(meter, getattr(units, meter.kind, KINDS[meter.kind].units[0])) for meter in meters()]
+    return {"units": units, "idle_levels": levels, "meters": read}

@@ -16,6 +16,7 @@ from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from api.wire.units import Units
 from model import evidence
+from shared.meters import meters
 from shared.records import Entry
 
 __all__ = ["response", "written"]
@@ -26,8 +27,7 @@ _QUANTITIES: tuple[tuple[str, str, str], ...] = (
     ("rise of idle speed", "idle_rpm_rise", "rpm_rise"),
     ("static speed", "static_rpm", "rpm"),
     ("rise to best power", "power_rpm_rise", "rpm_rise"),
-    ("lambda", "lambda_full_rich", "lambda"),
-    ("fuel flow", "fuel_flow", "fuel_flow"),
+    *((meter.words, meter.name, meter.kind) for meter in meters()),
     ("highest CHT", "highest.cht", "head_temperature"),
     ("highest EGT", "highest.egt", "exhaust_temperature"),
     ("highest speed", "highest.rpm", "rpm"),

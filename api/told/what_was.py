@@ -6,6 +6,7 @@ from api.wire.quantities import Elevation, Quantity
 from api.wire.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
 from api.wire.units import Units
 from model.idle_words import IDLE_LEVELS
+from shared.meters import meters
 from shared.records import ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
 
 __all__ = ["adjustment_words", "readings", "run_words"]
@@ -51,8 +52,7 @@ _NAMED = {
     "idle_rpm_rise": "rise of idle speed",
     "static_rpm": "static speed",
     "power_rpm_rise": "rise to best power",
-    "fuel_flow": "fuel flow",
-    "lambda_full_rich": "lambda",
+    **{meter.name: meter.words for meter in meters()},
     "relative_humidity": "humidity",
 }
 

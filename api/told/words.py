@@ -7,6 +7,7 @@ from api.wire.answers import IntervalOut
 from api.wire.quantities import Quantity
 from api.wire.records import Shown
 from model.wording import fraction
+from shared.meters import meters
 from shared.units import KINDS, from_si
 
 __all__ = [
@@ -46,8 +47,7 @@ LABELS = {
     "static_rpm": "static speed",
     "idle_rpm": "idle speed",
     "power_rpm_rise": "rise to best power",
-    "lambda_full_rich": "lambda",
-    "fuel_flow": "fuel flow",
+    **{meter.name: meter.words for meter in meters()},
     "altimeter_setting": "altimeter setting",
     "air_temperature": "air temperature",
     "relative_humidity": "relative humidity",

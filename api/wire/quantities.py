@@ -28,6 +28,7 @@ __all__ = [
     "Whole",
     "Wire",
     "as_problem",
+    "quantity_of",
 ]
 
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
@@ -169,3 +170,18 @@ class Fraction(Quantity):
     """A fraction."""
 
     kind = "fraction"
+
+
+def quantity_of(kind: str) -> type[Quantity]:
+    """The model of a kind of quantity; made here where nobody wrote one.
+
+    Parameters
+    ----------
+    kind : str
+        Key of `shared.units.KINDS`.
+    """
+    for known in Quantity.__subclasses__():
+        if known.kind == kind:
+            return known
+    words = {"kind": kind, "__module__": __name__, "__doc__": f"{KINDS[kind].name.capitalize()}."}
+    return type("".join(word.capitalize() for word in kind.split("_")), (Quantity,), words)

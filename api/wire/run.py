@@ -1,6 +1,6 @@
 """A ground run as the service speaks of it."""
 
-from typing import Annotated, Any, Literal, Self, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
     AfterValidator,
@@ -8,6 +8,7 @@ from pydantic import (
     ValidationError,
     ValidatorFunctionWrapHandler,
     WrapValidator,
+    create_model,
     model_validator,
 )
 from pydantic_core import PydanticCustomError
@@ -18,19 +19,20 @@ from api.wire.quantities import (
     Elevation,
     ExhaustTemperature,
     Fraction,
-    FuelFlow,
     HeadTemperature,
-    Lambda,
     Pressure,
+    Quantity,
     Rise,
     Rpm,
     RpmRise,
     Temperature,
     Whole,
     Wire,
+    quantity_of,
 )
 from model.air import station_pressure_pascal
 from shared.errors import InvalidValueError
+from shared.meters import meters
 from shared.runs import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness
 from shared.units import to_si
 
@@ -141,8 +143,18 @@ class HighestIn(Wire):
         return Highest(*(None if x is None else x.si() for x in (self.cht, self.egt, self.rpm)))
 
 
-class RunIn(EntryIn):
-    """A ground run: the air, and at least one observation."""
+if TYPE_CHECKING:
+    _Metered = EntryIn
+else:
+    _Metered = create_model(
+        "Metered",
+        __base__=EntryIn,
+        **{m.name: (quantity_of(m.kind) | None, Field(None, description=m.description)) for m in meters()},
+    )
+
+
+class RunIn(_Metered):
+    """A ground run: the air, and at least one observation; what meters show stands under their names."""
 
     air_temperature: Temperature
     pressure: Pressure | None = Field(None, description="Static pressure at the field; or give an altimeter setting.")
@@ -161,8 +173,6 @@ class RunIn(EntryIn):
     power_rpm_rise: RpmRise | None = Field(
         None, description="Rise of static speed on leaning from full rich to best power; 0 if there was none."
     )
-    lambda_full_rich: Lambda | None = Field(None, description="Lambda at full throttle, full rich; unleaded fuel.")
-    fuel_flow: FuelFlow | None = Field(None, description="At full throttle, full rich.")
     highest: HighestIn | None = None
     sureness: Literal["sure", "unsure", "guess"] = Field(
         "sure", description="How sure you are of what you read and judged; it counts for less the less sure you are."
@@ -224,6 +234,11 @@ class RunIn(EntryIn):
             case RoughBeforePeak(rise=rise, cylinders=count):
                 return ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, rise.si(), cylinders=count)
 
+    def metered(self) -> dict[str, Quantity]:
+        """What meters show, by name, as far as they were read."""
+        shown = {meter.name: getattr(self, meter.name) for meter in meters()}
+        return {name: quantity for name, quantity in shown.items() if quantity is not None}
+
     def record(self, elevation: Elevation | None = None) -> Run:
         """The record in SI.
 
@@ -248,8 +263,7 @@ class RunIn(EntryIn):
             static_rpm=self.static_rpm.si() if self.static_rpm else None,
             idle_rpm=self.idle_rpm.si() if self.idle_rpm else None,
             power_rpm_rise=self.power_rpm_rise.si() if self.power_rpm_rise else None,
-            lambda_full_rich=self.lambda_full_rich.si() if self.lambda_full_rich else None,
-            fuel_flow_m3_s=self.fuel_flow.si() if self.fuel_flow else None,
+            meters=tuple((name, quantity.si()) for name, quantity in self.metered().items()),
             highest=self.highest.record() if self.highest else Highest(),
             sureness=Sureness(self.sureness),
         )

@@ -14,6 +14,7 @@ from model.likelihood import log_likelihood
 from model.mixture import Ends
 from model.outlook import look, target_at
 from model.priors import ROUGH_RISE_KELVIN
+from shared.meters import meters
 from shared.records import Installation
 from shared.runs import OBSERVATIONS, Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -181,13 +182,13 @@ def test_a_run_as_an_experiment_is_the_likelihood(advisor: Advisor, installation
         static_rpm=drawn.static_rpm, has_static=one, idle_rpm=one, has_idle_rpm=0 * one,
         spread=0 * one, has_spread=0 * one, widening=one,
         power_rise=drawn.power_rise, has_power_rise=(drawn.power_rise > 0) * one,
-        no_power_rise=(drawn.power_rise <= 0) * one, ln_lambda=drawn.ln_lambda, has_lambda=one,
-        ln_flow=drawn.ln_flow, has_flow=one,
+        no_power_rise=(drawn.power_rise <= 0) * one,
+        ln_meters=tuple(drawn.ln_meters.T), has_meters=tuple(one for _ in meters()),
     )  # fmt: skip
     settings = posterior.evidence.settings
     ends = Ends(here.full[:, None], here.idle[:, None], np.full((n, 1), here.opening))
     theirs = np.diag(log_likelihood(readings, posterior.unknowns, ends, settings, posterior.evidence.scales))
-    channels = frozenset(OBSERVATIONS)
+    channels = frozenset([*OBSERVATIONS, *(meter.name for meter in meters())])
     experiment = ground_run.ground_run(here, posterior, target_at(here, posterior), channels)
     ours = experiment.log_density(np.arange(n), experiment.latents.T[:, :, None])[:, 0]
     assert ours == pytest.approx(theirs, abs=1e-8)

@@ -21,7 +21,7 @@ def _width(learned: Learned) -> float:
 
 def test_lambda_tells_rich_from_lean(advisor: Advisor, installation: Installation) -> None:
     """With nothing but lambda, 0.85 is taken for richer than 0.95 (by the definition of lambda, 1/phi)."""
-    rich, lean = (advisor.learn(installation, [Run(_AIR, lambda_full_rich=x)]) for x in (0.85, 0.95))
+    rich, lean = (advisor.learn(installation, [Run(_AIR, meters=(("lambda_full_rich", x),))]) for x in (0.85, 0.95))
     assert rich.confidence.offset_turns.median < lean.confidence.offset_turns.median
     assert np.median(np.exp(rich.now.full)) == pytest.approx(1 / 0.85, abs=0.05)
 
@@ -31,14 +31,14 @@ def test_lambda_and_flow_narrow_the_offset(advisor: Advisor, installation: Insta
     rise = Run(_AIR, rise=_RISE)
     log: list[Entry] = [rise, TurnScrew(-0.125), rise]
     plain = _width(advisor.learn(installation, log))
-    with_lambda = dataclasses.replace(rise, lambda_full_rich=0.89)
+    with_lambda = dataclasses.replace(rise, meters=(("lambda_full_rich", 0.89),))
     assert _width(advisor.learn(installation, [with_lambda, TurnScrew(-0.125), with_lambda])) < plain
 
 
 def test_flow_follows_a_turn(advisor: Advisor, installation: Installation) -> None:
     """A fuel flow that rose by 4 % after a turn is a mixture that rose by about as much."""
-    first = Run(_AIR, fuel_flow_m3_s=1.0e-5)
-    log: list[Entry] = [first, TurnScrew(0.125), dataclasses.replace(first, fuel_flow_m3_s=1.03e-5)]
+    first = Run(_AIR, meters=(("fuel_flow", 1.0e-5),))
+    log: list[Entry] = [first, TurnScrew(0.125), dataclasses.replace(first, meters=(("fuel_flow", 1.03e-5),))]
     learned = advisor.learn(installation, log)
     now, before = (advisor.what_if(learned, turns=t).mixture_full_throttle.median for t in (0.0, -0.125))
     assert now / before == pytest.approx(1.03, abs=0.02)

@@ -1,6 +1,5 @@
 """Summaries pooled against one joint fit of all raw runs."""
 
-from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -52,7 +51,8 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
     """All engines' raw runs in one graph: their own unknowns, and what they have in common."""
     first = all_evidence[0]  # the same settings and scales for all of them
     n = len(all_evidence)
-    readings = Readings(*(np.stack([getattr(e.readings, f.name) for e in all_evidence]) for f in fields(Readings)))
+    rows = zip(*(e.readings.rows() for e in all_evidence), strict=True)
+    readings = Readings.of_rows([np.stack(each) for each in rows])
     with pm.Model() as model:
         mu = pm.Deterministic("mu", 0.7 * pm.Normal("z_mu", shape=_P))
         tau = pm.Deterministic("tau", 0.5 * pm.HalfCauchy("z_tau", 1.0, shape=_P))
