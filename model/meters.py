@@ -88,6 +88,11 @@ def scatter_of(name: str) -> float:
 def expected(at: AtFullThrottle) -> tuple[Array, ...]:
     """Ln of what every meter would show without noise, in the order of `shared.meters.meters`.
 
+    Parameters
+    ----------
+    at : AtFullThrottle
+        Arrays of shape (n,) or (draws, n), as each reading then is.
+
     Raises
     ------
     InvalidValueError
