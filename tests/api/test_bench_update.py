@@ -129,7 +129,7 @@ def test_sizes_that_are_none() -> None:
 @pytest.mark.slow
 def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every figure is there, times and ratios are positive, and the posteriors agree."""
-    monkeypatch.setattr("model.advisor.Advisor", lambda _seed: advisor)  # compiled once is enough
+    monkeypatch.setattr("model.advisor.Advisor", lambda *_, **__: advisor)  # compiled once is enough
     monkeypatch.setattr("api.bench.update._EACH_SIZE", 1)
     few = ["--updates", "1", "--before", "2", "--peer-updates", "1", "--histories", "1", "--reference-draws", "700"]
     result = CliRunner().invoke(app, ["bench", "update", *few, "--sizes", "1,2"])

@@ -6,6 +6,7 @@ import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 import pytest
+from numpy.typing import NDArray
 
 from model.advisor import Advisor
 from model.engine_prior import POOLED
@@ -29,6 +30,7 @@ from shared.runs import Air
 
 _ENGINES = 12
 _TIMES = 3
+_ESS = 300  # from fewer the error itself could not be told
 _P = len(POOLED)
 _PRIORS = Priors(np.full((1, _P), 0.7), np.full(_P, 0.5))
 
@@ -87,6 +89,35 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
     return model
 
 
+def _ess(chains: NDArray[np.float64]) -> float:
+    from arviz_stats.base import array_stats
+
+    return float(array_stats.ess(chains[None], chain_axis=1, draw_axis=2)[0])
+
+
+def _drawn(model: pm.Model) -> dict[str, NDArray[np.float64]]:
+    """Centre and spread, (chains, draws, unknowns): until their error can be told, thrice at most.
+
+    Many short chains: the sharp end of a hierarchy may hold one of them for long, and it must not be a quarter of all.
+    """
+    import nutpie
+    import pytensor
+
+    with pytensor.config.change_flags(numba__fastmath=False):  # the same in every process
+        compiled = nutpie.compile_pymc_model(model)
+    found: dict[str, NDArray[np.float64]] = {}
+    for seed in range(1, 4):
+        tree = nutpie.sample(
+            compiled, draws=4000, tune=2000, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
+        )
+        for name in ("mu", "tau"):
+            more = np.asarray(tree.posterior[name].values)[..., -2:]
+            found[name] = more if seed == 1 else np.concatenate([found[name], more])
+        if min(_ess(x[..., i]) for x in found.values() for i in range(2)) > _ESS:
+            break
+    return found
+
+
 @pytest.mark.slow
 def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installation: Installation, air: Air) -> None:
     """Centre and spread of both gains agree with one NUTS fit of the raw runs of 12 engines.
@@ -95,8 +126,6 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
     seeds), and a tenth of the posterior's standard deviation, which is what normal summaries may cost; standard
     deviations within a fifth.
     """
-    import nutpie
-
     beta = np.zeros((7, _P))
     beta[0] = (0.3, -0.3, 0.2, 0.2, -0.2, 0.6, -0.5)
     generating = Generating(beta, np.full(_P, 0.4))
@@ -108,21 +137,16 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
         laid_out = measured_of([(summarise(fit), kind_of(installation)) for fit in fits])
         measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
         staged.append(population.fit(measured, _PRIORS, 1, "nuts"))
-    compiled = nutpie.compile_pymc_model(_joint(all_evidence))
-    # many short chains: the sharp end of a hierarchy may hold one of them for long, and it must not be a quarter of all
-    tree = nutpie.sample(
-        compiled, draws=4000, tune=2000, chains=8, cores=2, seed=1, progress_bar=False, target_accept=0.9
-    )
-    from arviz_stats.base import array_stats
-
-    for name in ("gain_full", "gain_idle"):
+    joints = _drawn(_joint(all_evidence))
+    assert POOLED[-2:] == ("gain_full", "gain_idle")
+    for number, name in enumerate(POOLED[-2:]):
         at = POOLED.index(name)
         for what, mine in (
             ("mu", np.stack([each.beta[:, 0, at] for each in staged])),
             ("tau", np.stack([each.tau[:, at] for each in staged])),
         ):
-            chains = np.asarray(tree.posterior[what].values)[..., at]
-            joint, ess = chains.ravel(), float(array_stats.ess(chains[None], chain_axis=1, draw_axis=2)[0])
+            chains = joints[what][..., number]
+            joint, ess = chains.ravel(), _ess(chains)
             scatter = mine.mean(axis=1).std(ddof=1) / np.sqrt(_TIMES)
             error = np.hypot(joint.std() / np.sqrt(ess), scatter)
             away, spread = abs(mine.mean() - joint.mean()), float(np.mean(mine.std(axis=1)))
@@ -130,6 +154,6 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
                 f"{name} {what}: joint {joint.mean():.3f} ± {joint.std():.3f} (ess {ess:.0f}), two stages "
                 f"{mine.mean():.3f} ± {spread:.3f}, over seeds {np.round(mine.mean(axis=1), 3)}"
             )
-            assert ess > 300  # from fewer the error itself could not be told
+            assert ess > _ESS
             assert away < 3 * error + 0.1 * joint.std()
             assert spread == pytest.approx(joint.std(), rel=0.2)
