@@ -282,7 +282,7 @@ class Advisor:
         needle : str, optional
             Needle fitted instead.
         density : float, optional
-            Ratio of the air's density to the sea-level standard [-]; that of the latest run if not given.
+            Ratio of the air's density to the sea-level standard [-]; that of the latest runs if not given.
 
         Raises
         ------
@@ -299,8 +299,9 @@ class Advisor:
             evidence.installation.needle(needle)
             position = position.after(ChangeNeedle(needle), evidence.installation)
         position = replace(position, turns=position.turns + turns)
-        ln_density = evidence.ln_density if density is None else math.log(density)
-        return predict(look(learned.posterior, [position], ln_density)[0], learned.posterior)
+        middle = (evidence.ln_density, evidence.ln_density_error)
+        air = middle if density is None else (math.log(density), 0.0)
+        return predict(look(learned.posterior, [position], *air)[0], learned.posterior)
 
 
 def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:
@@ -319,7 +320,7 @@ def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:
 def _learned(posterior: Posterior, befores: Sequence[Posterior], cores: int) -> Learned:
     """The present setting, seen through a posterior and doubted by those before it."""
     evidence = posterior.evidence
-    now = look(posterior, [evidence.position], evidence.ln_density)[0]
+    now = look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
     doubts = suspicions([before for before in befores if before.diagnostics.converged], evidence, cores)
     return Learned(posterior, now, confidence_of(posterior, now, doubts))
 

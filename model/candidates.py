@@ -100,7 +100,8 @@ def weigh(
         options += _needle_options(installation, here, prospects.reaches())
     else:
         options += _stop_options(installation, here)
-    outlooks = look(posterior, [position for _, position in options], now.ln_density)
+    error = posterior.evidence.ln_density_error
+    outlooks = look(posterior, [position for _, position in options], now.ln_density, error)
     judge = _Judge(posterior, confidence, now, prospects, informed)
     with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
         weighed = list(threads.map(judge.weighed, (action for action, _ in options), outlooks))

@@ -33,6 +33,7 @@ __all__ = [
     "Position",
     "Readings",
     "gather",
+    "middle_air",
     "readings_of",
     "replay",
     "settings_of",
@@ -41,6 +42,10 @@ __all__ = [
 
 FUEL_EFFECT: dict[Fuel, float] = {Fuel.AVGAS: 0.0, Fuel.MOGAS: 0.0, Fuel.MOGAS_E10: math.log(0.96)}
 """ln(phi) over avgas on fixed hardware: phi goes with the stoichiometric ratio times the root of fuel density."""
+
+_LATELY = 12  # runs whose air is that of the days of a tuning: a setting is to be right in the middle of them
+
+_USUAL_SCATTER = 0.015  # of ln density from run to run on the days of a tuning; judgement
 
 _LOGISTIC_SCALE = math.sqrt(3.0) / math.pi  # of a logistic with standard deviation 1
 
@@ -168,7 +173,9 @@ class Evidence:
     trail : tuple of (Position, Run or None)
         Position before every entry, with the run where it is one.
     ln_density : float
-        Mean ln density ratio of the runs at the latest run's setting.
+        Mean ln density ratio of the latest runs, whatever their setting: the air in which settings are judged.
+    ln_density_error : float
+        Standard error of that.
     runs, runs_used : int
     scales : Scales
         What readings are measured against.
@@ -186,6 +193,7 @@ class Evidence:
     position: Position
     trail: tuple[tuple[Position, Run], ...]
     ln_density: float
+    ln_density_error: float
     runs: int
     runs_used: int
     scales: Scales
@@ -339,18 +347,18 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
     kept = sorted((x for x in trail if len(x[0].changes) > first_change), key=_sort_key)
     rows = [(p, math.log(density_ratio(run.air))) for p, run in kept]
     last = trail[-1][0] if kept else position
-    at_last = [d for p, d in rows if p == last]
-    ln_density = math.fsum(at_last) / len(at_last) if at_last else 0.0
+    ln_density, error = middle_air([math.log(density_ratio(run.air)) for _, run in trail[-_LATELY:]])
     runs: list[Run | None] = [run for _, run in kept]
     return Evidence(
         installation=installation,
         throttle=throttle_of(installation),
         settings=settings_of(installation, rows or [(last, 0.0)], first_change),
         readings=readings_of(runs or [None]),
-        pivot=settings_of(installation, [(last, ln_density)], first_change),
+        pivot=settings_of(installation, [(last, middle_air([d for p, d in rows if p == last])[0])], first_change),
         position=position,
         trail=trail,
         ln_density=ln_density,
+        ln_density_error=error,
         runs=len(trail),
         runs_used=len(kept),
         scales=scales_of(installation, max((run.rise.cylinders for _, run in kept if run.rise), default=1)),
@@ -359,6 +367,19 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
         channels=frozenset(name for _, run in kept for name in run.channels),
         prior=prior,
     )
+
+
+def middle_air(ln_densities: Sequence[float]) -> tuple[float, float]:
+    """Mean ln density ratio of some runs and its standard error; without any, standard air and none.
+
+    The scatter is that of the runs and of one more, as wide as is usual.
+    """
+    n = len(ln_densities)
+    if not n:
+        return 0.0, 0.0
+    mean = math.fsum(ln_densities) / n
+    scatter = (_USUAL_SCATTER**2 + math.fsum((x - mean) ** 2 for x in ln_densities)) / n
+    return mean, math.sqrt(scatter / n)
 
 
 def _since_acknowledged(entries: Sequence[Entry]) -> tuple[Run, ...]:

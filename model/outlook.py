@@ -106,13 +106,16 @@ def pivot_of(evidence: Evidence, more: int = 1) -> Settings:
     )
 
 
-def look(posterior: Posterior, positions: Sequence[Position], ln_density: float) -> list[Outlook]:
+def look(posterior: Posterior, positions: Sequence[Position], ln_density: float, error: float = 0.0) -> list[Outlook]:
     """Outlooks at several positions in air of one density.
 
     Parameters
     ----------
     ln_density : float
         ln of the air density ratio.
+    error : float
+        Its standard error, where a setting is to be right in the middle of days of which few are known; readings are
+        those in air of that density, what is right or lean of peak allows for the error.
     """
     u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
@@ -120,18 +123,20 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
     targets = installation.targets
     c = cuts(u)
     gains = flow_gains(u, pivot_of(evidence), evidence.throttle)
+    shift = _air_shift(u, error, posterior.seed)
     found = []
     for position in positions:
         s = _setting(evidence, position, ln_density)
         ends = mixtures_with(gains, u, s, evidence.throttle)
         e = expected_readings(u, ends, s, evidence.scales)
+        full, idle = ends.full + shift, ends.idle + shift
         found.append(
             Outlook(
                 position,
                 ln_density,
                 opening=float(ends.opening[0]),
                 full=ends.full[:, 0],
-                leanest=leanest(ends.full, u, evidence.scales.all_seen)[:, 0],
+                leanest=leanest(full, u, evidence.scales.all_seen)[:, 0],
                 idle=ends.idle[:, 0],
                 rise=e.rise[:, 0],
                 idle_rise=e.idle_rise[:, 0],
@@ -139,28 +144,43 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float)
                 idle_rpm=e.idle_rpm[:, 0],
                 power_rise=e.power_rise[:, 0],
                 ln_meters=tuple(x[:, 0] for x in e.ln_meters),
-                full_right=_between(e.rise, targets.rise_kelvin),
-                idle_right=((ends.idle > c.smooth_lean) & (ends.idle < c.smooth_rich))[:, 0],
+                full_right=_between(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin),
+                idle_right=((idle > c.smooth_lean) & (idle < c.smooth_rich))[:, 0],
                 speed_right=_between(e.idle_rpm, targets.idle_rpm),
             )
         )
     return found
 
 
+def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
+    """What an error of the air's density moves both mixtures by, (draws, 1) [ln phi]; the same for every position."""
+    z = np.random.default_rng([seed, 7]).standard_normal((len(u.offset), 1))
+    shift: NDArray[np.float64] = -u.density_exponent * error * z
+    return shift
+
+
 def right_at(
-    posterior: Posterior, positions: Sequence[Position], ln_density: float
+    posterior: Posterior, positions: Sequence[Position], ln_density: float, error: float = 0.0
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each."""
+    """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each.
+
+    Parameters
+    ----------
+    ln_density, error : float
+        As `look`.
+    """
     u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
     rows = [(p, ln_density) for p in positions]
     s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
     ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
     low, high = evidence.installation.targets.rise_kelvin
-    shown = rise(ends.full, u.exhaust_scale, u.exhaust_width)
+    shift = _air_shift(u, error, posterior.seed)
+    full, idle = ends.full + shift, ends.idle + shift
+    shown = rise(full, u.exhaust_scale, u.exhaust_width)
     c = cuts(u)
-    both = (shown >= low) & (shown <= high) & (ends.idle > c.smooth_lean) & (ends.idle < c.smooth_rich)
-    return both, leanest(ends.full, u, evidence.scales.all_seen) < 0.0
+    both = (shown >= low) & (shown <= high) & (idle > c.smooth_lean) & (idle < c.smooth_rich)
+    return both, leanest(full, u, evidence.scales.all_seen) < 0.0
 
 
 def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:

@@ -85,7 +85,7 @@ class Along:
 
 def _now(posterior: Posterior) -> Outlook:
     evidence = posterior.evidence
-    return look(posterior, [evidence.position], evidence.ln_density)[0]
+    return look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
 
 
 def _place(posterior: Posterior) -> tuple[_F, _F, _F]:

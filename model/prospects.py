@@ -105,7 +105,7 @@ def prospects_of(posterior: Posterior, here: Position, ln_density: float, extra:
         middle = _middle(posterior, at, ln_density, limits.quantum_turns)
         positions += [replace(at, turns=middle + i * spacing) for i in range(-_AROUND, _AROUND + 1)]
     distinct = list(dict.fromkeys(positions))
-    both, lean = right_at(posterior, distinct, ln_density)
+    both, lean = right_at(posterior, distinct, ln_density, posterior.evidence.ln_density_error)
     allowed = lean.mean(axis=0) <= limits.lean_chance
     ordered = tuple(n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope))
     return Prospects(ordered, tuple(distinct), both & allowed)

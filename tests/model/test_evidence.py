@@ -1,11 +1,17 @@
+import math
+
+import numpy as np
 import pytest
 from hypothesis import given
 
+from model.advisor import Advisor
+from model.air import density_ratio
 from model.evidence import gather, replay
+from model.outlook import look, right_at
 from model.priors import CHANGES
 from shared.errors import UnknownNeedleError
 from shared.records import ChangeNeedle, ChangePart, Entry, Fuel, Installation, Part, TurnIdleStop, TurnScrew
-from shared.runs import Air, IdleQuality, Run
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from tests import strategies
 from tests.conftest import NEEDLES
 
@@ -60,3 +66,32 @@ def test_any_log_is_laid_out(log: list[Entry]) -> None:
     assert evidence.runs == sum(isinstance(entry, Run) for entry in log)
     assert (evidence.settings.slope_load.sum(axis=1) == 1.0).all()
     assert evidence.runs_used <= evidence.runs
+
+
+def test_settings_are_judged_in_the_middle_of_the_days(installation: Installation) -> None:
+    """The air of all late runs counts, at whichever setting; the pivot keeps to the air of its own runs."""
+    airs = [Air(kelvin, 100_000.0) for kelvin in (278.15, 288.15, 298.15)]
+    log: list[Entry] = [Run(airs[0], idle_quality=IdleQuality.SMOOTH), TurnScrew(0.125)]
+    log += [Run(air, idle_quality=IdleQuality.SMOOTH) for air in airs[1:]]
+    evidence = gather(installation, log)
+    each = [math.log(density_ratio(air)) for air in airs]
+    assert evidence.ln_density == pytest.approx(np.mean(each))
+    assert evidence.pivot.ln_density[0] == pytest.approx(np.mean(each[1:]))
+    scatter = (0.015**2 + 3 * np.var(each)) / 3
+    assert evidence.ln_density_error == pytest.approx(math.sqrt(scatter / 3))
+    assert (gather(installation, ()).ln_density, gather(installation, ()).ln_density_error) == (0.0, 0.0)
+    old = [Run(airs[0], idle_quality=IdleQuality.SMOOTH)] * 3 + [Run(airs[2], idle_quality=IdleQuality.SMOOTH)] * 12
+    assert gather(installation, old).ln_density == pytest.approx(each[2])
+
+
+def test_an_unknown_air_makes_claims_more_careful(advisor: Advisor, installation: Installation) -> None:
+    """The same draws, judged with an error of the air: a setting in the middle of its band is less surely there."""
+    run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 100 / 1.8), idle_quality=IdleQuality.SMOOTH)
+    posterior = advisor.sampler.fit(gather(installation, [run] * 6), 1)
+    at = [posterior.evidence.position]
+    sure, unsure = (look(posterior, at, 0.0, error)[0] for error in (0.0, 0.08))
+    assert unsure.full_right.mean() < sure.full_right.mean() - 0.02
+    np.testing.assert_array_equal(unsure.rise, sure.rise)
+    both = [right_at(posterior, at, 0.0, error)[0][:, 0] for error in (0.0, 0.08)]
+    for outlook, right in zip((sure, unsure), both, strict=True):
+        np.testing.assert_array_equal(right, outlook.full_right & outlook.idle_right)
