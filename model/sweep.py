@@ -11,8 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
-from scipy.signal import lfilter
 
 from shared.errors import InvalidValueError
 
@@ -84,6 +82,8 @@ def lagged(gas: _F, step: float, lag: float) -> _F:
     step, lag : float
         Spacing and time constant [s].
     """
+    from scipy.signal import lfilter  # takes half a second to load, and a service answers sooner without
+
     a = np.exp(-step / lag)
     share = (1.0 - a) * lag / step
     b = np.array([1.0 - share, share - a])
@@ -196,6 +196,8 @@ class _Model:
 
     def fit(self, first: _F) -> Any:
         """Best fit with wild samples bounded: three rounds of reweighting (Huber)."""
+        from scipy.optimize import least_squares
+
         span = self.span
         low = [-np.inf, -1.0, span.seconds[0] - 5, np.log(1.0), np.log(0.3), np.log(0.008), -0.7, -1.2, np.log(0.05)]
         high = [np.inf, 1.0, span.seconds[-1], np.log(600.0), np.log(400.0), np.log(0.15), 1.6, 1.2, np.log(20.0)]

@@ -43,7 +43,8 @@ def whatif(
     ] = 0.0,
     needle: Annotated[str | None, Query(max_length=40, description="Needle fitted instead.")] = None,
     density_altitude: Annotated[
-        float | None, Query(description="Density altitude to predict for; the middle of the latest runs' air if left out.")
+        float | None,
+        Query(description="Density altitude to predict for; the middle of the latest runs' air if left out."),
     ] = None,
     unit: Annotated[Literal["ft", "m"], Query(description="Unit of density_altitude.")] = "ft",
 ) -> PredictionOut:

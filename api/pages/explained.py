@@ -5,7 +5,6 @@ from importlib.resources import files
 from fastapi import APIRouter, Response
 
 from api.access.roles import Rule, may
-from api.explained.figures import FIGURES
 from api.explained.text import READERS, page_of
 from api.pages.policy import HEADERS
 from api.pages.problem_pages import PageRoute
@@ -30,6 +29,8 @@ def explained(reader: str) -> Response:
 @router.get("/figures/{name}.svg", **may(Rule.ANYONE))
 def figure(name: str) -> Response:
     """One figure of them."""
+    from api.explained.figures import FIGURES  # brings what draws along, which a start does without
+
     if name not in FIGURES:
         raise NotFoundError(
             "there is no such figure", field="name", value=name, cure=f"There are {', '.join(FIGURES)}."

@@ -14,7 +14,6 @@ from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
 from api.pages.working import AtWork, Work
 from api.pictures.gallery import Gallery
-from api.pictures.hanging import DRAWN, drawn, sweep_of
 from api.places import AdviceDesk, Db, InstallationId
 from shared.errors import NotFoundError
 
@@ -51,6 +50,8 @@ def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, galler
 
 
 def _context(installation_id: int, database: Database, gallery: Gallery, work: Work) -> dict[str, Any]:
+    from api.pictures.hanging import drawn  # brings what draws along, which a start does without
+
     with database.reading() as session:
         log = service.load(session, installation_id)
         traced = storage.traced(session, installation_id)
@@ -71,6 +72,8 @@ def _context(installation_id: int, database: Database, gallery: Gallery, work: W
 @router.get("/pictures/{name}.svg", **may(Rule.SEES))
 def picture(installation_id: InstallationId, name: str, database: Db, gallery: InGallery) -> Response:
     """One picture."""
+    from api.pictures.hanging import DRAWN
+
     if name not in DRAWN:
         raise NotFoundError("there is no such picture", field="name", value=name, cure=f"There are {', '.join(DRAWN)}.")
     with database.reading() as session:
@@ -81,6 +84,8 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
 @router.get("/sweeps/{sequence}", **may(Rule.SEES))
 def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """The sweep of one run with its reading."""
+    from api.pictures.hanging import sweep_of
+
     with database.reading() as session:
         log = service.load(session, installation_id)
         found = sweep_of(session, installation_id, sequence, log.sent.units)
@@ -93,6 +98,8 @@ def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) ->
 @router.get("/sweeps/{sequence}/picture.svg", **may(Rule.SEES))
 def sweep_picture(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
     """Its picture."""
+    from api.pictures.hanging import sweep_of
+
     with database.reading() as session:
         log = service.load(session, installation_id)
         return _svg(sweep_of(session, installation_id, sequence, log.sent.units).svg)
