@@ -44,7 +44,7 @@ def whatif(
     needle: Annotated[str | None, Query(max_length=40, description="Needle fitted instead.")] = None,
     density_altitude: Annotated[
         float | None,
-        Query(description="Density altitude to predict for; the middle of the latest runs' air if left out."),
+        Query(description="Density altitude to predict for; the latest runs' mean air if left out."),
     ] = None,
     unit: Annotated[Literal["ft", "m"], Query(description="Unit of density_altitude.")] = "ft",
 ) -> PredictionOut:

@@ -5,6 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from model.advisor import Advisor
+from model.air import density_ratio
 from model.evidence import gather
 from model.portrait import along_the_travel, around_the_target, foretold
 from model.prediction import predict
@@ -61,6 +62,6 @@ def test_a_run_is_foretold_from_before_it(advisor: Advisor, installation: Instal
     position = gather(installation, log).trail[-1][0]
     told = foretold(before.posterior, position, run)
     assert told is not None
-    assert told == advisor.what_if(before, -0.25)
+    assert told == advisor.what_if(before, -0.25, density=density_ratio(air))
     far = position.after(ChangeNeedle("taper 30.6"), installation).after(ChangeNeedle("taper 29.4"), installation)
     assert foretold(before.posterior, far, run) is None
