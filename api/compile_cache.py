@@ -4,7 +4,6 @@ import hashlib
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import NamedTemporaryFile
@@ -51,15 +50,26 @@ class SamplerShelf:
         return code if seal == _seal(code) else None
 
     def put(self, code: bytes) -> None:
-        """Keep it, all or nothing; where the folder cannot be written to, the next start compiles again, no more."""
-        with suppress(OSError):
-            self._file.parent.mkdir(parents=True, exist_ok=True)
-            with NamedTemporaryFile(dir=self._file.parent, suffix=".new", delete=False) as new:
+        """Keep it, all or nothing.
+
+        Raises
+        ------
+        OSError
+            If the folder cannot be written to, or is full; nothing is left behind.
+        """
+        file = self._file
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with NamedTemporaryFile(dir=file.parent, suffix=".new", delete=False) as new:
+            unfinished = Path(new.name)
+            try:
                 new.write(_seal(code) + b"\n" + code)
-            Path(new.name).replace(self._file)
-            others = sorted(self._file.parent.glob("*.code"), key=lambda path: path.stat().st_mtime, reverse=True)
-            for old in others[_KEPT:]:
-                old.unlink()
+                new.flush()
+                unfinished.replace(file)
+            finally:
+                unfinished.unlink(missing_ok=True)
+        others = sorted(file.parent.glob("*.code"), key=lambda path: path.stat().st_mtime, reverse=True)
+        for old in others[_KEPT:]:
+            old.unlink(missing_ok=True)
 
     @property
     def _file(self) -> Path:

@@ -28,7 +28,7 @@ class Shelf(Protocol):
         """What was put, unharmed; None if there is nothing."""
 
     def put(self, code: bytes) -> None:
-        """Keep it, if possible."""
+        """Keep it; an OSError where that cannot be."""
 
 
 class StaleCodeError(Exception):
@@ -94,10 +94,10 @@ def compiled(shelf: Shelf | None, progress: Callable[[str], None]) -> Any:
 
 
 def _keep(shelf: Shelf, made: Any, progress: Callable[[str], None]) -> None:
-    """Where the code cannot be had out of numba, the next start compiles again, and nothing else is lost."""
+    """Where the code cannot be had out of numba, or be put away, that is told and the next start compiles again."""
     try:
         shelf.put(to_bytes(made))
-    except (AttributeError, TypeError, ValueError, RuntimeError, StaleCodeError) as error:
+    except (AttributeError, TypeError, ValueError, RuntimeError, OSError, StaleCodeError) as error:
         progress(f"the compiled sampler could not be kept for the next start ({error})")
 
 

@@ -70,8 +70,14 @@ def test_few_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_where_nothing_can_be_written_nothing_is_lost(tmp_path: Path) -> None:
-    """A file in the folder's place: nothing is kept, nothing is raised."""
+    """A file in the folder's place, or in the file's: that is said, and nothing unfinished stays."""
     (tmp_path / "sampler").write_text("in the way", encoding="utf-8")
-    shelf = SamplerShelf(tmp_path)
-    shelf.put(b"code")
+    with pytest.raises(OSError, match="sampler"):
+        SamplerShelf(tmp_path).put(b"code")
+    assert SamplerShelf(tmp_path).get() is None
+    shelf = SamplerShelf(tmp_path / "there")
+    shelf._file.mkdir(parents=True)
+    with pytest.raises(OSError, match=r"\.new"):
+        shelf.put(b"code")
     assert shelf.get() is None
+    assert [path.name for path in shelf._file.parent.iterdir()] == [shelf._file.name]

@@ -53,6 +53,13 @@ class _Box:
         self.code = code
 
 
+class _Full(_Box):
+    """A shelf on which there is no room."""
+
+    def put(self, code: bytes) -> None:
+        raise OSError("no space left")
+
+
 @pytest.fixture(scope="session")
 def kept(advisor: Advisor) -> bytes:
     """The compiled sampler as it is kept; compiled here if the cache folder had it already."""
@@ -147,6 +154,9 @@ def test_stale_code_is_compiled_anew(kept: bytes, monkeypatch: pytest.MonkeyPatc
     assert told[1] == "not as it was (format 2, not 1); it is compiled anew"
     assert "could not be kept" in told[2]  # loaded code has no library to take it from
     monkeypatch.setattr("model.compiled.to_bytes", lambda _: b"new")
+    full = _Full(json.dumps(document).encode())
+    assert compiled(full, told.append) is good
+    assert told[-1].endswith("could not be kept for the next start (no space left)")
     assert compiled(box, told.append) is good
     assert box.code == b"new"
 
