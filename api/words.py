@@ -4,7 +4,7 @@ from fastapi import APIRouter
 
 from api.access.roles import Rule, may
 from api.wire.records import IdleLevelOut
-from model.idle_words import IDLE_LEVELS
+from model.engine.idle_words import IDLE_LEVELS
 
 __all__ = ["router"]
 

@@ -7,22 +7,23 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from model import MODEL_VERSION, wording
-from model.candidates import weigh
-from model.choice import choose
-from model.compiled import Shelf
-from model.engine_prior import EXPERT, EnginePrior
-from model.evidence import Evidence, gather
-from model.expectation import expectation
-from model.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
-from model.holding import holding, on_a_cold_low_day
-from model.outlook import Outlook, look
-from model.prediction import predict
-from model.reweighting import reweighted
-from model.sampler import LONG, Posterior, Sampler
-from model.stages import confidence_of
-from model.summary import Summary, summarise
-from model.watch import hold
+from model import MODEL_VERSION
+from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
+from model.learning.compiled import Shelf
+from model.learning.engine_prior import EXPERT, EnginePrior
+from model.learning.evidence import Evidence, gather
+from model.learning.reweighting import reweighted
+from model.learning.sampler import LONG, Posterior, Sampler
+from model.pool.summary import Summary, summarise
+from model.setting.holding import holding, on_a_cold_low_day
+from model.setting.outlook import Outlook, look
+from model.setting.prediction import predict
+from model.setting.stages import confidence_of
+from model.step import wording
+from model.step.candidates import weigh
+from model.step.choice import choose
+from model.step.expectation import expectation
+from model.step.watch import hold
 from shared import cautions
 from shared.advice import (
     Action,
@@ -136,7 +137,7 @@ class Advisor:
     def learn_quickly(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
     ) -> Learned | None:
-        """What is remembered of the log some entries ago, weighed by what came since (`model.reweighting`).
+        """What is remembered of the log some entries ago, weighed by what came since (`model.learning.reweighting`).
 
         Parameters
         ----------

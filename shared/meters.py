@@ -1,8 +1,8 @@
 """Meters: instruments that read one positive quantity of the engine at full throttle, full rich.
 
 What both sides know of them: the name a reading goes by, its kind of quantity, and words. What one would show is a
-matter of the model (`model.meters`). A further one is added by a row here and a rule there; record, evidence, sampler,
-prediction, form, table and sheet follow.
+matter of the model (`model.engine.meters`). A further one is added by a row here and a rule there; record, evidence,
+sampler, prediction, form, table and sheet follow.
 """
 
 from dataclasses import dataclass

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from model import meters as rules
+from model.engine import meters as rules
 from shared import meters, units
 
 meters.add(meters.Meter("second_lambda", "lambda", "second lambda", "Lambda of the other pipe"))
@@ -26,11 +26,12 @@ import numpy as np  # noqa: E402 - a contributor's rows stand in the two files, 
 
 from api.app import create_app  # noqa: E402 - as above
 from api.settings import Settings  # noqa: E402 - as above
-from model.evidence import gather, readings_of  # noqa: E402 - as above
-from model.likelihood import log_likelihood  # noqa: E402 - as above
-from model.mixture import mixtures  # noqa: E402 - as above
-from model.packed import data_of  # noqa: E402 - as above
-from model.virtual_engine import VirtualEngine, draw_unknowns  # noqa: E402 - as above
+from model.engine.mixture import mixtures  # noqa: E402 - as above
+from model.learning.evidence import gather, readings_of  # noqa: E402 - as above
+from model.learning.likelihood import log_likelihood  # noqa: E402 - as above
+from model.learning.packed import data_of  # noqa: E402 - as above
+from model.learning.prior_draws import draw_unknowns  # noqa: E402 - as above
+from model.trial.virtual_engine import VirtualEngine  # noqa: E402 - as above
 from shared.records import Installation, Needle  # noqa: E402 - as above
 from shared.runs import Air, Run  # noqa: E402 - as above
 from tests.api.asking import Client  # noqa: E402 - as above
@@ -78,7 +79,7 @@ def in_the_graph() -> None:
     """The sampler's graph takes its readings, and finds in them what the formulas find."""
     from pytensor.compile.mode import Mode
 
-    from model.graph import build
+    from model.learning.graph import build
 
     model = build()
     density = model.compile_logp(mode=Mode("py", None))  # as it stands, in plain Python: compiling takes a minute

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from model import meters as rules
+from model.engine import meters as rules
 from shared import meters
 from shared.errors import InvalidValueError
 from shared.runs import Air, Run

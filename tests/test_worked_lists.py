@@ -17,9 +17,9 @@ from api.pages.routers import ROUTERS
 from api.places import Db, InstallationId
 from api.settings import Settings
 from model.advisor import Advisor
-from model.evidence import Position, gather
-from model.faults import suspicions
-from model.stories import STORIES, Case, Story
+from model.doubt.faults import suspicions
+from model.doubt.stories import STORIES, Case, Story
+from model.learning.evidence import Position, gather
 from shared.records import Installation
 from shared.runs import Air, ExhaustRise, RiseSeen, Run
 from tests.api.asking import Client
@@ -62,7 +62,7 @@ def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, advisor: Advisor, ins
     """One that nobody has heard of is asked like the others, is believed where it fits, and not where it does not."""
     toy = Story("other_unit", 0.01, "the rise was noted in the other unit", "look at the gauge's scale",
                 lambda before, first: True, _in_another_unit)  # fmt: skip
-    monkeypatch.setattr("model.faults.STORIES", (*STORIES, toy))
+    monkeypatch.setattr("model.doubt.faults.STORIES", (*STORIES, toy))
     air = Air(288.15, 101_325.0)
 
     def told(last: float) -> dict[str, float]:

@@ -21,8 +21,8 @@ from api.observed.figures import Figures
 from api.observed.spans import NO_SPANS, Spans
 from api.wire.answers import SuggestionOut
 from model import MODEL_VERSION
-from model.engine_prior import EnginePrior
-from model.summary import Summary
+from model.learning.engine_prior import EnginePrior
+from model.pool.summary import Summary
 from shared.advice import Holding, Prediction, Suggestion
 from shared.errors import ConflictError, EighthTurnError, NotConvergedError
 from shared.records import Entry, Installation

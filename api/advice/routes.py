@@ -10,7 +10,7 @@ from api.http.problems import responses
 from api.log import service
 from api.places import AdviceDesk, Db, InstallationId
 from api.wire.answers import ConfidenceOut, HoldingOut, PredictionOut, SuggestionOut
-from model.air import density_ratio_at
+from model.engine.air import density_ratio_at
 from shared.errors import InvalidValueError
 from shared.units import to_si
 

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.bench.histories import History
-from model.evidence import gather
-from model.mixture import Unknowns
-from model.outlook import look, target_at
-from model.sampler import CHAINS, FIRST_TRY, Posterior, Sampler
+from model.engine.mixture import Unknowns
+from model.learning.evidence import gather
+from model.learning.sampler import CHAINS, FIRST_TRY, Posterior, Sampler
+from model.setting.outlook import look, target_at
 from shared.records import Installation
 
 __all__ = ["BOUNDS", "MEASURES", "Compared", "compare", "figures", "quantities"]

@@ -34,7 +34,7 @@ _advisor: Any = None
 
 def _curves() -> tuple[Any, ...]:
     from api.cli.settings_file import fixture
-    from model.virtual_sweep import Curve
+    from model.trial.virtual_sweep import Curve
 
     table = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
     raw = Curve(np.array(table["phi"]), np.array(table["kelvin"]))
@@ -54,9 +54,9 @@ def prepared() -> Any:
 
 def _one(family: str, policy: str, seed: int) -> _Result:
     from api.cli.settings_file import installation_from
-    from model.campaign import run_campaign
-    from model.families import draw_engine
-    from model.policies import fitting_positions, make_policy
+    from model.trial.campaign import run_campaign
+    from model.trial.families import draw_engine
+    from model.trial.policies import fitting_positions, make_policy
 
     advisor = prepared() if policy in _POSTERIOR else None
     engine, place, rng = draw_engine(family, installation_from(None).record(), seed, _curves())
@@ -82,8 +82,8 @@ def campaign(
     from rich.console import Console
     from rich.progress import track
 
-    from model.campaign import POLICIES
-    from model.families import FAMILIES
+    from model.trial.campaign import POLICIES
+    from model.trial.families import FAMILIES
     from shared.errors import InvalidValueError
 
     if family not in FAMILIES:
@@ -110,7 +110,7 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
 
     An engine that some needle fits and that is never called tuned counts with the most runs there are.
     """
-    from model.campaign import MOST_RUNS
+    from model.trial.campaign import MOST_RUNS
 
     finished = [r.runs if r.finished == "tuned" else MOST_RUNS for r in fitting]
     claims = [r.true_claim for r in every if r.true_claim is not None]

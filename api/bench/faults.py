@@ -46,9 +46,9 @@ def _one(fault: str, seed: int) -> _Result:
 def _campaign(fault: str, seed: int) -> _Result | None:
     """One campaign of an engine that some needle fits; None where none does."""
     from api.cli.settings_file import installation_from
-    from model.campaign import run_campaign
-    from model.faulty_engines import draw_faulty
-    from model.policies import fitting_positions, make_policy
+    from model.trial.campaign import run_campaign
+    from model.trial.faulty_engines import draw_faulty
+    from model.trial.policies import fitting_positions, make_policy
     from shared.runs import Air
 
     air = Air(288.15, 101_325.0)
@@ -76,7 +76,7 @@ def faults(
     from rich.console import Console
     from rich.progress import track
 
-    from model.faulty_engines import FAULTS
+    from model.trial.faulty_engines import FAULTS
     from shared.errors import InvalidValueError
 
     for name in fault or ():

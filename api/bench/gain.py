@@ -87,7 +87,7 @@ def _ours(case: "Case", exact: float, draws: int, repeats: int) -> tuple[Any, An
 
     import numpy as np
 
-    from model.information import Study
+    from model.step.information import Study
 
     errors, stated, seconds = [], [], []
     for seed in range(repeats):

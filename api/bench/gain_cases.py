@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model import exhaust, noise
-from model.ground_run import Latents, log_density_of
-from model.information import Experiment
-from model.prediction import Outcomes
-from model.priors import PRIORS
+from model.engine import exhaust, noise
+from model.engine.priors import PRIORS
+from model.setting.prediction import Outcomes
+from model.step.ground_run import Latents, log_density_of
+from model.step.information import Experiment
 
 __all__ = ["KINDS", "Case", "cases"]
 

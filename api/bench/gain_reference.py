@@ -9,9 +9,9 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from api.bench.gain_cases import KINDS, Case
-from model.ground_run import log_density_of
-from model.prediction import Outcomes
-from model.priors import ROUGH_RISE_KELVIN
+from model.engine.priors import ROUGH_RISE_KELVIN
+from model.setting.prediction import Outcomes
+from model.step.ground_run import log_density_of
 
 __all__ = ["Peer", "Reference", "peer_at", "reference", "same_error"]
 

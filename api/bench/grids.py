@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from api.bench.histories import tuned
-from model.evidence import throttle_of
-from model.needle import fuel_area
-from model.priors import PRIORS, ROUGH_RISE_KELVIN
+from model.engine.needle import fuel_area
+from model.engine.priors import PRIORS, ROUGH_RISE_KELVIN
+from model.learning.evidence import throttle_of
 from shared.errors import InvalidValueError
 from shared.records import Installation
 from shared.runs import Run

@@ -10,9 +10,9 @@ from api.cli.script import adjustment_body, run_body
 from api.wire.adjustments import AdjustmentKinds
 from api.wire.installation import InstallationIn
 from api.wire.run import RunIn
-from model.common_practice import next_adjustment
-from model.families import Place
-from model.virtual_engine import VirtualEngine
+from model.trial.common_practice import next_adjustment
+from model.trial.families import Place
+from model.trial.virtual_engine import VirtualEngine
 from shared.records import Adjustment, ChangeNeedle, ChangePart, Entry, Installation, Part, TurnIdleStop, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 

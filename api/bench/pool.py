@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from api.bench.campaign import prepared
 from api.bench.shared_out import Keep, quietly, shared_out
-from model.kind import Kind
+from model.pool.kind import Kind
 
 __all__ = ["Tuned", "figures_of", "pool", "start"]
 
@@ -68,8 +68,8 @@ def pool(
 def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
     """Seconds of a fit, and mebibytes the process has grown by, the summaries themselves included."""
     sampler, before = _warm(method, seed)
-    from model.served_prior import POPULATION_PRIORS
-    from model.virtual_population import draw_fleet, ordinary_population
+    from model.pool.served_prior import POPULATION_PRIORS
+    from model.trial.virtual_population import draw_fleet, ordinary_population
 
     rng = np.random.default_rng(seed)
     fleet = draw_fleet(size, ordinary_population(rng), rng)
@@ -82,9 +82,9 @@ def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
 def _warm(method: str, seed: int) -> tuple[Any, float]:
     """The sampler, compiled by a small fit of that method, and the memory held by then."""
     _compile_cache()
-    from model.population_fit import PopulationSampler
-    from model.served_prior import POPULATION_PRIORS
-    from model.virtual_population import draw_fleet, ordinary_population
+    from model.pool.population_fit import PopulationSampler
+    from model.pool.served_prior import POPULATION_PRIORS
+    from model.trial.virtual_population import draw_fleet, ordinary_population
 
     k, p = POPULATION_PRIORS.beta.shape
     sampler, rng = PopulationSampler(p, k), np.random.default_rng(seed)
@@ -130,7 +130,7 @@ def start(
     from rich.console import Console
     from rich.progress import track
 
-    from model.campaign import MOST_RUNS
+    from model.trial.campaign import MOST_RUNS
 
     console = Console(stderr=True)
     filling = shared_out(_contribution, [(seed, i) for i in range(pooled)], jobs, keep)
@@ -222,8 +222,8 @@ class Tuned:
 
 def _population(seed: int) -> Any:
     """The population of the bench: one kind of engine, off the expert's centre by about one of its spreads."""
-    from model.engine_prior import POOLED
-    from model.virtual_population import Generating
+    from model.learning.engine_prior import POOLED
+    from model.trial.virtual_population import Generating
 
     rng = np.random.default_rng([seed, 11])
     beta = np.zeros((7, len(POOLED)))
@@ -234,11 +234,11 @@ def _population(seed: int) -> Any:
 def _campaign(seed: int, number: int, prior: Any) -> Any:
     """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
     from api.cli.settings_file import installation_from
-    from model.campaign import run_campaign
-    from model.engine_prior import EXPERT
-    from model.families import STANDARD
-    from model.policies import fitting_positions, make_policy
-    from model.start import start_of
+    from model.learning.engine_prior import EXPERT
+    from model.step.start import start_of
+    from model.trial.campaign import run_campaign
+    from model.trial.families import STANDARD
+    from model.trial.policies import fitting_positions, make_policy
     from shared.runs import Air
 
     base = installation_from(None).record()
@@ -273,8 +273,9 @@ def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
 
 
 def _engine(installation: Any, seed: int, number: int) -> Any:
-    from model.kind import kind_of
-    from model.virtual_engine import VirtualEngine, draw_unknowns
+    from model.learning.prior_draws import draw_unknowns
+    from model.pool.kind import kind_of
+    from model.trial.virtual_engine import VirtualEngine
 
     rng = np.random.default_rng([seed, number, 1])
     prior = _population(seed).engine(kind_of(installation))
@@ -283,7 +284,7 @@ def _engine(installation: Any, seed: int, number: int) -> Any:
 
 def _contribution(seed: int, number: int) -> _Left:
     """An engine tuned from the expert prior, and what it leaves to the pool."""
-    from model.kind import kind_of
+    from model.pool.kind import kind_of
 
     installation, before, done = _campaign(seed, number, None)
     summary = prepared().summarise(prepared().learn(installation, [*before, *done.entries]))
@@ -294,10 +295,10 @@ def _contribution(seed: int, number: int) -> _Left:
 def _served(left: list[_Left], seed: int) -> Any:
     _compile_cache()
     from api.cli.settings_file import installation_from
-    from model.kind import kind_of
-    from model.population_fit import PopulationSampler
-    from model.served_prior import POPULATION_PRIORS, serve
-    from model.summary import Component, Summary, measured_of
+    from model.pool.kind import kind_of
+    from model.pool.population_fit import PopulationSampler
+    from model.pool.served_prior import POPULATION_PRIORS, serve
+    from model.pool.summary import Component, Summary, measured_of
 
     def summary_of(each: _Left) -> Summary:
         parts = (Component(np.array(p), np.array(s), w) for p, s, w in each.components)
@@ -311,7 +312,7 @@ def _served(left: list[_Left], seed: int) -> Any:
 
 def _tuned(seed: int, number: int, prior: Any) -> Tuned:
     """A new engine tuned from the expert prior, or from one given by its centre and root."""
-    from model.engine_prior import EnginePrior
+    from model.learning.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)
     _, _, done = _campaign(seed, number, given)

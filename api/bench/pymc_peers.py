@@ -4,9 +4,9 @@ import logging
 import time
 from typing import Any, NamedTuple
 
-from model.evidence import Evidence
-from model.graph import build
-from model.packed import data_of
+from model.learning.evidence import Evidence
+from model.learning.graph import build
+from model.learning.packed import data_of
 
 __all__ = ["PeerTimes", "built_anew", "fed"]
 

@@ -38,8 +38,8 @@ def sweep(
     from rich.progress import track
 
     from api.cli.settings_file import fixture
-    from model.sweep import read_sweep
-    from model.virtual_sweep import Curve, random_plan, run_sweep
+    from model.trace.sweep import read_sweep
+    from model.trial.virtual_sweep import Curve, random_plan, run_sweep
 
     table = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
     raw = Curve(np.array(table["phi"]), np.array(table["kelvin"]))

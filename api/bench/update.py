@@ -158,7 +158,7 @@ def _peers(
     from rich.status import Status
 
     from api.bench.pymc_peers import built_anew, fed
-    from model.evidence import gather
+    from model.learning.evidence import gather
 
     if not updates:
         return {"ratio_to_default": None, "ratio_to_set_data": None}

@@ -17,7 +17,7 @@ from api.trace.recording import read
 from api.wire.installation import InstallationIn
 from api.wire.run import RunIn
 from model.advisor import Advisor
-from model.faults import LATEST
+from model.doubt.faults import LATEST
 from shared.errors import InvalidValueError
 
 __all__ = ["Update", "WholeService", "exponent_of", "whole_service"]

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
     from api.wire.run import RunIn
     from model.advisor import Advisor
-    from model.virtual_engine import VirtualEngine
+    from model.trial.virtual_engine import VirtualEngine
     from shared.advice import Suggestion
     from shared.records import Adjustment, Entry, Installation
     from shared.runs import Air
@@ -77,7 +77,7 @@ def _tune(
     from api.cli.settings_file import installation_from
     from api.cli.telling import run_line
     from api.wire.run import RunIn
-    from model.virtual_engine import VirtualEngine
+    from model.trial.virtual_engine import VirtualEngine
     from shared.advice import ActionKind
     from shared.runs import Air as AirRecord
 

@@ -24,8 +24,8 @@ def simulate(
     """
     from api.cli.script import adjustment_body, run_body
     from api.cli.settings_file import installation_from
-    from model.common_practice import next_adjustment
-    from model.virtual_engine import VirtualEngine
+    from model.trial.common_practice import next_adjustment
+    from model.trial.virtual_engine import VirtualEngine
     from shared.runs import Air
 
     sent = installation_from(setting)

@@ -3,7 +3,7 @@
 from typing import Any
 
 from api.wire.run import FellAtOnce, PeakSeen, RunIn
-from model.wording import fraction
+from model.step.wording import fraction
 from shared.advice import Confidence, Stage
 from shared.units import from_si
 

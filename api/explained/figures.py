@@ -9,7 +9,7 @@ import numpy as np
 
 from api.cli.settings_file import installation_from
 from api.pictures.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
-from model.middling_engine import believed_rises, both_ends
+from model.setting.middling_engine import believed_rises, both_ends
 from shared.records import Installation
 from shared.units import from_si
 

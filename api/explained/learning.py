@@ -26,8 +26,8 @@ def measured(engines: int) -> str:
     from api.cli.settings_file import installation_from
 
     installation, advisor = installation_from(None).record(), real_adviser()
-    from model.evidence import gather
-    from model.learned_of import LEARNED, share_learned
+    from model.learning.evidence import gather
+    from model.learning.learned_of import LEARNED, share_learned
 
     found: dict[int, list[dict[str, float]]] = {runs: [] for runs in RUNS}
     for seed in track(range(engines), description="learning", console=Console(stderr=True)):

@@ -6,7 +6,7 @@ from itertools import count
 
 from markdown_it import MarkdownIt
 
-from model.priors import PRIORS
+from model.engine.priors import PRIORS
 
 __all__ = ["READERS", "page_of", "text_of", "with_priors"]
 

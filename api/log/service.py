@@ -22,8 +22,9 @@ from api.wire.corrections import CorrectionIn, CorrectionOut
 from api.wire.installation import InstallationIn
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
-from model import evidence, idle_words
-from model.engine_prior import EXPERT, EnginePrior
+from model.engine import idle_words
+from model.learning import evidence
+from model.learning.engine_prior import EXPERT, EnginePrior
 from shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.records import Entry as EntryRecord

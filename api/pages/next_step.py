@@ -18,7 +18,7 @@ from api.pages.working import AtWork, Work
 from api.places import AdviceDesk, Db, InstallationId
 from api.told import expected
 from api.wire.answers import ActionOut, ConfidenceOut, SuggestionOut
-from model.idle_words import IDLE_LEVELS
+from model.engine.idle_words import IDLE_LEVELS
 from shared.records import TurnSense
 from shared.runs import Run
 

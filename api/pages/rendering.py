@@ -10,7 +10,7 @@ from api.access.caller import current
 from api.pages import assets
 from api.pages.policy import HEADERS
 from api.told import words
-from model.wording import fraction
+from model.step.wording import fraction
 from shared import cautions
 
 __all__ = ["fragment", "page"]

@@ -21,7 +21,7 @@ from api.places import AdviceDesk, Db, InstallationId
 from api.trace.recording import read
 from api.wire.run import RunIn
 from api.wire.units import Units
-from model.idle_words import IDLE_LEVELS
+from model.engine.idle_words import IDLE_LEVELS
 from shared.errors import EighthTurnError
 from shared.meters import meters
 from shared.units import KINDS

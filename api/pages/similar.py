@@ -22,8 +22,8 @@ from api.pool.asked import Fit, Floor
 from api.pool.start_routes import start_of_log
 from api.told.words import sign
 from api.wire.units import Units
-from model.engine_prior import EXPERT, EnginePrior
-from model.needed import Needed, needed_by, needed_by_engines_like_it
+from model.learning.engine_prior import EXPERT, EnginePrior
+from model.step.needed import Needed, needed_by, needed_by_engines_like_it
 from shared.advice import Interval
 from shared.runs import Run
 from shared.units import from_si

@@ -4,8 +4,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from model.mixture import Unknowns
-from model.sampler import Posterior
+from model.engine.mixture import Unknowns
+from model.learning.sampler import Posterior
 
 __all__ = ["netcdf"]
 

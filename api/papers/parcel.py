@@ -24,7 +24,7 @@ from api.wire.moment import Time
 from api.wire.quantities import Whole, Wire
 from api.wire.records import SweepOut
 from api.wire.run import RunIn, TraceIn
-from model.engine_prior import POOLED
+from model.learning.engine_prior import POOLED
 from shared.errors import InvalidValueError
 
 __all__ = ["Parcel", "pack", "sealed", "unpack"]

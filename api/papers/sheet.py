@@ -15,7 +15,7 @@ from api.told.words import STAGES, chance, from_mark, quantity, stop
 from api.wire.answers import SuggestionOut
 from api.wire.installation import NeedleIn
 from api.wire.records import EntryOut
-from model.wording import fraction
+from model.step.wording import fraction
 
 __all__ = ["Line", "Sheet", "as_pdf", "sheet_of"]
 

@@ -15,7 +15,7 @@ from api.wire.quantities import Quantity
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from api.wire.units import Units
-from model import evidence
+from model.learning import evidence
 from shared.meters import meters
 from shared.records import Entry
 

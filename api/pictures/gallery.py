@@ -8,7 +8,8 @@ from typing import Any
 
 from api.advice.desk import Desk
 from api.log import service
-from model import evidence, portrait
+from model.learning import evidence
+from model.setting import portrait
 from shared.advice import Confidence, Holding, Prediction
 from shared.records import Entry, Installation
 from shared.runs import Run

@@ -9,7 +9,7 @@ from api.pictures.style import BLACK, Picture, frame, svg_of, texts
 from api.told.words import sign
 from api.trace.columns import Trace
 from api.wire.units import Units
-from model.cylinders import CylinderReadings
+from model.trace.cylinders import CylinderReadings
 from shared.units import from_si
 
 __all__ = ["draw"]

@@ -6,7 +6,7 @@ import numpy as np
 from api.pictures.style import BLACK, GREY, LIGHT, Picture, frame, svg_of, texts
 from api.told.words import about, chance, sign
 from api.wire.units import Units
-from model.portrait import Around
+from model.setting.portrait import Around
 from shared.units import from_si
 
 __all__ = ["draw"]

@@ -7,7 +7,7 @@ import altair as alt
 from api.pictures.style import BLACK, Picture, frame, svg_of, texts
 from api.told.words import sign
 from api.wire.units import Units
-from model.portrait import Along
+from model.setting.portrait import Along
 from shared.units import from_si
 
 __all__ = ["draw"]

@@ -9,10 +9,10 @@ import numpy as np
 from pydantic import Field, StringConstraints
 
 from api.wire.quantities import Wire
-from model.engine_prior import POOLED
-from model.kind import COVARIATES, Kind
-from model.published import Published
-from model.summary import Component, Summary
+from model.learning.engine_prior import POOLED
+from model.pool.kind import COVARIATES, Kind
+from model.pool.published import Published
+from model.pool.summary import Component, Summary
 from shared.records import Cooling, Fuel
 
 __all__ = [

@@ -3,7 +3,7 @@
 from typing import Any
 
 from api.pool.tables import EnginePriorRow
-from model.engine_prior import EXPERT, EnginePrior
+from model.learning.engine_prior import EXPERT, EnginePrior
 
 __all__ = ["prior_from_document", "prior_of"]
 

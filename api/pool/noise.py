@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from model.private_moments import SENSITIVITY
+from model.pool.private_moments import SENSITIVITY
 from shared.errors import InvalidValueError
 
 __all__ = ["OWNERS_LEAST", "noisy_sum", "spent"]

@@ -14,13 +14,13 @@ from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
 from api.pool.noise import noisy_sum, spent
 from api.pool.service import Fitter, measured_rows, now_quarter
 from api.pool.tables import Contribution
-from model.engine_prior import POOLED
-from model.kind import COVARIATES
-from model.measured import Measured
-from model.population_fit import Population, PopulationSampler
-from model.private_moments import owner_vector, population_of_moments
-from model.published import enough_owners, publish
-from model.served_prior import POPULATION_PRIORS
+from model.learning.engine_prior import POOLED
+from model.pool.kind import COVARIATES
+from model.pool.measured import Measured
+from model.pool.population_fit import Population, PopulationSampler
+from model.pool.private_moments import owner_vector, population_of_moments
+from model.pool.published import enough_owners, publish
+from model.pool.served_prior import POPULATION_PRIORS
 from shared.errors import ConflictError, InvalidValueError
 
 __all__ = ["checked_floor", "real_fitter", "release"]

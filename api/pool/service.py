@@ -19,13 +19,13 @@ from api.pool.tables import Contribution, EnginePriorRow
 from api.wire.installation import InstallationIn
 from api.wire.pool import AuditOut, ContributionOut, PoolOut, PriorOut, RestsOut
 from model import MODEL_VERSION
-from model.engine_prior import EnginePrior
-from model.kind import kind_of
-from model.measured import Measured
-from model.population_fit import Population
-from model.published import population_of, publish
-from model.served_prior import EXPERT_SERVED, Served, serve
-from model.summary import Summary, measured_of
+from model.learning.engine_prior import EnginePrior
+from model.pool.kind import kind_of
+from model.pool.measured import Measured
+from model.pool.population_fit import Population
+from model.pool.published import population_of, publish
+from model.pool.served_prior import EXPERT_SERVED, Served, serve
+from model.pool.summary import Summary, measured_of
 from shared.errors import ConflictError, NotFoundError
 from shared.records import Installation
 

@@ -14,8 +14,8 @@ from api.pool.asked import Fit, Floor
 from api.pool.kept_prior import prior_of
 from api.pool.tables import EnginePriorRow
 from api.wire.pool import PriorOut, StartIn, StartOut, StartPlace
-from model.prospects import Reach
-from model.start import start_of
+from model.step.prospects import Reach
+from model.step.start import start_of
 from shared import cautions
 from shared.records import Installation
 

@@ -2,7 +2,7 @@
 
 from api.told.words import chance, sign
 from api.wire.answers import PredictionOut
-from model.idle_words import IDLE_LEVELS
+from model.engine.idle_words import IDLE_LEVELS
 from shared.runs import IdleQuality
 
 __all__ = ["idle_line", "lines", "rise_line", "speed_line"]

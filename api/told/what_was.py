@@ -5,7 +5,7 @@ from api.wire.adjustments import AdjustmentKinds
 from api.wire.quantities import Elevation, Quantity
 from api.wire.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
 from api.wire.units import Units
-from model.idle_words import IDLE_LEVELS
+from model.engine.idle_words import IDLE_LEVELS
 from shared.meters import meters
 from shared.records import ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from api.wire.answers import IntervalOut
 from api.wire.quantities import Quantity
 from api.wire.records import Shown
-from model.wording import fraction
+from model.step.wording import fraction
 from shared.meters import meters
 from shared.units import KINDS, from_si
 

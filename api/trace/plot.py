@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from api.trace.columns import Trace
-from model.cylinders import CylinderReadings
+from model.trace.cylinders import CylinderReadings
 from shared.errors import InvalidValueError
 
 __all__ = ["draw"]

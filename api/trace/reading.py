@@ -8,9 +8,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from api.trace.columns import Mapping, Trace, trace_of
-from model.cylinders import CylinderReadings, compare
-from model.instruments import Instruments, leaning_begins, read_instruments
-from model.sweep import read_sweeps
+from model.trace.cylinders import CylinderReadings, compare
+from model.trace.instruments import Instruments, leaning_begins, read_instruments
+from model.trace.sweep import read_sweeps
 from shared.errors import InvalidValueError
 
 __all__ = ["as_document", "instruments", "read_trace", "summary"]

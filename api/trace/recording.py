@@ -8,8 +8,8 @@ from api.trace.reading import as_document, instruments, summary
 from api.wire.quantities import ExhaustTemperature, FuelFlow, HeadTemperature, Lambda, Quantity, Rise, Rpm, RpmRise
 from api.wire.records import SweepOut
 from api.wire.run import FellAtOnce, HighestIn, PeakSeen, RunIn
-from model.cylinders import CylinderReadings
-from model.instruments import Instruments
+from model.trace.cylinders import CylinderReadings
+from model.trace.instruments import Instruments
 from shared.errors import InvalidValueError
 from shared.units import KINDS
 

@@ -11,7 +11,7 @@ from api.wire.corrections import CorrectionOut
 from api.wire.installation import InstallationIn
 from api.wire.run import RunIn
 from api.wire.units import Units
-from model.air import density_ratio
+from model.engine.air import density_ratio
 from shared.runs import Air
 from shared.units import in_unit
 

@@ -30,7 +30,7 @@ from api.wire.quantities import (
     Wire,
     quantity_of,
 )
-from model.air import station_pressure_pascal
+from model.engine.air import station_pressure_pascal
 from shared.errors import InvalidValueError
 from shared.meters import meters
 from shared.runs import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness

@@ -16,10 +16,10 @@ from api.database import Database
 from api.pages import working
 from api.settings import Settings
 from model.advisor import Advisor
-from model.engine_prior import POOLED, EnginePrior
-from model.mixture import Unknowns
-from model.priors import CHANGES
-from model.summary import Component, Summary
+from model.engine.mixture import Unknowns
+from model.engine.priors import CHANGES
+from model.learning.engine_prior import POOLED, EnginePrior
+from model.pool.summary import Component, Summary
 from shared.advice import (
     Action,
     ActionKind,

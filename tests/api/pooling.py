@@ -4,10 +4,10 @@ from typing import Any
 
 import numpy as np
 
-from model.engine_prior import POOLED
-from model.kind import COVARIATES
-from model.measured import Measured
-from model.population_fit import Population
+from model.learning.engine_prior import POOLED
+from model.pool.kind import COVARIATES
+from model.pool.measured import Measured
+from model.pool.population_fit import Population
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 

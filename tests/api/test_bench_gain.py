@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 from api.bench.gain_cases import KINDS, Case, cases
 from api.bench.gain_reference import nested, reference, same_error
 from api.cli.main import app
-from model.ground_run import Latents
-from model.priors import PRIORS, ROUGH_RISE_KELVIN
+from model.engine.priors import PRIORS, ROUGH_RISE_KELVIN
+from model.step.ground_run import Latents
 
 
 def test_cases_are_jointly_normal_with_the_moments_stated(rng: np.random.Generator) -> None:

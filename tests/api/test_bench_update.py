@@ -14,8 +14,8 @@ from api.bench.whole_updates import exponent_of, whole_service
 from api.cli.main import app
 from api.cli.settings_file import installation_from
 from model.advisor import Advisor
-from model.evidence import gather
-from model.sampler import FIRST_TRY, Posterior, Sampler
+from model.learning.evidence import gather
+from model.learning.sampler import FIRST_TRY, Posterior, Sampler
 from shared.errors import InvalidValueError
 from shared.records import Installation
 from shared.runs import RiseSeen, Run

@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 from api.cli.main import app, run
 from api.cli.script import read
 from api.cli.settings_file import fixture
-from model.common_practice import next_adjustment
+from model.trial.common_practice import next_adjustment
 from shared.records import ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from tests.api.asking import Client

@@ -42,12 +42,12 @@ def test_other_code_finds_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     for change in ("formula", "library", "flag", "told", "processor"):
         with monkeypatch.context() as m:
             if change == "formula":
-                other = tmp_path / "model"
+                other = tmp_path / "engine"
                 other.mkdir()
-                for file in (_ROOT / "model").glob("*.py"):
+                for file in (_ROOT / "model/engine").glob("*.py"):
                     text = file.read_text(encoding="utf-8")
                     (other / file.name).write_text(text + "\n# another\n" if file.name == "idle.py" else text, "utf-8")
-                m.setattr("model.__path__", [str(other)])
+                m.setattr("model.engine.__path__", [str(other)])
             elif change == "library":
                 m.setattr("importlib.metadata.version", lambda name: f"{name} of tomorrow")
             elif change == "flag":

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from api.cli.main import app
 from api.explained.figures import FIGURES, RUNS, read_learned
 from api.explained.text import READERS, text_of, with_priors
-from model.learned_of import LEARNED
+from model.learning.learned_of import LEARNED
 from shared.errors import InvalidValueError
 from tests.api.asking import Client
 

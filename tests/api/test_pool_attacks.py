@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 
 from api.pool.guard import why_not
 from api.pool.noise import noisy_sum, spent
-from model.engine_prior import POOLED
-from model.measured import Measured
-from model.population_fit import PopulationSampler
-from model.private_moments import SENSITIVITY, owner_vector, population_of_moments
-from model.published import enough_owners, publish
-from model.served_prior import POPULATION_PRIORS
-from model.summary import Component, Summary
+from model.learning.engine_prior import POOLED
+from model.pool.measured import Measured
+from model.pool.population_fit import PopulationSampler
+from model.pool.private_moments import SENSITIVITY, owner_vector, population_of_moments
+from model.pool.published import enough_owners, publish
+from model.pool.served_prior import POPULATION_PRIORS
+from model.pool.summary import Component, Summary
 from shared.errors import InvalidValueError
 
 _P = len(POOLED)

@@ -14,7 +14,7 @@ from api.cli.script import run_body
 from api.cli.settings_file import installation_from
 from api.wire.adjustments import AdjustmentIn, AdjustmentKinds
 from api.wire.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
-from model.virtual_engine import VirtualEngine
+from model.trial.virtual_engine import VirtualEngine
 from shared.runs import Air
 from tests.browser.conftest import Service
 

@@ -4,10 +4,10 @@ from pathlib import Path
 import pytest
 
 _ROOT = Path(__file__).parents[2]
-_MODULES = sorted((_ROOT / "model").glob("*.py"))
+_MODULES = sorted((_ROOT / "model").rglob("*.py"))
 
 
-@pytest.mark.parametrize("path", _MODULES, ids=lambda p: p.name)
+@pytest.mark.parametrize("path", _MODULES, ids=lambda p: str(p.relative_to(_ROOT)))
 def test_no_global_randomness_or_clock(path: Path) -> None:
     """Randomness in the model comes from a generator that is handed in or seeded in plain sight."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

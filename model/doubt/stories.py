@@ -1,0 +1,152 @@
+"""What may be wrong other than the setting: stories, each with its prior, its cause to look at, and what it changes.
+
+A story begins with one run and lasts; turned the wrong way, for instance, the screw stays where it went.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.learning.evidence import Position
+
+__all__ = ["STORIES", "Case", "Story"]
+
+_F = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Case:
+    """What a story may change of n draws at m runs; shapes broadcast to (n, m).
+
+    Parameters
+    ----------
+    screw : array, (m,)
+        What the screw stands away from the record [turns].
+    shift_m : array
+        What the needle stands away from the record beyond that [m].
+    full, idle : array
+        What the mixtures at either end are off by [ln phi].
+    drop : array or None, (n, 1)
+        How far below the first run's mixture full throttle is held from then on [ln phi].
+    ln_density : array
+        What the air's density is off by.
+    ln_scale : array, (n, 1)
+        Share of the rise that is read.
+    """
+
+    screw: _F
+    shift_m: _F
+    full: _F
+    idle: _F
+    ln_density: _F
+    ln_scale: _F
+    drop: _F | None = None
+
+    @classmethod
+    def as_recorded(cls, draws: int, runs: int) -> "Case":
+        """Nothing is wrong."""
+        zero = np.zeros((draws, 1))
+        return cls(np.zeros(runs), zero, zero, zero, zero, zero)
+
+
+@dataclass(frozen=True)
+class Story:
+    """A story.
+
+    Parameters
+    ----------
+    kind : str
+    prior : float
+        Probability that it begins with a given run; judgement.
+    what, look_at : str
+        What would have happened, and what to look at.
+    applies : callable
+        ``(before, first) -> bool``: whether it can have begun between two positions.
+    change : callable
+        ``(case, before, trail, rng) -> case``: how it changes a case, from the position before and those since.
+    """
+
+    kind: str
+    prior: float
+    what: str
+    look_at: str
+    applies: Callable[[Position, Position], bool]
+    change: Callable[[Case, Position, tuple[Position, ...], np.random.Generator], Case]
+
+
+def _always(before: Position, first: Position) -> bool:
+    return True
+
+
+def _turned(before: Position, first: Position) -> bool:
+    return before.changes == first.changes and before.turns != first.turns
+
+
+def _refitted(before: Position, first: Position) -> bool:
+    return before.mark_change != first.mark_change
+
+
+def _half(case: Case, spread: float, rng: np.random.Generator) -> _F:
+    return np.abs(rng.normal(0.0, spread, case.ln_scale.shape))
+
+
+def _while_fitted(trail: tuple[Position, ...]) -> _F:
+    """1 for the runs before the needle was next taken out, else 0."""
+    return np.array([float(p.mark_change == trail[0].mark_change) for p in trail])
+
+
+def _wrong_way(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, screw=2.0 * (before.turns - trail[0].turns) * _while_fitted(trail))
+
+
+def _not_made(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, screw=(before.turns - trail[0].turns) * _while_fitted(trail))
+
+
+def _mark(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, shift_m=rng.normal(0.0, 1.0e-3, case.ln_scale.shape) * _while_fitted(trail))
+
+
+def _part(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    shape = case.ln_scale.shape
+    both = rng.normal(0.0, 0.12, shape)
+    return replace(case, full=both + rng.normal(0.0, 0.03, shape), idle=both + rng.normal(0.0, 0.05, shape))
+
+
+def _leak(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, full=-_half(case, 0.03, rng), idle=-0.03 - _half(case, 0.25, rng))
+
+
+def _fuel_limit(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, drop=_half(case, 0.15, rng))
+
+
+def _probe(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, ln_scale=np.log(rng.uniform(0.2, 0.8, case.ln_scale.shape)))
+
+
+def _weather(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+    return replace(case, ln_density=rng.normal(0.0, 0.12, case.ln_scale.shape))
+
+
+STORIES = (
+    Story("turn_wrong_way", 0.02, "a turn was made the other way",
+          "recall which way the key went, and count the carrier's position if it can be counted", _turned, _wrong_way),
+    Story("turn_not_made", 0.02, "a turn was not made, or the lock screw held it",
+          "recall whether the carrier moved under the key", _turned, _not_made),
+    Story("weather", 0.01, "the air was not what was recorded",
+          "check temperature and pressure as they were entered, with their units", _always, _weather),
+    Story("probe", 0.01, "the exhaust probe reads too little",
+          "see that the probe sits tight, in its own cylinder, and lean more slowly", _always, _probe),
+    Story("mark_set_wrong", 0.03, "the new needle's mark was not at the slide's edge",
+          "take the slide out and set the mark again", _refitted, _mark),
+    Story("part_changed", 0.01, "something was changed and not recorded: air filter, intake, fuel, propeller",
+          "look at the air filter and the intake, and ask what else was done", _always, _part),
+    Story("induction_leak", 0.01, "the induction leaks: lean at idle, hardly so at full throttle",
+          "look at the intake's joints, hoses and gaskets between slide and cylinder", _always, _leak),
+    Story("fuel_flow_limit", 0.01, "the fuel flow is limited at full throttle",
+          "measure the fuel flow at the throttle body; look at filter, vent and lines", _always, _fuel_limit),
+)  # fmt: skip
+"""All stories but "as recorded", the cheapest to look at first."""

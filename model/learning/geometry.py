@@ -1,0 +1,51 @@
+"""Coordinates in which the posterior is easy to sample.
+
+Readings pin the *reading at the pivot* far more sharply than any unknown behind it: a rise of
+temperature fixes a curve of mixture against exhaust scale and width, a rise of idle speed one of
+mixture against gain. So the sampler walks in a standardised reading. For a rounded tent
+``R = s (√(X² + w²) − w)`` the coordinate v is the X that a reference curve (s₀, w₀) would need to
+show the same R; the map from v to X is smooth, odd and monotone, through the peak as well.
+
+All functions are elementwise: arrays of any shapes that broadcast.
+"""
+
+from typing import NamedTuple
+
+from model.engine.backend import Array, Backend
+
+__all__ = ["Tent", "from_coordinate"]
+
+
+class Tent(NamedTuple):
+    """Slope far from the top and half-width of the rounding of one curve."""
+
+    scale: Array
+    width: Array
+
+
+def from_coordinate(v: Array, reference: Tent, curve: Tent, backend: Backend) -> tuple[Array, Array]:
+    """Distance X on `curve` that shows what `reference` shows at v, and ln of the map's slope dX/dv.
+
+    Parameters
+    ----------
+    v : array
+        Coordinate, any real number.
+    reference, curve : Tent
+
+    Returns
+    -------
+    tuple of array
+        X, with the sign of v, and ln(dX/dv).
+
+    Notes
+    -----
+    With ``ρ = R/s = (s₀/s) v² / (√(v² + w₀²) + w₀)``, ``X² = ρ² + 2 w ρ``; the slope follows from
+    ``s h'(X) dX = s₀ h₀'(v) dv`` with ``h' = X/√(X² + w²)``.
+    """
+    ratio = reference.scale / curve.scale
+    round_reference = backend.sqrt(v * v + reference.width * reference.width)
+    q = ratio / (round_reference + reference.width)
+    stretch = backend.sqrt(q * (q * v * v + 2.0 * curve.width))
+    x = v * stretch
+    ln_slope = backend.log(ratio * backend.sqrt(x * x + curve.width * curve.width) / (round_reference * stretch))
+    return x, ln_slope

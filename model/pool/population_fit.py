@@ -1,0 +1,212 @@
+"""The population fitted: NUTS where it pays, a normal approximation at the mode beyond.
+
+Both use the one graph of `model.pool.population`. The approximation finds the mode on a part of the fleet, then takes
+Newton steps with the gradient of all engines: a one-step estimator from a start that is consistent is as good as the
+mode itself (van der Vaart, Asymptotic Statistics, 1998, section 5.7). Its cost grows with the number of engines and
+no faster.
+"""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from model.pool.measured import TAILS, Measured, Priors, Tail, population_data
+
+__all__ = ["CROSSOVER", "Population", "PopulationSampler"]
+
+_F = NDArray[np.float64]
+
+CROSSOVER = 1000
+"""Engines up to which NUTS is used; beyond, the approximation is as good (the bench of the pool shows both there)."""
+
+_PART = 4096  # engines the mode is first sought on
+_CHUNK = 8192  # engines taken at a time, so that memory does not grow with them
+_STEPS = 3  # Newton steps with the gradient of all
+_OPTIONS = {"draws": 1000, "tune": 500, "chains": 4, "target_accept": 0.9}
+
+
+@dataclass(frozen=True)
+class Population:
+    """What is known of how engines vary.
+
+    Parameters
+    ----------
+    beta : array, (draws, k, p)
+        Regression on the covariates, in units of the expert prior.
+    tau : array, (draws, p)
+        Spread of engines around it.
+    engines : int
+    method : str
+        ``nuts`` or ``approximation``.
+    rhat_max, ess_min : float
+        Of NUTS; 1 and the number of draws for the approximation.
+    """
+
+    beta: _F
+    tau: _F
+    engines: int
+    method: str
+    rhat_max: float
+    ess_min: float
+
+
+class PopulationSampler:
+    """The population's graph, compiled once for either method, fed with any fleet. Safe to share between threads.
+
+    Parameters
+    ----------
+    unknowns, covariates : int
+        p and k.
+    tails : tuple
+        See `model.pool.population.TAILS`.
+    cores : int
+    """
+
+    def __init__(self, unknowns: int, covariates: int, tails: Tail = TAILS, cores: int = 2) -> None:
+        self._shape = (covariates, unknowns)
+        self._tails = tails
+        self._cores = cores
+        self._compiled: Any = None
+        self._gradient: Any = None
+        self._lock = threading.Lock()
+
+    def fit(self, measured: Measured, priors: Priors, seed: int, method: str = "") -> Population:
+        """Draw from the posterior of β and τ.
+
+        Parameters
+        ----------
+        measured : Measured
+        priors : Priors
+        seed : int
+        method : str
+            ``nuts``, ``approximation``; empty: by the number of engines.
+
+        Raises
+        ------
+        ValueError
+            If there are no engines.
+        """
+        if not len(measured):
+            raise ValueError("a population needs at least one engine")
+        nuts = method == "nuts" or (not method and len(measured) <= CROSSOVER)
+        with self._lock:
+            return self._nuts(measured, priors, seed) if nuts else self._approximate(measured, priors, seed)
+
+    def _made(self, compiler: Callable[[Any], Any]) -> Any:
+        """The graph, compiled; sums are not regrouped for speed, or they would differ from process to process."""
+        import pytensor
+
+        from model.pool.population import build_population
+
+        k, p = self._shape
+        with pytensor.config.change_flags(numba__fastmath=False):
+            return compiler(build_population(p, k, self._tails))
+
+    def _nuts(self, measured: Measured, priors: Priors, seed: int) -> Population:
+        import nutpie
+        from arviz_stats.base import array_stats
+
+        if self._compiled is None:
+            self._compiled = self._made(nutpie.compile_pymc_model)
+        compiled = self._compiled.with_data(**population_data(measured, priors))
+        tree = nutpie.sample(compiled, cores=self._cores, seed=seed, progress_bar=False, save_warmup=False, **_OPTIONS)
+        beta, tau = (np.asarray(tree.posterior[name].values, float) for name in ("beta", "tau"))
+        flat = np.concatenate([beta.reshape(*beta.shape[:2], -1), tau], axis=2)
+        ary = np.moveaxis(flat, -1, 0)
+        r_hat = np.asarray(array_stats.rhat(ary, chain_axis=1, draw_axis=2))
+        ess = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="bulk"))
+        return Population(
+            beta.reshape(-1, *self._shape),
+            tau.reshape(-1, self._shape[1]),
+            len(measured),
+            "nuts",
+            float(np.max(r_hat)),
+            float(np.min(ess)),
+        )
+
+    def _approximate(self, measured: Measured, priors: Priors, seed: int, draws: int = 4000) -> Population:
+        value = self._value(priors)
+        rng = np.random.default_rng(seed)
+        part = measured
+        if len(measured) > _PART:
+            part = measured.rows(np.sort(rng.choice(len(measured), _PART, replace=False)))
+        at = _mode(lambda q: value(q, part), np.zeros(self._size) - _at_start(self._shape))
+        curvature = _curvature(lambda q: value(q, part)[1], at)
+        if part is not measured:
+            prior = _curvature(lambda q: value(q, None)[1], at)
+            curvature = prior + (curvature - prior) * (len(measured) / len(part))
+            for _ in range(_STEPS):
+                at = at + np.linalg.solve(curvature, value(at, measured)[1])
+        root = np.linalg.cholesky(np.linalg.inv(curvature))
+        drawn = at + rng.standard_normal((draws, self._size)) @ root.T
+        k, p = self._shape
+        beta = drawn[:, : k * p].reshape(-1, k, p) * priors.beta
+        tau = np.exp(drawn[:, k * p :]) * priors.tau
+        return Population(beta, tau, len(measured), "approximation", 1.0, float(draws))
+
+    @property
+    def _size(self) -> int:
+        k, p = self._shape
+        return k * p + p
+
+    def _value(self, priors: Priors) -> Callable[[_F, Measured | None], tuple[float, _F]]:
+        """``(point, engines) -> log posterior and its gradient``, summed over chunks; None: of the prior alone."""
+        import pymc as pm
+
+        if self._gradient is None:
+            self._gradient = self._made(lambda model: (model, model.logp_dlogp_function(ravel_inputs=True)))
+            self._gradient[1].set_extra_values({})
+        model, function = self._gradient
+
+        def of(q: _F, measured: Measured) -> tuple[float, _F]:
+            with model:
+                pm.set_data(population_data(measured, priors))
+            found, gradient = function(q)
+            return float(found), np.array(gradient)
+
+        nobody = _nobody_measured(*self._shape)
+
+        def value(q: _F, measured: Measured | None) -> tuple[float, _F]:
+            base, base_gradient = of(q, nobody)
+            engines = nobody.rows(slice(0, 0)) if measured is None else measured
+            total, gradient = base, base_gradient.copy()
+            for begin in range(0, len(engines), _CHUNK):
+                found, slope = of(q, engines.rows(slice(begin, begin + _CHUNK)))
+                total, gradient = total + found - base, gradient + slope - base_gradient
+            return total, gradient
+
+        return value
+
+
+def _nobody_measured(k: int, p: int) -> Measured:
+    return Measured(np.zeros((1, 1, p, p)), np.zeros((1, 1, p)), np.zeros((1, 1)), np.zeros((1, k)))
+
+
+def _at_start(shape: tuple[int, int]) -> _F:
+    """Ln τ starts at a third of its scale, β at nought."""
+    k, p = shape
+    start: _F = np.r_[np.zeros(k * p), np.ones(p)]
+    return start
+
+
+def _mode(value: Callable[[_F], tuple[float, _F]], start: _F) -> _F:
+    from scipy.optimize import minimize
+
+    def negative(q: _F) -> tuple[float, _F]:
+        found, gradient = value(q)
+        return -found, -gradient
+
+    return np.asarray(minimize(negative, start, jac=True, method="L-BFGS-B", options={"maxiter": 500}).x, float)
+
+
+def _curvature(gradient: Callable[[_F], _F], at: _F, step: float = 1e-3) -> _F:
+    """Minus the second derivatives by central differences of the gradient, made positive definite."""
+    n = len(at)
+    rows = [(gradient(at - step * e) - gradient(at + step * e)) / (2 * step) for e in np.eye(n)]
+    square = 0.5 * (np.array(rows) + np.array(rows).T)
+    values, vectors = np.linalg.eigh(square)
+    return np.asarray((vectors * np.maximum(values, 1e-3)) @ vectors.T, float)

@@ -1,0 +1,168 @@
+"""The choice of the next step.
+
+Full throttle and idle mixture are one problem: the step with the fewest expected runs left
+(`model.step.look_ahead`) is sought among those that may be suggested, and the smallest of those nearly as
+good is chosen; of equals the one whose run teaches most. Idle speed is a matter of the chance itself.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from model.step.candidates import RUNS_THAT_CONDEMN, Weighed, Weighing
+from shared.advice import Action, ActionKind, Confidence, Information, InspectCause, Stage
+from shared.records import Installation
+
+__all__ = ["Choice", "choose", "ideal_slope", "no_needle_fits"]
+
+_NEAR_RUNS = 0.1  # expected runs within which two steps are as good
+_FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
+_NEAR_CHANCE = 0.02
+_ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
+_FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
+_HOPELESS = {Stage.FULL_THROTTLE: 0.05, Stage.IDLE_MIXTURE: 0.1}
+"""Chance of any setting below which no needle on hand is called fitting, by stage."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The chosen action with its candidate, and the reason in one sentence."""
+
+    action: Action
+    chosen: Weighed
+    why: str
+
+
+def choose(weighing: Weighing, confidence: Confidence, installation: Installation) -> Choice:
+    """Choose among weighed candidates.
+
+    Parameters
+    ----------
+    weighing : Weighing
+    confidence : Confidence
+    installation : Installation
+    """
+    options, repeat = weighing.options, weighing.options[0]
+    stage = confidence.stage
+    parts = {
+        Stage.FULL_THROTTLE: confidence.full_throttle,
+        Stage.IDLE_MIXTURE: confidence.idle_mixture,
+        Stage.IDLE_SPEED: confidence.idle_speed,
+    }
+    if not parts[stage].observed and repeat.candidate.refused is None:
+        return Choice(repeat.candidate.action, repeat, _UNSEEN[stage])
+    hopeless = no_needle_fits(weighing, confidence, installation)
+    if hopeless is not None:
+        return Choice(hopeless, repeat, _HOPELESS_WHY)
+    allowed = [w for w in options if w.candidate.refused is None]
+    if not allowed:
+        return Choice(repeat.candidate.action, repeat, "Every other step is refused; the reasons stand beside each.")
+    costs = [_cost(w, stage, installation) for w in allowed]
+    near = _NEAR_CHANCE if stage is Stage.IDLE_SPEED else _NEAR_RUNS
+    useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
+    chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].candidate.information.nats))
+    if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
+        return Choice(_as_near_as_it_comes(confidence, installation), repeat, _NOT_SETTLED)
+    return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful)))
+
+
+_HOPELESS_WHY = "Turning and running on would be in vain: full throttle and idle ask for a slope that is not on hand."
+_NOT_SETTLED = "Several runs at this setting have not settled it, and no other step promises more."
+
+
+def _as_near_as_it_comes(confidence: Confidence, installation: Installation) -> Action:
+    return Action(
+        ActionKind.INSPECT,
+        f"This is as near as the needles on hand come: both ends are right with a chance of "
+        f"{confidence.chance_both:.0%}, at the edge of a band. A needle of "
+        f"{ideal_slope(confidence, installation)} would sit better; decide with the licensed person whether "
+        "it may stay so. More runs at this setting teach little.",
+        cause=InspectCause.NOT_TO_BE_SETTLED,
+    )
+
+
+_UNSEEN = {
+    Stage.FULL_THROTTLE: "Nothing has been seen at full throttle with this setting yet: lean slowly from full rich "
+    "and note the rise to peak.",
+    Stage.IDLE_MIXTURE: "The idle has not been judged with this setting yet: note how it idles, and the rise in rpm "
+    "on slow leaning if you can.",
+    Stage.IDLE_SPEED: "The idle speed has not been read with this setting yet.",
+}
+
+
+def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
+    """What is left to be done after a candidate; smaller is better (idle speed: less the chance, else in runs).
+
+    Full throttle comes first: while it is out, the way to its band counts by itself, even where a needle will have to
+    be changed later on.
+    """
+    if stage is Stage.FULL_THROTTLE:
+        return w.candidate.runs_left + _FIRST * w.away / installation.limits.largest_turns
+    if stage is not Stage.IDLE_SPEED:
+        return w.candidate.runs_left
+    low, high = installation.targets.idle_rpm
+    out = np.maximum(np.maximum(low - w.outlook.idle_rpm, w.outlook.idle_rpm - high), 0.0)
+    return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
+
+
+def no_needle_fits(weighing: Weighing, confidence: Confidence, installation: Installation) -> Action | None:
+    """The action when idle is out and no needle on hand is likely to mend it; None while one may."""
+    hopeless = _HOPELESS.get(confidence.stage)
+    if hopeless is None or not weighing.reaches or not confidence.idle_mixture.observed:
+        return None
+    if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
+        return None
+    best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
+    if weighing.any_chance >= hopeless:
+        return None
+    return Action(
+        ActionKind.INSPECT,
+        f"No needle on hand is likely to make both ends right (the best, {best.needle}, with a chance of "
+        f"{best.chance_both:.0%}): first look for an induction leak, a sticking slide and a mark set wrong; if all is "
+        f"well, a needle of {ideal_slope(confidence, installation)} would fit.",
+        cause=InspectCause.NO_NEEDLE_FITS,
+    )
+
+
+def ideal_slope(confidence: Confidence, installation: Installation) -> str:
+    """The slope that would be right at both ends, and where it lies among the needles on hand."""
+    fitted = installation.needle(confidence.fitted_needle).taper_slope
+    low, slope, high = (
+        fitted + x
+        for x in (confidence.taper_misfit.low_90, confidence.taper_misfit.median, confidence.taper_misfit.high_90)
+    )
+    text = f"about {slope * 1e3:.1f} mm/m or {slope:.4f} in/in (90 %: {low * 1e3:.1f} to {high * 1e3:.1f} mm/m)"
+    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
+    if slope < ordered[0].taper_slope:
+        return f"{text}, shallower than your {ordered[0].label},"
+    if slope > ordered[-1].taper_slope:
+        return f"{text}, steeper than your {ordered[-1].label},"
+    above = next(n for n in ordered if n.taper_slope >= slope)
+    below = [n for n in ordered if n.taper_slope <= slope][-1]
+    return text if above is below else f"{text}, between your {below.label} and {above.label},"
+
+
+def _nats(i: Information) -> str:
+    return f"{max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats"
+
+
+def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
+    c, p = w.candidate, w.candidate.prediction
+    teaches = f", and the run after it is expected to teach {_nats(c.information)}"
+    choice = "it is the only step as good" if useful == 1 else f"it is the smallest of {useful} steps as good"
+    left = f"; about {c.runs_left:.1f} runs' work is expected from here"
+    if confidence.stage is Stage.FULL_THROTTLE:
+        now = confidence.full_throttle.chance_in_band or 0.0
+        state = f"Full throttle is in its band with a chance of {now:.0%}"
+        after = f"after this it would be with {p.chance_full_throttle:.0%}"
+    elif confidence.stage is Stage.IDLE_MIXTURE:
+        now = confidence.idle_mixture.chance_in_band or 0.0
+        state = f"The idle mixture is right with a chance of {now:.0%}, both ends with {confidence.chance_both:.0%}"
+        after = f"after this both would be with {p.chance_both:.0%}"
+    else:
+        now = confidence.idle_speed.chance_in_band or 0.0
+        state, teaches, left = f"The idle speed is in its band with a chance of {now:.0%}", "", ""
+        after = f"after this it should read about {p.idle_rpm.median:.0f} rpm"
+    if c.action.kind is ActionKind.CHANGE_NEEDLE and confidence.stage is Stage.FULL_THROTTLE:
+        choice = "the needle that is fitted cannot make both ends right, so turning its screw first would be in vain"
+    return f"{state}; {after}; {choice}{left}{teaches}."

@@ -1,0 +1,172 @@
+"""The sampler draws the same wherever its code came from, and never takes the process with it."""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from model.advisor import Advisor
+from model.learning.compiled import StaleCodeError, compiled, from_bytes
+from model.learning.evidence import gather, readings_of
+from model.learning.sampler import FIRST_TRY, Sampler
+from shared.errors import NotConvergedError
+from shared.records import Installation
+from shared.runs import Air, ExhaustRise, RiseSeen, Run
+
+_ROOT = Path(__file__).parents[3]
+_RUN = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 50.0))
+
+_ELSEWHERE = """
+import sys
+from api.advice.real_adviser import real_adviser
+adviser = real_adviser()
+adviser.prepare()
+loaded = "pymc" in sys.modules
+from model.learning.evidence import gather
+from model.learning.sampler import FIRST_TRY
+from shared.records import Installation
+from shared.runs import Air, ExhaustRise, RiseSeen, Run
+from tests.conftest import NEEDLES
+run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 50.0))
+drawn = adviser.sampler.fit_once(gather(Installation(NEEDLES, "taper 30.0"), [run]), 1, FIRST_TRY)
+print(loaded, drawn.unknowns.offset.tobytes().hex())
+"""
+
+
+class _Box:
+    """A shelf of one place."""
+
+    def __init__(self, code: bytes | None = None) -> None:
+        self.code = code
+
+    def get(self) -> bytes | None:
+        return self.code
+
+    def put(self, code: bytes) -> None:
+        self.code = code
+
+
+class _Full(_Box):
+    """A shelf on which there is no room."""
+
+    def put(self, code: bytes) -> None:
+        raise OSError("no space left")
+
+
+@pytest.fixture(scope="session")
+def kept(advisor: Advisor) -> bytes:
+    """The compiled sampler as it is kept; compiled here if the cache folder had it already."""
+    box = _Box()
+    known = advisor.sampler._shelf
+    code = None if known is None else known.get()
+    if code is None:
+        compiled(box, lambda _: None)
+        code = box.code
+    assert code is not None
+    return code
+
+
+@pytest.mark.slow
+def test_draws_are_the_same_in_any_process(advisor: Advisor, installation: Installation, tmp_path: Path) -> None:
+    """Same evidence and seed, same draws to the last bit: compiled anew, and as kept, where PyMC is not even loaded."""
+    here = advisor.sampler.fit_once(gather(installation, [_RUN]), 1, FIRST_TRY).unknowns.offset
+    bare = {k: v for k, v in os.environ.items() if k not in ("PYTENSOR_FLAGS", "NUMBA_CACHE_DIR")}
+    for order, loads_pymc in (("1", "True"), ("2", "False")):
+        environment = {**bare, "PYTHONHASHSEED": order, "EIGHTH_TURN_CACHE_FOLDER": str(tmp_path)}
+        done = subprocess.run(
+            [sys.executable, "-c", _ELSEWHERE], capture_output=True, text=True, check=True, env=environment, cwd=_ROOT
+        )
+        loaded, drawn = done.stdout.split()[-2:]
+        assert loaded == loads_pymc
+        np.testing.assert_array_equal(np.frombuffer(bytes.fromhex(drawn)).reshape(here.shape), here)
+
+
+def test_what_is_kept_is_taken_up(kept: bytes, installation: Installation, advisor: Advisor) -> None:
+    """It draws what the compiled one draws, and says that nothing was compiled."""
+    told: list[str] = []
+    sampler = Sampler(shelf=_Box(kept))
+    sampler.compile(told.append)
+    assert told == ["taking up the sampler as it was compiled before", "sampler ready"]
+    evidence = gather(installation, [_RUN] * 3)
+    drawn, there = (s.fit_once(evidence, 5, FIRST_TRY) for s in (sampler, advisor.sampler))
+    for name in ("offset", "ln_full", "first"):
+        np.testing.assert_array_equal(getattr(drawn.unknowns, name), getattr(there.unknowns, name))
+    assert drawn.diagnostics == there.diagnostics
+
+
+def _another_format(document: dict[str, Any]) -> None:
+    document["format"] += 1
+
+
+def _a_name_nobody_has(document: dict[str, Any]) -> None:
+    document["code"][0]["needs"].append("no_such_function")
+
+
+def _another_entry(document: dict[str, Any]) -> None:
+    document["code"][1]["entry"] = "elsewhere"
+
+
+def _another_result(document: dict[str, Any]) -> None:
+    document["probe"][0] = (float.fromhex(document["probe"][0]) * (1.0 + 2.0**-52)).hex()
+
+
+def _other_data(document: dict[str, Any]) -> None:
+    (data,) = (each for each in document["data"] if each["name"] == "readings")
+    data["value"] = [[*row, *row] for row in data["value"]]  # more runs than there are settings
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (_another_format, "format 2, not 1"),
+        (_a_name_nobody_has, "no_such_function not in this process"),
+        (_another_entry, "no elsewhere in it"),
+        (_another_result, "another result at the point that was tried"),
+        (_other_data, "it fails at the point that is tried"),
+    ],
+)
+def test_what_does_not_do_here_is_told(kept: bytes, spoil: Callable[[dict[str, Any]], None], told: str) -> None:
+    """Not run, not believed: the reason says what is not as it was."""
+    document = json.loads(kept)
+    spoil(document)
+    with pytest.raises(StaleCodeError, match=told):
+        from_bytes(json.dumps(document).encode())
+
+
+def test_stale_code_is_compiled_anew(kept: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And what was compiled takes its place; where it cannot be kept, that is told and the sampler is there all the
+    same.
+    """
+    document = json.loads(kept)
+    _another_format(document)
+    good = from_bytes(kept)
+    monkeypatch.setattr("model.learning.compiled._compile", lambda _: good)
+    told: list[str] = []
+    box = _Box(json.dumps(document).encode())
+    assert compiled(box, told.append) is good
+    assert told[1] == "not as it was (format 2, not 1); it is compiled anew"
+    assert "could not be kept" in told[2]  # loaded code has no library to take it from
+    monkeypatch.setattr("model.learning.compiled.to_bytes", lambda _: b"new")
+    full = _Full(json.dumps(document).encode())
+    assert compiled(full, told.append) is good
+    assert told[-1].endswith("could not be kept for the next start (no space left)")
+    assert compiled(box, told.append) is good
+    assert box.code == b"new"
+
+
+def test_a_breakdown_of_the_compiled_part_is_an_error_of_ours(advisor: Advisor, installation: Installation) -> None:
+    """Readings of another length than their settings break it: an ordinary error, and the next fit is as ever."""
+    evidence = gather(installation, [_RUN])
+    before = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
+    broken = replace(evidence, readings=readings_of([_RUN] * 3), settings=gather(installation, [_RUN] * 2).settings)
+    with pytest.raises(NotConvergedError, match="broke down"):
+        advisor.sampler.fit(broken, 1)
+    after = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
+    np.testing.assert_array_equal(after.unknowns.offset, before.unknowns.offset)

@@ -1,0 +1,160 @@
+"""Summaries pooled against one joint fit of all raw runs."""
+
+from typing import Any
+
+import numpy as np
+import pymc as pm
+import pytensor.tensor as pt
+import pytest
+from numpy.typing import NDArray
+
+from model.advisor import Advisor
+from model.engine.exhaust import ln_mixture_at, ln_mixture_slope
+from model.engine.idle import BEST_WIDTH
+from model.engine.mixture import Unknowns, cuts, gain_prior, mixtures
+from model.engine.priors import CHANGES, PRIORS, from_standard
+from model.learning.engine_prior import POOLED
+from model.learning.evidence import Evidence, Readings, gather
+from model.learning.geometry import Tent, from_coordinate
+from model.learning.graph import TENSOR
+from model.learning.likelihood import log_likelihoods
+from model.learning.prior_draws import draw_unknowns
+from model.learning.sampler import LONG
+from model.pool.kind import kind_of
+from model.pool.measured import NORMAL, Measured, Priors
+from model.pool.population_fit import PopulationSampler
+from model.pool.summary import measured_of, summarise
+from model.trial.virtual_engine import VirtualEngine
+from model.trial.virtual_population import Generating
+from shared.records import Entry, Installation, TurnScrew
+from shared.runs import Air
+
+_ENGINES = 12
+_TIMES = 3
+_ESS = 300  # from fewer the error itself could not be told
+_P = len(POOLED)
+_PRIORS = Priors(np.full((1, _P), 0.7), np.full(_P, 0.5))
+
+
+def _log(installation: Installation, generating: Generating, seed: int, air: Air) -> list[Entry]:
+    rng = np.random.default_rng([21, seed])
+    engine = VirtualEngine(
+        installation, draw_unknowns(installation, rng, generating.engine(kind_of(installation))), rng
+    )
+    log: list[Entry] = []
+    for turns in (0.0, 0.25, 0.25, 0.25):
+        if turns:
+            engine.adjust(TurnScrew(turns))
+            log.append(TurnScrew(turns))
+        log.append(engine.run(air))
+    return log
+
+
+def _joint(all_evidence: list[Evidence]) -> pm.Model:
+    """All engines' raw runs in one graph: their own unknowns, and what they have in common."""
+    first = all_evidence[0]  # the same settings and scales for all of them
+    n = len(all_evidence)
+    rows = zip(*(e.readings.rows() for e in all_evidence), strict=True)
+    readings = Readings.of_rows([np.stack(each) for each in rows])
+    with pm.Model() as model:
+        mu = pm.Deterministic("mu", 0.7 * pm.Normal("z_mu", shape=_P))
+        tau = pm.Deterministic("tau", 0.5 * pm.HalfCauchy("z_tau", 1.0, shape=_P))
+        theta = mu[:-2] + tau[:-2] * pm.Normal("z_theta", shape=(n, _P - 2))
+        known: dict[str, Any] = {}
+        for name in Unknowns.names():
+            if name in ("first", "second"):
+                known[name] = pm.Normal(name, shape=(n, CHANGES))
+            elif name in POOLED:
+                known[name] = from_standard(name, theta[:, [POOLED.index(name)]], TENSOR)
+            elif name not in ("ln_full", "ln_idle"):
+                known[name] = from_standard(name, pm.Normal(f"z_{name}", shape=(n, 1)), TENSOR)
+        bare = Unknowns(ln_full=0.0, ln_idle=0.0, **known)
+        centres = gain_prior(bare, first.pivot, first.throttle, TENSOR)
+        # mixtures through what gauges would show, as a single engine is sampled, or chains hardly move
+        peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
+        ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
+        v = [pm.Flat(f"v_{i}", shape=(n, 1), initval=np.full((n, 1), 0.1)) for i in range(2)]
+        x, slope_full = from_coordinate(v[0], peak, Tent(bare.exhaust_scale, bare.exhaust_width), TENSOR)
+        known["ln_full"] = ln_mixture_at(x, TENSOR)
+        slope_full = slope_full + ln_mixture_slope(known["ln_full"], TENSOR)
+        x, slope_idle = from_coordinate(v[1], ears, Tent(bare.idle_gain, BEST_WIDTH), TENSOR)
+        known["ln_idle"] = cuts(bare).best + x
+        for i, name in enumerate(("ln_full", "ln_idle")):
+            gain = (known[name] - centres[i]) / PRIORS[name.replace("ln", "gain")].spread
+            ln_prior = pm.logp(pm.Normal.dist(mu[i - 2], tau[i - 2]), gain) + (slope_full, slope_idle)[i]
+            pm.Potential(f"prior_{name}", pt.sum(ln_prior))
+        u = Unknowns(**known)
+        ends = mixtures(u, first.settings, first.pivot, first.throttle, TENSOR)
+        terms = log_likelihoods(readings, u, ends, first.settings, first.scales, TENSOR)
+        pm.Potential("runs", sum(pt.sum(term) for term in terms))
+    return model
+
+
+def _ess(chains: NDArray[np.float64]) -> float:
+    from arviz_stats.base import array_stats
+
+    return float(array_stats.ess(chains[None], chain_axis=1, draw_axis=2)[0])
+
+
+def _drawn(model: pm.Model) -> dict[str, NDArray[np.float64]]:
+    """Centre and spread, (chains, draws, unknowns): until their error can be told, thrice at most.
+
+    Many short chains: the sharp end of a hierarchy may hold one of them for long, and it must not be a quarter of all.
+    """
+    import nutpie
+    import pytensor
+
+    with pytensor.config.change_flags(numba__fastmath=False):  # the same in every process
+        compiled = nutpie.compile_pymc_model(model)
+    found: dict[str, NDArray[np.float64]] = {}
+    for seed in range(1, 4):
+        tree = nutpie.sample(
+            compiled, draws=4000, tune=2000, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
+        )
+        for name in ("mu", "tau"):
+            more = np.asarray(tree.posterior[name].values)[..., -2:]
+            found[name] = more if seed == 1 else np.concatenate([found[name], more])
+        if min(_ess(x[..., i]) for x in found.values() for i in range(2)) > _ESS:
+            break
+    return found
+
+
+@pytest.mark.slow
+def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installation: Installation, air: Air) -> None:
+    """Centre and spread of both gains agree with one NUTS fit of the raw runs of 12 engines.
+
+    Means within three Monte Carlo standard errors, the summaries' own included (as they scatter over fits with other
+    seeds), and a tenth of the posterior's standard deviation, which is what normal summaries may cost; standard
+    deviations within a fifth.
+    """
+    beta = np.zeros((7, _P))
+    beta[0] = (0.3, -0.3, 0.2, 0.2, -0.2, 0.6, -0.5)
+    generating = Generating(beta, np.full(_P, 0.4))
+    all_evidence = [gather(installation, _log(installation, generating, i, air)) for i in range(_ENGINES)]
+    population, staged = PopulationSampler(_P, 1, NORMAL), []
+    for seed in range(_TIMES):
+        fits = [advisor.sampler.fit_once(evidence, seed, LONG) for evidence in all_evidence]
+        assert all(fit.diagnostics.converged for fit in fits)
+        laid_out = measured_of([(summarise(fit), kind_of(installation)) for fit in fits])
+        measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
+        staged.append(population.fit(measured, _PRIORS, 1, "nuts"))
+    joints = _drawn(_joint(all_evidence))
+    assert POOLED[-2:] == ("gain_full", "gain_idle")
+    for number, name in enumerate(POOLED[-2:]):
+        at = POOLED.index(name)
+        for what, mine in (
+            ("mu", np.stack([each.beta[:, 0, at] for each in staged])),
+            ("tau", np.stack([each.tau[:, at] for each in staged])),
+        ):
+            chains = joints[what][..., number]
+            joint, ess = chains.ravel(), _ess(chains)
+            scatter = mine.mean(axis=1).std(ddof=1) / np.sqrt(_TIMES)
+            error = np.hypot(joint.std() / np.sqrt(ess), scatter)
+            away, spread = abs(mine.mean() - joint.mean()), float(np.mean(mine.std(axis=1)))
+            print(
+                f"{name} {what}: joint {joint.mean():.3f} ± {joint.std():.3f} (ess {ess:.0f}), two stages "
+                f"{mine.mean():.3f} ± {spread:.3f}, over seeds {np.round(mine.mean(axis=1), 3)}"
+            )
+            assert ess > _ESS
+            assert away < 3 * error + 0.1 * joint.std()
+            assert spread == pytest.approx(joint.std(), rel=0.2)

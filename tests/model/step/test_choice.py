@@ -1,0 +1,82 @@
+"""Needle advice in words and figures, and repeats that settle nothing."""
+
+import dataclasses
+
+import pytest
+
+from model.advisor import Advisor
+from model.step.choice import ideal_slope
+from shared.advice import ActionKind, Confidence, Interval
+from shared.records import Entry, Installation, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+
+_AIR = Air(288.15, 101_325.0)
+
+
+def _run(degf: float, idle: IdleQuality, rise: float) -> Run:
+    return Run(_AIR, rise=ExhaustRise(RiseSeen.PEAK, degf / 1.8), idle_quality=idle, idle_rpm_rise=rise, idle_rpm=800.0)
+
+
+@pytest.fixture
+def confidence(advisor: Advisor, installation: Installation) -> Confidence:
+    """Of any run."""
+    return advisor.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)]).confidence
+
+
+@pytest.mark.parametrize(
+    ("misfit", "words"),
+    [
+        (0.3e-3, "between your taper 30.0 and taper 30.6"),
+        (-0.9e-3, "between your taper 28.8 and taper 29.4"),
+        (2.5e-3, "steeper than your taper 31.8"),
+        (-2.5e-3, "shallower than your taper 28.2"),
+    ],
+)
+def test_the_ideal_slope_among_those_on_hand(
+    confidence: Confidence, installation: Installation, misfit: float, words: str
+) -> None:
+    """The slope that would fit is told by the needles on either side of it."""
+    at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
+    assert words in ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
+
+
+def test_every_needle_with_its_chance(advisor: Advisor, installation: Installation) -> None:
+    """While the mixtures are being set, each needle on hand has its best position and chance, shallowest first."""
+    log: list[Entry] = [_run(100, IdleQuality.LEAN_STUMBLING, 0)] * 2
+    s = advisor.suggest(advisor.learn(installation, log))
+    assert [n.needle for n in s.needles] == [n.label for n in installation.needles]
+    best = max(s.needles, key=lambda n: n.chance_both)
+    # lean at idle with full throttle right wants a shallower one (common practice, no published source)
+    assert s.action.kind is ActionKind.CHANGE_NEEDLE
+    assert installation.needle(best.needle).taper_slope < 0.030
+    assert s.action.needle is not None
+    assert installation.needle(s.action.needle).taper_slope < 0.030
+
+
+def test_no_needle_fits_is_said_with_the_slope_that_would(advisor: Advisor, installation: Installation) -> None:
+    """Far too rich at full throttle and stumbling at idle, seen over three runs: no needle on hand can mend that."""
+    log: list[Entry] = []
+    for degf in (390, 356, 323):
+        log += [_run(degf, IdleQuality.LEAN_STUMBLING, 0), TurnScrew(-0.25)]
+    s = advisor.suggest(advisor.learn(installation, log[:-1]))
+    assert s.action.kind is ActionKind.INSPECT
+    assert "shallower than your taper 28.2" in s.action.instruction
+    assert "induction leak" in s.action.instruction
+
+
+def test_one_run_condemns_no_needle(advisor: Advisor, installation: Installation) -> None:
+    """Before the second run the screw is turned towards the band, whatever the idle says."""
+    s = advisor.suggest(advisor.learn(installation, [_run(390, IdleQuality.LEAN_STUMBLING, 0)]))
+    assert (s.action.kind, s.action.turns) == (ActionKind.TURN_SCREW, -0.25)
+    changes = [c for c in s.alternatives if c.action.kind is ActionKind.CHANGE_NEEDLE]
+    assert changes
+    assert all("full throttle comes first" in (c.refused or "") for c in changes)
+
+
+def test_no_step_leads_away_from_the_band(advisor: Advisor, installation: Installation) -> None:
+    """Too rich at full throttle, every richer turn is refused, and so is another run at what is known to be wrong."""
+    s = advisor.suggest(advisor.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)]))
+    refused = {c.action.turns: c.refused for c in s.alternatives if c.action.kind is ActionKind.TURN_SCREW}
+    assert all("further from the full-throttle band" in (refused[t] or "") for t in refused if t and t > 0)
+    repeat = next(c for c in s.alternatives if c.action.kind is ActionKind.REPEAT_RUN)
+    assert "settles nothing" in (repeat.refused or "")
