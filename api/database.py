@@ -196,6 +196,8 @@ class Database:
             )
         if sqlite:
             _prepare_sqlite(self.engine, "BEGIN IMMEDIATE")
+        else:
+            sa_event.listen(self.engine, "checkin", _rolled_back)
 
     @property
     def name(self) -> str:
@@ -287,6 +289,12 @@ def _reader(url: URL, waiting: dict[str, Any]) -> Engine:
 
 def _may_not_write(connection: Any, _record: Any) -> None:
     connection.execute("PRAGMA query_only=ON")
+
+
+def _rolled_back(connection: Any, _record: Any) -> None:
+    """Whoever gets the connection next finds no transaction of others on it, whatever their commit came to."""
+    if connection is not None and not connection.closed:
+        connection.rollback()  # asks nothing of the server where nothing is open
 
 
 def _prepare_sqlite(engine: Engine, begin: str) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import structlog
 from hypothesis import HealthCheck, settings
 
 from api import compile_cache
@@ -20,6 +21,14 @@ compile_cache.use(Settings().cache_folder)
 
 from api.advice.real_adviser import real_adviser  # noqa: E402 - the compilers look for their cache when they are loaded
 from model.advisor import Advisor  # noqa: E402 - as above
+
+structlog.configure(  # plain lines: tracebacks with all that was at hand take most of a test in which things fail
+    processors=[
+        structlog.processors.add_log_level,
+        structlog.processors.format_exc_info,
+        structlog.processors.JSONRenderer(),
+    ]
+)
 
 settings.register_profile(
     "standing",

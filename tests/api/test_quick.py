@@ -8,6 +8,7 @@ from api.access.erasure import erase_installation
 from api.jobs import waiting
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
+from tests.api.everything_on import sqlite_only
 from tests.api.pages.reading import FORM, words
 from tests.api.pages.reading import RUN as TYPED
 
@@ -108,6 +109,7 @@ def test_a_question_that_is_none_is_refused(client: Client, soon: Soon) -> None:
     assert "after_quick" in answer.text
 
 
+@sqlite_only  # a server gives no number again
 @pytest.mark.parametrize("quickly", [True, False])
 def test_a_number_given_again_is_another_engine(
     client: Client, needles: list[dict[str, Any]], stand_in: StandIn, soon: Soon, *, quickly: bool

@@ -145,5 +145,5 @@ class Log(RuleBasedStateMachine):
         self.folder.cleanup()
 
 
-TestAnyOrder = pytest.mark.slow(Log.TestCase)
+TestAnyOrder = pytest.mark.both(pytest.mark.slow(Log.TestCase))
 TestAnyOrder.settings = hypothesis_settings(max_examples=12, stateful_step_count=20, deadline=None, derandomize=True)

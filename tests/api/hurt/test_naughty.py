@@ -181,6 +181,7 @@ def _everywhere(document: Any, text: str) -> Iterator[Any]:
 
 
 @pytest.mark.slow
+@pytest.mark.both
 def test_texts_in_every_field(served: Client) -> None:
     """In the place of any value, and as the name of any field, of a body that would otherwise do."""
     for method, path, said in _operations(served):
