@@ -12,7 +12,7 @@ from api.http.problems import responses
 from api.installations import service, storage
 from api.once import ClientId
 from api.places import InstallationId, ReadingUnit, Unit
-from api.wire.installation import InstallationIn
+from api.wire.installation import InstallationIn, Sought
 from api.wire.records import InstallationOut, InstallationPage
 from api.wire.units import Units
 
@@ -74,9 +74,10 @@ def listing(
     asker: Asker,
     limit: Annotated[int, Query(ge=1, le=200)] = 50,
     offset: Annotated[int, Query(ge=0, le=2**31)] = 0,
+    name: Annotated[Sought, Query(description="part of the name, or the number")] = "",
 ) -> InstallationPage:
     """Installations of whoever asks, the newest first."""
-    total, rows = storage.page(unit, limit, offset, asker.visible())
+    total, rows = storage.page(unit, limit, offset, asker.visible(), name)
     return InstallationPage(total=total, installations=[outward(row) for row in rows])
 
 

@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select, true
+from sqlalchemy import ColumnElement, and_, false, func, or_, select, true
 from sqlalchemy.orm import Session
 
 from api.database import Installation
@@ -45,10 +45,20 @@ def by_client(session: Session, client_id: str) -> Installation | None:
 
 
 def page(
-    session: Session, limit: int, offset: int, visible: ColumnElement[bool] | None = None
+    session: Session, limit: int, offset: int, visible: ColumnElement[bool] | None = None, name: str = ""
 ) -> tuple[int, list[Installation]]:
-    """How many there are, and some of them, the newest first; only those that are visible to whoever asks."""
+    """How many there are, and some of them, the newest first; only those that are visible to whoever asks.
+
+    Parameters
+    ----------
+    name : str
+        Part of the name, large or small letters alike, or the number; empty for all.
+    """
     seen = true() if visible is None else visible
+    if name:
+        named = Installation.document["name"].as_string().icontains(name, autoescape=True)
+        numbered = Installation.id == int(name) if name.isascii() and name.isdigit() and len(name) < 10 else false()
+        seen = and_(seen, or_(named, numbered))
     total = session.scalar(select(func.count()).select_from(Installation).where(seen)) or 0
     query = select(Installation).where(seen).order_by(Installation.id.desc()).limit(limit).offset(offset)
     return total, list(session.scalars(query))

@@ -17,6 +17,7 @@ from api.installations import storage as installations
 from api.log import service
 from api.notes import storage as notes
 from api.pages.client_ids import id_in, new_id
+from api.pages.many import Leafed
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
@@ -88,14 +89,14 @@ def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) 
 
 
 @router.get("/desk", **may(Rule.SIGNED_IN))
-def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Response:
+def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker, leaf: Leafed) -> Response:
     """All installations, those that need attention first. Answers that are missing are begun."""
     with database.reading() as session:
-        total, rows = installations.page(session, _MOST, 0, asker.visible())
+        total, rows = installations.page(session, _MOST, leaf.offset(_MOST), asker.visible(), leaf.name)
         standing = overview(session, rows, desk.seed)
     shown = [_row(row, standing[row.id], database, desk, work) for row in rows]
     shown.sort(key=lambda row: (not row.attention, row.kept is not None and row.kept.stage == "tuned"))
-    return page("desk.html", rows=shown, total=total)
+    return page("desk.html", rows=shown, total=total, leaf=leaf, around=leaf.around(total, _MOST))
 
 
 def _row(row: Installation, at: Standing, database: Database, desk: Desk, work: Work) -> Row:

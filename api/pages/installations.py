@@ -12,6 +12,7 @@ from api.advice.overview import overview
 from api.http.checked import RefusedError, checked, told
 from api.installations import service, storage
 from api.pages.client_ids import id_in, new_id
+from api.pages.many import Leafed
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, Typed
@@ -28,7 +29,7 @@ _INSTALLATION = TypeAdapter(InstallationIn)
 _ROWS = 3
 _MOST_ROWS = 24
 _LABELS = "ABCDEFGHIJKLMNOPQRSTUVWX"
-_SHOWN = 200
+_SHOWN = 100
 
 
 @router.get("/", **may(Rule.SIGNED_IN))
@@ -38,10 +39,10 @@ def home() -> Response:
 
 
 @router.get("/installations", **may(Rule.SIGNED_IN))
-def listing(database: Db, desk: AdviceDesk, asker: Asker) -> Response:
+def listing(database: Db, desk: AdviceDesk, asker: Asker, leaf: Leafed) -> Response:
     """All installations, the newest first, with what is known of each without learning anything."""
     with database.reading() as session:
-        total, rows = storage.page(session, _SHOWN, 0, asker.visible())
+        total, rows = storage.page(session, _SHOWN, leaf.offset(_SHOWN), asker.visible(), leaf.name)
         standing = overview(session, rows, desk.seed)
     shown = [
         {
@@ -51,7 +52,9 @@ def listing(database: Db, desk: AdviceDesk, asker: Asker) -> Response:
         }
         for row in rows
     ]
-    return page("installations.html", rows=shown, total=total, client_id=new_id())
+    return page(
+        "installations.html", rows=shown, total=total, client_id=new_id(), leaf=leaf, around=leaf.around(total, _SHOWN)
+    )
 
 
 @router.get("/installations/new", **may(Rule.SETS_UP))

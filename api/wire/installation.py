@@ -22,7 +22,7 @@ from api.wire.units import Units
 from shared.limits import StepLimits, Watch
 from shared.records import Cooling, Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
 
-__all__ = ["InstallationIn", "Label", "NeedleIn"]
+__all__ = ["InstallationIn", "Label", "NeedleIn", "Sought"]
 
 Sense = Literal["clockwise", "counter_clockwise"]
 _BODY = ThrottleBody()
@@ -74,6 +74,9 @@ class ThrottleBodyIn(Wire):
 
 _PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
 Label = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40, pattern=_PRINTABLE)]
+
+Sought = Annotated[str, StringConstraints(strip_whitespace=True, max_length=100, pattern=_PRINTABLE)]
+"""Part of an installation's name, or its number."""
 
 
 class NeedleIn(Wire):

@@ -1,5 +1,6 @@
 """The adviser's desk and notes."""
 
+import re
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -62,6 +63,35 @@ def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
     assert "2 installations, 1 in need of attention" in told
     assert "no entry yet" in told
     assert "Change nothing; make another run." in told
+
+
+@pytest.mark.parametrize("address", ["/desk", "/installations"])
+def test_many_are_found_and_leafed_through(client: Client, address: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By part of the name, letters large or small, by number; or leaf by leaf, each installation on one of them."""
+    monkeypatch.setattr("api.pages.adviser._MOST", 2)
+    monkeypatch.setattr("api.pages.installations._SHOWN", 2)
+    for name in ("Red 100% wing", "blue wing", "Red tail", "", "green"):
+        client.post("/installations/new", data=FORM | {"name": name}, follow_redirects=False)
+
+    def shown(question: str) -> list[str]:
+        return sorted(re.findall(r'<li><a href="/installations/(\d+)"', client.get(address + question).text))
+
+    assert shown("") == ["4", "5"]
+    assert shown("?leaf=2") == ["2", "3"]
+    assert shown("?leaf=3") == ["1"]
+    older = re.findall(r'href="(\?leaf=\d+)">(\w+)<', client.get(f"{address}?leaf=2").text)
+    assert older == [("?leaf=1", "Newer"), ("?leaf=3", "Older")]
+    assert shown("?name=RED") == ["1", "3"]
+    assert shown("?name=%25") == ["1"]  # a sign that a database might take for any text
+    assert shown("?name=4") == ["4"]
+    assert shown("?name=nobody") == []
+    assert "by the name or number “&lt;i&gt;”" in client.get(f"{address}?name=%3Ci%3E").text
+    assert "Nothing here" in words(client.get(f"{address}?leaf=9").text)
+    assert client.get(f"{address}?leaf=0").status_code == 422
+    assert client.get(f"{address}?name=%00").status_code == 422
+    found = client.get("/api/v1/installations?name=wing").json()
+    assert [each["id"] for each in found["installations"]] == [2, 1]
+    assert found["total"] == 2
 
 
 def test_a_note_is_left_and_read(client: Client, home: str) -> None:
