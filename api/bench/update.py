@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from api.wire.installation import InstallationIn
     from model.advisor import Advisor
 
-__all__ = ["sizes_from", "update"]
+__all__ = ["prepared", "sizes_from", "update"]
 
 _EACH_SIZE = 5  # updates timed at each number of runs
 _EACH_LOG = 10  # updates of one installation: what was voided stays in its history, and is read each time
@@ -48,7 +48,7 @@ def update(
     from rich.console import Console
 
     counts, console = sizes_from(sizes), Console(stderr=True)
-    sent, advisor = _prepared(console)
+    sent, advisor = prepared(console)
     from api.bench.whole_updates import whole_service
 
     with whole_service(advisor) as service:
@@ -68,7 +68,7 @@ def update(
     typer.echo(json.dumps(result))
 
 
-def _prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
+def prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
     """The invented installation, and an adviser whose sampler is compiled."""
     from api.advice.real_adviser import real_adviser
     from api.cli.settings_file import installation_from

@@ -12,6 +12,7 @@ import numpy as np
 from fastapi import FastAPI
 
 from api.bench.histories import Sent
+from api.database import Database
 from api.log import service
 from api.trace.recording import read
 from api.wire.installation import InstallationIn
@@ -91,6 +92,29 @@ class WholeService:
             self._post(f"{address}/{'runs' if isinstance(entry, RunIn) else 'adjustments'}", _body(entry))
             self._in_full(address)
         return address
+
+    @property
+    def database(self) -> Database:
+        """Where it keeps everything."""
+        database: Database = self._app.state.database
+        return database
+
+    def seconds(self, address: str) -> float:
+        """How long a page, or any other address that is read, takes until all of it is there.
+
+        Raises
+        ------
+        InvalidValueError
+            If it is not shown.
+        """
+        begun = time.perf_counter()
+        answer = self._client.get(address)
+        taken = time.perf_counter() - begun
+        if answer.status_code != 200:
+            raise InvalidValueError(
+                "the service did not show it", field=address, value=answer.status_code, cure="Read the log."
+            )
+        return taken
 
     def entries(self, address: str) -> Any:
         """All entries of an installation, voided ones too, as the service shows them."""

@@ -9,6 +9,7 @@ from api.bench import campaign as bench_campaign
 from api.bench import faults as bench_faults
 from api.bench import gain as bench_gain
 from api.bench import load as bench_load
+from api.bench import many as bench_many
 from api.bench import pool as bench_pool
 from api.bench import start_up as bench_start_up
 from api.bench import sweep as bench_sweep
@@ -55,6 +56,7 @@ bench.command("start")(bench_pool.start)
 bench.command("load")(bench_load.load)
 bench.command("update")(bench_update.update)
 bench.command("gain")(bench_gain.gain)
+bench.command("many")(bench_many.many)
 bench.command("start-up")(bench_start_up.start_up)
 app.add_typer(bench, name="bench")
 

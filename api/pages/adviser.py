@@ -33,7 +33,6 @@ __all__ = ["Row", "attention", "router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 _NOTE = TypeAdapter(NoteIn)
-_MOST = 200
 _LONG = timedelta(days=7)
 _CAUSES = {
     "limit_exceeded": "limit exceeded",
@@ -92,11 +91,11 @@ def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) 
 def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker, leaf: Leafed) -> Response:
     """All installations, those that need attention first. Answers that are missing are begun."""
     with database.reading() as session:
-        total, rows = installations.page(session, _MOST, leaf.offset(_MOST), asker.visible(), leaf.name)
+        total, rows = installations.page(session, *leaf.bounds, asker.visible(), leaf.name)
         standing = overview(session, rows, desk.seed)
     shown = [_row(row, standing[row.id], database, desk, work) for row in rows]
     shown.sort(key=lambda row: (not row.attention, row.kept is not None and row.kept.stage == "tuned"))
-    return page("desk.html", rows=shown, total=total, leaf=leaf, around=leaf.around(total, _MOST))
+    return page("desk.html", rows=shown, total=total, leaf=leaf, around=leaf.around(total))
 
 
 def _row(row: Installation, at: Standing, database: Database, desk: Desk, work: Work) -> Row:

@@ -29,7 +29,6 @@ _INSTALLATION = TypeAdapter(InstallationIn)
 _ROWS = 3
 _MOST_ROWS = 24
 _LABELS = "ABCDEFGHIJKLMNOPQRSTUVWX"
-_SHOWN = 100
 
 
 @router.get("/", **may(Rule.SIGNED_IN))
@@ -42,7 +41,7 @@ def home() -> Response:
 def listing(database: Db, desk: AdviceDesk, asker: Asker, leaf: Leafed) -> Response:
     """All installations, the newest first, with what is known of each without learning anything."""
     with database.reading() as session:
-        total, rows = storage.page(session, _SHOWN, leaf.offset(_SHOWN), asker.visible(), leaf.name)
+        total, rows = storage.page(session, *leaf.bounds, asker.visible(), leaf.name)
         standing = overview(session, rows, desk.seed)
     shown = [
         {
@@ -52,9 +51,7 @@ def listing(database: Db, desk: AdviceDesk, asker: Asker, leaf: Leafed) -> Respo
         }
         for row in rows
     ]
-    return page(
-        "installations.html", rows=shown, total=total, client_id=new_id(), leaf=leaf, around=leaf.around(total, _SHOWN)
-    )
+    return page("installations.html", rows=shown, total=total, client_id=new_id(), leaf=leaf, around=leaf.around(total))
 
 
 @router.get("/installations/new", **may(Rule.SETS_UP))

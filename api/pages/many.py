@@ -7,7 +7,10 @@ from fastapi import Depends, Query
 
 from api.wire.installation import Sought
 
-__all__ = ["Leaf", "Leafed"]
+__all__ = ["ON_A_LEAF", "Leaf", "Leafed"]
+
+ON_A_LEAF = 100
+"""Installations shown at a time."""
 
 
 class Leaf(NamedTuple):
@@ -24,14 +27,15 @@ class Leaf(NamedTuple):
     number: int
     name: str
 
-    def offset(self, most: int) -> int:
-        """How many stand before it, with so many on a leaf."""
-        return (self.number - 1) * most
+    @property
+    def bounds(self) -> tuple[int, int]:
+        """How many are shown at the most, and how many stand before them."""
+        return ON_A_LEAF, (self.number - 1) * ON_A_LEAF
 
-    def around(self, total: int, most: int) -> dict[str, str]:
+    def around(self, total: int) -> dict[str, str]:
         """Where the leaves beside it are, by the words of the links; none where all are shown."""
         found = {"Newer": self.number - 1, "Older": self.number + 1}
-        last = -(-total // most)
+        last = -(-total // ON_A_LEAF)
         return {word: self._address(number) for word, number in found.items() if 1 <= number <= last}
 
     def _address(self, number: int) -> str:

@@ -68,8 +68,7 @@ def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
 @pytest.mark.parametrize("address", ["/desk", "/installations"])
 def test_many_are_found_and_leafed_through(client: Client, address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """By part of the name, letters large or small, by number; or leaf by leaf, each installation on one of them."""
-    monkeypatch.setattr("api.pages.adviser._MOST", 2)
-    monkeypatch.setattr("api.pages.installations._SHOWN", 2)
+    monkeypatch.setattr("api.pages.many.ON_A_LEAF", 2)
     for name in ("Red 100% wing", "blue wing", "Red tail", "", "green"):
         client.post("/installations/new", data=FORM | {"name": name}, follow_redirects=False)
 
