@@ -5,8 +5,8 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from api.access import storage
+from api.access.documents import KeyOut, PersonOut
 from api.papers.parcel import pack
-from api.wire.people import KeyOut, PersonOut
 
 __all__ = ["export_of"]
 

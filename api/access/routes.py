@@ -8,11 +8,7 @@ from fastapi.openapi.models import Example
 from api.access import changes, people, storage, trusts
 from api.access.belongings import export_of
 from api.access.caller import Caller
-from api.access.gate import Asker
-from api.access.roles import Role, Rule, may
-from api.http.problems import responses
-from api.places import InstallationId, ReadingUnit, Unit
-from api.wire.people import (
+from api.access.documents import (
     AdviserOut,
     ChangeOut,
     KeyIn,
@@ -23,6 +19,10 @@ from api.wire.people import (
     PersonIn,
     PersonOut,
 )
+from api.access.gate import Asker
+from api.access.roles import Role, Rule, may
+from api.http.problems import responses
+from api.places import InstallationId, ReadingUnit, Unit
 from shared.errors import ConflictError
 
 __all__ = ["router"]

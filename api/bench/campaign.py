@@ -33,7 +33,7 @@ _advisor: Any = None
 
 
 def _curves() -> tuple[Any, ...]:
-    from api.cli.settings_file import fixture
+    from api.files.installation import fixture
     from model.trial.virtual_sweep import Curve
 
     table = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
@@ -53,7 +53,7 @@ def prepared() -> Any:
 
 
 def _one(family: str, policy: str, seed: int) -> _Result:
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
     from model.trial.campaign import run_campaign
     from model.trial.families import draw_engine
     from model.trial.policies import fitting_positions, make_policy

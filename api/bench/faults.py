@@ -45,7 +45,7 @@ def _one(fault: str, seed: int) -> _Result:
 
 def _campaign(fault: str, seed: int) -> _Result | None:
     """One campaign of an engine that some needle fits; None where none does."""
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
     from model.trial.campaign import run_campaign
     from model.trial.faulty_engines import draw_faulty
     from model.trial.policies import fitting_positions, make_policy

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from api.cli.script import adjustment_body, run_body
+from api.files.day import adjustment_body, run_body
 from api.wire.adjustments import AdjustmentKinds
 from api.wire.installation import InstallationIn
 from api.wire.run import RunIn

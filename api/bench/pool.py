@@ -233,7 +233,7 @@ def _population(seed: int) -> Any:
 
 def _campaign(seed: int, number: int, prior: Any) -> Any:
     """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
     from model.learning.engine_prior import EXPERT
     from model.step.start import start_of
     from model.trial.campaign import run_campaign
@@ -294,7 +294,7 @@ def _contribution(seed: int, number: int) -> _Left:
 
 def _served(left: list[_Left], seed: int) -> Any:
     _compile_cache()
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
     from model.pool.kind import kind_of
     from model.pool.population_fit import PopulationSampler
     from model.pool.served_prior import POPULATION_PRIORS, serve

@@ -144,7 +144,7 @@ def first_suggestion(cache: Path, patience: float) -> float:
     InvalidValueError
         If it makes none.
     """
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
 
     sent = installation_from(None).model_dump(mode="json", exclude_unset=True)
     with served(cache) as service:

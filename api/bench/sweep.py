@@ -37,7 +37,7 @@ def sweep(
     """Read virtual traces made from an equilibrium cycle; coverage, bias and time against two naive readers."""
     from rich.progress import track
 
-    from api.cli.settings_file import fixture
+    from api.files.installation import fixture
     from model.trace.sweep import read_sweep
     from model.trial.virtual_sweep import Curve, random_plan, run_sweep
 

@@ -71,7 +71,7 @@ def update(
 def prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
     """The invented installation, and an adviser whose sampler is compiled."""
     from api.advice.real_adviser import real_adviser
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
 
     advisor = real_adviser()
     advisor.prepare(lambda words: console.print(f"… {words}"))

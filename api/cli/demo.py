@@ -47,9 +47,9 @@ def demo(
 
 
 def _replay(advisor: "Advisor", console: "Console") -> bool:
-    from api.cli.script import read
-    from api.cli.settings_file import fixture
     from api.cli.telling import adjustment_line, run_line
+    from api.files.day import read
+    from api.files.installation import fixture
     from api.wire.run import RunIn
 
     script = read(fixture("tuning_day.json"))
@@ -73,9 +73,9 @@ def _replay(advisor: "Advisor", console: "Console") -> bool:
 def _tune(
     advisor: "Advisor", console: "Console", engine_seed: int, most_runs: int
 ) -> "tuple[bool, list[RunIn | Adjustment]]":
-    from api.cli.script import run_body
-    from api.cli.settings_file import installation_from
     from api.cli.telling import run_line
+    from api.files.day import run_body
+    from api.files.installation import installation_from
     from api.wire.run import RunIn
     from model.trial.virtual_engine import VirtualEngine
     from shared.advice import ActionKind
@@ -107,8 +107,8 @@ def _tune(
 def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None:
     import json
 
-    from api.cli.script import adjustment_body
-    from api.cli.settings_file import installation_from
+    from api.files.day import adjustment_body
+    from api.files.installation import installation_from
     from api.wire.run import RunIn
 
     log = [

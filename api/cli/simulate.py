@@ -22,8 +22,8 @@ def simulate(
     The JSON holds the body for POST /api/v1/installations and, in order, each body with the address it
     is posted to (runs or adjustments). Everything in it is invented.
     """
-    from api.cli.script import adjustment_body, run_body
-    from api.cli.settings_file import installation_from
+    from api.files.day import adjustment_body, run_body
+    from api.files.installation import installation_from
     from model.trial.common_practice import next_adjustment
     from model.trial.virtual_engine import VirtualEngine
     from shared.runs import Air

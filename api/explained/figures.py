@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import numpy as np
 
-from api.cli.settings_file import installation_from
+from api.files.installation import installation_from
 from api.pictures.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
 from model.setting.middling_engine import believed_rises, both_ends
 from shared.records import Installation

@@ -23,7 +23,7 @@ def measured(engines: int) -> str:
 
     from api.advice.real_adviser import real_adviser
     from api.bench.histories import tuned
-    from api.cli.settings_file import installation_from
+    from api.files.installation import installation_from
 
     installation, advisor = installation_from(None).record(), real_adviser()
     from model.learning.evidence import gather

@@ -14,12 +14,12 @@ from api.log import storage
 from api.once import is_again
 from api.pool.kept_prior import prior_of
 from api.pool.storage import prior_row
-from api.trace.columns import Mapping
 from api.trace.recording import Traced
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from api.wire.answers import Position
 from api.wire.corrections import CorrectionIn, CorrectionOut
 from api.wire.installation import InstallationIn
+from api.wire.mapping import Mapping
 from api.wire.records import AirOut, EntryOut
 from api.wire.run import RunIn
 from model.engine import idle_words

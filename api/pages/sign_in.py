@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from api.access import people, secrets, storage
 from api.access.caller import NOBODY, Caller, calling
+from api.access.documents import KeyOut
 from api.access.door import SIGN_IN, Limiter, cookie_name
 from api.access.gate import Asker
 from api.access.roles import Rule, Scope, may
@@ -18,7 +19,6 @@ from api.pages.rendering import page
 from api.pages.typed import Form, Typed
 from api.places import Db
 from api.settings import Settings
-from api.wire.people import KeyOut
 from shared.errors import EighthTurnError, UnknownCallerError
 
 __all__ = ["router"]

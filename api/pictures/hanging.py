@@ -8,8 +8,9 @@ from api.log import service, storage
 from api.pictures import fan, growth, runs, sweep, target, travel
 from api.pictures.gallery import Portraits
 from api.pictures.style import Picture
-from api.trace.columns import Mapping, trace_of
+from api.trace.columns import trace_of
 from api.trace.reading import summary
+from api.wire.mapping import Mapping
 from api.wire.units import Units
 from shared.errors import NotFoundError
 

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from api.pool import storage
-from api.pool.documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
+from api.wire.pool_documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
 from shared.errors import ConflictError, InvalidValueError
 
 __all__ = ["export", "merge", "read"]

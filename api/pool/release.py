@@ -9,11 +9,11 @@ from sqlalchemy.orm import Session
 
 from api.database import Database
 from api.pool import storage
-from api.pool.documents import ContributionDoc, NoiseDoc, PublishedDoc
 from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
 from api.pool.noise import noisy_sum, spent
 from api.pool.service import Fitter, measured_rows, now_quarter
 from api.pool.tables import Contribution
+from api.wire.pool_documents import ContributionDoc, NoiseDoc, PublishedDoc
 from model.learning.engine_prior import POOLED
 from model.pool.kind import COVARIATES
 from model.pool.measured import Measured

@@ -13,11 +13,11 @@ from api.database import Database
 from api.installations import storage as installations
 from api.log import storage as log_storage
 from api.pool import storage
-from api.pool.documents import ContributionDoc, PublishedDoc, contribution_of, digest, quarter_of
 from api.pool.kept_prior import prior_of
 from api.pool.tables import Contribution, EnginePriorRow
 from api.wire.installation import InstallationIn
 from api.wire.pool import AuditOut, ContributionOut, PoolOut, PriorOut, RestsOut
+from api.wire.pool_documents import ContributionDoc, PublishedDoc, contribution_of, digest, quarter_of
 from model import MODEL_VERSION
 from model.learning.engine_prior import EnginePrior
 from model.pool.kind import kind_of

@@ -7,7 +7,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from api.trace.columns import Mapping, Trace, trace_of
+from api.trace.columns import Trace, trace_of
+from api.wire.mapping import Mapping
 from model.trace.cylinders import CylinderReadings, compare
 from model.trace.instruments import Instruments, leaning_begins, read_instruments
 from model.trace.sweep import read_sweeps

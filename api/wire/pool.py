@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from api.pool.documents import ContributionDoc, OwnerToken, PublishedDoc
+from api.wire.pool_documents import ContributionDoc, OwnerToken, PublishedDoc
 from api.wire.quantities import Wire
 
 __all__ = [

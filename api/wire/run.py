@@ -13,7 +13,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from api.trace.columns import Mapping
+from api.wire.mapping import Mapping
 from api.wire.moment import EntryIn
 from api.wire.quantities import (
     Elevation,

@@ -12,7 +12,7 @@ from api.bench.histories import as_sent, histories, tuned
 from api.bench.update import sizes_from
 from api.bench.whole_updates import exponent_of, whole_service
 from api.cli.main import app
-from api.cli.settings_file import installation_from
+from api.files.installation import installation_from
 from model.advisor import Advisor
 from model.learning.evidence import gather
 from model.learning.sampler import FIRST_TRY, Posterior, Sampler

@@ -5,8 +5,8 @@ import pytest
 from typer.testing import CliRunner
 
 from api.cli.main import app, run
-from api.cli.script import read
-from api.cli.settings_file import fixture
+from api.files.day import read
+from api.files.installation import fixture
 from model.trial.common_practice import next_adjustment
 from shared.records import ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run

@@ -5,7 +5,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from api.trace.columns import Mapping, trace_of
+from api.trace.columns import trace_of
+from api.wire.mapping import Mapping
 from shared.errors import InvalidValueError
 from tests.api.asking import Client, problem
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from api.cli.settings_file import fixture
+from api.files.installation import fixture
 from api.papers.parcel import Contents, sealed
 from api.pool.release import release
 from api.pool.storage import prior_row

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from api.app import create_app
-from api.cli.settings_file import fixture
+from api.files.installation import fixture
 from api.settings import Settings
 from model.advisor import Advisor
 from tests.api.asking import AIR, Client

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from api.database import Database
-from api.pool.documents import PublishedDoc, checksum
 from api.pool.exchange import export, merge, read
 from api.pool.guard import why_not
 from api.pool.release import release
 from api.settings import Settings
+from api.wire.pool_documents import PublishedDoc, checksum
 from shared.errors import ConflictError, InvalidValueError
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn

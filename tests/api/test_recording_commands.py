@@ -10,7 +10,7 @@ import pytest
 
 from api.advice import real_adviser
 from api.cli.main import run
-from api.cli.settings_file import fixture
+from api.files.installation import fixture
 from shared.advice import Action, ActionKind, InspectCause, Suggestion
 from shared.records import TurnSense
 from tests.api.conftest import StandIn

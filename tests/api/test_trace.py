@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from api.cli.main import app, run
-from api.cli.settings_file import fixture
-from api.trace.columns import Mapping, trace_of
+from api.files.installation import fixture
+from api.trace.columns import trace_of
 from api.trace.table import MOST_ROWS, read_table
+from api.wire.mapping import Mapping
 from shared.errors import InvalidValueError
 from tests.api.asking import Client
 

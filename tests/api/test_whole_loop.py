@@ -2,8 +2,8 @@
 
 from typing import Any
 
-from api.cli.script import adjustment_body, read
-from api.cli.settings_file import fixture
+from api.files.day import adjustment_body, read
+from api.files.installation import fixture
 from api.wire.run import RunIn
 from tests.api.asking import Client
 

@@ -10,8 +10,8 @@ from urllib.request import urlopen
 import pytest
 from pydantic import TypeAdapter
 
-from api.cli.script import run_body
-from api.cli.settings_file import installation_from
+from api.files.day import run_body
+from api.files.installation import installation_from
 from api.wire.adjustments import AdjustmentIn, AdjustmentKinds
 from api.wire.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
 from model.trial.virtual_engine import VirtualEngine

@@ -10,8 +10,8 @@ from sqlalchemy import create_engine, event, func, select
 from sqlalchemy.exc import OperationalError
 
 from api.app import create_app
-from api.cli.settings_file import fixture
 from api.database import Correction, Database, Entry, Installation, Trace
+from api.files.installation import fixture
 from api.log import routes, storage
 from api.settings import Settings
 from api.trace import recording

@@ -122,7 +122,7 @@ def test_the_air_of_the_last_run_is_in_its_place(client: Client, home: str) -> N
 
 def test_a_trace_is_uploaded(client: Client, home: str) -> None:
     """The rise is read from the file; what cannot be read is said beside it."""
-    from api.cli.settings_file import fixture
+    from api.files.installation import fixture
 
     form = {n: v for n, v in RUN.items() if not n.startswith(("seen", "peak", "rough"))} | {"seen": ""}
     wrong = client.post(f"{home}/run", data=form, files={"trace": ("x.csv", "nothing here", "text/csv")})
@@ -204,7 +204,7 @@ def test_an_entry_is_corrected_and_voided(client: Client, home: str) -> None:
 
 def test_a_corrected_trace_run_keeps_its_reading(client: Client, home: str) -> None:
     """Correcting the idle of a run whose rise came from a trace leaves the rise with its error and cylinders."""
-    from api.cli.settings_file import fixture
+    from api.files.installation import fixture
 
     form = {n: v for n, v in RUN.items() if not n.startswith(("seen", "peak", "rough"))} | {"seen": ""}
     text = fixture("sweep.csv").read_text(encoding="utf-8")

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal, stats
 
-from api.cli.settings_file import fixture
+from api.files.installation import fixture
 from model.trace.sweep import lagged, read_sweep, read_sweeps
 from model.trial.virtual_sweep import Curve, SweepPlan, random_plan, run_sweep
 from shared.errors import InvalidValueError
