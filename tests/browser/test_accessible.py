@@ -18,7 +18,8 @@ _PAGES = (
     "/entries/1/correct", "/entries/2/correct", "/sweeps/3",
 )  # fmt: skip
 _OTHERS = (
-    "/installations", "/installations/new", "/desk", "/installations/99", "/model/builder", "/model/statistician",
+    "/installations", "/installations?name=nobody", "/installations/new", "/desk", "/desk?name=1", "/installations/99",
+    "/model/builder", "/model/statistician",
 )  # fmt: skip
 
 
