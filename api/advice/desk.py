@@ -187,7 +187,7 @@ class Desk:
             return going.result()  # somebody is learning the very same log
         try:
             with self._spans.span("learning", installation=log.installation_id, entries=len(log.entries)):
-                mine.set_result(self._learn(log.installation, log.entries, log.prior))
+                mine.set_result(self.learn(log.installation, log.entries, log.prior))
         except BaseException as error:
             mine.set_exception(error)
             raise
@@ -290,11 +290,8 @@ class Desk:
                  "is one, change nothing."],
             )  # fmt: skip
 
-    def learn(self, installation: Installation, entries: Sequence[Entry]) -> Any:
+    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Any:
         """What any log would teach; nothing is kept of it."""
-        return self._learn(installation, entries, None)
-
-    def _learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None) -> Any:
         adviser = self._get()
         return self._counted(lambda: adviser.learn(installation, entries, prior))
 

@@ -2,7 +2,6 @@
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +10,6 @@ from api.log import service
 from model.learning import evidence
 from model.setting import portrait
 from shared.advice import Confidence, Holding, Prediction
-from shared.records import Entry, Installation
 from shared.runs import Run
 
 __all__ = ["Gallery", "LookedBack", "Portraits"]
@@ -84,27 +82,25 @@ class Gallery:
         last = -1
         for i, entry in enumerate(log.entries):
             if isinstance(entry, Run):
-                found.append(self._look_back(log.installation, log.entries, last, i, len(found) + 1))
+                found.append(self._look_back(log, last, i, len(found) + 1))
                 last = i
         return tuple(found)
 
-    def _look_back(
-        self, installation: Installation, entries: Sequence[Entry], last: int, this: int, number: int
-    ) -> LookedBack:
-        key = (installation, tuple(entries[: this + 1]))
+    def _look_back(self, log: service.Log, last: int, this: int, number: int) -> LookedBack:
+        installation, entries = log.installation, log.entries
+        key = (installation, log.prior, tuple(entries[: this + 1]))
         with self._lock:
             if key in self._runs:
                 self._runs.move_to_end(key)
                 return self._runs[key]
         run = entries[this]
         assert isinstance(run, Run)  # noqa: S101 - narrows what the caller chose
-        learn: Callable[[Installation, Sequence[Entry]], Any] = self._desk.learn
-        before = learn(installation, entries[: last + 1])
+        before = self._desk.learn(installation, entries[: last + 1], log.prior)
         position = evidence.replay(installation, entries[:this])[0]
         told = None
         if before.posterior.diagnostics.converged:
             told = portrait.foretold(before.posterior, position, run)
-        made = LookedBack(number, run, told, learn(installation, entries[: this + 1]).confidence)
+        made = LookedBack(number, run, told, self._desk.learn(installation, entries[: this + 1], log.prior).confidence)
         self._keep(self._runs, key, made, _MOST_RUNS)
         return made
 

@@ -2,14 +2,21 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from api.app import create_app
 from api.files.installation import fixture
+from api.log import service
+from api.pictures.gallery import Gallery
 from api.settings import Settings
 from model.advisor import Advisor
+from model.learning.engine_prior import EXPERT, EnginePrior
+from shared.records import Installation
+from shared.runs import Air, IdleQuality, Run
 from tests.api.asking import AIR, Client
 from tests.api.pages.reading import words
 
@@ -129,3 +136,21 @@ def test_before_the_first_run(tuned: tuple[Client, str]) -> None:
     home = client.post("/api/v1/installations", json={"needles": [needle]}).headers["Location"].removeprefix("/api/v1")
     page = _page(client, f"{home}/pictures")
     assert page.count("<img") == 3
+
+
+def test_runs_are_looked_back_on_from_the_prior_they_had(installation: Installation, air: Air) -> None:
+    """What was foretold of a run rests on the prior its installation started from, and is made once for each."""
+    asked = []
+
+    def learn(_installation: Any, entries: Any, prior: EnginePrior) -> Any:
+        asked.append((len(entries), prior))
+        learned = SimpleNamespace(diagnostics=SimpleNamespace(converged=False))
+        return SimpleNamespace(posterior=learned, confidence=None)
+
+    gallery = Gallery(SimpleNamespace(learn=learn))  # type: ignore[arg-type] - all that it asks of a desk here
+    entries = (Run(air, idle_quality=IdleQuality.SMOOTH), Run(air, idle_quality=IdleQuality.SLIGHTLY_LEAN))
+    pooled = replace(EXPERT, centre=tuple(0.5 for _ in EXPERT.centre))
+    for prior in (EXPERT, pooled, pooled):
+        log = service.Log(1, None, installation, entries, 2, prior)  # type: ignore[arg-type] - nothing here asks for it
+        assert [each.number for each in gallery.looked_back(log)] == [1, 2]
+    assert asked == [(n, prior) for prior in (EXPERT, pooled) for n in (0, 1, 1, 2)]
