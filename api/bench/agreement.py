@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from api.bench.histories import History
 from model.engine.mixture import Unknowns
 from model.learning.evidence import gather
-from model.learning.sampler import CHAINS, FIRST_TRY, Posterior, Sampler
+from model.learning.sampler import CHAINS, ESS_LEAST, FIRST_TRY, Posterior, Sampler
 from model.setting.outlook import look, target_at
 from shared.records import Installation
 
@@ -38,8 +38,8 @@ class Compared:
         By measure, (unknowns,), signed.
     divergences : int
         At 4 × 1,000 draws of the first try's settings.
-    ess : float
-        The least over unknowns, bulk and tail, of those draws.
+    ess, ess_of_two : float
+        The least over unknowns, bulk and tail, of those draws; and over the two that matter.
     refits : int
         How often the service itself had to draw again.
     converged, reference_converged : bool
@@ -51,6 +51,7 @@ class Compared:
     monte_carlo: dict[str, _F]
     divergences: int
     ess: float
+    ess_of_two: float
     refits: int
     converged: bool
     reference_converged: bool
@@ -87,7 +88,8 @@ def compare(sampler: Sampler, installation: Installation, history: History, seed
         Of each of the reference's four chains.
     """
     evidence = gather(installation, history.entries)
-    ours, geometry = sampler.fit(evidence, seed), sampler.fit_once(evidence, seed, _GEOMETRY).diagnostics
+    ours, drawn = sampler.fit(evidence, seed), sampler.fit_once(evidence, seed, _GEOMETRY)
+    geometry, two = drawn.diagnostics, quantities(drawn)
     # another seed, another adaptation, smaller steps
     careful = {"draws": draws, "tune": 2000, "target_accept": 0.95}
     reference = sampler.fit_once(evidence, seed + 104_729, careful)
@@ -100,6 +102,7 @@ def compare(sampler: Sampler, installation: Installation, history: History, seed
         monte_carlo=monte_carlo,
         divergences=geometry.divergences,
         ess=min(geometry.ess_bulk_min, geometry.ess_tail_min),
+        ess_of_two=_least_ess(np.stack([two["offset_turns"], two["taper_misfit"]])),
         refits=ours.diagnostics.refits,
         converged=ours.diagnostics.converged,
         reference_converged=reference.diagnostics.converged,
@@ -113,6 +116,14 @@ def _errors(mine: _F, theirs: _F) -> tuple[dict[str, _F], dict[str, _F]]:
     errors = {name: (ours[name][0] - reference[name][0]) / spread for name in MEASURES}
     monte_carlo = {name: np.hypot(ours[name][1], reference[name][1]) / spread for name in MEASURES}
     return errors, monte_carlo
+
+
+def _least_ess(draws: _F) -> float:
+    """The least effective sample size, bulk and tail, of unknowns (unknowns, chains, draws)."""
+    from arviz_stats.base import array_stats
+
+    kinds: tuple[dict[str, Any], ...] = ({"method": "bulk"}, {"method": "tail", "prob": (0.05, 0.95)})
+    return min(float(np.min(array_stats.ess(draws, chain_axis=1, draw_axis=2, **kind))) for kind in kinds)
 
 
 def _summaries(draws: _F) -> dict[str, tuple[_F, _F]]:
@@ -154,6 +165,8 @@ def figures(compared: list[Compared]) -> dict[str, Any]:
         },
         "divergences": sum(c.divergences for c in compared),
         "min_ess": round(min(c.ess for c in compared), 1),
+        "min_ess_of_two": round(min(c.ess_of_two for c in compared), 1),
+        "histories_below_400": sum(c.ess < ESS_LEAST for c in compared),
         "refits": sum(c.refits for c in compared),
         "failing": [c.name for c in compared if c.failing],
         "reference_not_converged": [c.name for c in compared if not c.reference_converged],

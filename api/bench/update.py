@@ -100,14 +100,16 @@ def sizes_from(text: str) -> list[int]:
 def _timed(
     service: "WholeService", sent: "InstallationIn", console: "Console", updates: int, before: int, seed: int
 ) -> dict[str, Any]:
-    """Times of whole updates; the first one, which finds nothing warm, is not counted."""
+    """Times of whole updates and the memory they left behind; the first, which finds nothing warm, is not counted."""
     import numpy as np
+    import psutil
     from rich.progress import track
 
     log, runs = _log(sent, before, updates + 1, seed)
     address = service.set_up(sent, log)
     service.update(address, runs[0])
-    found = []
+    found, memory = [], psutil.Process().memory_info
+    before_them = memory().rss
     for i, run in enumerate(track(runs[1:], "updates", console=console)):
         if i and i % _EACH_LOG == 0:
             address = service.set_up(sent, log)
@@ -120,6 +122,7 @@ def _timed(
         "quick": round(float(np.mean([u.quick for u in found])), 3),
         "p95_in_full_ms": round(1000.0 * float(np.quantile([u.in_full for u in found], 0.95)), 1),
         "same_action": round(float(np.mean([u.same_action for u in found])), 3),
+        "rss_growth_mib": round((memory().rss - before_them) / (1 << 20), 1),
     }
 
 
