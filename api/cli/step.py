@@ -137,6 +137,8 @@ def sheet(
     from api.pages.rendering import fragment
     from api.papers import parcel, table
     from api.papers.sheet import as_pdf, sheet_of
+    from api.pictures.gallery import Gallery
+    from api.pictures.hanging import on_paper
 
     with opened() as shop:
         with shop.database.reading() as session:
@@ -152,8 +154,10 @@ def sheet(
         with shop.console.status("working out where it stands"):
             answer = shop.desk.answer(shop.database, number)
         made = sheet_of(log, entries_of(shop.database, number), answer, datetime.now(UTC))
-    if pdf is not None:
-        pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name)))
+        if pdf is not None:
+            with shop.console.status("looking back on every run"):
+                pictures = on_paper(Gallery(shop.desk).portraits(log), log)
+            pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)))
     if as_json:
         print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})
     elif pdf is None:

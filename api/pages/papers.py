@@ -2,7 +2,7 @@
 
 import json
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
@@ -18,6 +18,7 @@ from api.log import service
 from api.pages.client_ids import id_in
 from api.pages.history import entries_of
 from api.pages.next_step import name_of
+from api.pages.pictures import InGallery
 from api.pages.policy import HEADERS
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
@@ -26,7 +27,11 @@ from api.pages.working import AtWork, Work
 from api.papers import parcel, table
 from api.papers.parcel import Parcel
 from api.papers.sheet import Sheet, as_pdf, sheet_of
+from api.pictures.gallery import Portraits
 from api.places import AdviceDesk, Db, InstallationId
+
+if TYPE_CHECKING:
+    from api.pictures.style import Picture
 
 __all__ = ["router"]
 
@@ -37,29 +42,42 @@ _PATIENCE_SECONDS = 60.0
 
 
 @router.get("/installations/{installation_id}/sheet", **may(Rule.SEES))
-def sheet(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
-    """The sheet to be looked at and printed."""
+def sheet(
+    installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, gallery: InGallery
+) -> Response:
+    """The sheet to be looked at and printed; with its pictures where they were made already."""
     log, made = _sheet(installation_id, database, desk, work, None)
+    portraits = gallery.kept(log)
     return page(
         "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="The sheet",
-        ready=desk.ready,
+        ready=desk.ready, pictures=[] if portraits is None else _on_paper(portraits, log),
     )  # fmt: skip
 
 
 @router.get("/installations/{installation_id}/sheet.pdf", **may(Rule.SEES))
-def sheet_pdf(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
-    """The sheet as PDF."""
+def sheet_pdf(
+    installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, gallery: InGallery
+) -> Response:
+    """The sheet as PDF, with its pictures unless they take too long."""
     log, made = _sheet(installation_id, database, desk, work, _PATIENCE_SECONDS)
     if made is None:
         return page(
             "problem.html", 503, title="The answer is still being worked out. Try again in a moment.", errors=[]
         )
-    text = fragment("sheet_print.html", sheet=made, name=name_of(log))
+    portraits = work.done(("pictures", installation_id), lambda: gallery.portraits(log), _PATIENCE_SECONDS)
+    pictures = [] if portraits is None else _on_paper(portraits, log)
+    text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures)
     return Response(
         as_pdf(text),
         media_type="application/pdf",
         headers={"Content-Disposition": f'inline; filename="sheet-{installation_id}.pdf"', "Cache-Control": "no-store"},
     )
+
+
+def _on_paper(portraits: Portraits, log: service.Log) -> "list[Picture]":
+    from api.pictures.hanging import on_paper  # brings what draws along, which a start does without
+
+    return on_paper(portraits, log)
 
 
 def _sheet(

@@ -14,7 +14,7 @@ from api.wire.mapping import Mapping
 from api.wire.units import Units
 from shared.errors import NotFoundError
 
-__all__ = ["DRAWN", "drawn", "sweep_of"]
+__all__ = ["DRAWN", "drawn", "on_paper", "sweep_of"]
 
 DRAWN: dict[str, Callable[[Portraits, service.Log], Picture]] = {
     "target": lambda p, log: target.draw(p.around, log.sent.units),
@@ -30,6 +30,13 @@ def drawn(portraits: Portraits, log: service.Log) -> list[Picture]:
     """All pictures there is something to see in."""
     without_runs = ("target", "travel", "fan")
     return [draw(portraits, log) for name, draw in DRAWN.items() if portraits.runs or name in without_runs]
+
+
+def on_paper(portraits: Portraits, log: service.Log) -> list[Picture]:
+    """Those that belong on the sheet: what the runs showed, and where it stands; none where nothing can be told."""
+    if not (portraits.runs and portraits.converged):
+        return []
+    return [DRAWN[name](portraits, log) for name in ("runs", "target")]
 
 
 def sweep_of(session: Session, installation_id: int, sequence: int, units: Units) -> Picture:

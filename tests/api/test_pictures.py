@@ -11,6 +11,7 @@ import pytest
 from api.app import create_app
 from api.files.installation import fixture
 from api.log import service
+from api.papers import sheet
 from api.pictures.gallery import Gallery
 from api.settings import Settings
 from model.advisor import Advisor
@@ -136,6 +137,26 @@ def test_before_the_first_run(tuned: tuple[Client, str]) -> None:
     home = client.post("/api/v1/installations", json={"needles": [needle]}).headers["Location"].removeprefix("/api/v1")
     page = _page(client, f"{home}/pictures")
     assert page.count("<img") == 3
+
+
+def test_the_sheet_shows_what_the_runs_showed(tuned: tuple[Client, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """On paper two pictures are drawn into the sheet; on the page they stand as images with their words."""
+    client, home = tuned
+    printed = []
+
+    def as_pdf(text: str) -> bytes:
+        printed.append(text)
+        return sheet.as_pdf(text)
+
+    monkeypatch.setattr("api.pages.papers.as_pdf", as_pdf)
+    assert client.get(f"{home}/sheet.pdf").content.startswith(b"%PDF-")
+    assert printed[0].count("<svg") == 2
+    assert "was to hold nine in ten" in words(printed[0])
+    shown = client.get(f"{home}/sheet").text
+    assert re.findall(r'<img src="([^"]+)" alt="[^"]{30,}"', shown) == [
+        f"{home}/pictures/{name}.svg" for name in ("runs", "target")
+    ]
+    assert "<svg" not in shown
 
 
 def test_runs_are_looked_back_on_from_the_prior_they_had(installation: Installation, air: Air) -> None:

@@ -4,6 +4,7 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from api.advice import real_adviser
 from api.cli.main import run
 from api.files.installation import fixture
+from api.pictures.gallery import Gallery
 from shared.advice import Action, ActionKind, InspectCause, Suggestion
 from shared.records import TurnSense
 from tests.api.conftest import StandIn
@@ -56,8 +58,9 @@ def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
     return call
 
 
-def test_from_new_to_sheet(command: Command, tmp_path: Path) -> None:
+def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Set up, record, adjust as suggested, read on, and write the papers; `--json` is one object alone."""
+    monkeypatch.setattr(Gallery, "portraits", lambda *_: SimpleNamespace(runs=(), converged=True))
     new = ("new", "--needle", "A=29.4", "--needle", "B=3 %", "--fitted", "B", "--elevation", "650", "--name", "[red]x")
     assert "eighth-turn next 1" in command(*new)[1]
     status, out, err = command("run", "1", "--air", "20 °C", "--altimeter", "29,98", "--rise", "160", "--idle", "4")
