@@ -47,7 +47,7 @@ def draw(around: Around, units: Units) -> Picture:
     return Picture(
         "target",
         title,
-        f"{chance(float(np.mean(around.right)))} of the settings believed possible lie where both mixtures are right. "
+        f"Of the settings believed possible, {chance(float(np.mean(around.right)))} lie where both mixtures are right. "
         f"The middle of the full-throttle band is most likely {about(float(offset[1]))} from here; a needle "
         f"{abs(misfit[1]):.2g} {unit} {'steeper' if misfit[1] > 0 else 'shallower'} would be right at both ends.",
         ("what", "5 %", "middle", "95 %"),
