@@ -13,6 +13,7 @@ from api.access.gate import admit
 from api.advice import routes as advice
 from api.advice.desk import Adviser, Desk
 from api.advice.real_adviser import real_adviser
+from api.belongings import routes as belongings
 from api.database import Database
 from api.http import bodies, openapi_page, problems
 from api.installations import routes as installations
@@ -96,7 +97,7 @@ def create_app(
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, papers.router, start.router, log.router, advice.router, notes.router, pool.router,
-        access.router, words.router, health.router, observed.router, openapi_page.router, *PAGES,
+        access.router, belongings.router, words.router, health.router, observed.router, openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

@@ -9,9 +9,10 @@ from sqlalchemy.orm import Session
 from api.advice.desk import Desk
 from api.database import Database
 
-__all__ = ["AdviceDesk", "Db", "InstallationId", "ReadingUnit", "Unit"]
+__all__ = ["AdviceDesk", "Db", "InstallationId", "PersonId", "ReadingUnit", "Unit"]
 
 InstallationId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the installation.")]
+PersonId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the person.")]
 
 
 def _database(request: Request) -> Database:

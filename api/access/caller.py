@@ -10,8 +10,9 @@ from sqlalchemy import ColumnElement, or_, select, true
 from api.access.roles import Role
 from api.access.tables import Trust
 from api.database import Installation
+from shared.errors import ConflictError
 
-__all__ = ["COMMAND_LINE", "LOCAL", "NOBODY", "SERVICE", "Caller", "calling", "current"]
+__all__ = ["COMMAND_LINE", "LOCAL", "NOBODY", "SERVICE", "Caller", "calling", "current", "number_of"]
 
 
 @dataclass(frozen=True)
@@ -79,3 +80,18 @@ def calling(caller: Caller) -> Iterator[None]:
         yield
     finally:
         _current.reset(token)
+
+
+def number_of(asker: Caller) -> int:
+    """The number of whoever asks.
+
+    Raises
+    ------
+    ConflictError
+        If people are not told apart here.
+    """
+    if asker.person_id is None:
+        raise ConflictError(
+            "people are not told apart here", field="access", value="local", cure="Set EIGHTH_TURN_ACCESS=keys."
+        )
+    return asker.person_id

@@ -1,23 +1,20 @@
-"""What happens when people are let in: made, given keys and passwords, signed in, erased."""
+"""What happens when people are let in: made, given keys and passwords, signed in."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import delete, update
 from sqlalchemy.orm import Session
 
 from api.access import secrets, storage
 from api.access.caller import Caller
-from api.access.erasure import erase_installation
 from api.access.roles import Role, Scope
-from api.access.tables import Change, Key, Person, SignIn, Trust
+from api.access.tables import Key, Person, SignIn
 from shared.errors import ConflictError, InvalidValueError, NotFoundError
 
 __all__ = [
     "SIGNED_IN_FOR",
     "add",
     "caller_of",
-    "erase",
     "give_key",
     "revoke",
     "set_password",
@@ -133,48 +130,8 @@ def sign_in_with_password(session: Session, name: str, password: str) -> str | N
 
 def _cookie(session: Session, person_id: int, key_id: int | None) -> str:
     now = datetime.now(UTC)
-    session.execute(delete(SignIn).where(SignIn.until <= now))
+    storage.end_sign_ins_before(session, now)
     secret = secrets.new_secret()
     until = now + SIGNED_IN_FOR
     session.add(SignIn(digest=secrets.digest(secret), person_id=person_id, key_id=key_id, until=until))
     return secret
-
-
-def erase(session: Session, person_id: int) -> list[int]:
-    """Erase somebody with all they own. What they changed stays known, not that it was they.
-
-    Returns
-    -------
-    list of int
-        Numbers of the installations that went with them.
-
-    Raises
-    ------
-    NotFoundError
-        If there is no such person.
-    ConflictError
-        If they are the last who can administer the service.
-    """
-    row = storage.person(session, person_id, lock=True)
-    _leave_one_administrator(session, row)
-    gone: Sequence[int] = storage.owned(session, person_id)
-    for number in gone:
-        erase_installation(session, number)
-    storage.end_sign_ins(session, person_id)
-    session.execute(delete(Trust).where(Trust.person_id == person_id))
-    session.execute(delete(Key).where(Key.person_id == person_id))
-    row.name, row.roles, row.password, row.erased_at = None, [], None, datetime.now(UTC)
-    session.flush()
-    session.execute(update(Change).where(Change.person_id == person_id).values(person_id=None, by="erased"))
-    return list(gone)
-
-
-def _leave_one_administrator(session: Session, row: Person) -> None:
-    others = [each for each in storage.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
-    if Role.ADMINISTRATOR in row.roles and not others:
-        raise ConflictError(
-            "this is the last who can administer the service",
-            field="person_id",
-            value=row.id,
-            cure="Make somebody else an administrator first.",
-        )

@@ -1,15 +1,13 @@
-"""Routes of access: whoever asks and their keys; people, for administrators; who looks after an installation."""
+"""Routes of access: whoever asks and their keys; people, for administrators; who changed what."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Body, Path, Query, Response
 from fastapi.openapi.models import Example
 
-from api.access import changes, people, storage, trusts
-from api.access.belongings import export_of
-from api.access.caller import Caller
+from api.access import changes, people, storage
+from api.access.caller import number_of
 from api.access.documents import (
-    AdviserOut,
     ChangeOut,
     KeyIn,
     KeyMade,
@@ -22,14 +20,12 @@ from api.access.documents import (
 from api.access.gate import Asker
 from api.access.roles import Role, Rule, may
 from api.http.problems import responses
-from api.places import InstallationId, ReadingUnit, Unit
-from shared.errors import ConflictError
+from api.places import PersonId, ReadingUnit, Unit
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1", tags=["access"])
 
-PersonId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the person.")]
 KeyId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the key.")]
 _READ = responses(404, 422, 503)
 _WRITE = responses(400, 404, 409, 413, 415, 422, 503, 507)
@@ -44,21 +40,6 @@ _PASSWORD: dict[str, Example] = {
 }
 
 
-def _me(asker: Caller) -> int:
-    """The number of whoever asks.
-
-    Raises
-    ------
-    ConflictError
-        If people are not told apart here.
-    """
-    if asker.person_id is None:
-        raise ConflictError(
-            "people are not told apart here", field="access", value="local", cure="Set EIGHTH_TURN_ACCESS=keys."
-        )
-    return asker.person_id
-
-
 @router.get("/me", **may(Rule.SIGNED_IN), responses=responses(503), summary="Who asks")
 def me(asker: Asker) -> MeOut:
     """Whoever asks, and what they may."""
@@ -71,39 +52,26 @@ def me(asker: Asker) -> MeOut:
 @router.get("/me/keys", **may(Rule.SIGNED_IN), responses=responses(409, 503), summary="Own keys")
 def my_keys(asker: Asker, unit: ReadingUnit) -> list[KeyOut]:
     """Keys of whoever asks, revoked ones too."""
-    return [KeyOut.of(row) for row in storage.keys_of(unit, _me(asker))]
+    return [KeyOut.of(row) for row in storage.keys_of(unit, number_of(asker))]
 
 
 @router.post("/me/keys", **may(Rule.SIGNED_IN), status_code=201, responses=_WRITE, summary="Make a key for oneself")
 def my_new_key(sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], asker: Asker, unit: Unit) -> KeyMade:
     """Another key for whoever asks; what opens is shown this once."""
-    row, secret = people.give_key(unit, _me(asker), sent.label, sent.scope)
+    row, secret = people.give_key(unit, number_of(asker), sent.label, sent.scope)
     return KeyMade(key=KeyOut.of(row), secret=secret)
 
 
 @router.delete("/me/keys/{key_id}", **may(Rule.SIGNED_IN), responses=responses(404, 409, 422, 503), summary="Revoke")
 def my_revoked_key(key_id: KeyId, asker: Asker, unit: Unit) -> KeyOut:
     """Let one's own key open nothing any more."""
-    return KeyOut.of(people.revoke(unit, _me(asker), key_id))
+    return KeyOut.of(people.revoke(unit, number_of(asker), key_id))
 
 
 @router.put("/me/password", **may(Rule.SIGNED_IN), status_code=204, responses=_WRITE, summary="Set a password")
 def my_password(sent: Annotated[PasswordIn, Body(openapi_examples=_PASSWORD)], asker: Asker, unit: Unit) -> Response:
     """A password for the pages; every browser is signed out."""
-    people.set_password(unit, _me(asker), sent.password)
-    return Response(status_code=204)
-
-
-@router.get("/me/export", **may(Rule.SIGNED_IN), responses=responses(409, 503), summary="Everything of one's own")
-def my_export(asker: Asker, unit: ReadingUnit) -> dict[str, Any]:
-    """Everything that is stored of whoever asks: the person, the keys without what opens, every installation."""
-    return export_of(unit, _me(asker))
-
-
-@router.delete("/me", **may(Rule.SIGNED_IN), status_code=204, responses=responses(404, 409, 503), summary="Be erased")
-def erase_me(asker: Asker, unit: Unit) -> Response:
-    """Erase whoever asks with every installation they own; export first. It cannot be undone."""
-    people.erase(unit, _me(asker))
+    people.set_password(unit, number_of(asker), sent.password)
     return Response(status_code=204)
 
 
@@ -117,19 +85,6 @@ def everybody(unit: ReadingUnit) -> list[PersonOut]:
 def new_person(sent: Annotated[PersonIn, Body(openapi_examples=_PERSON)], unit: Unit) -> PersonOut:
     """Somebody with roles; give them a key next. A name that is taken is refused, so sent twice it is made once."""
     return PersonOut.of(people.add(unit, sent.name, sent.roles))
-
-
-@router.delete(
-    "/people/{person_id}",
-    **may(Rule.ADMINISTERS),
-    status_code=204,
-    responses=responses(404, 409, 422, 503),
-    summary="Erase somebody",
-)
-def erase(person_id: PersonId, unit: Unit) -> Response:
-    """Erase somebody with every installation they own. It cannot be undone."""
-    people.erase(unit, person_id)
-    return Response(status_code=204)
 
 
 @router.get("/people/{person_id}/keys", **may(Rule.ADMINISTERS), responses=_READ, summary="Somebody's keys")
@@ -152,59 +107,6 @@ def give_key(person_id: PersonId, sent: Annotated[KeyIn, Body(openapi_examples=_
 def revoke(person_id: PersonId, key_id: KeyId, unit: Unit) -> KeyOut:
     """Let somebody's key open nothing any more; browsers signed in with it are signed out."""
     return KeyOut.of(people.revoke(unit, person_id, key_id))
-
-
-@router.get("/advisers", **may(Rule.SIGNED_IN), responses=responses(503), summary="Advisers")
-def advisers(unit: ReadingUnit) -> list[PersonOut]:
-    """Who may be entrusted with an installation."""
-    return [PersonOut.of(row) for row in storage.named_advisers(unit)]
-
-
-@router.get(
-    "/installations/{installation_id}/advisers", **may(Rule.SEES), responses=_READ, summary="Who looks after it"
-)
-def entrusted(installation_id: InstallationId, unit: ReadingUnit) -> list[AdviserOut]:
-    """Advisers of the installation."""
-    return [AdviserOut.of(trust, person) for trust, person in storage.advisers_of(unit, installation_id)]
-
-
-@router.put(
-    "/installations/{installation_id}/advisers/{person_id}",
-    **may(Rule.OWNS),
-    status_code=204,
-    responses=_READ,
-    summary="Entrust it",
-)
-def entrust(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
-    """Let an adviser see the installation and record for it."""
-    trusts.entrust(unit, installation_id, person_id)
-    return Response(status_code=204)
-
-
-@router.delete(
-    "/installations/{installation_id}/advisers/{person_id}",
-    **may(Rule.OWNS),
-    status_code=204,
-    responses=_READ,
-    summary="Take it back",
-)
-def take_back(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
-    """Entrust it to them no longer."""
-    trusts.take_back(unit, installation_id, person_id)
-    return Response(status_code=204)
-
-
-@router.put(
-    "/installations/{installation_id}/owner/{person_id}",
-    **may(Rule.OWNS),
-    status_code=204,
-    responses=_READ,
-    summary="Give it to somebody",
-)
-def give(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
-    """Make somebody else the owner; an adviser who gives away what they set up goes on looking after it."""
-    trusts.give(unit, installation_id, person_id)
-    return Response(status_code=204)
 
 
 @router.get("/changes", **may(Rule.ADMINISTERS), responses=responses(422, 503), summary="Who changed what")

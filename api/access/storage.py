@@ -5,7 +5,7 @@ from datetime import datetime
 from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
-from api.access.tables import Key, Person, SignIn, Trust
+from api.access.tables import Change, Key, Person, SignIn, Trust
 from api.database import Installation
 from shared.errors import NotFoundError
 
@@ -15,8 +15,11 @@ __all__ = [
     "by_cookie",
     "by_key",
     "by_name",
+    "changed_by_nobody",
     "end_sign_in",
     "end_sign_ins",
+    "end_sign_ins_before",
+    "forget",
     "keys_of",
     "named_advisers",
     "owned",
@@ -93,6 +96,23 @@ def end_sign_in(session: Session, digest: str) -> None:
 def end_sign_ins(session: Session, person_id: int) -> None:
     """Sign somebody out everywhere."""
     session.execute(delete(SignIn).where(SignIn.person_id == person_id))
+
+
+def end_sign_ins_before(session: Session, now: datetime) -> None:
+    """Forget what has run out."""
+    session.execute(delete(SignIn).where(SignIn.until <= now))
+
+
+def forget(session: Session, person_id: int) -> None:
+    """Remove somebody's sign-ins and keys, and what was entrusted to them."""
+    end_sign_ins(session, person_id)
+    session.execute(delete(Trust).where(Trust.person_id == person_id))
+    session.execute(delete(Key).where(Key.person_id == person_id))
+
+
+def changed_by_nobody(session: Session, person_id: int) -> None:
+    """Keep what somebody changed, and not that it was they."""
+    session.execute(update(Change).where(Change.person_id == person_id).values(person_id=None, by="erased"))
 
 
 def set_last_used(session: Session, key_id: int, now: datetime) -> None:

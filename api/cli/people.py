@@ -72,7 +72,7 @@ def export(
 ) -> None:
     """Write everything that is stored of somebody to a file."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access.belongings import export_of
+        from api.belongings.export import export_of
 
         document: dict[str, Any] = export_of(session, _number(session, name))
     try:
@@ -93,14 +93,14 @@ def erase(
 ) -> None:
     """Erase somebody with every installation they own. It cannot be undone."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access import people as service
         from api.access import storage
+        from api.belongings import erasure
 
         number = _number(session, name)
         count = len(storage.owned(session, number))
         if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
             raise typer.Exit(1)
-        gone = service.erase(session, number)
+        gone = erasure.erase(session, number)
     typer.echo(f"Erased, with {len(gone)} installations. Backups made before still hold them.")
 
 
@@ -113,7 +113,7 @@ def give(
 ) -> None:
     """Make somebody the owner of an installation."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access import trusts
+        from api.belongings import trusts
 
         trusts.give(session, installation, _number(session, name))
     typer.echo(f"Installation {installation} is now {name}'s.")

@@ -7,10 +7,11 @@ from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
-from api.access import storage, trusts
+from api.access import storage
 from api.access.caller import Caller
 from api.access.gate import Asker
 from api.access.roles import Rule, may
+from api.belongings import trusts
 from api.http.checked import RefusedError, checked, told
 from api.installations import service as installations
 from api.log import service

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from api.access.erasure import erase_installation
+from api.belongings.erasure import erase_installation
 from api.jobs import waiting
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn

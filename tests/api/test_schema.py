@@ -9,8 +9,8 @@ from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from api.access.people import add, give_key
 from api.access.roles import Role, Scope
-from api.access.trusts import give
 from api.app import create_app
+from api.belongings.trusts import give
 from api.installations.storage import page
 from api.settings import Settings
 from tests.api.asking import Client

@@ -8,8 +8,8 @@ import pytest
 
 from api.access.people import add, give_key
 from api.access.roles import Role, Scope
-from api.access.trusts import entrust, give
 from api.app import create_app
+from api.belongings.trusts import entrust, give
 from api.settings import Settings
 from shared.errors import NotConvergedError
 from tests.api.asking import Client
