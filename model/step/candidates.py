@@ -46,12 +46,15 @@ class Weighed:
         How large an intervention it is: turns of a screw; a change of needle counts as ten [turns].
     away : float
         Expected distance from the full-throttle band after it [turns].
+    runs_there : int
+        Runs made already at the setting it leaves.
     """
 
     candidate: Candidate
     outlook: Outlook
     size: float
     away: float
+    runs_there: int
 
 
 @dataclass(frozen=True)
@@ -172,7 +175,8 @@ class _Judge:
             refused=_refusal(self.confidence, self.now, action, outlook, self.limits, moves),
         )
         size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
-        return Weighed(candidate, outlook, size, moves.away_after)
+        there = sum(position == outlook.position for position, _ in self.posterior.evidence.trail)
+        return Weighed(candidate, outlook, size, moves.away_after, there)
 
     def away(self, outlook: Outlook) -> float:
         """Expected distance from the full-throttle band [turns]."""

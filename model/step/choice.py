@@ -19,6 +19,7 @@ _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
+_TO_AND_FRO = 3  # runs at each of two settings, after which going back once more settles nothing
 _FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
 _HOPELESS = {Stage.FULL_THROTTLE: 0.05, Stage.IDLE_MIXTURE: 0.1}
 """Chance of any setting below which no needle on hand is called fitting, by stage."""
@@ -62,21 +63,37 @@ def choose(weighing: Weighing, confidence: Confidence, installation: Installatio
     useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].candidate.information.nats))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
-        return Choice(_as_near_as_it_comes(confidence, installation), repeat, _NOT_SETTLED)
+        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _NOT_SETTLED)
+    if chosen is not repeat and min(chosen.runs_there, confidence.runs_here) >= _TO_AND_FRO:
+        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _TURNED_TO_AND_FRO)
     return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful)))
 
 
 _HOPELESS_WHY = "Turning and running on would be in vain: full throttle and idle ask for a slope that is not on hand."
 _NOT_SETTLED = "Several runs at this setting have not settled it, and no other step promises more."
+_TURNED_TO_AND_FRO = (
+    "The most promising step leads back to a setting that several runs have not shown right, as several here have not."
+)
 
 
-def _as_near_as_it_comes(confidence: Confidence, installation: Installation) -> Action:
+def _as_near_as_it_comes(weighing: Weighing, confidence: Confidence, installation: Installation) -> Action:
+    if confidence.stage is Stage.IDLE_SPEED:
+        low, high = installation.targets.idle_rpm
+        text = (
+            f"The idle speed stays at an edge of its band of {low:.0f} to {high:.0f} rpm (right with a chance of "
+            f"{confidence.idle_speed.chance_in_band or 0.0:.0%}); decide"
+        )
+    else:
+        best = max((r.chance_both for r in weighing.reaches.values()), default=0.0)
+        further = f", nowhere with more than {best:.0%}" if best > confidence.chance_both else ""
+        text = (
+            f"This is as near as the needles on hand come: both ends are right with a chance of "
+            f"{confidence.chance_both:.0%}{further}, at the edge of a band. A needle of "
+            f"{ideal_slope(confidence, installation)} would sit better; decide"
+        )
     return Action(
         ActionKind.INSPECT,
-        f"This is as near as the needles on hand come: both ends are right with a chance of "
-        f"{confidence.chance_both:.0%}, at the edge of a band. A needle of "
-        f"{ideal_slope(confidence, installation)} would sit better; decide with the licensed person whether "
-        "it may stay so. More runs at this setting teach little.",
+        f"{text} with the licensed person whether it may stay so. More runs at this setting teach little.",
         cause=InspectCause.NOT_TO_BE_SETTLED,
     )
 

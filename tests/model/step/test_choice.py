@@ -5,8 +5,9 @@ import dataclasses
 import pytest
 
 from model.advisor import Advisor
-from model.step.choice import ideal_slope
-from shared.advice import ActionKind, Confidence, Interval
+from model.step.candidates import weigh
+from model.step.choice import choose, ideal_slope
+from shared.advice import ActionKind, Confidence, InspectCause, Interval, Stage
 from shared.records import Entry, Installation, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -80,3 +81,46 @@ def test_no_step_leads_away_from_the_band(advisor: Advisor, installation: Instal
     assert all("further from the full-throttle band" in (refused[t] or "") for t in refused if t and t > 0)
     repeat = next(c for c in s.alternatives if c.action.kind is ActionKind.REPEAT_RUN)
     assert "settles nothing" in (repeat.refused or "")
+
+
+@pytest.mark.parametrize(("here", "there", "said"), [(3, 3, True), (2, 9, False), (9, 2, False)])
+def test_turning_to_and_fro_comes_to_an_end(
+    advisor: Advisor, installation: Installation, here: int, there: int, said: bool
+) -> None:
+    """Where the best step leads back to a setting that was tried as often as this one, it is said that it is as near
+    as it comes; before that the step is suggested.
+    """
+    learned = advisor.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)])
+    confidence = dataclasses.replace(learned.confidence, runs_here=here)
+    weighing = weigh(learned.posterior, confidence, learned.now)
+    assert all(w.runs_there == (1 if w.candidate.action.kind is ActionKind.REPEAT_RUN else 0) for w in weighing.options)
+    tried = dataclasses.replace(weighing, options=[dataclasses.replace(w, runs_there=there) for w in weighing.options])
+    step = choose(weighing, confidence, installation).action
+    assert step.kind is ActionKind.TURN_SCREW
+    chosen = choose(tried, confidence, installation).action
+    if said:
+        assert chosen.cause is InspectCause.NOT_TO_BE_SETTLED
+        assert "as near as the needles on hand come" in chosen.instruction
+    else:
+        assert chosen == step
+
+
+def test_idle_speed_at_an_edge_is_told_without_a_needle(advisor: Advisor, installation: Installation) -> None:
+    """Where the idle stop leads to and fro, the band of the idle speed is named, and no needle asked for."""
+    learned = advisor.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 6)
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_SPEED, runs_here=3)
+    weighing = weigh(learned.posterior, confidence, learned.now)
+    away = [
+        dataclasses.replace(
+            w,
+            runs_there=3,
+            candidate=dataclasses.replace(
+                w.candidate, refused="" if w.candidate.action.kind is ActionKind.REPEAT_RUN else w.candidate.refused
+            ),
+        )
+        for w in weighing.options
+    ]
+    told = choose(dataclasses.replace(weighing, options=away), confidence, installation).action
+    assert told.cause is InspectCause.NOT_TO_BE_SETTLED
+    assert "idle speed stays at an edge of its band of 700 to 900 rpm" in told.instruction
+    assert "needle" not in told.instruction
