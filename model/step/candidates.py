@@ -28,6 +28,7 @@ _NEEDLES_SHOWN = 3  # of those not fitted, the most promising
 _MAY_STILL_DO = 0.25  # chance from which the fitted needle is kept until full throttle is right
 _FURTHER = 0.02  # expected distance from the band by which a step leads away [turns]
 _KEEPS_FULL = 0.75  # chance of full throttle in band that a screw step at the idle stage has to keep
+_WORTH_IT = 0.1  # what both ends have to gain by a screw step at the idle stage that does not keep it
 _SETTLED = 0.05  # chance below which a setting is known to be wrong
 _FARTHEST_FROM_MARK = 1.5  # first setting of a new needle [turns]
 _NOTHING = Information(0.0, 0.0)
@@ -231,8 +232,8 @@ def _refusal(
 def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: _Moves) -> str | None:
     if confidence.stage is Stage.FULL_THROTTLE and moves.away_after > moves.away_now + _FURTHER:
         return "it would lead further from the full-throttle band"
-    full = chance(outlook.full_right)
-    if confidence.stage is Stage.IDLE_MIXTURE and full < _KEEPS_FULL:
+    full, both = chance(outlook.full_right), chance(outlook.full_right & outlook.idle_right)
+    if confidence.stage is Stage.IDLE_MIXTURE and full < _KEEPS_FULL and both < confidence.chance_both + _WORTH_IT:
         return f"it would likely take full throttle out of its band (chance in band {full:.0%})"
     return None
 
