@@ -1,10 +1,13 @@
 """Needle advice in words and figures, and repeats that settle nothing."""
 
 import dataclasses
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from model.advisor import Advisor
+from model.step import candidates
 from model.step.candidates import weigh
 from model.step.choice import choose, ideal_slope
 from shared.advice import ActionKind, Confidence, InspectCause, Interval, Stage
@@ -124,3 +127,17 @@ def test_idle_speed_at_an_edge_is_told_without_a_needle(advisor: Advisor, instal
     assert told.cause is InspectCause.NOT_TO_BE_SETTLED
     assert "idle speed stays at an edge of its band of 700 to 900 rpm" in told.instruction
     assert "needle" not in told.instruction
+
+
+@pytest.mark.parametrize(("full", "idle", "refused"), [(0.5, 0.5, False), (0.5, 0.05, True), (0.8, 0.0, False)])
+def test_full_throttle_is_risked_only_where_both_ends_gain(
+    confidence: Confidence, full: float, idle: float, refused: bool
+) -> None:
+    """At the idle stage, a turn that may cost full throttle its band has to gain both ends a tenth of chance."""
+    now = dataclasses.replace(confidence, stage=Stage.IDLE_MIXTURE, chance_both=0.1)
+    shares = (np.arange(100) < 100 * full, np.arange(100) < 100 * idle)
+    there = SimpleNamespace(full_right=shares[0], idle_right=shares[1])
+    said = candidates._screw_refusal(now, there, candidates._Moves(0.9, 0.0, 0.0))  # type: ignore[arg-type] - as it asks
+    assert (said is not None) is refused
+    if refused:
+        assert "out of its band (chance in band 50%)" in (said or "")
