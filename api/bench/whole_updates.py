@@ -188,6 +188,7 @@ def whole_service(advisor: Advisor) -> Iterator[WholeService]:
         settings = Settings(data_folder=Path(own), database_url="", access="local", seed=advisor.seed)
         app = create_app(settings, lambda _seed: advisor)
         with TestClient(app) as client, capture_logs():  # the last line is the figures'
+            app.state.desk.prepare()  # as `serve` does
             app.state.worker.start()
             yield WholeService(app, client)
 

@@ -1,5 +1,6 @@
 """What happens when the sampler or the database fails."""
 
+import gc
 from dataclasses import replace
 
 import pytest
@@ -73,6 +74,7 @@ def test_alive_before_ready(client: Client, stand_in: StandIn) -> None:
     assert "compiled" in problem(client.get("/readyz"), 503)["detail"]
     client.app.state.desk.prepare()  # type: ignore[attr-defined] - the test client hides the application's type
     assert client.get("/readyz").json() == {"status": "ready"}
+    assert gc.get_freeze_count() > 0  # collections look through what comes and goes, not through what lasts
 
 
 def test_not_ready_says_why(client: Client, stand_in: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:
