@@ -297,12 +297,17 @@ def _rolled_back(connection: Any, _record: Any) -> None:
         connection.rollback()  # asks nothing of the server where nothing is open
 
 
+def _lower(text: str | None) -> str | None:
+    return None if text is None else str(text).lower()
+
+
 def _prepare_sqlite(engine: Engine, begin: str) -> None:
     """Write-ahead log, full synchronisation, and writers that wait their turn instead of failing."""
 
     @sa_event.listens_for(engine, "connect")
     def _connect(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # transactions are begun by hand below
+        connection.create_function("lower", 1, _lower, deterministic=True)  # its own knows ASCII alone
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "busy_timeout=30000", "foreign_keys=ON"):
             connection.execute(f"PRAGMA {pragma}")
 

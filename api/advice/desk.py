@@ -29,11 +29,11 @@ from shared.errors import ConflictError, EighthTurnError, NotConvergedError
 from shared.records import Entry, Installation
 from shared.runs import Run
 
-__all__ = ["Adviser", "Afterwards", "Answered", "Desk"]
+__all__ = ["FAILURES", "Adviser", "Afterwards", "Answered", "Desk"]
 
 _log = structlog.get_logger("eighth_turn")
 
-_FAILURES = (
+FAILURES = (
     EighthTurnError, SQLAlchemyError, ArithmeticError, LookupError, MemoryError, OSError, RuntimeError, TypeError,
     ValueError,
 )  # fmt: skip
@@ -284,7 +284,7 @@ class Desk:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
         try:
             return Answered(self.answer(database, installation_id, fully=fully))
-        except _FAILURES as error:
+        except FAILURES as error:
             _log.error("learning_failed", installation=installation_id, error=type(error).__name__, exc_info=True)
             return Answered(
                 None,
@@ -352,10 +352,14 @@ class Desk:
         return self._get().what_if(self._trusted(log), turns, needle, density)
 
 
+_settled = threading.Event()
+
+
 def _settle() -> None:
     """Once a process, leave what lasts as long as it out of the collections to come: looking through all that the
     sampler brought along kept whoever asked meanwhile waiting for a fifth of a second (`bench many`).
     """
-    if gc.get_freeze_count() == 0:
+    if not _settled.is_set():
+        _settled.set()
         gc.collect()
         gc.freeze()

@@ -166,7 +166,7 @@ def figures(compared: list[Compared]) -> dict[str, Any]:
         "divergences": sum(c.divergences for c in compared),
         "min_ess": round(min(c.ess for c in compared), 1),
         "min_ess_of_two": round(min(c.ess_of_two for c in compared), 1),
-        "histories_below_400": sum(c.ess < ESS_LEAST for c in compared),
+        "histories_below_least": sum(c.ess < ESS_LEAST for c in compared),
         "refits": sum(c.refits for c in compared),
         "failing": [c.name for c in compared if c.failing],
         "reference_not_converged": [c.name for c in compared if not c.reference_converged],

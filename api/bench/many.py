@@ -1,4 +1,4 @@
-"""``eighth-turn bench many``: how long pages of a service take that holds many installations, beside one of few."""
+"""``eighth-turn bench many``: pages of a service that holds many installations, timed beside those of a single leaf."""
 
 import json
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,12 +10,12 @@ if TYPE_CHECKING:
 
 __all__ = ["many"]
 
-_FEW = 10
+_FEW = 100  # as many as a page shows
 _BATCH = 500
 _ADDRESSES = {
     "list": "/installations",
     "desk": "/desk",
-    "found": "/installations?name=engine+77",
+    "found": "/installations?name=engine+000077",
     "last_leaf": "/desk?leaf={last}",
 }
 
@@ -29,7 +29,7 @@ def many(
     """Time the list, the desk, what is found by name and the desk's last leaf: whole requests to the real application.
 
     One virtual engine is tuned for real; its log and answer are then copied, so every installation shows something. The
-    ratios hold each page against the same one of a service with ten installations.
+    ratios hold each page against the same one of a service with a hundred, which fill it.
     """
     import numpy as np
     from rich.console import Console
@@ -48,7 +48,7 @@ def many(
         service.set_up(sent, as_sent(log))
         held = 1
         for count in (_FEW, installations):
-            held += _copied(service.database, count - held, console)
+            held += _copied(service.database, held, count - held, console)
             last = -(-count // ON_A_LEAF)
             milliseconds[count] = {
                 name: [1e3 * service.seconds(address.format(last=last)) for _ in range(repeats + 1)][1:]
@@ -60,12 +60,12 @@ def many(
         result[f"{name}_p50_ms"], result[f"{name}_p95_ms"] = (
             round(float(x), 1) for x in np.quantile(large, (0.5, 0.95))
         )
-        result[f"{name}_ratio_to_ten"] = round(float(np.median(large) / np.median(few)), 2)
+        result[f"{name}_ratio_to_one_leaf"] = round(float(np.median(large) / np.median(few)), 2)
     result["sizes"] = {"installations": installations, "runs": runs, "repeats": repeats, "seed": seed}
     typer.echo(json.dumps(result))
 
 
-def _copied(database: "Database", copies: int, console: Any) -> int:
+def _copied(database: "Database", first: int, copies: int, console: Any) -> int:
     """The first installation once more, so many times, with its entries and its answer."""
     from rich.progress import track
     from sqlalchemy import insert, select
@@ -81,7 +81,11 @@ def _copied(database: "Database", copies: int, console: Any) -> int:
     for begin in track(range(0, copies, _BATCH), "installations", console=console):
         with database.unit() as session:
             rows = [
-                {"created_at": made_at, "document": {**document, "name": f"engine {begin + i}"}, "owner_id": None}
+                {
+                    "created_at": made_at,
+                    "document": {**document, "name": f"engine {first + begin + i:06d}"},
+                    "owner_id": None,
+                }
                 for i in range(min(_BATCH, copies - begin))
             ]
             numbers = list(session.scalars(insert(Installation).returning(Installation.id), rows))

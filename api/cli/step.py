@@ -85,8 +85,13 @@ def _print(s: "SuggestionOut", warnings: list[str]) -> None:
         out.print(f"   - {caution}")
 
 
-def listing(as_json: _Json = False) -> None:
-    """List the installations, the newest first."""
+_MOST_LISTED = 1000
+
+
+def listing(
+    name: Annotated[str, typer.Option(help="Part of the name, or the number.")] = "", as_json: _Json = False
+) -> None:
+    """List the installations, the newest first; with --name those that are looked for."""
     from rich.console import Console
     from rich.table import Table
 
@@ -96,27 +101,30 @@ def listing(as_json: _Json = False) -> None:
 
     with opened() as shop:
         with shop.database.reading() as session:
-            rows = [(row.id, row.document.get("name", "")) for row in storage.page(session, 1000, 0)[1]]
-        kept = [(number, name, shop.desk.kept(shop.database, number)) for number, name in rows]
+            total, found = storage.page(session, _MOST_LISTED, 0, name=name)
+            rows = [(row.id, row.document.get("name", "")) for row in found]
+        kept = [(number, called, shop.desk.kept(shop.database, number)) for number, called in rows]
     if as_json:
         print_json(
             [
                 {
                     "id": number,
-                    "name": name,
+                    "name": called,
                     "stage": None if s is None else s.stage,
                     "both": None if s is None else s.confidence.both,
                     "runs": None if s is None else s.confidence.runs,
                 }
-                for number, name, s in kept
+                for number, called, s in kept
             ]
         )
         return
     table = Table("no.", "name", "stage", "both mixtures right", "runs")
-    for number, name, s in kept:
+    for number, called, s in kept:
         told = ("", "", "") if s is None else (STAGES[s.stage], chance(s.confidence.both), str(s.confidence.runs))
-        table.add_row(str(number), name, *told)
+        table.add_row(str(number), called, *told)
     Console(highlight=False, markup=False).print(table)
+    if total > len(kept):
+        typer.echo(f"The newest {len(kept)} of {total}: --name finds the others.", err=True)
 
 
 def sheet(
@@ -137,8 +145,6 @@ def sheet(
     from api.pages.rendering import fragment
     from api.papers import parcel, table
     from api.papers.sheet import as_pdf, sheet_of
-    from api.pictures.gallery import Gallery
-    from api.pictures.hanging import on_paper
 
     with opened() as shop:
         with shop.database.reading() as session:
@@ -155,6 +161,9 @@ def sheet(
             answer = shop.desk.answer(shop.database, number)
         made = sheet_of(log, entries_of(shop.database, number), answer, datetime.now(UTC))
         if pdf is not None:
+            from api.pictures.gallery import Gallery
+            from api.pictures.hanging import on_paper
+
             with shop.console.status("looking back on every run"):
                 pictures = on_paper(Gallery(shop.desk).portraits(log), log)
             pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)))

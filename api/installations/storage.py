@@ -1,5 +1,6 @@
 """Queries for installations."""
 
+import re
 from datetime import datetime
 from typing import Any
 
@@ -57,7 +58,8 @@ def page(
     seen = true() if visible is None else visible
     if name:
         named = Installation.document["name"].as_string().icontains(name, autoescape=True)
-        numbered = Installation.id == int(name) if name.isascii() and name.isdigit() and len(name) < 10 else false()
+        number = name.lower().removeprefix("installation ")  # what one without a name is called
+        numbered = Installation.id == int(number) if re.fullmatch(r"[0-9]{1,9}", number) else false()
         seen = and_(seen, or_(named, numbered))
     total = session.scalar(select(func.count()).select_from(Installation).where(seen)) or 0
     query = select(Installation).where(seen).order_by(Installation.id.desc()).limit(limit).offset(offset)

@@ -89,7 +89,7 @@ def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) 
 
 @router.get("/desk", **may(Rule.SIGNED_IN))
 def desk_page(database: Db, desk: AdviceDesk, work: AtWork, asker: Asker, leaf: Leafed) -> Response:
-    """All installations, those that need attention first. Answers that are missing are begun."""
+    """Installations, a leaf of them at a time, those of it that need attention first. Missing answers are begun."""
     with database.reading() as session:
         total, rows = installations.page(session, *leaf.bounds, asker.visible(), leaf.name)
         standing = overview(session, rows, desk.seed)

@@ -4,13 +4,14 @@ import json
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+import structlog
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
 from api.access.gate import Asker
 from api.access.roles import Rule, may
-from api.advice.desk import Desk
+from api.advice.desk import FAILURES, Desk
 from api.database import Database
 from api.http.bodies import BodyError, parse
 from api.http.checked import RefusedError, checked
@@ -27,7 +28,7 @@ from api.pages.working import AtWork, Work
 from api.papers import parcel, table
 from api.papers.parcel import Parcel
 from api.papers.sheet import Sheet, as_pdf, sheet_of
-from api.pictures.gallery import Portraits
+from api.pictures.gallery import Gallery, Portraits
 from api.places import AdviceDesk, Db, InstallationId
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ __all__ = ["router"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
+_log = structlog.get_logger("eighth_turn")
 _PARCEL = TypeAdapter(Parcel)
 _PATIENCE_SECONDS = 60.0
 
@@ -47,10 +49,10 @@ def sheet(
 ) -> Response:
     """The sheet to be looked at and printed; with its pictures where they were made already."""
     log, made = _sheet(installation_id, database, desk, work, None)
-    portraits = gallery.kept(log)
+    portraits = None if made is None else gallery.kept(log)
     return page(
         "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="The sheet",
-        ready=desk.ready, pictures=[] if portraits is None else _on_paper(portraits, log),
+        ready=desk.ready, state=log.state, pictures=[] if portraits is None else _on_paper(portraits, log),
     )  # fmt: skip
 
 
@@ -64,7 +66,7 @@ def sheet_pdf(
         return page(
             "problem.html", 503, title="The answer is still being worked out. Try again in a moment.", errors=[]
         )
-    portraits = work.done(("pictures", installation_id), lambda: gallery.portraits(log), _PATIENCE_SECONDS)
+    portraits = _portraits(log, gallery, work)
     pictures = [] if portraits is None else _on_paper(portraits, log)
     text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures)
     return Response(
@@ -72,6 +74,19 @@ def sheet_pdf(
         media_type="application/pdf",
         headers={"Content-Disposition": f'inline; filename="sheet-{installation_id}.pdf"', "Cache-Control": "no-store"},
     )
+
+
+def _portraits(log: service.Log, gallery: Gallery, work: Work) -> Portraits | None:
+    """Those of this very log; None where they take too long or cannot be made: the sheet does not hang on them."""
+    for _ in range(2):  # what was being made may be of the log before
+        kept = gallery.kept(log)
+        if kept is not None:
+            return kept
+        try:
+            work.done(("pictures", log.installation_id), lambda: gallery.portraits(log), _PATIENCE_SECONDS)
+        except FAILURES as error:
+            _log.error("pictures_failed", installation=log.installation_id, error=type(error).__name__)
+    return gallery.kept(log)
 
 
 def _on_paper(portraits: Portraits, log: service.Log) -> "list[Picture]":

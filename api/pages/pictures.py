@@ -57,7 +57,8 @@ def _context(installation_id: int, database: Database, gallery: Gallery, work: W
         traced = storage.traced(session, installation_id)
     made = gallery.kept(log)
     if made is None:
-        made = work.done(("pictures", installation_id), lambda: gallery.portraits(log))
+        work.done(("pictures", installation_id), lambda: gallery.portraits(log))
+        made = gallery.kept(log)  # what was being made may be of the log before
     return {
         "number": installation_id,
         "name": name_of(log),

@@ -176,7 +176,7 @@ class _Judge:
             refused=_refusal(self.confidence, self.now, action, outlook, self.limits, moves),
         )
         size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
-        there = sum(position == outlook.position for position, _ in self.posterior.evidence.trail)
+        there = sum(_alike(position, outlook.position) for position, _ in self.posterior.evidence.trail)
         return Weighed(candidate, outlook, size, moves.away_after, there)
 
     def away(self, outlook: Outlook) -> float:
@@ -201,6 +201,13 @@ class _Judge:
             weights,
             self.limits.confirm_chance,
         )
+
+
+def _alike(one: Position, other: Position) -> bool:
+    """Whether two settings are the same to whoever turns; a mark set afresh and sums of fractions make no other one."""
+    return (one.needle, one.fuel, one.parts) == (other.needle, other.fuel, other.parts) and all(
+        abs(a - b) < 1e-6 for a, b in ((one.turns, other.turns), (one.idle_stop_turns, other.idle_stop_turns))
+    )
 
 
 def _first_run(confidence: Confidence, action: Action) -> bool:

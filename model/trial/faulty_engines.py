@@ -13,6 +13,8 @@ from shared.runs import Air, Run
 
 __all__ = ["FAULTS", "FaultyEngine", "draw_faulty"]
 
+_MARK_OFF_M = 1.5e-3
+
 FAULTS: dict[str, str] = {
     "turn_wrong_way": "a quarter or eighth turn made the other way than recorded",
     "turn_not_made": "a turn recorded that was not made",
@@ -43,7 +45,6 @@ class FaultyEngine(VirtualEngine):
     earliest: int = 3
     onset: int | None = None
     runs: int = 0
-    mark_shift_turns: float = 0.0
 
     @property
     def _there(self) -> bool:
@@ -54,8 +55,10 @@ class FaultyEngine(VirtualEngine):
         late = self.runs >= self.earliest - 1 and self.onset is None
         if late and self.fault == "mark_set_wrong" and isinstance(adjustment, ChangeNeedle):
             self.onset = self.runs + 1
-            self.mark_shift_turns = 1.5e-3 / self.installation.throttle_body.screw_pitch_m
-            adjustment = replace(adjustment, turns_from_mark=adjustment.turns_from_mark + self.mark_shift_turns)
+            super().adjust(adjustment)  # as recorded; the needle itself stands elsewhere, however far
+            shift = _MARK_OFF_M / self.installation.throttle_body.screw_pitch_m
+            self.position = replace(self.position, turns=self.position.turns + shift)
+            return
         if late and isinstance(adjustment, TurnScrew) and self.fault in ("turn_wrong_way", "turn_not_made"):
             self.onset = self.runs + 1
             adjustment = TurnScrew(-adjustment.turns if self.fault == "turn_wrong_way" else 0.0)

@@ -13,10 +13,12 @@ import numpy as np
 import pytest
 
 from api.files.installation import fixture
+from api.log import service
 from api.papers.parcel import Contents, sealed
 from api.pictures.gallery import Gallery
 from api.pool.release import release
 from api.pool.storage import prior_row
+from shared.errors import NotConvergedError
 from tests.api.asking import AIR, RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.pages.reading import words
@@ -209,6 +211,39 @@ def test_the_sheet_is_printed_as_pdf(client: Client, full: str, monkeypatch: pyt
     assert answer.headers["content-type"] == "application/pdf"
     assert answer.content.startswith(b"%PDF-")
     assert answer.content.rstrip().endswith(b"%%EOF")
+
+
+def test_the_sheet_does_not_hang_on_its_pictures(client: Client, full: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where they cannot be made, or were made of the log as it was before, it is printed without; else with them."""
+    home = full.removeprefix("/api/v1")
+    asked: list[int] = []
+    shown: list[list[Any]] = []
+    monkeypatch.setattr(
+        "api.pages.papers.fragment", lambda _name, **context: shown.append(context["pictures"]) or "<p>"
+    )
+    monkeypatch.setattr("api.pages.papers._on_paper", lambda portraits, _log: [portraits])
+
+    def fails(_gallery: Gallery, log: service.Log) -> Any:
+        asked.append(log.state)
+        raise NotConvergedError("no", cure="Wait.")
+
+    monkeypatch.setattr(Gallery, "portraits", fails)
+    assert client.get(f"{home}/sheet.pdf").status_code == 200
+    assert shown == [[]]
+    assert asked
+
+    def older(gallery: Gallery, log: service.Log) -> Any:
+        made: Any = f"of {log.state}"
+        gallery._keep(gallery._portraits, log.key, made, 16)
+        return made
+
+    monkeypatch.setattr(Gallery, "portraits", older)
+    state: Any = client.app.state  # type: ignore[attr-defined] - the client hides the type
+    state.work.done(("pictures", 1), lambda: "of a log before", 5.0)  # taken up by nobody
+    state.work._going[("pictures", 1)] = state.work._pool.submit(lambda: "of a log before")
+    assert client.get(f"{home}/sheet.pdf").status_code == 200
+    (picture,) = shown[1]
+    assert picture != "of a log before"
 
 
 @pytest.mark.parametrize("path", ["export", "table", "draws"])

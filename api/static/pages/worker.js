@@ -42,16 +42,17 @@ async function keep(path, answer) {
 }
 
 async function page(request) {
-  const path = new URL(request.url).pathname;
+  const { pathname: path, search } = new URL(request.url);
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), PATIENCE);
   try {
     const answer = await fetch(request, { signal: stop.signal });
-    if (!new URL(request.url).search) await keep(path, answer.clone());
+    if (!search) await keep(path, answer.clone());
     return answer;
   } catch {
     const cache = await caches.open(KEPT[1]);
-    return marked(await cache.match(path)) || nothing();
+    const asked = new URLSearchParams(search);  // no list of everything in the place of what was looked for
+    return (!asked.has("name") && !asked.has("leaf") && marked(await cache.match(path))) || nothing();
   } finally {
     clearTimeout(timer);
   }

@@ -113,7 +113,15 @@ def test_lists_show_only_ones_own(house: House) -> None:
         "administrator": set(), "keeper": set(),
     }  # fmt: skip
     for who, numbers in seen.items():
-        for page in ("/installations", "/desk"):
+        for page in ("/installations", "/desk", f"/installations?name={house.others}", "/desk?name=installation"):
+            if "?name=" in page:  # nobody finds what is not theirs, by number or by name
+                text = house.client.get(page, headers=house.headers(who)).text
+                assert {int(n) for n in re.findall(r'href="/installations/(\d+)"', text)} <= numbers, (who, page)
+                found = house.client.get(
+                    f"/api/v1{page}".replace("/desk", "/installations"), headers=house.headers(who)
+                )
+                assert {i["id"] for i in found.json()["installations"]} <= numbers
+                continue
             text = house.client.get(page, headers=house.headers(who)).text
             assert {int(n) for n in re.findall(r'href="/installations/(\d+)"', text)} == numbers, (who, page)
 

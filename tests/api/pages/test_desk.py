@@ -69,7 +69,7 @@ def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
 def test_many_are_found_and_leafed_through(client: Client, address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """By part of the name, letters large or small, by number; or leaf by leaf, each installation on one of them."""
     monkeypatch.setattr("api.pages.many.ON_A_LEAF", 2)
-    for name in ("Red 100% wing", "blue wing", "Red tail", "", "green"):
+    for name in ("Red 100% wing", "blue wing", "Red tail", "", "Über green"):
         client.post("/installations/new", data=FORM | {"name": name}, follow_redirects=False)
 
     def shown(question: str) -> list[str]:
@@ -82,7 +82,8 @@ def test_many_are_found_and_leafed_through(client: Client, address: str, monkeyp
     assert older == [("?leaf=1", "Newer"), ("?leaf=3", "Older")]
     assert shown("?name=RED") == ["1", "3"]
     assert shown("?name=%25") == ["1"]  # a sign that a database might take for any text
-    assert shown("?name=4") == ["4"]
+    assert shown("?name=4") == shown("?name=Installation 4") == ["4"]
+    assert shown("?name=über") == shown("?name=ÜBER") == ["5"]
     assert shown("?name=nobody") == []
     assert "by the name or number “&lt;i&gt;”" in client.get(f"{address}?name=%3Ci%3E").text
     assert "Nothing here" in words(client.get(f"{address}?leaf=9").text)

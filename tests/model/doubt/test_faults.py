@@ -105,3 +105,14 @@ def test_every_fault_can_be_injected(installation: Installation, fault: str) -> 
         engine.adjust(ChangeNeedle("taper 30.6") if fault == "mark_set_wrong" else TurnScrew(0.25))
     assert sound.run(_AIR) != faulty.run(_AIR)
     assert faulty.onset == 3
+
+
+def test_a_mark_is_off_however_far_out_the_needle_was_to_be_set(installation: Installation) -> None:
+    """The needle stands 1.5 mm from where it was recorded, beyond what a record would take too."""
+    engine = draw_faulty("mark_set_wrong", installation, 3)
+    for _ in range(engine.earliest - 1):
+        engine.run(_AIR)
+    engine.adjust(ChangeNeedle("taper 30.6", turns_from_mark=1.75))
+    assert engine.position.turns == pytest.approx(1.75 + 1.5e-3 / installation.throttle_body.screw_pitch_m)
+    assert engine.position.turns > 2.0
+    assert engine.onset == engine.earliest

@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 
 from model.advisor import Advisor
+from model.learning.evidence import start_position
 from model.step import candidates
 from model.step.candidates import weigh
 from model.step.choice import choose, ideal_slope
 from shared.advice import ActionKind, Confidence, InspectCause, Interval, Stage
-from shared.records import Entry, Installation, TurnScrew
+from shared.limits import StepLimits
+from shared.records import ChangeNeedle, ChangePart, Entry, Installation, Part, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _AIR = Air(288.15, 101_325.0)
@@ -141,3 +143,26 @@ def test_full_throttle_is_risked_only_where_both_ends_gain(
     assert (said is not None) is refused
     if refused:
         assert "out of its band (chance in band 50%)" in (said or "")
+
+
+def test_settings_are_known_again(advisor: Advisor, installation: Installation) -> None:
+    """Turned to and fro by tenths, or with a needle changed and changed back, runs are counted at the same setting."""
+    fine = dataclasses.replace(installation, limits=StepLimits(quantum_turns=0.1, largest_turns=0.2))
+    log: list[Entry] = [_run(170, IdleQuality.SMOOTH, 30)]
+    for turns in (0.1, 0.1, 0.1, -0.1, -0.1, 0.1, -0.1):
+        log += [TurnScrew(turns), _run(170, IdleQuality.SMOOTH, 30)]
+    learned = advisor.learn(fine, log)
+    there = {
+        w.candidate.action.turns: w.runs_there
+        for w in weigh(learned.posterior, learned.confidence, learned.now).options
+    }
+    assert there[0.1] == 3
+    assert there[-0.1] == 1
+    start = start_position(installation)
+    other = start.after(ChangeNeedle("taper 29.4"), installation)
+    back = other.after(ChangeNeedle(start.needle), installation)
+    assert back != start  # its mark was set afresh
+    assert candidates._alike(back, start)
+    assert not candidates._alike(other, start)
+    assert not candidates._alike(start.after(ChangePart(Part.PROPELLER), installation), start)
+    assert not candidates._alike(start.after(TurnScrew(0.125), installation), start)
