@@ -116,7 +116,11 @@ def test_lists_show_only_ones_own(house: House) -> None:
         for page in ("/installations", "/desk", f"/installations?name={house.others}", "/desk?name=installation"):
             if "?name=" in page:  # nobody finds what is not theirs, by number or by name
                 text = house.client.get(page, headers=house.headers(who)).text
-                assert {int(n) for n in re.findall(r'href="/installations/(\d+)"', text)} <= numbers, (who, page)
+                theirs = numbers if "desk" in page else numbers & {house.others}
+                assert {int(n) for n in re.findall(r'href="/installations/(\d+)"', text)} <= theirs, (who, page)
+                assert (
+                    who != "other" or f"/installations/{house.others}" in text or "desk" in page
+                )  # its owner finds it
                 found = house.client.get(
                     f"/api/v1{page}".replace("/desk", "/installations"), headers=house.headers(who)
                 )
