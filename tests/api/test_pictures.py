@@ -153,9 +153,14 @@ def test_the_sheet_shows_what_the_runs_showed(tuned: tuple[Client, str], monkeyp
     assert printed[0].count("<svg") == 2
     assert "was to hold nine in ten" in words(printed[0])
     shown = client.get(f"{home}/sheet").text
-    assert re.findall(r'<img src="([^"]+)" alt="[^"]{30,}"', shown) == [
+    sources = re.findall(r'<img src="([^"]+)" alt="[^"]{30,}"', shown)
+    assert [source.partition("?")[0] for source in sources] == [
         f"{home}/pictures/{name}.svg" for name in ("runs", "target")
     ]
+    assert all("<svg" in client.get(source).text for source in sources)
+    client.post(f"/api/v1{home}/runs", json=AIR | {"idle_quality": 3})
+    later = client.get(f"{home}/sheet").text
+    assert not any(source in later for source in sources), "an older log's picture may be kept by the browser"
     assert "<svg" not in shown
 
 
