@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from model.engine import exhaust, noise
 from model.engine.priors import PRIORS
 from model.setting.prediction import Outcomes
-from model.step.ground_run import Latents, log_density_of
+from model.step.ground_run import Latents, log_density_of, looked_at
 from model.step.information import Experiment
 
 __all__ = ["KINDS", "Case", "cases"]
@@ -114,7 +114,10 @@ class Case:
         z, epsilon = rng.standard_normal((draws, 2)), rng.standard_normal((draws, self.nuisances))
         latents = self.latents(z, epsilon)
         drawn = self.outcomes(latents, rng)
-        return Experiment(self.theta(z), latents.T, log_density_of(drawn, KINDS[self.kind]))
+        channels = KINDS[self.kind]
+        names = looked_at(channels)
+        needed = np.stack([getattr(Latents(*latents), name) for name in names], axis=1)
+        return Experiment(self.theta(z), needed, log_density_of(drawn, channels, names=names))
 
 
 def cases() -> list[Case]:

@@ -167,7 +167,8 @@ class Evidence:
     settings, readings : Settings, Readings
         One row a run (a single empty row where there is none).
     pivot : Settings
-        Setting of the latest run, one row.
+        Setting half way along the runs since the latest change, one row: what they say of the mixture there is little
+        bound up with where the orifice stands.
     position : Position
         After the last entry.
     trail : tuple of (Position, Run or None)
@@ -346,15 +347,17 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
     first_change = max(0, len(position.changes) - CHANGES)
     kept = sorted((x for x in trail if len(x[0].changes) > first_change), key=_sort_key)
     rows = [(p, math.log(density_ratio(run.air))) for p, run in kept]
-    last = trail[-1][0] if kept else position
+    half_way = _half_way([p for p, _ in trail]) if kept else position
     ln_density, error = middle_air([math.log(density_ratio(run.air)) for _, run in trail[-_LATELY:]])
     runs: list[Run | None] = [run for _, run in kept]
     return Evidence(
         installation=installation,
         throttle=throttle_of(installation),
-        settings=settings_of(installation, rows or [(last, 0.0)], first_change),
+        settings=settings_of(installation, rows or [(half_way, 0.0)], first_change),
         readings=readings_of(runs or [None]),
-        pivot=settings_of(installation, [(last, middle_air([d for p, d in rows if p == last])[0])], first_change),
+        pivot=settings_of(
+            installation, [(half_way, middle_air([d for p, d in rows if p == half_way])[0])], first_change
+        ),
         position=position,
         trail=trail,
         ln_density=ln_density,
@@ -367,6 +370,12 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
         channels=frozenset(name for _, run in kept for name in run.channels),
         prior=prior,
     )
+
+
+def _half_way(positions: Sequence[Position]) -> Position:
+    """The position half way along those with the parts that are fitted now."""
+    here = [p for p in positions if p.changes == positions[-1].changes]
+    return here[len(here) // 2]
 
 
 def middle_air(ln_densities: Sequence[float]) -> tuple[float, float]:

@@ -84,9 +84,12 @@ def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], Standard]:
 
 
 def _pivot_unknowns(
-    known: dict[str, Any], standard: Standard, pivot: Settings, throttle: Throttle, scales: Scales
+    known: dict[str, Any], standard: Standard, pivot: Settings, throttle: Throttle, scales: Scales, readings: Readings
 ) -> dict[str, Any]:
-    """The mixtures and speeds, sampled through what gauges would show at the pivot (`model.learning.geometry`)."""
+    """The mixtures and speeds, sampled through what gauges would show at the pivot (`model.learning.geometry`).
+
+    Where no rise of idle speed was read, nothing pins one: the mixture itself is walked in, the gain left out.
+    """
     u = Unknowns(**{**dict.fromkeys(_AT_PIVOT, 0.0), **known})
     centre_full, centre_idle = gain_prior(u, pivot, throttle, TENSOR)
 
@@ -97,8 +100,9 @@ def _pivot_unknowns(
     standard = _gain(standard, "ln_full", ln_full, centre_full, "gain_full", ln_slope)
 
     best = cuts(u).best
-    ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
-    x, ln_slope = from_coordinate(pm.Flat("v_idle"), ears, Tent(u.idle_gain, BEST_WIDTH), TENSOR)
+    usual = PRIORS["idle_gain"].centre
+    gain = pt.where(pt.sum(readings.has_idle_rise) > 0.0, u.idle_gain, usual)
+    x, ln_slope = from_coordinate(pm.Flat("v_idle"), Tent(usual, BEST_WIDTH), Tent(gain, BEST_WIDTH), TENSOR)
     ln_idle = pm.Deterministic("ln_idle", best + x)
     _gain(standard, "ln_idle", ln_idle, centre_idle, "gain_idle", ln_slope)
 
@@ -146,7 +150,7 @@ def build() -> pm.Model:
         readings = Readings.of_rows([data["readings"][i] for i in range(len(_any_evidence().readings.rows()))])
         known, standard = _scalar_unknowns(data["prior"])
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
-        known |= _pivot_unknowns(known, standard, pivot, throttle, scales)
+        known |= _pivot_unknowns(known, standard, pivot, throttle, scales, readings)
         u = Unknowns(**known)
         ends = mixtures(u, settings, pivot, throttle, TENSOR)
         terms = log_likelihoods(readings, u, ends, settings, scales, TENSOR)

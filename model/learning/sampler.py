@@ -28,7 +28,7 @@ CHAINS = 4
 
 FIRST_TRY: Mapping[str, Any] = {
     # draws take 7 steps; the cap keeps warm-up, still finding its step size, from taking hundreds
-    "draws": 700, "tune": 300, "target_accept": 0.8, "adaptation": "low_rank", "maxdepth": 5,
+    "draws": 700, "tune": 300, "target_accept": 0.85, "adaptation": "low_rank", "maxdepth": 5,
 }  # fmt: skip
 """Settings of a fit's first try, as nutpie names them."""
 

@@ -1,6 +1,6 @@
 """The next ground run as an experiment: what it may show, and how likely each reading is to whom."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -18,7 +18,7 @@ from model.setting.prediction import Outcomes, draw_outcomes
 from model.step.information import Experiment
 from shared.meters import meters
 
-__all__ = ["Latents", "ground_run", "log_density_of"]
+__all__ = ["Latents", "ground_run", "log_density_of", "looked_at"]
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
@@ -48,6 +48,22 @@ class Latents(NamedTuple):
     rise_noise: _Floats
     idle_rise_noise: _Floats
     static_noise: _Floats
+
+
+_LOOKED_AT = {
+    "rise": ("full", "exhaust_scale", "exhaust_width", "rise_noise"),
+    "idle_quality": ("idle", "gap_lean", "gap_smooth", "gap_rich", "blur"),
+    "idle_rpm_rise": ("idle", "best", "idle_gain", "best_idle", "idle_rise_noise"),
+    "static_rpm": ("mean", "best_static", "static_curvature", "static_noise"),
+    "power_rpm_rise": ("mean", "best_static", "static_curvature", "static_noise"),
+}
+"""What each kind of reading depends on."""
+
+
+def looked_at(channels: frozenset[str]) -> tuple[str, ...]:
+    """Names of the latents on which readings of these kinds depend, in the order of `Latents`; meters left out."""
+    wanted = {name for channel, names in _LOOKED_AT.items() if channel in channels for name in names}
+    return tuple(name for name in Latents._fields if name in wanted)
 
 
 def _latents(outlook: Outlook, posterior: Posterior) -> Latents:
@@ -89,10 +105,12 @@ def ground_run(outlook: Outlook, posterior: Posterior, target: Target, channels:
     """
     # every candidate draws with the same stream, so that differences between candidates are not noise
     drawn = draw_outcomes(outlook, posterior, np.random.default_rng([posterior.seed, 3]))
+    names, latents = looked_at(channels), _latents(outlook, posterior)
+    metered = [outlook.ln_meters[i] for i, _ in _read(channels)]
     return Experiment(
         theta=np.stack([target.offset_turns, target.taper_misfit], axis=1),
-        latents=np.stack([*_latents(outlook, posterior), *(outlook.ln_meters[i] for i, _ in _read(channels))], axis=1),
-        log_density=log_density_of(drawn, channels, outlook.ln_density),
+        latents=np.stack([*(getattr(latents, name) for name in names), *metered], axis=1),
+        log_density=log_density_of(drawn, channels, outlook.ln_density, names),
     )
 
 
@@ -102,11 +120,11 @@ def _read(channels: frozenset[str]) -> list[tuple[int, str]]:
 
 
 def log_density_of(
-    drawn: Outcomes, channels: frozenset[str], ln_density: float = 0.0
+    drawn: Outcomes, channels: frozenset[str], ln_density: float = 0.0, names: Sequence[str] = Latents._fields
 ) -> Callable[[_Ints, _Floats], _Floats]:
     """The density of an experiment with these readings, ``(truths, latents) -> (m, n)``; shapes as in `Experiment`.
 
-    Latents are those of `Latents`, then ln of what each meter among the channels would show.
+    Latents are those of `names`, then ln of what each meter among the channels would show.
 
     Parameters
     ----------
@@ -116,6 +134,8 @@ def log_density_of(
         As `ground_run`.
     ln_density : float
         ln of the air density ratio; only speeds look at it.
+    names : sequence of str
+        Fields of `Latents`, at least those of `looked_at`.
     """
     densities: dict[str, Callable[[Outcomes, Latents], _Floats]] = {
         "rise": _rise,
@@ -128,8 +148,9 @@ def log_density_of(
 
     def log_density(truths: _Ints, latents: _Floats) -> _Floats:
         seen = Outcomes(*(x[truths].astype(latents.dtype) for x in drawn))
-        plain = len(Latents._fields)
-        x, shown = Latents(*latents[:plain]), latents[plain:]
+        # what is not looked at needs no values of its own
+        x = Latents(**(dict.fromkeys(Latents._fields, latents[0]) | dict(zip(names, latents, strict=False))))
+        shown = latents[len(names) :]
         total = np.zeros((len(truths), latents.shape[2]), latents.dtype)
         for channel, density in densities.items():
             if channel in channels:

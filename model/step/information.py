@@ -7,14 +7,17 @@ fitted cubic (regression adjustment; Beaumont, Zhang & Balding 2002, Genetics 16
 regression leaves over is the nuisance. Where latents follow from θ alone the estimate is ordinary
 nested Monte Carlo with reused draws (Rainforth et al. 2018, arXiv:1709.06181).
 
-The logarithm of a mean over few draws comes out too low. Both mixtures are therefore of the same
-size, so that the errors cancel where a run teaches little, and both are corrected by the difference
-to their halves (Quenouille 1956, doi:10.1093/biomet/43.3-4.353, from memory).
+The logarithm of a mean over few draws comes out too low. Both mixtures are therefore corrected by the
+difference to their halves (Quenouille 1956, doi:10.1093/biomet/43.3-4.353, from memory).
+
+Few truths leave most of the error. So a rough gain, from mixtures of a handful of draws, is worked out for
+every draw there is; what the truths' gains have in common with it is taken from the mean over all
+(control variates; Owen, Monte Carlo theory, methods and examples, 2013, section 8.9, from memory).
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +29,8 @@ __all__ = ["Experiment", "Study", "expected_information"]
 
 _FLOOR = 1e-9  # least weight, so that no mixture is empty
 _LARGEST_CORRECTION = 3.0  # of a logarithm [nats]: beyond it a single draw makes up the mean
+_ROUGH_GIVEN, _ROUGH_ANYONE = 16, 32  # draws in the mixtures of the rough gain
+_PARTS = 4  # of a mixture, to see its own share of the error
 
 
 @dataclass(frozen=True)
@@ -61,16 +66,57 @@ def _features(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack(columns, axis=1)
 
 
-def _log_mean(log_values: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Ln of the weighted mean along the second axis, corrected for the bias of a logarithm by its two halves."""
+class _Means(NamedTuple):
+    """Ln of weighted means over a mixture, (m,), and over each of its parts, (m, parts)."""
+
+    whole: NDArray[np.float64]
+    parts: NDArray[np.float64]
+
+
+def _log_means(log_values: NDArray[Any], weights: NDArray[np.float64], part: NDArray[np.int64]) -> _Means:
+    """Means along the second axis, the whole one corrected for the bias of a logarithm by its two halves.
+
+    Parameters
+    ----------
+    part : array of int, (m, n) or (1, n)
+        Which part of the mixture each value belongs to.
+    """
     top = np.max(log_values, axis=1)
     weighed = np.exp(log_values - top[:, None]) * weights
-    halves = [(weighed[:, i::2].sum(axis=1), weights[:, i::2].sum(axis=1)) for i in (0, 1)]
-    whole = np.log(sum(x for x, _ in halves) / sum(w for _, w in halves))
-    with np.errstate(divide="ignore"):  # a half that holds nothing calls for the largest correction
-        mean = 0.5 * sum(np.log(x / w) for x, w in halves)
-    corrected: NDArray[np.float64] = top + whole + np.clip(whole - mean, 0.0, _LARGEST_CORRECTION)
-    return corrected
+    sums = [((weighed * (part == k)).sum(axis=1), (weights * (part == k)).sum(axis=1)) for k in range(_PARTS)]
+    x, w = (np.stack(each, axis=1) for each in zip(*sums, strict=True))
+    with np.errstate(divide="ignore", invalid="ignore"):  # a part that holds nothing calls for the largest correction
+        whole = np.log(x.sum(axis=1) / w.sum(axis=1))
+        halves = np.log(
+            (x[:, 0::2].sum(axis=1) / w[:, 0::2].sum(axis=1), x[:, 1::2].sum(axis=1) / w[:, 1::2].sum(axis=1))
+        )
+        corrected = top + whole + np.clip(np.nan_to_num(whole - halves.mean(axis=0)), 0.0, _LARGEST_CORRECTION)
+        parts = np.nan_to_num(np.log(x / w) - whole[:, None], nan=0.0, neginf=-_LARGEST_CORRECTION)
+    return _Means(corrected, np.clip(parts, -_LARGEST_CORRECTION, _LARGEST_CORRECTION))
+
+
+def _plain_log_mean(log_values: NDArray[Any]) -> NDArray[np.float64]:
+    top = log_values.max(axis=1)
+    found: NDArray[np.float64] = top + np.log(np.exp(log_values - top[:, None]).mean(axis=1))
+    return found
+
+
+def _with_control(
+    gain: NDArray[np.float64], rough: NDArray[np.float64], truths: NDArray[np.int64]
+) -> tuple[float, float]:
+    """Mean of `gain`, known for the truths, (m,), with what it shares with `rough`, known for all, (n, features).
+
+    Returns the mean and its standard error: of what is not shared over the truths, of what is over all draws.
+    """
+    away = rough - rough.mean(axis=0)
+    left, size, _ = np.linalg.svd(away / (away.std(axis=0) + 1e-12), full_matrices=False)
+    axes = left[:, size > 1e-6 * size[0]] * np.sqrt(len(rough))
+    design = np.column_stack([np.ones(len(gain)), axes[truths]])
+    (mean, *shared), *_ = np.linalg.lstsq(design, gain, rcond=None)
+    rest = gain - design @ np.array([mean, *shared])
+    m, k = design.shape
+    own = (rest @ rest) / max(m - k, 1) / m * (1.0 + k / m)
+    return float(mean), float(np.sqrt(own + np.square(shared).sum() / len(rough)))
 
 
 class Study:
@@ -100,7 +146,8 @@ class Study:
         self._other = self._rest[:others]
         self.mixture: NDArray[np.int64] = self._other
         z = _whitened(theta)
-        self._basis = np.linalg.qr(_features(z))[0]
+        self._powers = _features(z)
+        self._basis = np.linalg.qr(self._powers)[0]
         self._nearest, self._weights = _nearest(z[self._truth], z[self._rest], len(self._other))
 
     def weights(self, everywhere: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -121,17 +168,36 @@ class Study:
 
     def judge(self, experiment: Experiment) -> tuple[Information, NDArray[np.float64]]:
         """The information, and how each truth's readings would weigh the mixture's draws, (m, others)."""
-        latents, truth = experiment.latents, self._truth
-        on_theta = (self._basis @ (self._basis.T @ latents)).T
+        truth, latents = self._truth, experiment.latents
+        on_theta = self._basis @ (self._basis.T @ latents)
         # single precision: it is a million times finer than the Monte Carlo error, and half the memory to go through
-        left_over, fitted = (x.astype(np.float32) for x in (latents.T - on_theta, on_theta))
+        plain, fitted, left_over = (x.T.astype(np.float32) for x in (latents, on_theta, latents - on_theta))
         moved = left_over[:, self._rest[self._nearest]] + fitted[:, truth, None]
-        conditional = _log_mean(experiment.log_density(truth, moved), self._weights)
-        everywhere = latents.T[:, None, self._other].astype(np.float32)
-        unconditional = experiment.log_density(truth, everywhere)
-        gain = conditional - _log_mean(unconditional, np.ones((1, len(self._other))))
-        information = Information(float(gain.mean()), float(gain.std(ddof=1) / np.sqrt(len(truth))))
-        return information, self.weights(unconditional)
+        given = _log_means(experiment.log_density(truth, moved), self._weights, self._nearest % _PARTS)
+        everywhere = experiment.log_density(truth, plain[:, None, self._other])
+        part = np.arange(len(self._other))[None, :] % _PARTS
+        anyone = _log_means(everywhere, np.ones((1, len(self._other))), part)
+        mean, error = _with_control(
+            given.whole - anyone.whole, self._rough(experiment, plain, fitted, left_over), truth
+        )
+        # the truths share draws in both mixtures, the same ones where there is little to learn
+        shared = np.std((given.parts - anyone.parts).mean(axis=0), ddof=1) / np.sqrt(_PARTS)
+        return Information(mean, float(np.hypot(error, shared))), self.weights(everywhere)
+
+    def _rough(
+        self, experiment: Experiment, plain: NDArray[Any], fitted: NDArray[Any], left_over: NDArray[Any]
+    ) -> NDArray[np.float64]:
+        """What the gain of every draw's readings may have in common with rough figures of it, (draws, features)."""
+        everyone = np.arange(len(experiment.theta))
+        few = self._rest[-_ROUGH_GIVEN:]
+        at_theta = experiment.log_density(everyone, fitted[:, :, None])
+        given = experiment.log_density(everyone, fitted[:, :, None] + left_over[:, None, few])
+        anyone = experiment.log_density(everyone, plain[:, None, self._rest[-_ROUGH_ANYONE:]])
+        rough = np.stack([_plain_log_mean(x) for x in (at_theta, given, anyone)], axis=1)
+        # squares are of the order, not of the value: a wild reading would outweigh all others
+        order = rough.argsort(axis=0).argsort(axis=0) / len(rough) - 0.5
+        products = [order**2, order[:, [1]] * order[:, [2]]]
+        return np.column_stack([rough, order, *products, self._powers[:, 1:]])
 
 
 def expected_information(

@@ -84,6 +84,16 @@ def test_settings_are_judged_in_the_middle_of_the_days(installation: Installatio
     assert gather(installation, old).ln_density == pytest.approx(each[2])
 
 
+def test_the_pivot_is_half_way_along_what_is_fitted(installation: Installation) -> None:
+    """Of the runs since the latest change the one in the middle, wherever the screw stands by now."""
+    run, turn = Run(Air(288.15, 100_000.0), idle_quality=IdleQuality.SMOOTH), TurnScrew(-0.25)
+    before: list[Entry] = [run, turn, run, ChangePart(Part.PROPELLER)]
+    log: list[Entry] = [*before, run, turn, run, turn, run, turn, run]
+    turns = gather(installation, log).pivot.needle_m / installation.throttle_body.screw_pitch_m
+    assert turns == pytest.approx([-0.75])
+    assert gather(installation, before[:3]).pivot.needle_m == gather(installation, [turn, run]).pivot.needle_m
+
+
 def test_an_unknown_air_makes_claims_more_careful(advisor: Advisor, installation: Installation) -> None:
     """The same draws, judged with an error of the air: a setting in the middle of its band is less surely there."""
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 100 / 1.8), idle_quality=IdleQuality.SMOOTH)

@@ -13,15 +13,34 @@ import numpy as np
 import pytest
 
 from model.advisor import Advisor
+from model.engine.priors import ROUGH_RISE_KELVIN
 from model.learning.compiled import StaleCodeError, compiled, from_bytes
 from model.learning.evidence import gather, readings_of
 from model.learning.sampler import FIRST_TRY, Sampler
 from shared.errors import NotConvergedError
-from shared.records import Installation
-from shared.runs import Air, ExhaustRise, RiseSeen, Run
+from shared.records import Entry, Installation, TurnScrew
+from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _ROOT = Path(__file__).parents[3]
 _RUN = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 50.0))
+
+_AIR = Air(291.15, 99_300.0, 0.4)
+_ACROSS = (
+    # rise [K], None where it was rough before a peak; idle; rise of idle speed, static and idle speed [rpm]
+    (None, IdleQuality.SMOOTH, 3.0, 2640.0, 680.0),
+    (None, IdleQuality.LEAN_STUMBLING, 0.0, 2645.0, 660.0),
+    (221.0, IdleQuality.LEAN_STUMBLING, 0.0, 2685.0, 550.0),
+    (199.0, IdleQuality.LEAN_STUMBLING, 0.0, 2740.0, 470.0),
+    (186.0, IdleQuality.LEAN_STUMBLING, 0.0, 2770.0, 385.0),
+    (177.0, IdleQuality.LEAN_STUMBLING, 0.0, 2800.0, 340.0),
+    (129.0, IdleQuality.LEAN_STUMBLING, 0.0, 2855.0, 285.0),
+    (133.0, IdleQuality.LEAN_STUMBLING, 0.0, 2845.0, 290.0),
+    (121.0, IdleQuality.LEAN_STUMBLING, 0.0, 2870.0, 255.0),
+    (101.0, IdleQuality.LEAN_STUMBLING, 0.0, 2875.0, 265.0),
+    (94.0, IdleQuality.LEAN_STUMBLING, 0.0, 2895.0, 295.0),
+    (88.0, IdleQuality.LEAN_STUMBLING, 0.0, 2910.0, 270.0),
+)
+"""Twelve runs on which the screw goes in by 2 1/4 turns, until the idle runs near the start of taper; invented."""
 
 _ELSEWHERE = """
 import sys
@@ -170,3 +189,20 @@ def test_a_breakdown_of_the_compiled_part_is_an_error_of_ours(advisor: Advisor, 
         advisor.sampler.fit(broken, 1)
     after = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
     np.testing.assert_array_equal(after.unknowns.offset, before.unknowns.offset)
+
+
+def _across() -> list[Entry]:
+    log: list[Entry] = []
+    for i, (kelvin, idle, idle_rise, static, speed) in enumerate(_ACROSS):
+        seen = RiseSeen.ROUGH_BEFORE_PEAK if kelvin is None else RiseSeen.PEAK
+        rise = ExhaustRise(seen, ROUGH_RISE_KELVIN if kelvin is None else kelvin)
+        log += [TurnScrew(-0.25 if i < 7 else -0.125)] if i else []
+        log.append(Run(_AIR, rise, idle, idle_rise, static, speed))
+    return log
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_log_that_runs_into_the_start_of_taper_mixes(advisor: Advisor, installation: Installation, seed: int) -> None:
+    """What the idle says of the offset bends there; seen from its end such a log left an effective size near 150."""
+    drawn = advisor.sampler.fit_once(gather(installation, _across()), seed, {**FIRST_TRY, "draws": 1000})
+    assert drawn.diagnostics.converged

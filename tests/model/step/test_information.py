@@ -161,7 +161,26 @@ def test_the_stated_error_is_honest() -> None:
         y = latents + 0.5 * rng.standard_normal(latents.shape)
         found.append(expected_information(Experiment(theta, latents, _normal(y, 0.5)), rng))
     scatter = np.std([i.nats for i in found], ddof=1)
+    # of the truths alone the mean would scatter by the gain's own standard deviation, 0.67 nats, over √256
+    assert scatter < 0.03
     assert 0.7 < scatter / np.mean([i.mcse for i in found]) < 1.4
+
+
+@pytest.mark.parametrize("channel", [name for name in OBSERVATIONS if name != "idle_rpm"])
+def test_readings_look_at_what_they_are_said_to(channel: str, rng: np.random.Generator) -> None:
+    """A density fed with the latents named for its kind is that fed with all of them."""
+    channels, fields = frozenset({channel}), ground_run.Latents._fields
+    latents = rng.normal(0.0, 0.5, (len(fields), 1, 40)) + 0.1
+    seen = rng.uniform(1.0, 80.0, 8)
+    drawn = prediction.Outcomes(seen - 20.0, rng.integers(1, 6, 8) * 1.0, seen, seen, seen, seen, seen[:, None])
+    names = ground_run.looked_at(channels)
+    assert 0 < len(names) < len(fields)
+    needed = np.stack([latents[fields.index(name)] for name in names])
+    whole, narrow = (
+        ground_run.log_density_of(drawn, channels, 0.05, which)(np.arange(8), given)
+        for which, given in ((fields, latents), (names, needed))
+    )
+    np.testing.assert_array_equal(whole, narrow)
 
 
 def test_a_run_as_an_experiment_is_the_likelihood(advisor: Advisor, installation: Installation) -> None:
