@@ -7,8 +7,9 @@ fitted cubic (regression adjustment; Beaumont, Zhang & Balding 2002, Genetics 16
 regression leaves over is the nuisance. Where latents follow from θ alone the estimate is ordinary
 nested Monte Carlo with reused draws (Rainforth et al. 2018, arXiv:1709.06181).
 
-The logarithm of a mean over few draws comes out too low. Both mixtures are therefore corrected by the
-difference to their halves (Quenouille 1956, doi:10.1093/biomet/43.3-4.353, from memory).
+The logarithm of a mean over few draws comes out too low. Both mixtures are therefore of the same
+size, so that the errors cancel where a run teaches little, and both are corrected by the difference
+to their halves (Quenouille 1956, doi:10.1093/biomet/43.3-4.353, from memory).
 
 Few truths leave most of the error. So a rough gain, from mixtures of a handful of draws, is worked out for
 every draw there is; what the truths' gains have in common with it is taken from the mean over all
@@ -83,15 +84,14 @@ def _log_means(log_values: NDArray[Any], weights: NDArray[np.float64], part: NDA
     """
     top = np.max(log_values, axis=1)
     weighed = np.exp(log_values - top[:, None]) * weights
-    sums = [((weighed * (part == k)).sum(axis=1), (weights * (part == k)).sum(axis=1)) for k in range(_PARTS)]
-    x, w = (np.stack(each, axis=1) for each in zip(*sums, strict=True))
+    x = np.stack([(weighed * (part == k)).sum(axis=1) for k in range(_PARTS)], axis=1)
+    w = np.stack([(weights * (part == k)).sum(axis=1) for k in range(_PARTS)], axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):  # a part that holds nothing calls for the largest correction
         whole = np.log(x.sum(axis=1) / w.sum(axis=1))
-        halves = np.log(
-            (x[:, 0::2].sum(axis=1) / w[:, 0::2].sum(axis=1), x[:, 1::2].sum(axis=1) / w[:, 1::2].sum(axis=1))
-        )
-        corrected = top + whole + np.clip(np.nan_to_num(whole - halves.mean(axis=0)), 0.0, _LARGEST_CORRECTION)
-        parts = np.nan_to_num(np.log(x / w) - whole[:, None], nan=0.0, neginf=-_LARGEST_CORRECTION)
+        halves = [np.log(x[:, i::2].sum(axis=1) / w[:, i::2].sum(axis=1)) for i in (0, 1)]
+        correction = np.nan_to_num(whole - 0.5 * (halves[0] + halves[1]))
+        parts = np.nan_to_num(np.log(x / w) - whole[:, None], nan=0.0)
+    corrected = top + whole + np.clip(correction, 0.0, _LARGEST_CORRECTION)
     return _Means(corrected, np.clip(parts, -_LARGEST_CORRECTION, _LARGEST_CORRECTION))
 
 
