@@ -163,12 +163,13 @@ def figures_of(found: Sequence["Tuned"], most: int) -> dict[str, Any]:
     found : sequence of Tuned
         Each engine from both priors.
     most : int
-        Runs that one counts as which was not tuned.
+        Runs that one counts as which was not tuned; `runs_made` counts what was run, whatever was said in the end.
     """
     runs: dict[str, dict[int, float]] = {"expert": {}, "pool": {}}
     for each in found:
         if each.fitting:
             runs[each.prior][each.number] = float(each.runs if each.finished == "tuned" else most)
+    made = {name: [each.runs for each in found if each.prior == name and each.fitting] for name in runs}
     both = sorted(set(runs["expert"]) & set(runs["pool"]))
     all_of = {name: np.array([n[i] for i in both]) for name, n in runs.items()}
     tuned = (all_of["expert"] < most) & (all_of["pool"] < most)
@@ -182,6 +183,9 @@ def figures_of(found: Sequence["Tuned"], most: int) -> dict[str, Any]:
         "tuned_from_both": int(tuned.sum()),
         "mean_runs_of_these": {name: _mean(n[tuned]) for name, n in all_of.items()},
         "fewer_of_these": _fewer(all_of["expert"][tuned], all_of["pool"][tuned]),
+        "fewer_of_these_error": _fewer_error(all_of["expert"][tuned], all_of["pool"][tuned]),
+        "runs_made": {name: sum(made[name]) for name in runs},
+        "fewer_made": _fewer(*(np.array(made[name], float) for name in ("expert", "pool"))),
         "fewer_from_pool": int(np.sum(all_of["pool"] < all_of["expert"])),
         "more_from_pool": int(np.sum(all_of["pool"] > all_of["expert"])),
         "true_claims": {name: [sum(c), len(c)] for name, c in claims.items()},
@@ -195,6 +199,14 @@ def _mean(x: NDArray[np.float64]) -> float | None:
 
 def _fewer(expert: NDArray[np.float64], pool: NDArray[np.float64]) -> float | None:
     return round(1.0 - float(np.mean(pool) / np.mean(expert)), 3) if expert.size else None
+
+
+def _fewer_error(expert: NDArray[np.float64], pool: NDArray[np.float64]) -> float | None:
+    """Standard error of `_fewer` over engines, each tuned from both priors (a ratio of means, delta method)."""
+    if expert.size < 2:
+        return None
+    away = pool - float(np.mean(pool) / np.mean(expert)) * expert
+    return round(float(np.std(away, ddof=1) / np.mean(expert) / np.sqrt(expert.size)), 3)
 
 
 @dataclass(frozen=True)

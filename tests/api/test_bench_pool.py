@@ -56,6 +56,10 @@ def test_runs_from_either_prior() -> None:
     assert told["not_tuned"] == {"expert": 0, "pool": 1}
     assert (told["tuned_from_both"], told["mean_runs_of_these"]) == (2, {"expert": 5.0, "pool": 4.0})
     assert told["fewer_of_these"] == 0.2
+    # away from 4/5 of the expert's runs: 3 − 4.8 and 5 − 3.2; their scatter 2.546 over a mean of 5 and √2
+    assert told["fewer_of_these_error"] == 0.36
+    assert told["runs_made"] == {"expert": 18, "pool": 15}
+    assert told["fewer_made"] == pytest.approx(3 / 18, abs=1e-3)
     assert (told["fewer_from_pool"], told["more_from_pool"]) == (1, 2)
     assert told["true_claims"] == {"expert": [4, 4], "pool": [3, 3]}
     assert told["lean_runs"] == {"expert": 0, "pool": 1}
