@@ -13,10 +13,11 @@ from model.learning.compiled import Shelf
 from model.learning.engine_prior import EXPERT, EnginePrior
 from model.learning.evidence import Evidence, gather
 from model.learning.reweighting import reweighted
-from model.learning.sampler import LONG, Posterior, Sampler
+from model.learning.sampler import LONG, TRIES, Posterior, Sampler
 from model.pool.summary import Summary, summarise
 from model.setting.holding import holding, on_a_cold_low_day
 from model.setting.outlook import Outlook, look
+from model.setting.precision import precise
 from model.setting.prediction import predict
 from model.setting.stages import confidence_of
 from model.step import wording
@@ -46,6 +47,8 @@ from shared.runs import Run
 __all__ = ["Advisor", "Learned"]
 
 _REMEMBERED = 64  # posteriors, about a megabyte each: the latest runs are held against those before them
+_MOST_CHAINS = 32  # drawn of one log; what is not settled by then is told with the error it has
+_WEIGHED_ON = 2800  # draws on which candidates are weighed: those of a first fit
 _ENTRIES_SINCE = 4  # a run and what was turned before it; draws of a log shorter than that would hardly do
 
 _NOT_TRUSTED = (
@@ -56,11 +59,15 @@ _NOT_TRUSTED = (
 
 @dataclass(frozen=True)
 class Learned:
-    """What one log taught: the posterior, the outlook at the present setting, and the confidence in it."""
+    """What one log taught: the posterior, the outlook at the present setting, and the confidence in it.
+
+    `quick`: not settled yet; what `Advisor.learn` gives takes its place.
+    """
 
     posterior: Posterior
     now: Outlook
     confidence: Confidence
+    quick: bool = False
 
     @property
     def evidence(self) -> Evidence:
@@ -81,6 +88,9 @@ class Advisor:
         Of engines that do not bring their own.
     shelf : Shelf, optional
         Where the compiled sampler lasts between starts.
+    settle : bool
+        Whether `learn` goes on drawing until the figures are settled (`model.setting.precision`); without it, it takes
+        what a first fit gives, in a fraction of the time.
 
     Attributes
     ----------
@@ -89,9 +99,15 @@ class Advisor:
     """
 
     def __init__(
-        self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT, shelf: Shelf | None = None
+        self,
+        seed: int = 20_260_101,
+        cores: int = 2,
+        prior: EnginePrior = EXPERT,
+        shelf: Shelf | None = None,
+        settle: bool = True,
     ) -> None:
         self.seed = seed
+        self._settle = settle
         self.prior = prior
         self._cores = cores
         self.sampler = Sampler(cores, shelf)
@@ -129,15 +145,19 @@ class Advisor:
         UnknownNeedleError
             If a needle was fitted that is not on hand.
         """
-        log, prior = tuple(entries), prior or self.prior
-        posterior = self._posterior(installation, log, prior)
-        befores = [self._posterior(installation, each, prior) for each in _doubted(log)]
-        return _learned(posterior, befores, self._cores)
+        first = self._first(installation, tuple(entries), prior or self.prior)
+        settled = self._settled(first.posterior) if self._settle else first.posterior
+        if settled is first.posterior:
+            return first
+        now = _now(settled)
+        return Learned(settled, now, confidence_of(settled, now, first.confidence.suspicions))
 
     def learn_quickly(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
     ) -> Learned | None:
         """What is remembered of the log some entries ago, weighed by what came since (`model.learning.reweighting`).
+
+        Where too little is remembered, or the weights are not to be believed, it is what a first fit gives.
 
         Parameters
         ----------
@@ -147,16 +167,29 @@ class Advisor:
         Returns
         -------
         Learned or None
-            None where too little is remembered, or all of it, or the weights are not to be believed: then `learn`.
+            None where `learn` is as quick: an adviser that does not settle has nothing but first fits.
         """
         log, prior = tuple(entries), prior or self.prior
+        weighed = self._weighed(installation, log, prior)
+        if weighed is not None or not self._settle:
+            return weighed
+        return replace(self._first(installation, log, prior), quick=True)
+
+    def _first(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned:
+        """What first fits say."""
+        posterior = self._posterior(installation, log, prior)
+        befores = [self._posterior(installation, each, prior) for each in _doubted(log)]
+        return _learned(posterior, befores, self._cores)
+
+    def _weighed(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned | None:
+        """From memory alone; None where too little is there, or all of it."""
         befores = [self._remembered(installation, each, prior) for each in _doubted(log)]
         known = [before for before in befores if before is not None]
         if len(known) < len(befores) or self._remembered(installation, log, prior) is not None:
             return None
         start = self._latest_remembered(installation, log, prior)
         posterior = None if start is None else reweighted(start, gather(installation, log, prior))
-        return None if posterior is None else _learned(posterior, known, self._cores)
+        return None if posterior is None else replace(_learned(posterior, known, self._cores), quick=True)
 
     def _posterior(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior:
         """The posterior of a log, from memory where it was learned a moment ago."""
@@ -169,6 +202,20 @@ class Advisor:
                     while len(self._recent) > _REMEMBERED:
                         self._recent.popitem(last=False)
         return found
+
+    def _settled(self, posterior: Posterior) -> Posterior:
+        """With more draws, by more chains, until Monte Carlo error no longer shows in what is told.
+
+        Where chains do not converge together, it is begun anew with more care, as long as there is more to take.
+        """
+        while (told := posterior.diagnostics).converged and told.chains < _MOST_CHAINS and not precise(posterior):
+            with self._fitting:  # somebody may be waiting for a first fit: it comes between
+                posterior = self.sampler.further(posterior)
+            careful = told.refits + 1
+            if not posterior.diagnostics.converged and careful < TRIES:
+                with self._fitting:
+                    posterior = self.sampler.fit(posterior.evidence, self.seed, careful)
+        return posterior
 
     def _remembered(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior | None:
         key = (installation, log, prior)
@@ -214,7 +261,7 @@ class Advisor:
         if confidence.stage is Stage.TUNED:
             why = f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}."
             return self._look_first(learned) if doubted else self._without_weighing(learned, wording.keep(), why)
-        weighing = weigh(posterior, confidence, learned.now, cores=self._cores)
+        weighing = weigh(*_fewer(learned), cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
         if doubted and choice.action.cause is InspectCause.NO_NEEDLE_FITS:
             return self._look_first(learned)
@@ -262,7 +309,7 @@ class Advisor:
             alternatives=alternatives,
             cautions=cautions.for_stage(confidence.stage, action.cause is InspectCause.LIMIT_EXCEEDED),
             confidence=confidence,
-            provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
+            provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics, learned.quick),
             warnings=(*_warnings(evidence, learned.posterior), *_denser_air(learned, action)),
             needles=needles,
         )
@@ -320,10 +367,23 @@ def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:
 
 def _learned(posterior: Posterior, befores: Sequence[Posterior], cores: int) -> Learned:
     """The present setting, seen through a posterior and doubted by those before it."""
-    evidence = posterior.evidence
-    now = look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
-    doubts = suspicions([before for before in befores if before.diagnostics.converged], evidence, cores)
+    now = _now(posterior)
+    doubts = suspicions([before for before in befores if before.diagnostics.converged], posterior.evidence, cores)
     return Learned(posterior, now, confidence_of(posterior, now, doubts))
+
+
+def _fewer(learned: Learned) -> tuple[Posterior, Confidence, Outlook]:
+    """What candidates are weighed on: no more draws than the choice among them needs."""
+    posterior = learned.posterior.thinned(_WEIGHED_ON)
+    if posterior is learned.posterior:
+        return posterior, learned.confidence, learned.now
+    return posterior, learned.confidence, _now(posterior)
+
+
+def _now(posterior: Posterior) -> Outlook:
+    """The present setting in the air it is judged in."""
+    evidence = posterior.evidence
+    return look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
 
 
 def _denser_air(learned: Learned, action: Action) -> tuple[str, ...]:

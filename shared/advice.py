@@ -324,11 +324,16 @@ class NeedleProspect:
 
 @dataclass(frozen=True)
 class Provenance:
-    """What an answer rests on: with the same log, seed and versions it comes out the same."""
+    """What an answer rests on: with the same log, seed and versions it comes out the same.
+
+    A `quick` one does not: it rests on what happened to be remembered, or on a first fit, until one that is settled
+    takes its place.
+    """
 
     seed: int
     model_version: str
     diagnostics: Diagnostics
+    quick: bool = False
 
 
 @dataclass(frozen=True)

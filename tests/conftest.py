@@ -41,10 +41,18 @@ settings.load_profile("standing")
 NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30.0, 30.6, 31.2, 31.8))
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Modules that hold slow tests come first, so that both workers are busy to the end."""
+    slow = {item.path for item in items if item.get_closest_marker("slow") is not None}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 @pytest.fixture(scope="session")
 def advisor() -> Advisor:
-    """The real adviser, its sampler compiled."""
-    made = real_adviser()
+    """The real adviser, its sampler compiled; it takes first fits as they are (`tests/model/setting/test_precision.py`
+    and whatever makes its own adviser has settled ones).
+    """
+    made = real_adviser(settle=False)
     made.prepare()
     return made
 

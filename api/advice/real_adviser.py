@@ -8,7 +8,7 @@ if TYPE_CHECKING:
 __all__ = ["real_adviser"]
 
 
-def real_adviser(seed: int | None = None, cores: int = 2) -> "Advisor":
+def real_adviser(seed: int | None = None, cores: int = 2, *, settle: bool = True) -> "Advisor":
     """The model's own adviser; loading it is put off until it is called.
 
     Chains and requests share out the cores; threads within a matrix product would only stand in their way. Compiled
@@ -20,6 +20,8 @@ def real_adviser(seed: int | None = None, cores: int = 2) -> "Advisor":
         That of the settings if not given.
     cores : int
         Chains drawn, and candidates weighed, at a time.
+    settle : bool
+        Whether it draws until its figures are settled; see `model.advisor.Advisor`.
     """
     from threadpoolctl import threadpool_limits
 
@@ -31,6 +33,5 @@ def real_adviser(seed: int | None = None, cores: int = 2) -> "Advisor":
     from model.advisor import Advisor
 
     threadpool_limits(1, "blas")
-    return Advisor(
-        settings.seed if seed is None else seed, cores, shelf=compile_cache.SamplerShelf(settings.cache_folder)
-    )
+    shelf = compile_cache.SamplerShelf(settings.cache_folder)
+    return Advisor(settings.seed if seed is None else seed, cores, shelf=shelf, settle=settle)

@@ -7,21 +7,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from api.bench.histories import History
-from model.engine.mixture import Unknowns
+from model.advisor import Advisor
 from model.learning.evidence import gather
-from model.learning.sampler import CHAINS, ESS_LEAST, FIRST_TRY, Posterior, Sampler
-from model.setting.outlook import look, target_at
+from model.learning.sampler import ESS_LEAST, FIRST_TRY
+from model.setting.precision import MEASURES, quantities, summaries
 from shared.records import Installation
 
-__all__ = ["BOUNDS", "MEASURES", "Compared", "compare", "figures", "quantities"]
+__all__ = ["BOUNDS", "Compared", "compare", "figures"]
 
 _F = NDArray[np.float64]
 
-MEASURES = ("mean", "sd", "quantile_5", "quantile_95")
-"""What is compared of every unknown: errors of mean and quantiles in standard deviations, of the sd as a share."""
-
 BOUNDS = {"mean": 0.1, "sd": 0.1, "quantile_5": 0.15, "quantile_95": 0.15}
-"""Largest error of each measure that counts as agreement."""
+"""Largest error of each measure that counts as agreement: of mean and quantiles in the reference's standard deviations,
+of the standard deviation as a share."""
 
 _GEOMETRY = {**FIRST_TRY, "draws": 1000}
 
@@ -40,8 +38,8 @@ class Compared:
         At 4 × 1,000 draws of the first try's settings.
     ess, ess_of_two : float
         The least over unknowns, bulk and tail, of those draws; and over the two that matter.
-    refits : int
-        How often the service itself had to draw again.
+    refits, chains : int
+        How often the service itself had to draw again; chains it drew until settled.
     converged, reference_converged : bool
     """
 
@@ -53,6 +51,7 @@ class Compared:
     ess: float
     ess_of_two: float
     refits: int
+    chains: int
     converged: bool
     reference_converged: bool
 
@@ -69,26 +68,16 @@ class Compared:
         return far
 
 
-def quantities(posterior: Posterior) -> dict[str, _F]:
-    """Draws of all scalar unknowns and of the two that matter, (chains, draws) each."""
-    u = posterior.unknowns
-    found = {name: getattr(u, name)[:, 0] for name in Unknowns.names() if name not in ("first", "second")}
-    evidence = posterior.evidence
-    target = target_at(look(posterior, [evidence.position], evidence.ln_density)[0], posterior)
-    found |= {"offset_turns": target.offset_turns, "taper_misfit": target.taper_misfit}
-    return {name: draws.reshape(CHAINS, -1) for name, draws in found.items()}
-
-
-def compare(sampler: Sampler, installation: Installation, history: History, seed: int, draws: int) -> Compared:
-    """Fit a history as the service does, once more for its geometry, and at length for the reference.
+def compare(advisor: Advisor, installation: Installation, history: History, draws: int) -> Compared:
+    """Learn a history as the service does, once more for its geometry, and at length for the reference.
 
     Parameters
     ----------
     draws : int
         Of each of the reference's four chains.
     """
-    evidence = gather(installation, history.entries)
-    ours, drawn = sampler.fit(evidence, seed), sampler.fit_once(evidence, seed, _GEOMETRY)
+    evidence, seed, sampler = gather(installation, history.entries), advisor.seed, advisor.sampler
+    ours, drawn = advisor.learn(installation, history.entries).posterior, sampler.fit_once(evidence, seed, _GEOMETRY)
     geometry, two = drawn.diagnostics, quantities(drawn)
     # another seed, another adaptation, smaller steps
     careful = {"draws": draws, "tune": 2000, "target_accept": 0.95}
@@ -104,6 +93,7 @@ def compare(sampler: Sampler, installation: Installation, history: History, seed
         ess=min(geometry.ess_bulk_min, geometry.ess_tail_min),
         ess_of_two=_least_ess(np.stack([two["offset_turns"], two["taper_misfit"]])),
         refits=ours.diagnostics.refits,
+        chains=ours.diagnostics.chains,
         converged=ours.diagnostics.converged,
         reference_converged=reference.diagnostics.converged,
     )
@@ -111,7 +101,7 @@ def compare(sampler: Sampler, installation: Installation, history: History, seed
 
 def _errors(mine: _F, theirs: _F) -> tuple[dict[str, _F], dict[str, _F]]:
     """Errors and their Monte Carlo errors by measure, from draws (unknowns, chains, draws)."""
-    ours, reference = _summaries(mine), _summaries(theirs)
+    ours, reference = summaries(mine), summaries(theirs)
     spread = reference["sd"][0]
     errors = {name: (ours[name][0] - reference[name][0]) / spread for name in MEASURES}
     monte_carlo = {name: np.hypot(ours[name][1], reference[name][1]) / spread for name in MEASURES}
@@ -124,20 +114,6 @@ def _least_ess(draws: _F) -> float:
 
     kinds: tuple[dict[str, Any], ...] = ({"method": "bulk"}, {"method": "tail", "prob": (0.05, 0.95)})
     return min(float(np.min(array_stats.ess(draws, chain_axis=1, draw_axis=2, **kind))) for kind in kinds)
-
-
-def _summaries(draws: _F) -> dict[str, tuple[_F, _F]]:
-    """Each measure with its Monte Carlo standard error, (unknowns,)."""
-    from arviz_stats.base import array_stats
-
-    def error(method: str, **more: Any) -> _F:
-        return np.asarray(array_stats.mcse(draws, chain_axis=1, draw_axis=2, method=method, **more))
-
-    flat = draws.reshape(len(draws), -1)
-    found = {"mean": (flat.mean(axis=1), error("mean")), "sd": (flat.std(axis=1, ddof=1), error("sd"))}
-    for name, at in (("quantile_5", 0.05), ("quantile_95", 0.95)):
-        found[name] = (np.quantile(flat, at, axis=1), error("quantile", prob=at))
-    return found
 
 
 def figures(compared: list[Compared]) -> dict[str, Any]:
@@ -168,6 +144,7 @@ def figures(compared: list[Compared]) -> dict[str, Any]:
         "min_ess_of_two": round(min(c.ess_of_two for c in compared), 1),
         "histories_below_least": sum(c.ess < ESS_LEAST for c in compared),
         "refits": sum(c.refits for c in compared),
+        "chains": {"median": float(np.median([c.chains for c in compared])), "most": max(c.chains for c in compared)},
         "failing": [c.name for c in compared if c.failing],
         "reference_not_converged": [c.name for c in compared if not c.reference_converged],
     }

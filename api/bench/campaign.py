@@ -42,12 +42,15 @@ def _curves() -> tuple[Any, ...]:
 
 
 def prepared() -> Any:
-    """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
+    """The worker's own adviser, compiled once; it draws on one core, the other worker has the other.
+
+    It takes each first fit as it is: thousands are made, and a settled one has the same centre.
+    """
     global _advisor
     if _advisor is None:
         from api.advice.real_adviser import real_adviser
 
-        _advisor = real_adviser(cores=1)
+        _advisor = real_adviser(cores=1, settle=False)
         _advisor.prepare()
     return _advisor
 

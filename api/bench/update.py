@@ -197,8 +197,5 @@ def _agreement(
     installation = sent.record()
     logs = histories(sent, count, seed)
     return figures(
-        [
-            compare(advisor.sampler, installation, history, advisor.seed, draws)
-            for history in track(logs, "histories", console=console)
-        ]
+        [compare(advisor, installation, history, draws) for history in track(logs, "histories", console=console)]
     )

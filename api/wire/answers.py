@@ -266,8 +266,8 @@ class SuggestionOut(BaseModel):
     warnings: list[str]
     quick: bool = Field(
         False,
-        description="Whether it rests on what was learned before the latest entries, weighed by what came since. The "
-        "answer learned in full takes its place within seconds.",
+        description="Whether it is a first answer: from what was learned before the latest entries, weighed by what "
+        "came since, or from few draws. The answer learned in full takes its place within seconds.",
     )
     needles: list[NeedleOut] = Field(
         default_factory=list, description="Every needle on hand at its best setting, shallowest first."
@@ -303,7 +303,7 @@ class SuggestionOut(BaseModel):
                 ),
             ),
             warnings=list(s.warnings),
-            quick=d.k_hat is not None,
+            quick=s.provenance.quick,
             needles=[
                 NeedleOut(needle=n.needle, turns_from_mark=n.turns_from_mark, chance_both=n.chance_both)
                 for n in s.needles

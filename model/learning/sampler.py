@@ -15,7 +15,7 @@ from model.learning.packed import data_of
 from shared.advice import Diagnostics
 from shared.errors import NotConvergedError
 
-__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "Posterior", "Sampler"]
+__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "TRIES", "Posterior", "Sampler"]
 
 R_HAT_MOST = 1.01
 """Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
@@ -24,7 +24,7 @@ ESS_LEAST = 400.0
 """Least bulk and tail effective sample size that is believed (same source)."""
 
 CHAINS = 4
-"""Chains of every fit; draws of a `Posterior` come chain after chain."""
+"""Chains drawn at a time; draws of a `Posterior` come chain after chain, `diagnostics.chains` of them."""
 
 FIRST_TRY: Mapping[str, Any] = {
     # draws take 7 steps; the cap keeps warm-up, still finding its step size, from taking hundreds
@@ -40,6 +40,9 @@ _TRIES = (
     {"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"},
     {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"},
 )
+
+TRIES = len(_TRIES)
+"""Tries of a fit at the most, each with more care."""
 
 
 @dataclass(frozen=True)
@@ -61,8 +64,10 @@ class Posterior:
     seed: int
 
     def thinned(self, draws: int) -> "Posterior":
-        """The posterior with about that many draws, evenly taken."""
+        """The posterior with about that many draws, evenly taken; itself where it has no more."""
         step = max(1, len(self.unknowns.offset) // draws)
+        if step == 1:
+            return self
         return replace(self, unknowns=Unknowns(*(getattr(self.unknowns, n)[::step] for n in Unknowns.names())))
 
 
@@ -101,14 +106,16 @@ class Sampler:
                 self._compiled = compiled(self._shelf, progress)
                 progress("sampler ready")
 
-    def fit(self, evidence: Evidence, seed: int) -> Posterior:
-        """Draw from the posterior; where the first try does not converge, try once more with care.
+    def fit(self, evidence: Evidence, seed: int, refits: int = 0) -> Posterior:
+        """Draw from the posterior; where the first try does not converge, try again with more care.
 
         Parameters
         ----------
         evidence : Evidence
         seed : int
             Same evidence and seed, same draws.
+        refits : int
+            Tries left out because they are known not to do, fewer than `TRIES`.
 
         Returns
         -------
@@ -121,9 +128,9 @@ class Sampler:
             If the sampler broke down.
         """
         compiled = self._fed(evidence)
-        for refits, options in enumerate(_TRIES):
-            drawn = _sample(compiled, self._cores, seed + 7919 * refits, options)
-            diagnostics = _diagnose(drawn, refits)
+        for made in range(refits, TRIES):
+            drawn = _sample(compiled, self._cores, seed + 7919 * made, _TRIES[made])
+            diagnostics = _diagnose(drawn, made)
             if diagnostics.converged:
                 break
         return Posterior(drawn.unknowns(), evidence, diagnostics, seed)
@@ -143,6 +150,36 @@ class Sampler:
         """
         drawn = _sample(self._fed(evidence), self._cores, seed, options)
         return Posterior(drawn.unknowns(), evidence, _diagnose(drawn, 0), seed)
+
+    def further(self, posterior: Posterior) -> Posterior:
+        """The posterior with as many draws more, by chains of their own that warmed up by themselves.
+
+        All chains are diagnosed together: where the new ones tell something else, `diagnostics.converged` says so.
+
+        Parameters
+        ----------
+        posterior : Posterior
+            Of `fit`, or of this.
+
+        Raises
+        ------
+        NotConvergedError
+            If the sampler broke down.
+        """
+        told = posterior.diagnostics
+        part = told.chains // CHAINS
+        # seeds of a fit's own tries lie between
+        seed = posterior.seed + 7919 * (TRIES * part + told.refits)
+        drawn = _sample(self._fed(posterior.evidence), self._cores, seed, _TRIES[told.refits])
+        known = posterior.unknowns
+        both = _Drawn(
+            {
+                name: np.concatenate([getattr(known, name).reshape(told.chains, told.draws, -1), new])
+                for name, new in drawn.columns.items()
+            },
+            told.divergences + drawn.divergences,
+        )
+        return replace(posterior, unknowns=both.unknowns(), diagnostics=_diagnose(both, told.refits))
 
     def _fed(self, evidence: Evidence) -> Any:
         self.compile()

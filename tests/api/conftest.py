@@ -156,7 +156,9 @@ class StandIn:
         return Suggestion(
             Stage.FULL_THROTTLE, action, "why", "expect", predicted, gain,
             (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
-            Provenance(self.seed, "1", learned.posterior.diagnostics),
+            Provenance(
+                self.seed, "1", learned.posterior.diagnostics, learned.posterior.diagnostics.k_hat is not None
+            ),
         )  # fmt: skip
 
 

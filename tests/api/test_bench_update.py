@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from api.bench.agreement import MEASURES, compare, figures, quantities
+from api.bench import pymc_peers
+from api.bench.agreement import compare, figures
 from api.bench.histories import as_sent, histories, tuned
 from api.bench.update import sizes_from
 from api.bench.whole_updates import exponent_of, whole_service
@@ -16,6 +17,7 @@ from api.files.installation import installation_from
 from model.advisor import Advisor
 from model.learning.evidence import gather
 from model.learning.sampler import FIRST_TRY, Posterior, Sampler
+from model.setting.precision import MEASURES, quantities
 from shared.errors import InvalidValueError
 from shared.records import Installation
 from shared.runs import RiseSeen, Run
@@ -46,9 +48,12 @@ def test_histories_hold_what_they_are_called(installation: Installation) -> None
 def test_posteriors_agree_with_a_reference(advisor: Advisor) -> None:
     """On a single run and on a log censored throughout, nothing but Monte Carlo error stands between the two."""
     sent = installation_from(None)
-    found = [compare(advisor.sampler, sent.record(), h, advisor.seed, 1000) for h in histories(sent, 2, 1)]
+    settling = Advisor(advisor.seed, settle=True)
+    settling.sampler = advisor.sampler
+    found = [compare(settling, sent.record(), h, 1000) for h in histories(sent, 2, 1)]
     for one in found:
         assert one.converged
+        assert one.chains > 4
         assert "offset_turns" in one.unknowns
         for measure in MEASURES:
             assert not one.beyond(measure, 3.0).any()
@@ -64,7 +69,7 @@ class _Shifted(Sampler):
         super().__init__()
         self._given, self._shift = posterior, shift
 
-    def fit(self, evidence: object, seed: int) -> Posterior:
+    def fit(self, evidence: object, seed: int, refits: int = 0) -> Posterior:
         """What was given."""
         return self._given
 
@@ -83,7 +88,9 @@ def test_a_posterior_that_is_off_is_found(advisor: Advisor) -> None:
     evidence = gather(sent.record(), history.entries)
     given = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
     assert quantities(given)["rise_noise"].shape == (4, FIRST_TRY["draws"])
-    off = compare(_Shifted(given, 0.5), sent.record(), history, 1, 1000)
+    beside = Advisor(1, settle=False)
+    beside.sampler = _Shifted(given, 0.5)
+    off = compare(beside, sent.record(), history, 1000)
     assert off.failing
     for measure in ("mean", "quantile_5", "quantile_95"):
         beyond = np.array(off.unknowns)[off.beyond(measure, 1.96)]
@@ -131,6 +138,7 @@ def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch)
     """Every figure is there, times and ratios are positive, and the posteriors agree."""
     monkeypatch.setattr("model.advisor.Advisor", lambda *_, **__: advisor)  # compiled once is enough
     monkeypatch.setattr("api.bench.update._EACH_SIZE", 1)
+    monkeypatch.setattr("api.bench.pymc_peers._DRAWS", {**pymc_peers._DRAWS, "draws": 100, "tune": 100})
     few = ["--updates", "1", "--before", "2", "--peer-updates", "1", "--histories", "1", "--reference-draws", "700"]
     result = CliRunner().invoke(app, ["bench", "update", *few, "--sizes", "1,2"])
     assert result.exit_code == 0, (result.output, result.exception)

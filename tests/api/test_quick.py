@@ -147,7 +147,7 @@ def test_the_card_waits_for_the_careful_answer(client: Client, stand_in: StandIn
     home = client.post("/installations/new", data=FORM, follow_redirects=False).headers["Location"]
     client.post(f"{home}/run", data=TYPED, follow_redirects=False)
     page = client.get(home).text
-    assert "from what was known before your last entry." in words(page)
+    assert "A first answer , made quickly." in words(page)
     again = f"{home}/card?after_quick=true"
     assert f'hx-get="{again}"' in page
     assert client.get(again).status_code == 204

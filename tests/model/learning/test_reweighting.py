@@ -137,7 +137,7 @@ def test_the_adviser_remembers_what_it_needs(
     installation: Installation, log: tuple[Entry, ...], advisor: Advisor
 ) -> None:
     """Quick is what rests on the log before, with the same doubts; nothing is where that was not learned."""
-    other = Advisor(advisor.seed)
+    other = Advisor(advisor.seed, settle=False)
     other.sampler = advisor.sampler
     longer = (*log, TurnScrew(-0.125), _run(105.0))
     assert other.learn_quickly(installation, longer) is None
