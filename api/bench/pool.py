@@ -6,7 +6,7 @@ import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from multiprocessing import get_context
 from pathlib import Path
@@ -118,6 +118,12 @@ def _compile_cache() -> None:
 def start(
     pooled: Annotated[int, typer.Option("--pooled", min=5, help="Engines tuned into the pool first.")] = 30,
     engines: Annotated[int, typer.Option("--engines", min=1, help="New engines, each tuned from either prior.")] = 20,
+    repeats: Annotated[
+        int, typer.Option("--repeats", min=1, help="How often each is tuned, with other readings in other air.")
+    ] = 1,
+    odd: Annotated[
+        float, typer.Option("--odd", min=0.0, help="How many times farther than the pool's engines new ones scatter.")
+    ] = 1.0,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the population.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
     keep: Keep = None,
@@ -125,7 +131,8 @@ def start(
     """Tune engines of one population into a pool, then new ones from the pool's prior and from the expert's.
 
     Both start where their own prior says before the first run. Runs are counted over new engines that some needle fits;
-    one that was not tuned counts as the most runs a campaign has, whatever was said to its builder instead.
+    one that was not tuned counts as the most runs a campaign has, whatever was said to its builder instead. Which
+    prior needs more runs for one engine is partly luck with its readings: only repeats tell.
     """
     from rich.console import Console
     from rich.progress import track
@@ -138,12 +145,15 @@ def start(
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
         served = worker.submit(_served, sorted(left, key=lambda each: each.number), seed).result()
     priors = (None, (served.prior.centre, served.prior.root))
-    work = [(seed, _FIRST_NEW + i, prior) for i in range(engines) for prior in priors]
+    again = range(repeats)
+    work = [(seed, _FIRST_NEW + i, prior, odd, j) for i in range(engines) for j in again for prior in priors]
     found = list(track(shared_out(_tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
     rests = served.rests
     told = {
         "pooled": pooled,
         "engines": engines,
+        "repeats": repeats,
+        "odd": odd,
         "seed": seed,
         "rests": {
             "engines": rests.engines,
@@ -161,25 +171,28 @@ def figures_of(found: Sequence["Tuned"], most: int) -> dict[str, Any]:
     Parameters
     ----------
     found : sequence of Tuned
-        Each engine from both priors.
+        Each engine from both priors, as often from the one as from the other.
     most : int
         Runs that one counts as which was not tuned; `runs_made` counts what was run, whatever was said in the end.
     """
-    runs: dict[str, dict[int, float]] = {"expert": {}, "pool": {}}
+    every: dict[str, dict[int, list[float]]] = {"expert": {}, "pool": {}}
     for each in found:
         if each.fitting:
-            runs[each.prior][each.number] = float(each.runs if each.finished == "tuned" else most)
+            counted = float(each.runs if each.finished == "tuned" else most)
+            every[each.prior].setdefault(each.number, []).append(counted)
+    runs = {name: {number: float(np.mean(n)) for number, n in of.items()} for name, of in every.items()}
+    never = {name: {number for number, n in of.items() if max(n) < most} for name, of in every.items()}
     made = {name: [each.runs for each in found if each.prior == name and each.fitting] for name in runs}
     both = sorted(set(runs["expert"]) & set(runs["pool"]))
     all_of = {name: np.array([n[i] for i in both]) for name, n in runs.items()}
-    tuned = (all_of["expert"] < most) & (all_of["pool"] < most)
+    tuned = np.array([i in never["expert"] and i in never["pool"] for i in both], bool)
     claims = {name: [e.true_claim for e in found if e.prior == name and e.true_claim is not None] for name in runs}
     return {
         "fitting": len(both),
         "median_runs": {name: float(np.median(n)) if both else None for name, n in all_of.items()},
         "mean_runs": {name: _mean(n) for name, n in all_of.items()},
         "fewer": _fewer(all_of["expert"], all_of["pool"]),
-        "not_tuned": {name: int(np.sum(n == most)) for name, n in all_of.items()},
+        "not_tuned": {name: sum(n.count(most) for n in of.values()) for name, of in every.items()},
         "tuned_from_both": int(tuned.sum()),
         "mean_runs_of_these": {name: _mean(n[tuned]) for name, n in all_of.items()},
         "fewer_of_these": _fewer(all_of["expert"][tuned], all_of["pool"][tuned]),
@@ -188,9 +201,23 @@ def figures_of(found: Sequence["Tuned"], most: int) -> dict[str, Any]:
         "fewer_made": _fewer(*(np.array(made[name], float) for name in ("expert", "pool"))),
         "fewer_from_pool": int(np.sum(all_of["pool"] < all_of["expert"])),
         "more_from_pool": int(np.sum(all_of["pool"] > all_of["expert"])),
+        "surely_fewer": sum(_more(every["expert"][i], every["pool"][i]) for i in both),
+        "surely_more": sum(_more(every["pool"][i], every["expert"][i]) for i in both),
         "true_claims": {name: [sum(c), len(c)] for name, c in claims.items()},
         "lean_runs": {name: sum(e.lean_runs for e in found if e.fitting and e.prior == name) for name in runs},
     }
+
+
+def _more(one: Sequence[float], other: Sequence[float]) -> bool:
+    """Whether one needs more runs beyond luck: a chance of 2.5 % where both need the same (Welch's t-test)."""
+    if min(len(one), len(other)) < 2:
+        return False
+    if np.ptp(one) == np.ptp(other) == 0.0:
+        return one[0] > other[0]
+    from scipy.stats import ttest_ind_from_stats
+
+    moments = [m for x in (one, other) for m in (float(np.mean(x)), float(np.std(x, ddof=1)), len(x))]
+    return bool(ttest_ind_from_stats(*moments, equal_var=False, alternative="greater").pvalue < 0.025)
 
 
 def _mean(x: NDArray[np.float64]) -> float | None:
@@ -243,7 +270,7 @@ def _population(seed: int) -> Any:
     return Generating(beta, np.full(len(POOLED), 0.3))
 
 
-def _campaign(seed: int, number: int, prior: Any) -> Any:
+def _campaign(seed: int, number: int, prior: Any, odd: float = 1.0, again: int = 0) -> Any:
     """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
     from api.files.installation import installation_from
     from model.learning.engine_prior import EXPERT
@@ -260,23 +287,21 @@ def _campaign(seed: int, number: int, prior: Any) -> Any:
     reach = start_of(base, advisor.prior, seed)[0]
     if reach.chance_both > 0.0:
         installation, first = _set_up(base, reach)
-    engine = _engine(installation, seed, number)
-    fitting = bool(fitting_positions(_engine(base, seed, number), Air(288.15, 101_325.0)))
+    engine = _engine(installation, seed, number, odd, again)
+    fitting = bool(fitting_positions(_engine(base, seed, number, odd), Air(288.15, 101_325.0)))
     before: tuple[Any, ...] = ()
-    policy = make_policy("ours", advisor, np.random.default_rng([seed, number, 3]))
+    policy = make_policy("ours", advisor, np.random.default_rng([seed, number, 3, again]))
     if first is not None:
         engine.adjust(first)
         before = (first,)
     done = run_campaign(
         engine, lambda e, entries, air: policy(e, [*before, *entries], air), STANDARD.weather,
-        np.random.default_rng([seed, number, 2]), fitting,
+        np.random.default_rng([seed, number, 2, again]), fitting,
     )  # fmt: skip
     return installation, before, done
 
 
 def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
-    from dataclasses import replace
-
     from shared.limits import PLAUSIBLE_TURNS
     from shared.records import TurnScrew
 
@@ -284,14 +309,16 @@ def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
     return replace(base, fitted_needle=reach.needle), TurnScrew(turns) if turns else None
 
 
-def _engine(installation: Any, seed: int, number: int) -> Any:
+def _engine(installation: Any, seed: int, number: int, odd: float = 1.0, again: int = 0) -> Any:
+    """A virtual engine: `odd` times as far from its population's centre, `again` only changes its readings."""
     from model.learning.prior_draws import draw_unknowns
     from model.pool.kind import kind_of
     from model.trial.virtual_engine import VirtualEngine
 
-    rng = np.random.default_rng([seed, number, 1])
-    prior = _population(seed).engine(kind_of(installation))
-    return VirtualEngine(installation, draw_unknowns(installation, rng, prior), rng)
+    population = _population(seed)
+    prior = replace(population, tau=odd * population.tau).engine(kind_of(installation))
+    truth = draw_unknowns(installation, np.random.default_rng([seed, number, 1]), prior)
+    return VirtualEngine(installation, truth, np.random.default_rng([seed, number, 4, again]))
 
 
 def _contribution(seed: int, number: int) -> _Left:
@@ -322,11 +349,11 @@ def _served(left: list[_Left], seed: int) -> Any:
     return serve(population, kind_of(installation_from(None).record()))
 
 
-def _tuned(seed: int, number: int, prior: Any) -> Tuned:
+def _tuned(seed: int, number: int, prior: Any, odd: float, again: int) -> Tuned:
     """A new engine tuned from the expert prior, or from one given by its centre and root."""
     from model.learning.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)
-    _, _, done = _campaign(seed, number, given)
+    _, _, done = _campaign(seed, number, given, odd, again)
     name = "expert" if prior is None else "pool"
     return Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)

@@ -5,8 +5,13 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from api.bench.pool import Tuned, figures_of
+from api.bench.pool import Tuned, _population, figures_of
+from api.bench.pool import _engine as engine_of
 from api.cli.main import app
+from api.files.installation import installation_from
+from model.engine.priors import PRIORS
+from model.learning.engine_prior import POOLED
+from shared.runs import Air
 
 
 @pytest.mark.slow
@@ -63,6 +68,43 @@ def test_runs_from_either_prior() -> None:
     assert (told["fewer_from_pool"], told["more_from_pool"]) == (1, 2)
     assert told["true_claims"] == {"expert": [4, 4], "pool": [3, 3]}
     assert told["lean_runs"] == {"expert": 0, "pool": 1}
+
+
+def test_luck_is_told_from_need() -> None:
+    """Of engines tuned several times: which need fewer runs from one prior beyond luck, by hand (Welch 1947)."""
+    steady = [each for _ in range(4) for each in _engine(1, 5, 3)]  # no scatter: 5 and 3
+    lucky = [each for e, p in ((3, 9), (9, 4), (4, 8), (8, 3)) for each in _engine(2, e, p)]  # 6 and 6
+    # 3.25 and 9.25, each with a variance of 0.25: t = 6 / sqrt(0.125) = 17
+    worse = [each for e, p in ((3, 9), (3, 9), (3, 9), (4, 10)) for each in _engine(3, e, p)]
+    found = [*steady, *lucky, *worse]
+    told = figures_of(found, 40)
+    assert (told["surely_fewer"], told["surely_more"]) == (1, 1)
+    assert (told["fewer_from_pool"], told["more_from_pool"]) == (1, 1)
+    assert told["mean_runs"]["expert"] == pytest.approx((5 + 6 + 3.25) / 3, abs=0.01)
+    once = figures_of([*_engine(1, 5, 3), *_engine(3, 3, 9)], 40)
+    assert (once["surely_fewer"], once["surely_more"]) == (0, 0)
+
+
+def test_one_repeat_not_tuned_counts_as_all_of_its_runs() -> None:
+    """And the engine is none of those tuned from both."""
+    told = figures_of(
+        [*_engine(1, 5, 3), *_engine(1, 5, "not_to_be_settled"), *_engine(2, 4, 4), *_engine(2, 6, 2)], 40
+    )
+    assert told["not_tuned"] == {"expert": 0, "pool": 1}
+    assert told["mean_runs"]["pool"] == pytest.approx((21.5 + 3) / 2, abs=0.01)
+    assert (told["tuned_from_both"], told["mean_runs_of_these"]) == (1, {"expert": 5.0, "pool": 3.0})
+
+
+def test_repeats_are_of_one_engine() -> None:
+    """Its truth is the same, its readings are others; farther engines lie in the same direction."""
+    installation = installation_from(None).record()
+    first, again, far = (engine_of(installation, 1, 10_000, odd, j) for odd, j in ((1.0, 0), (1.0, 1), (2.0, 0)))
+    assert first._u.offset == again._u.offset
+    assert first.run(Air(288.15, 101_325.0)) != again.run(Air(288.15, 101_325.0))
+    centre = _population(1).beta[0, POOLED.index("offset")]
+    prior = PRIORS["offset"]
+    standard = [(float(e._u.offset[0, 0]) - prior.centre) / prior.spread - centre for e in (first, far)]
+    assert standard[1] == pytest.approx(2.0 * standard[0])
 
 
 def test_no_engine_that_fits_is_no_figure() -> None:

@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 
 import numpy as np
+import pymc as pm
 import pytest
 from typer.testing import CliRunner
 
@@ -16,6 +17,8 @@ from api.cli.main import app
 from api.files.installation import installation_from
 from model.advisor import Advisor
 from model.learning.evidence import gather
+from model.learning.graph import build
+from model.learning.packed import data_of
 from model.learning.sampler import FIRST_TRY, Posterior, Sampler
 from model.setting.precision import MEASURES, quantities
 from shared.errors import InvalidValueError
@@ -133,12 +136,22 @@ def test_sizes_that_are_none() -> None:
             sizes_from(text)
 
 
+def _small() -> pm.Model:
+    """A graph of the same data that PyMC compiles in a moment."""
+    with pm.Model() as model:
+        for name, value in data_of(gather(installation_from(None).record(), ())).items():
+            pm.Data(name, value)
+        pm.Normal("one")
+    return model
+
+
 @pytest.mark.slow
 def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every figure is there, times and ratios are positive, and the posteriors agree."""
     monkeypatch.setattr("model.advisor.Advisor", lambda *_, **__: advisor)  # compiled once is enough
     monkeypatch.setattr("api.bench.update._EACH_SIZE", 1)
-    monkeypatch.setattr("api.bench.pymc_peers._DRAWS", {**pymc_peers._DRAWS, "draws": 100, "tune": 100})
+    assert pymc_peers.build is build
+    monkeypatch.setattr("api.bench.pymc_peers.build", _small)  # PyMC takes half a minute to compile the whole one
     few = ["--updates", "1", "--before", "2", "--peer-updates", "1", "--histories", "1", "--reference-draws", "700"]
     result = CliRunner().invoke(app, ["bench", "update", *few, "--sizes", "1,2"])
     assert result.exit_code == 0, (result.output, result.exception)
