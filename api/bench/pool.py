@@ -22,6 +22,7 @@ from model.pool.kind import Kind
 
 __all__ = ["Tuned", "figures_of", "pool", "start"]
 
+_SAVED = ("fewer", "fewer_of_these", "fewer_of_these_error", "fewer_made")
 _FIRST_NEW = 10_000  # number of the first engine that is not in the pool
 
 
@@ -124,6 +125,9 @@ def start(
     odd: Annotated[
         float, typer.Option("--odd", min=0.0, help="How many times farther than the pool's engines new ones scatter.")
     ] = 1.0,
+    exact: Annotated[
+        bool, typer.Option("--exact", help="Tune them from the population's own prior, too: no pool can know more.")
+    ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the population.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
     keep: Keep = None,
@@ -144,9 +148,15 @@ def start(
     left = list(track(filling, "filling the pool", pooled, console=console))
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
         served = worker.submit(_served, sorted(left, key=lambda each: each.number), seed).result()
-    priors = (None, (served.prior.centre, served.prior.root))
-    again = range(repeats)
-    work = [(seed, _FIRST_NEW + i, prior, odd, j) for i in range(engines) for j in again for prior in priors]
+    priors: dict[str, Any] = {"expert": None, "pool": (served.prior.centre, served.prior.root)}
+    if exact:
+        from api.files.installation import installation_from
+        from model.pool.kind import kind_of
+
+        known = _population(seed).engine(kind_of(installation_from(None).record()))
+        priors["exact"] = (known.centre, known.root)
+    each = [(_FIRST_NEW + i, j) for i in range(engines) for j in range(repeats)]
+    work = [(seed, number, name, prior, odd, j) for number, j in each for name, prior in priors.items()]
     found = list(track(shared_out(_tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
     rests = served.rests
     told = {
@@ -162,7 +172,12 @@ def start(
             "narrower_idle": round(rests.narrower_idle, 3),
         },
     }
-    typer.echo(json.dumps(told | figures_of(found, MOST_RUNS)))
+    told |= figures_of([each for each in found if each.prior != "exact"], MOST_RUNS)
+    if exact:
+        in_its_place = [replace(each, prior="pool") for each in found if each.prior == "exact"]
+        most = figures_of([*in_its_place, *(each for each in found if each.prior == "expert")], MOST_RUNS)
+        told["exact"] = {name: most[name] for name in ("not_tuned", "tuned_from_both", *_SAVED)}
+    typer.echo(json.dumps(told))
 
 
 def figures_of(found: Sequence["Tuned"], most: int) -> dict[str, Any]:
@@ -349,11 +364,10 @@ def _served(left: list[_Left], seed: int) -> Any:
     return serve(population, kind_of(installation_from(None).record()))
 
 
-def _tuned(seed: int, number: int, prior: Any, odd: float, again: int) -> Tuned:
-    """A new engine tuned from the expert prior, or from one given by its centre and root."""
+def _tuned(seed: int, number: int, name: str, prior: Any, odd: float, again: int) -> Tuned:
+    """A new engine tuned from the expert prior, or from one given by its centre and root; `name` says whose it is."""
     from model.learning.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)
     _, _, done = _campaign(seed, number, given, odd, again)
-    name = "expert" if prior is None else "pool"
     return Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)
