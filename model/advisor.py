@@ -41,12 +41,13 @@ from shared.advice import (
     Suggestion,
 )
 from shared.limits import ScrewStep
-from shared.records import Acknowledge, ChangeNeedle, Entry, Installation
+from shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Run
 
 __all__ = ["Advisor", "Learned"]
 
-_REMEMBERED = 64  # posteriors, about a megabyte each: the latest runs are held against those before them
+_REMEMBERED = 64  # first fits, about a megabyte each: the latest runs are held against those before them
+_SETTLED = 8  # posteriors drawn to the end, about four megabytes each: a turn since then teaches nothing
 _MOST_CHAINS = 32  # drawn of one log; what is not settled by then is told with the error it has
 _WEIGHED_ON = 2800  # draws on which candidates are weighed: those of a first fit
 _ENTRIES_SINCE = 4  # a run and what was turned before it; draws of a log shorter than that would hardly do
@@ -55,6 +56,9 @@ _NOT_TRUSTED = (
     "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "
     "last entries for a slip of the pen, and make another run at this setting."
 )
+
+
+_Told = tuple[Installation, tuple[Entry, ...], EnginePrior]
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,8 @@ class Advisor:
         self.prior = prior
         self._cores = cores
         self.sampler = Sampler(cores, shelf)
-        self._recent: OrderedDict[tuple[Installation, tuple[Entry, ...], EnginePrior], Posterior] = OrderedDict()
+        self._recent: OrderedDict[_Told, Posterior] = OrderedDict()
+        self._settled_recent: OrderedDict[_Told, Posterior] = OrderedDict()
         self._lock = threading.Lock()
         self._fitting = threading.Lock()
 
@@ -145,10 +150,11 @@ class Advisor:
         UnknownNeedleError
             If a needle was fitted that is not on hand.
         """
-        first = self._first(installation, tuple(entries), prior or self.prior)
-        settled = self._settled(first.posterior) if self._settle else first.posterior
-        if settled is first.posterior:
+        log, prior = tuple(entries), prior or self.prior
+        first = self._first(installation, log, prior)
+        if not self._settle:
             return first
+        settled = replace(self._settled((installation, _that_tell(log), prior)), evidence=first.evidence)
         now = _now(settled)
         return Learned(settled, now, confidence_of(settled, now, first.confidence.suspicions))
 
@@ -167,9 +173,12 @@ class Advisor:
         Returns
         -------
         Learned or None
-            None where `learn` is as quick: an adviser that does not settle has nothing but first fits.
+            None where `learn` is as quick: where nothing but turns came since it learned, or it does not settle.
         """
         log, prior = tuple(entries), prior or self.prior
+        with self._lock:
+            if (installation, _that_tell(log), prior) in self._settled_recent:
+                return None
         weighed = self._weighed(installation, log, prior)
         if weighed is not None or not self._settle:
             return weighed
@@ -192,22 +201,31 @@ class Advisor:
         return None if posterior is None else replace(_learned(posterior, known, self._cores), quick=True)
 
     def _posterior(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior:
-        """The posterior of a log, from memory where it was learned a moment ago."""
+        """A first fit to a log, from memory where it was made a moment ago."""
+        told = _that_tell(log)
         with self._fitting:  # two cores: one fit at a time uses both
-            found = self._remembered(installation, log, prior)
+            found = self._remembered(installation, told, prior)
             if found is None:
-                found = self.sampler.fit(gather(installation, log, prior), self.seed)
-                with self._lock:
-                    self._recent[installation, log, prior] = found
-                    while len(self._recent) > _REMEMBERED:
-                        self._recent.popitem(last=False)
-        return found
+                found = self.sampler.fit(gather(installation, told, prior), self.seed)
+                self._keep(self._recent, (installation, told, prior), found, _REMEMBERED)
+        return found if told == log else replace(found, evidence=gather(installation, log, prior))
 
-    def _settled(self, posterior: Posterior) -> Posterior:
+    def _keep(self, memory: OrderedDict[_Told, Posterior], what: _Told, posterior: Posterior, most: int) -> None:
+        with self._lock:
+            memory[what] = posterior
+            while len(memory) > most:
+                memory.popitem(last=False)
+
+    def _settled(self, what: _Told) -> Posterior:
         """With more draws, by more chains, until Monte Carlo error no longer shows in what is told.
 
         Where chains do not converge together, it is begun anew with more care, as long as there is more to take.
         """
+        with self._lock:
+            if what in self._settled_recent:
+                self._settled_recent.move_to_end(what)
+                return self._settled_recent[what]
+        posterior = self._posterior(*what)
         while (told := posterior.diagnostics).converged and told.chains < _MOST_CHAINS and not precise(posterior):
             with self._fitting:  # somebody may be waiting for a first fit: it comes between
                 posterior = self.sampler.further(posterior)
@@ -215,10 +233,11 @@ class Advisor:
             if not posterior.diagnostics.converged and careful < TRIES:
                 with self._fitting:
                     posterior = self.sampler.fit(posterior.evidence, self.seed, careful)
+        self._keep(self._settled_recent, what, posterior, _SETTLED)
         return posterior
 
     def _remembered(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior | None:
-        key = (installation, log, prior)
+        key = (installation, _that_tell(log), prior)
         with self._lock:
             if key in self._recent:
                 self._recent.move_to_end(key)
@@ -350,6 +369,14 @@ class Advisor:
         middle = (evidence.ln_density, evidence.ln_density_error)
         air = middle if density is None else (math.log(density), 0.0)
         return predict(look(learned.posterior, [position], *air)[0], learned.posterior)
+
+
+def _that_tell(log: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    """The log without what was turned or acknowledged since its last run: no reading tells of that yet."""
+    end = len(log)
+    while end and isinstance(log[end - 1], TurnScrew | TurnIdleStop | Acknowledge):
+        end -= 1
+    return log[:end]
 
 
 def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:

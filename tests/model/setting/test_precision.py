@@ -13,7 +13,7 @@ from model.learning.evidence import gather
 from model.learning.sampler import CHAINS, FIRST_TRY, TRIES, Posterior
 from model.setting import precision
 from model.setting.precision import ERRORS_MOST, MEASURES, precise, quantities, summaries
-from shared.records import Entry, Installation, TurnScrew
+from shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 
@@ -79,9 +79,29 @@ def test_a_first_answer_does_not_wait_for_it(
     full = fresh.learn(installation, log)
     assert not fresh.suggest(full).provenance.quick
     assert full.confidence.suspicions == quick.confidence.suspicions
-    longer = fresh.learn_quickly(installation, (*log, TurnScrew(-0.125)))
+    run = replace(log[-1], idle_rpm=790.0)  # type: ignore[type-var]
+    longer = fresh.learn_quickly(installation, (*log, run))
     assert longer is not None
-    assert longer.posterior.diagnostics.k_hat is not None  # by now there is something to weigh
+    assert longer.quick
+
+
+def test_a_turn_teaches_nothing(advisor: Advisor, installation: Installation, log: Sequence[Entry]) -> None:
+    """So nothing is drawn for it, and the answer in full is there at once: the one a fresh adviser would give."""
+    knowing, fresh = Advisor(advisor.seed, settle=True), Advisor(advisor.seed, settle=True)
+    knowing.sampler = fresh.sampler = advisor.sampler
+    before = knowing.learn(installation, log)
+    for more in ((TurnScrew(-0.125),), (TurnIdleStop(0.125), Acknowledge("a loose baffle"))):
+        assert knowing.learn_quickly(installation, (*log, *more)) is None
+        after = knowing.learn(installation, (*log, *more))
+        assert after.posterior.unknowns is before.posterior.unknowns
+        assert not after.quick
+    assert before.evidence.position.idle_stop_turns == 0.0
+    assert after.evidence.position.idle_stop_turns == 0.125
+    anew = fresh.learn(installation, (*log, *more))
+    np.testing.assert_array_equal(anew.posterior.unknowns.ln_full, after.posterior.unknowns.ln_full)
+    assert fresh.suggest(anew) == knowing.suggest(after)
+    another = (*log, ChangeNeedle(installation.needles[0].label, 0.25))
+    assert knowing.learn_quickly(installation, another) is not None  # it is held apart from here on
 
 
 def test_a_suggestion_tells_the_settled_chance(
@@ -137,7 +157,7 @@ def test_chains_that_disagree_are_drawn_with_more_care(
     adviser = Advisor(advisor.seed, settle=True)
     adviser.sampler = stand_in = _Sampler(first, enough)  # type: ignore[assignment]
     monkeypatch.setattr("model.advisor.precise", lambda posterior: posterior.diagnostics.chains > 2 * CHAINS)
-    settled = adviser._settled(adviser.sampler.fit(first.evidence, adviser.seed))
+    settled = adviser._settled((installation, tuple(log), adviser.prior))
     assert stand_in.made == made
     assert settled.diagnostics.converged is converged
     assert max(made) < TRIES
