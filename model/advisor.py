@@ -158,6 +158,23 @@ class Advisor:
         now = _now(settled)
         return Learned(settled, now, confidence_of(settled, now, first.confidence.suspicions))
 
+    def learn_roughly(
+        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    ) -> Learned:
+        """What a first fit to a log says: for looking back on many logs, where settled figures are not worth the wait.
+
+        Parameters
+        ----------
+        entries, prior
+            As for `learn`.
+
+        Raises
+        ------
+        UnknownNeedleError
+            If a needle was fitted that is not on hand.
+        """
+        return self._first(installation, tuple(entries), prior or self.prior)
+
     def learn_quickly(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
     ) -> Learned | None:

@@ -58,6 +58,12 @@ class Adviser(Protocol):
         """Learn from a log, starting from a prior."""
         ...
 
+    def learn_roughly(
+        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    ) -> Any:
+        """Learn from a log in about a second."""
+        ...
+
     def learn_quickly(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
     ) -> Any:
@@ -189,7 +195,8 @@ class Desk:
             return going.result()  # somebody is learning the very same log
         try:
             with self._spans.span("learning", installation=log.installation_id, entries=len(log.entries)):
-                mine.set_result(self.learn(log.installation, log.entries, log.prior))
+                adviser = self._get()
+                mine.set_result(self._counted(lambda: adviser.learn(log.installation, log.entries, log.prior)))
         except BaseException as error:
             mine.set_exception(error)
             raise
@@ -292,10 +299,12 @@ class Desk:
                  "is one, change nothing."],
             )  # fmt: skip
 
-    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Any:
-        """What any log would teach; nothing is kept of it."""
+    def learn_roughly(
+        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    ) -> Any:
+        """What any log would teach, in about a second; nothing is kept of it."""
         adviser = self._get()
-        return self._counted(lambda: adviser.learn(installation, entries, prior))
+        return self._counted(lambda: adviser.learn_roughly(installation, entries, prior))
 
     def _counted(self, learn: Callable[[], Any]) -> Any:
         if self._figures is None:

@@ -95,12 +95,13 @@ class Gallery:
                 return self._runs[key]
         run = entries[this]
         assert isinstance(run, Run)  # noqa: S101 - narrows what the caller chose
-        before = self._desk.learn(installation, entries[: last + 1], log.prior)
+        before = self._desk.learn_roughly(installation, entries[: last + 1], log.prior)
         position = evidence.replay(installation, entries[:this])[0]
         told = None
         if before.posterior.diagnostics.converged:
             told = portrait.foretold(before.posterior, position, run)
-        made = LookedBack(number, run, told, self._desk.learn(installation, entries[: this + 1], log.prior).confidence)
+        after = self._desk.learn_roughly(installation, entries[: this + 1], log.prior)
+        made = LookedBack(number, run, told, after.confidence)
         self._keep(self._runs, key, made, _MOST_RUNS)
         return made
 

@@ -101,6 +101,12 @@ class StandIn:
             raise self.failure
         return _Learned(installation, tuple(entries), _Posterior(self.diagnostics))
 
+    def learn_roughly(
+        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    ) -> Any:
+        """The same."""
+        return self.learn(installation, entries, prior)
+
     def learn_quickly(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
     ) -> Any:

@@ -122,8 +122,8 @@ def test_a_run_is_looked_back_on_once(tuned: tuple[Client, str], monkeypatch: py
     gallery = client.app.state.gallery  # type: ignore[attr-defined]
     client.get(f"{home}/pictures/runs.svg")
     asked = []
-    learn = gallery._desk.learn
-    monkeypatch.setattr(gallery._desk, "learn", lambda *log: asked.append(log) or learn(*log))
+    learn = gallery._desk.learn_roughly
+    monkeypatch.setattr(gallery._desk, "learn_roughly", lambda *log: asked.append(log) or learn(*log))
     client.post(f"/api/v1{home}/runs", json=AIR | {"idle_quality": 3})
     asked.clear()
     client.get(f"{home}/pictures/runs.svg")
@@ -173,7 +173,7 @@ def test_runs_are_looked_back_on_from_the_prior_they_had(installation: Installat
         learned = SimpleNamespace(diagnostics=SimpleNamespace(converged=False))
         return SimpleNamespace(posterior=learned, confidence=None)
 
-    gallery = Gallery(SimpleNamespace(learn=learn))  # type: ignore[arg-type] - all that it asks of a desk here
+    gallery = Gallery(SimpleNamespace(learn_roughly=learn))  # type: ignore[arg-type] - all that it asks of a desk here
     entries = (Run(air, idle_quality=IdleQuality.SMOOTH), Run(air, idle_quality=IdleQuality.SLIGHTLY_LEAN))
     pooled = replace(EXPERT, centre=tuple(0.5 for _ in EXPERT.centre))
     for prior in (EXPERT, pooled, pooled):
