@@ -16,7 +16,7 @@ from model.learning.reweighting import reweighted
 from model.learning.sampler import LONG, TRIES, Posterior, Sampler
 from model.pool.summary import Summary, summarise
 from model.setting.holding import holding, on_a_cold_low_day
-from model.setting.outlook import Outlook, look
+from model.setting.outlook import Outlook, look, present
 from model.setting.precision import precise
 from model.setting.prediction import predict
 from model.setting.stages import confidence_of
@@ -155,7 +155,7 @@ class Advisor:
         if not self._settle:
             return first
         settled = replace(self._settled((installation, _that_tell(log), prior)), evidence=first.evidence)
-        now = _now(settled)
+        now = present(settled)
         return Learned(settled, now, confidence_of(settled, now, first.confidence.suspicions))
 
     def learn_roughly(
@@ -411,7 +411,7 @@ def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:
 
 def _learned(posterior: Posterior, befores: Sequence[Posterior], cores: int) -> Learned:
     """The present setting, seen through a posterior and doubted by those before it."""
-    now = _now(posterior)
+    now = present(posterior)
     doubts = suspicions([before for before in befores if before.diagnostics.converged], posterior.evidence, cores)
     return Learned(posterior, now, confidence_of(posterior, now, doubts))
 
@@ -421,13 +421,7 @@ def _fewer(learned: Learned) -> tuple[Posterior, Confidence, Outlook]:
     posterior = learned.posterior.thinned(_WEIGHED_ON)
     if posterior is learned.posterior:
         return posterior, learned.confidence, learned.now
-    return posterior, learned.confidence, _now(posterior)
-
-
-def _now(posterior: Posterior) -> Outlook:
-    """The present setting in the air it is judged in."""
-    evidence = posterior.evidence
-    return look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
+    return posterior, learned.confidence, present(posterior)
 
 
 def _denser_air(learned: Learned, action: Action) -> tuple[str, ...]:

@@ -34,6 +34,7 @@ __all__ = [
     "interval",
     "look",
     "pivot_of",
+    "present",
     "right_at",
     "target_at",
     "widened",
@@ -150,6 +151,12 @@ def look(posterior: Posterior, positions: Sequence[Position], ln_density: float,
             )
         )
     return found
+
+
+def present(posterior: Posterior) -> Outlook:
+    """The setting as it stands, in the air it is judged in."""
+    evidence = posterior.evidence
+    return look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
 
 
 def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:

@@ -12,7 +12,7 @@ from model.engine.mixture import cuts, needle_place
 from model.engine.needle import depth_for_area, fuel_area
 from model.learning.evidence import Position, settings_of
 from model.learning.sampler import Posterior
-from model.setting.outlook import Outlook, full_throttle_window, interval, look, target_at, widened
+from model.setting.outlook import full_throttle_window, interval, look, present, target_at, widened
 from model.setting.prediction import predict
 from shared.advice import Interval, Prediction
 from shared.runs import Run
@@ -83,11 +83,6 @@ class Along:
     full_band: tuple[float, float]
 
 
-def _now(posterior: Posterior) -> Outlook:
-    evidence = posterior.evidence
-    return look(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
-
-
 def _place(posterior: Posterior) -> tuple[_F, _F, _F]:
     """Length of taper past the orifice with the slide closed [m], slope [-] and idle opening [m], a draw each."""
     evidence = posterior.evidence
@@ -104,7 +99,7 @@ def _place(posterior: Posterior) -> tuple[_F, _F, _F]:
 
 def around_the_target(posterior: Posterior) -> Around:
     """The present setting's offset and taper misfit beside what would be right."""
-    now, t = _now(posterior), posterior.evidence.throttle
+    now, t = present(posterior), posterior.evidence.throttle
     target = target_at(now, posterior)
     leaner, richer = full_throttle_window(now, posterior)
     start, slope, opening = _place(posterior)
@@ -138,7 +133,7 @@ def around_the_target(posterior: Posterior) -> Around:
 
 def along_the_travel(posterior: Posterior, points: int = 41) -> Along:
     """The mixture from idle to full throttle at the present setting."""
-    now, t = _now(posterior), posterior.evidence.throttle
+    now, t = present(posterior), posterior.evidence.throttle
     u = posterior.unknowns
     start, slope, opening = _place(posterior)
     travel = np.linspace(float(opening[0]), t.full_travel, points)

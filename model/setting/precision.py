@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from model.engine.mixture import Unknowns
 from model.learning.sampler import Posterior
-from model.setting.outlook import look, target_at
+from model.setting.outlook import present, target_at
 
 __all__ = ["ERRORS_MOST", "MEASURES", "precise", "quantities", "summaries"]
 
@@ -28,8 +28,7 @@ def quantities(posterior: Posterior) -> dict[str, _F]:
     """Draws of all scalar unknowns and of the two that matter, (chains, draws) each."""
     u = posterior.unknowns
     found = {name: getattr(u, name)[:, 0] for name in Unknowns.names() if name not in ("first", "second")}
-    evidence = posterior.evidence
-    target = target_at(look(posterior, [evidence.position], evidence.ln_density)[0], posterior)
+    target = target_at(present(posterior), posterior)
     found |= {"offset_turns": target.offset_turns, "taper_misfit": target.taper_misfit}
     return {name: draws.reshape(posterior.diagnostics.chains, -1) for name, draws in found.items()}
 
