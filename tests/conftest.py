@@ -42,9 +42,11 @@ NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Modules that hold slow tests come first, so that both workers are busy to the end."""
+    """Modules that hold slow tests come first, so that both workers are busy to the end; those that hold a browser come
+    last, for its event loop stays, and so does what a server in this process makes of the log.
+    """
     slow = {item.path for item in items if item.get_closest_marker("slow") is not None}
-    items.sort(key=lambda item: item.path not in slow)
+    items.sort(key=lambda item: ("browser" in item.path.parts, item.path not in slow))
 
 
 @pytest.fixture(scope="session")
@@ -54,6 +56,14 @@ def advisor() -> Advisor:
     """
     made = real_adviser(settle=False)
     made.prepare()
+    return made
+
+
+@pytest.fixture(scope="session")
+def settling(advisor: Advisor) -> Advisor:
+    """One that settles, with the compiled sampler of the other."""
+    made = Advisor(advisor.seed, settle=True)
+    made.sampler = advisor.sampler
     return made
 
 

@@ -48,11 +48,9 @@ def test_histories_hold_what_they_are_called(installation: Installation) -> None
 
 
 @pytest.mark.slow
-def test_posteriors_agree_with_a_reference(advisor: Advisor) -> None:
+def test_posteriors_agree_with_a_reference(settling: Advisor) -> None:
     """On a single run and on a log censored throughout, nothing but Monte Carlo error stands between the two."""
     sent = installation_from(None)
-    settling = Advisor(advisor.seed, settle=True)
-    settling.sampler = advisor.sampler
     found = [compare(settling, sent.record(), h, 1000) for h in histories(sent, 2, 1)]
     for one in found:
         assert one.converged

@@ -17,14 +17,6 @@ from shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnI
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 
-@pytest.fixture(scope="module")
-def settling(advisor: Advisor) -> Advisor:
-    """An adviser that settles, with the compiled sampler of the other one."""
-    made = Advisor(advisor.seed, settle=True)
-    made.sampler = advisor.sampler
-    return made
-
-
 @pytest.fixture
 def log(air: Air) -> Sequence[Entry]:
     """Two runs and a step between them; invented."""
