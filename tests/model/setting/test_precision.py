@@ -10,6 +10,7 @@ import pytest
 
 from model.advisor import Advisor
 from model.learning.evidence import gather
+from model.learning.packed import data_of
 from model.learning.sampler import CHAINS, FIRST_TRY, TRIES, Posterior
 from model.setting import precision
 from model.setting.precision import ERRORS_MOST, MEASURES, precise, quantities, summaries
@@ -81,6 +82,10 @@ def test_a_turn_teaches_nothing(advisor: Advisor, installation: Installation, lo
     """So nothing is drawn for it, and the answer in full is there at once: the one a fresh adviser would give."""
     knowing, fresh = Advisor(advisor.seed, settle=True), Advisor(advisor.seed, settle=True)
     knowing.sampler = fresh.sampler = advisor.sampler
+    for turned in (TurnScrew(-0.125), TurnIdleStop(0.125), Acknowledge("a loose baffle")):
+        plain, longer = (data_of(gather(installation, each)) for each in (log, (*log, turned)))
+        assert plain.keys() == longer.keys()
+        assert all(np.array_equal(plain[name], longer[name]) for name in plain), turned
     before = knowing.learn(installation, log)
     for more in ((TurnScrew(-0.125),), (TurnIdleStop(0.125), Acknowledge("a loose baffle"))):
         assert knowing.learn_quickly(installation, (*log, *more)) is None
