@@ -44,7 +44,7 @@ def _curves() -> tuple[Any, ...]:
 def prepared() -> Any:
     """The worker's own adviser, compiled once; it draws on one core, the other worker has the other.
 
-    It takes each first fit as it is: thousands are made, and a settled one has the same centre.
+    It takes each first fit as it is: thousands are made, and a settled one differs by Monte Carlo error alone.
     """
     global _advisor
     if _advisor is None:

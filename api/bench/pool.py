@@ -150,11 +150,7 @@ def start(
         served = worker.submit(_served, sorted(left, key=lambda each: each.number), seed).result()
     priors: dict[str, Any] = {"expert": None, "pool": (served.prior.centre, served.prior.root)}
     if exact:
-        from api.files.installation import installation_from
-        from model.pool.kind import kind_of
-
-        known = _population(seed).engine(kind_of(installation_from(None).record()))
-        priors["exact"] = (known.centre, known.root)
+        priors["exact"] = _exact(seed)
     each = [(_FIRST_NEW + i, j) for i in range(engines) for j in range(repeats)]
     work = [(seed, number, name, prior, odd, j) for number, j in each for name, prior in priors.items()]
     found = list(track(shared_out(_tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
@@ -283,6 +279,15 @@ def _population(seed: int) -> Any:
     beta = np.zeros((7, len(POOLED)))
     beta[0] = rng.choice([-1.0, 1.0], len(POOLED)) * rng.uniform(0.4, 1.0, len(POOLED))
     return Generating(beta, np.full(len(POOLED), 0.3))
+
+
+def _exact(seed: int) -> tuple[Any, Any]:
+    """Centre and root of the population's own prior."""
+    from api.files.installation import installation_from
+    from model.pool.kind import kind_of
+
+    known = _population(seed).engine(kind_of(installation_from(None).record()))
+    return known.centre, known.root
 
 
 def _campaign(seed: int, number: int, prior: Any, odd: float = 1.0, again: int = 0) -> Any:

@@ -104,7 +104,7 @@ def test_what_a_population_was_drawn_from_is_recovered(
 
     Pools are drawn by `model.trial.virtual_population`; 12 pools of 56 quantities that are correlated within a pool, so
     the share is held to three standard deviations of 12 × 56 / 4 independent ones. Half as many draws as a release
-    takes: an interval's end moves by a hundredth of the share.
+    takes; how many are effective is held, too.
     """
     monkeypatch.setattr(population_fit, "_OPTIONS", {**population_fit._OPTIONS, "draws": 500, "tune": 400})
     inside = []
