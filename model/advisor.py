@@ -271,16 +271,20 @@ class Advisor:
     def summarise(self, learned: Learned) -> Summary:
         """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
 
-        Where the longer draw is not to be believed, the answer's own is taken.
+        It is drawn under the expert's prior, whatever the answer was: what a pool said must not come back to it. Where
+        the longer draw is not to be believed, one as for an answer is taken.
 
         Raises
         ------
         NotConvergedError
             If the sampler broke down.
         """
+        evidence = replace(learned.evidence, prior=EXPERT)
         with self._fitting:
-            longer = self.sampler.fit_once(learned.evidence, self.seed, LONG)
-        return summarise(longer if longer.diagnostics.converged else learned.posterior)
+            drawn = self.sampler.fit_once(evidence, self.seed, LONG)
+            if not drawn.diagnostics.converged:
+                drawn = self.sampler.fit(evidence, self.seed)
+        return summarise(drawn)
 
     def suggest(self, learned: Learned) -> Suggestion:
         """The smallest useful step to make next."""

@@ -148,7 +148,7 @@ def start(
     left = list(track(filling, "filling the pool", pooled, console=console))
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
         served = worker.submit(_served, sorted(left, key=lambda each: each.number), seed).result()
-    priors: dict[str, Any] = {"expert": None, "pool": (served.prior.centre, served.prior.root)}
+    priors: dict[str, Any] = {"expert": None, "pool": (served.prior.centre, served.prior.root, served.prior.odd)}
     if exact:
         priors["exact"] = _exact(seed)
     each = [(_FIRST_NEW + i, j) for i in range(engines) for j in range(repeats)]
@@ -370,7 +370,7 @@ def _served(left: list[_Left], seed: int) -> Any:
 
 
 def _tuned(seed: int, number: int, name: str, prior: Any, odd: float, again: int) -> Tuned:
-    """A new engine tuned from the expert prior, or from one given by its centre and root; `name` says whose it is."""
+    """A new engine tuned from a prior, given as `EnginePrior` takes it, or the expert's; `name` says whose it is."""
     from model.learning.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)

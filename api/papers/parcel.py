@@ -237,6 +237,8 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
             raise ValueError("another number of unknowns")
         if not all(map(math.isfinite, (*prior.centre, *(x for row in prior.root for x in row)))):
             raise ValueError("a figure that is none")
+        if not 0.0 <= prior.odd < 1.0:
+            raise ValueError("a share that is none")
     except (KeyError, TypeError, ValueError) as error:
         raise InvalidValueError(
             f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE

@@ -18,4 +18,5 @@ def prior_from_document(document: dict[str, Any] | None) -> EnginePrior:
     if document is None:
         return EXPERT
     root = tuple(tuple(map(float, each)) for each in document["root"])
-    return EnginePrior(tuple(map(float, document["centre"])), root)
+    odd = float(document.get("odd", 0.0))  # kept before there was one: none
+    return EnginePrior(tuple(map(float, document["centre"])), root, odd)

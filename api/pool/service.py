@@ -257,6 +257,7 @@ def _prior_document(served: Served, why: str, version: int | None, quarter: str 
     return {
         "centre": list(served.prior.centre),
         "root": [list(row) for row in served.prior.root],
+        "odd": served.prior.odd,
         "why": why,
         "rests": {
             "engines": rests.engines,

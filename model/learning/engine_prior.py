@@ -2,7 +2,9 @@
 
 Pooled unknowns are counted in units of the expert prior: θ = (x − centre) / spread of the prior table, on the
 logarithm where the prior is lognormal. So the expert prior of θ is N(0, 1) in every pooled unknown, and any other
-prior is a centre and a lower triangular root: θ = centre + root · ε.
+prior is a centre and a lower triangular root: θ = centre + root · ε. A share of engines may be unlike those the prior
+comes from; for them the expert's word holds, and the runs say soon enough which it is (a robust prior: Schmidli et al.
+2014, doi:10.1111/biom.12242).
 
 The gains are those of the reference setting: middle needle with its mark at the slide's edge, standard air, avgas.
 """
@@ -12,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.engine.backend import NUMPY, Array
+from model.engine.backend import NUMPY
 from model.engine.mixture import Settings, Throttle, Unknowns, gain_prior
 from model.engine.priors import PRIORS
 
-__all__ = ["EXPERT", "POOLED", "EnginePrior", "Standard", "pooled_of", "prior_from"]
+__all__ = ["EXPERT", "POOLED", "EnginePrior", "pooled_of", "prior_from"]
 
 POOLED = ("offset", "exhaust_scale", "idle_first_cut", "idle_gap_smooth", "idle_gain", "gain_full", "gain_idle")
 """Unknowns in which engines differ by kind and that decide where a needle is right; the two gains come last, because
@@ -26,28 +28,34 @@ are noises and the ear (a person), and errors of a mark or a needle (a day)."""
 
 @dataclass(frozen=True)
 class EnginePrior:
-    """A normal prior of the pooled unknowns, in units of the expert prior.
+    """A prior of the pooled unknowns, in units of the expert prior: a normal, or with some chance the expert's.
 
     Parameters
     ----------
     centre : tuple of float, (p,)
         In the order of `POOLED`.
     root : tuple of tuple of float, (p, p)
-        Lower triangular, positive diagonal; its square is the covariance.
+        Lower triangular, positive diagonal; its square is the covariance of the normal.
+    odd : float
+        Share of engines for which the expert prior holds instead, 0 up to below 1.
     """
 
     centre: tuple[float, ...]
     root: tuple[tuple[float, ...], ...]
+    odd: float = 0.0
 
     def array(self) -> NDArray[np.float64]:
-        """Root with the centre as a last column, (p, p + 1): what the graph is fed with."""
-        packed: NDArray[np.float64] = np.c_[np.array(self.root), np.array(self.centre)]
+        """Root, then centre and share of odd engines as a column each, (p, p + 2): what the graph is fed with."""
+        packed: NDArray[np.float64] = np.c_[np.array(self.root), self.centre, np.full(len(POOLED), self.odd)]
         return packed
 
     def covariance(self) -> NDArray[np.float64]:
-        """Covariance of θ, (p, p)."""
-        root = np.array(self.root)
-        found: NDArray[np.float64] = root @ root.T
+        """Covariance of θ, odd engines counted in, (p, p)."""
+        root, centre = np.array(self.root), np.array(self.centre)
+        alike = 1.0 - self.odd
+        found: NDArray[np.float64] = (
+            alike * root @ root.T + self.odd * np.eye(len(centre)) + alike * self.odd * np.outer(centre, centre)
+        )
         return found
 
 
@@ -55,36 +63,8 @@ EXPERT = EnginePrior((0.0,) * len(POOLED), tuple(tuple(float(i == j) for j in PO
 """The prior table as it stands."""
 
 
-@dataclass(frozen=True)
-class Standard:
-    """Standard normals behind the pooled unknowns, drawn or sampled in their order.
-
-    Parameters
-    ----------
-    prior : array, (p, p + 1)
-        As `EnginePrior.array`.
-    epsilons : tuple of array
-        Those that are known so far, each a scalar or of one shape.
-    """
-
-    prior: Array
-    epsilons: tuple[Array, ...] = ()
-
-    def conditional(self) -> tuple[Array, Array]:
-        """Centre and spread of the next pooled unknown given those before it, in units of the expert prior; scalars."""
-        k = len(self.epsilons)
-        centre = self.prior[k, len(POOLED)]
-        for j, epsilon in enumerate(self.epsilons):
-            centre = centre + self.prior[k, j] * epsilon
-        return centre, self.prior[k, k]
-
-    def then(self, epsilon: Array) -> "Standard":
-        """With one more, of the shape of the others."""
-        return Standard(self.prior, (*self.epsilons, epsilon))
-
-
-def prior_from(centre: NDArray[np.float64], covariance: NDArray[np.float64]) -> EnginePrior:
-    """A prior with that centre (p,) and covariance (p, p).
+def prior_from(centre: NDArray[np.float64], covariance: NDArray[np.float64], odd: float = 0.0) -> EnginePrior:
+    """A normal with that centre (p,) and covariance (p, p), and a share of odd engines.
 
     Raises
     ------
@@ -92,7 +72,7 @@ def prior_from(centre: NDArray[np.float64], covariance: NDArray[np.float64]) -> 
         If the covariance is not positive definite.
     """
     root = np.linalg.cholesky(covariance)
-    return EnginePrior(tuple(float(c) for c in centre), tuple(tuple(float(x) for x in row) for row in root))
+    return EnginePrior(tuple(float(c) for c in centre), tuple(tuple(float(x) for x in row) for row in root), odd)
 
 
 def pooled_of(u: Unknowns, pivot: Settings, throttle: Throttle) -> NDArray[np.float64]:

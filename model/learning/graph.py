@@ -5,7 +5,7 @@ serves them all.
 """
 
 from dataclasses import fields, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import pymc as pm
 import pytensor.tensor as pt
@@ -17,7 +17,7 @@ from model.engine.mixture import Settings, Throttle, Unknowns, cuts, engine_mean
 from model.engine.priors import CHANGES, PRIORS, from_standard
 from model.engine.scales import Scales
 from model.engine.static_speed import BEST_LN_MIXTURE
-from model.learning.engine_prior import POOLED, Standard
+from model.learning.engine_prior import POOLED
 from model.learning.evidence import Evidence, Readings, gather
 from model.learning.geometry import Tent, from_coordinate
 from model.learning.likelihood import log_likelihoods
@@ -27,10 +27,16 @@ from shared.records import Installation, Needle
 __all__ = ["TENSOR", "build"]
 
 
+def _end_to_end(parts: Any) -> Any:
+    """All in one row: pieces side by side would each have to be turned first, and every turn is compiled."""
+    rows = pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts))
+    return pt.concatenate([x if x.ndim == 1 else x.flatten() for x in rows])
+
+
 def _held(mask: Any) -> Any:
     """What is held, one after the other: most runs hold few kinds of reading, and the rest would cost as much."""
-    where = mask.flatten().nonzero()[0]
-    return lambda x: x.flatten()[where]
+    where = mask.nonzero()[0]
+    return lambda x: x[where]
 
 
 def _dot(rows: Any, columns: Any) -> Any:
@@ -51,14 +57,15 @@ TENSOR = Backend(
     logaddexp=pt.logaddexp,
     softplus=pt.softplus,
     dot=_dot,
-    stack=lambda parts: pt.stack(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)), axis=-1),
+    stack=_end_to_end,
     may_hold=lambda _: True,  # one graph for any log
     held=_held,
 )
 """The formulas on PyTensor variables."""
 
 _AT_PIVOT = ("ln_full", "ln_idle", "static_rpm", "idle_rpm")
-_SCALARS = tuple(n for n in Unknowns.names() if n not in (*_AT_PIVOT, "first", "second"))
+_SHARED = POOLED[:-2]  # the two gains come out of the mixtures at the pivot
+_SCALARS = (*_SHARED, *(n for n in Unknowns.names() if n not in (*_AT_PIVOT, *_SHARED, "first", "second")))
 
 
 def _settings(plain: Any, loads: Any, row: int | slice) -> Settings:
@@ -71,20 +78,56 @@ def _any_evidence() -> Evidence:
     return gather(Installation((Needle("any", 0.03),), "any"), ())
 
 
-def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], Standard]:
+class _Shared(NamedTuple):
+    """The pooled unknowns but for the gains, as the engine's prior has them.
+
+    Parameters
+    ----------
+    prior : tensor, (p, p + 2)
+        As `EnginePrior.array`.
+    behind : tensor, (p − 2,)
+        Standard normals behind them.
+    at : tensor, (p,)
+        They themselves in units of the expert prior, then where that leaves the gains to be expected.
+    """
+
+    prior: Any
+    behind: Any
+    at: Any
+
+    @classmethod
+    def of(cls, prior: Any, behind: Any) -> "_Shared":
+        """From what is sampled."""
+        return cls(prior, behind, prior[:, len(POOLED)] + pt.sum(prior[:, : len(_SHARED)] * behind, axis=1))
+
+    def ln_density(self, full: Any, idle: Any) -> Any:
+        """Ln density of both gains in units of the expert prior, given the others; with it what the share of odd
+        engines does to all of them, since only the gains close the row.
+        """
+        i, j = len(POOLED) - 2, len(POOLED) - 1
+        of_full = (full - self.at[i]) / self.prior[i, i]
+        of_idle = (idle - self.at[j] - self.prior[j, i] * of_full) / self.prior[j, j]
+        squares = of_full**2 + of_idle**2
+        behind, shown = pt.sum(self.behind**2) + squares, pt.sum(self.at[:i] ** 2) + full**2 + idle**2
+        narrowing = pt.sum(pt.log(pt.diag(self.prior)))
+        odd = self.prior[0, -1]
+        alike = pt.log1p(-odd)
+        # ln of the expert's density over the normal's, with the odds of either
+        times = pt.log(odd) - alike + 0.5 * (behind - shown) + narrowing
+        return alike + pt.softplus(times) - 0.5 * squares - pt.log(self.prior[i, i] * self.prior[j, j])
+
+
+def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], _Shared]:
     """Everything that is sampled as a standard normal; those that engines share through the engine's prior."""
-    epsilons = {name: pm.Normal(f"z_{name}") for name in _SCALARS}
-    standard = Standard(prior)
-    at: dict[str, Any] = dict(epsilons)
-    for name in POOLED[:-2]:
-        centre, spread = standard.conditional()
-        at[name] = centre + spread * epsilons[name]
-        standard = standard.then(epsilons[name])
-    return {name: pm.Deterministic(name, from_standard(name, at[name], TENSOR)) for name in _SCALARS}, standard
+    z = pm.Normal("z", shape=len(_SCALARS))  # one vector: of single ones every piece would be compiled
+    count = len(_SHARED)
+    shared = _Shared.of(prior, z[:count])
+    standard = {name: shared.at[i] if i < count else z[i] for i, name in enumerate(_SCALARS)}
+    return {name: pm.Deterministic(name, from_standard(name, x, TENSOR)) for name, x in standard.items()}, shared
 
 
 def _pivot_unknowns(
-    known: dict[str, Any], standard: Standard, pivot: Settings, throttle: Throttle, scales: Scales, readings: Readings
+    known: dict[str, Any], shared: _Shared, pivot: Settings, throttle: Throttle, scales: Scales, readings: Readings
 ) -> dict[str, Any]:
     """The mixtures and speeds, sampled through what gauges would show at the pivot (`model.learning.geometry`).
 
@@ -96,15 +139,16 @@ def _pivot_unknowns(
     peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
     x, ln_slope = from_coordinate(pm.Flat("v_full"), peak, Tent(u.exhaust_scale, u.exhaust_width), TENSOR)
     ln_full = pm.Deterministic("ln_full", ln_mixture_at(x, TENSOR))
-    ln_slope = ln_slope + ln_mixture_slope(ln_full, TENSOR)
-    standard = _gain(standard, "ln_full", ln_full, centre_full, "gain_full", ln_slope)
+    ln_slope_full = ln_slope + ln_mixture_slope(ln_full, TENSOR)
 
     best = cuts(u).best
     usual = PRIORS["idle_gain"].centre
     gain = pt.where(pt.sum(readings.has_idle_rise) > 0.0, u.idle_gain, usual)
     x, ln_slope = from_coordinate(pm.Flat("v_idle"), Tent(usual, BEST_WIDTH), Tent(gain, BEST_WIDTH), TENSOR)
     ln_idle = pm.Deterministic("ln_idle", best + x)
-    _gain(standard, "ln_idle", ln_idle, centre_idle, "gain_idle", ln_slope)
+    gain_full = (ln_full - centre_full) / PRIORS["gain_full"].spread
+    gain_idle = (ln_idle - centre_idle) / PRIORS["gain_idle"].spread
+    pm.Potential("prior_gains", shared.ln_density(gain_full, gain_idle) + ln_slope_full + ln_slope)
 
     # speeds as shown at the pivot: shifts of a logarithm, so no slope arises
     mean = engine_mean(ln_full, u, scales.all_seen)
@@ -121,22 +165,13 @@ def _pivot_unknowns(
     return {"ln_full": ln_full, "ln_idle": ln_idle, **speeds}
 
 
-def _gain(standard: Standard, name: str, value: Any, centre: Any, prior: str, ln_slope: Any) -> Standard:
-    """Give a mixture the engine's prior of its gain, slope of the transformation included; the next one goes on it."""
-    shift, narrowing = standard.conditional()
-    p = PRIORS[prior]
-    centre, spread = centre + p.spread * shift, p.spread * narrowing
-    pm.Potential(f"prior_{name}", pm.logp(pm.Normal.dist(centre, spread), value) + ln_slope)
-    return standard.then((value - centre) / spread)
-
-
 def build() -> pm.Model:
     """The model, with placeholder data of one empty run.
 
     Returns
     -------
     pymc.Model
-        Free variables are standard normals named ``z_…`` and the two mixtures at the pivot;
+        Free variables are standard normals, ``z``, ``first`` and ``second``, and what is shown at the pivot, ``v_…``;
         deterministics carry the unknowns under their own names.
     """
     with pm.Model() as model:
@@ -148,9 +183,9 @@ def build() -> pm.Model:
         # taken as scalars: a row of unknown length would not broadcast against the runs
         pivot = _settings(data["pivot"], data["pivot_loads"], 0)
         readings = Readings.of_rows([data["readings"][i] for i in range(len(_any_evidence().readings.rows()))])
-        known, standard = _scalar_unknowns(data["prior"])
+        known, shared = _scalar_unknowns(data["prior"])
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
-        known |= _pivot_unknowns(known, standard, pivot, throttle, scales, readings)
+        known |= _pivot_unknowns(known, shared, pivot, throttle, scales, readings)
         u = Unknowns(**known)
         ends = mixtures(u, settings, pivot, throttle, TENSOR)
         terms = log_likelihoods(readings, u, ends, settings, scales, TENSOR)

@@ -24,6 +24,8 @@ def draw_unknowns(
     gains = [rng.standard_normal((draws, 1)) for _ in range(2)]
     epsilon = np.concatenate([*(z[n] for n in POOLED[:-2]), *gains], axis=1)
     theta = np.array(prior.centre) + epsilon @ np.array(prior.root).T
+    if prior.odd:
+        theta = np.where(rng.random((draws, 1)) < prior.odd, epsilon, theta)
     z |= {n: theta[:, [i]] for i, n in enumerate(POOLED[:-2])}
     values = {n: from_standard(n, z[n], NUMPY) for n in names}
     zero = np.zeros((draws, 1))

@@ -7,15 +7,19 @@ from numpy.typing import NDArray
 
 from model.learning.engine_prior import EXPERT, POOLED, EnginePrior, prior_from
 from model.pool.kind import COVARIATES, Kind, columns
-from model.pool.measured import TAILS, Priors
+from model.pool.measured import Priors
 from model.pool.population_fit import Population
 
-__all__ = ["POPULATION_PRIORS", "Rests", "Served", "serve"]
+__all__ = ["ODD_SHARE", "POPULATION_PRIORS", "Rests", "Served", "serve"]
 
 _F = NDArray[np.float64]
 
 _GAINS = tuple(POOLED.index(n) for n in ("gain_full", "gain_idle"))
 _FADE = 0.2  # share of the expert's variance over which the pool's word fades out; judgement
+
+ODD_SHARE = 0.1
+"""Chance that a new engine is unlike the pool's, so that the expert's word holds for it [-]; judgement. Twice as many
+as are odd within a pool (`model.pool.measured.TAILS`): who contributes is not who asks."""
 
 POPULATION_PRIORS = Priors(
     beta=np.outer([0.7] + [0.4] * (len(COVARIATES) - 1), np.ones(len(POOLED))),
@@ -37,7 +41,7 @@ class Rests:
         Effective number of similar ones: that many of this very kind, perfectly measured, would place its centre as
         well (mean over the two gains).
     narrower_full, narrower_idle : float
-        Spread of the mixture at either end over that of the expert prior [-].
+        Spread of the mixture at either end over that of the expert prior, odd engines counted in [-].
     """
 
     engines: int
@@ -61,18 +65,18 @@ EXPERT_SERVED = Served(EXPERT, Rests(0, 0.0, 1.0, 1.0))
 def serve(population: Population, kind: Kind) -> Served:
     """Prior of a new engine of a kind.
 
-    The predictive distribution of a new engine is matched by a normal in mean and covariance, odd engines counted in.
-    Where it is nearly as wide as the expert prior, or wider, in some direction, the expert's word is taken there.
+    The predictive distribution of an engine like the pool's is matched by a normal in mean and covariance. Where it is
+    nearly as wide as the expert prior, or wider, in some direction, the expert's word is taken there; and in all of
+    them for the share of engines that are unlike the pool's.
     """
     x = columns(kind)
     lines = np.einsum("k,dkp->dp", x, population.beta)
-    wider = sum(share * times for share, times in TAILS)
-    between = np.mean(population.tau**2, axis=0) * wider
+    between = np.mean(population.tau**2, axis=0)
     within = np.cov(lines.T)
     centre, covariance = _faded(lines.mean(axis=0), within + np.diag(between))
-    prior = prior_from(centre, covariance)
+    prior = prior_from(centre, covariance, ODD_SHARE)
     similar = [float(np.median(population.tau[:, g]) ** 2 / within[g, g]) for g in _GAINS]
-    spread = np.sqrt(np.diag(covariance))
+    spread = np.sqrt(np.diag(prior.covariance()))
     return Served(
         prior,
         Rests(

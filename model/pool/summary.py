@@ -52,8 +52,16 @@ class Summary:
 
 
 def summarise(posterior: Posterior) -> Summary:
-    """Summary of a fit; the prior it was made with is divided out, whichever it was."""
+    """Summary of a fit; the normal prior it was made with is divided out, whichever it was.
+
+    Raises
+    ------
+    ValueError
+        If the prior counts with odd engines: that is no normal, and a fit under the expert's says the same.
+    """
     evidence = posterior.evidence
+    if evidence.prior.odd:
+        raise ValueError("only a fit under a normal prior can be summarised")
     theta = pooled_of(posterior.unknowns, evidence.pivot, evidence.throttle)
     centre, root = np.array(evidence.prior.centre), np.array(evidence.prior.root)
     return summary_of_draws(theta, centre, root, posterior.diagnostics.ess_bulk_min, posterior.seed)

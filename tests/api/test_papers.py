@@ -16,8 +16,10 @@ from api.files.installation import fixture
 from api.log import service
 from api.papers.parcel import Contents, sealed
 from api.pictures.gallery import Gallery
+from api.pool.kept_prior import prior_from_document, prior_of
 from api.pool.release import release
 from api.pool.storage import prior_row
+from model.pool.served_prior import ODD_SHARE
 from shared.errors import NotConvergedError
 from tests.api.asking import AIR, RUN, Client, problem
 from tests.api.conftest import StandIn
@@ -294,9 +296,11 @@ def test_the_prior_it_started_from_travels(client: Client, stand_in: StandIn) ->
     assert old is not None
     assert kept is not None
     assert (kept.version, kept.document) == (old.version, old.document)
+    assert prior_of(kept).odd == ODD_SHARE
+    assert prior_from_document({k: v for k, v in kept.document.items() if k != "odd"}).odd == 0.0  # kept before
     assert kept.owner != old.owner
     assert old.owner not in json.dumps(parcel)
-    for spoilt in ({}, {"centre": [1.0], "root": [[1.0]], "why": "", "rests": {}}):
+    for spoilt in ({}, {"centre": [1.0], "root": [[1.0]], "why": "", "rests": {}}, kept.document | {"odd": 1.0}):
         contents = Contents.model_validate(parcel["contents"] | {"prior": {"version": 1, "document": spoilt}})
         told = problem(client.post("/api/v1/installations/import", json=sealed(contents).model_dump(mode="json")), 422)
         assert told["errors"][0]["field"] == "contents.prior.document"

@@ -7,12 +7,12 @@ import pytest
 
 from model.advisor import Advisor
 from model.engine.priors import PRIORS
-from model.learning.engine_prior import EXPERT, POOLED, pooled_of, prior_from
+from model.learning.engine_prior import EXPERT, POOLED, EnginePrior, pooled_of, prior_from
 from model.learning.evidence import gather
 from model.learning.prior_draws import draw_unknowns
 from model.pool.kind import COVARIATES, columns, kind_of
 from model.pool.population_fit import Population
-from model.pool.served_prior import EXPERT_SERVED, serve
+from model.pool.served_prior import EXPERT_SERVED, ODD_SHARE, serve
 from model.pool.summary import Summary, summarise, summary_of_draws
 from model.step.start import prior_draws, start_of
 from model.trial.virtual_engine import VirtualEngine
@@ -116,10 +116,15 @@ def test_a_summary_sees_the_reference_setting(installation: Installation) -> Non
     assert np.allclose(first, theta)
 
 
+def _normal(prior: EnginePrior) -> np.ndarray:
+    return replace(prior, odd=0.0).covariance()
+
+
 def _population(centre: float, tau: float, spread: float, rng: np.random.Generator) -> Population:
     beta = np.zeros((4000, len(COVARIATES), _P))
     beta[:, 0] = centre + spread * rng.standard_normal((4000, _P))
-    beta[:, 3] = 0.9 * rng.standard_normal((4000, _P))  # of liquid cooling nothing is known
+    # of liquid cooling nothing is known: all in all a variance of 0.05² + 0.95² + 0.3² = 0.995
+    beta[:, 3] = 0.95 * rng.standard_normal((4000, _P))
     return Population(beta, np.full((4000, _P), tau), 30, "nuts", 1.0, 4000.0)
 
 
@@ -129,14 +134,16 @@ def test_the_served_prior_is_the_pools_where_it_knows_and_the_experts_where_not(
     """A known kind gets a moved, narrower prior; an unknown one fades to the expert's; none is wider than that."""
     known = serve(_population(0.8, 0.3, 0.05, rng), kind_of(installation))
     assert np.allclose(known.prior.centre, 0.8, atol=0.02)
-    # Var = 0.05² + 0.3² × (0.95 + 0.05 × 9)
-    assert np.allclose(np.sqrt(np.diag(known.prior.covariance())), np.sqrt(0.0025 + 0.09 * 1.4), rtol=0.03)
+    assert known.prior.odd == ODD_SHARE
+    assert np.allclose(np.sqrt(np.diag(_normal(known.prior))), np.sqrt(0.05**2 + 0.3**2), rtol=0.03)
     assert known.rests.engines == 30
     assert known.rests.similar == pytest.approx(30.0)
-    assert known.rests.narrower_full == pytest.approx(0.36, abs=0.02)
+    # of a mixture: the mean of the variances and the variance of the means
+    mixed = 0.9 * (0.05**2 + 0.3**2) + 0.1 * 1.0 + 0.9 * 0.1 * 0.8**2
+    assert known.rests.narrower_full == pytest.approx(np.sqrt(mixed), abs=0.02)
     liquid = replace(installation, engine=Engine(cooling=Cooling.LIQUID))
     unknown = serve(_population(0.8, 0.3, 0.05, rng), kind_of(liquid))
-    assert np.all(np.diag(unknown.prior.covariance()) <= 1.0 + 1e-9)
+    assert np.all(np.diag(_normal(unknown.prior)) <= 1.0 + 1e-9)
     assert np.all(np.abs(unknown.prior.centre) < 0.4)
     assert unknown.rests.similar < 1.0
     nothing = serve(_population(0.8, 1.5, 0.5, rng), kind_of(installation))
@@ -144,15 +151,47 @@ def test_the_served_prior_is_the_pools_where_it_knows_and_the_experts_where_not(
     assert np.allclose(nothing.prior.centre, 0.0)
 
 
-def test_a_prior_moves_the_same_in_sampler_and_virtual_engine(advisor: Advisor, installation: Installation) -> None:
-    """An empty log fitted under a moved, correlated prior gives its centre and covariance back; so do drawn engines."""
+@pytest.mark.parametrize("odd", [0.0, 0.1, 0.4])
+def test_a_prior_moves_the_same_in_sampler_and_virtual_engine(
+    advisor: Advisor, installation: Installation, odd: float
+) -> None:
+    """An empty log fitted under a moved, correlated prior, odd engines among them, gives its centre and covariance
+    back; so do drawn engines.
+    """
     covariance = 0.3 * np.eye(_P) + 0.1
     covariance[-1, -2] = covariance[-2, -1] = -0.2
-    prior = prior_from(np.linspace(-0.6, 0.6, _P), covariance)
+    centre = np.linspace(-0.6, 0.6, _P)
+    prior = prior_from(centre, covariance, odd)
     for posterior in (advisor.learn(installation, [], prior).posterior, prior_draws(installation, prior, 3)):
         theta = pooled_of(posterior.unknowns, posterior.evidence.pivot, posterior.evidence.throttle)
-        assert np.allclose(theta.mean(0), prior.centre, atol=0.09)
-        assert np.allclose(np.cov(theta.T), covariance, atol=0.08)
+        assert np.allclose(theta.mean(0), (1.0 - odd) * centre, atol=0.09)
+        assert np.allclose(np.cov(theta.T), prior.covariance(), atol=0.09)
+
+
+def test_an_odd_engine_is_let_go(advisor: Advisor, installation: Installation, air: Air) -> None:
+    """An engine five spreads off the pool's is found near where the expert's prior finds it, if odd ones are counted
+    with; if not, the pool's word holds it back.
+    """
+    pool = prior_from(np.full(_P, 0.8), 0.09 * np.eye(_P))
+    u = draw_unknowns(installation, np.random.default_rng(8), prior_from(np.full(_P, -0.7), 0.01 * np.eye(_P)))
+    engine, log = VirtualEngine(installation, u, np.random.default_rng(9)), []
+    for turns in (0.0, 0.25, 0.25):
+        if turns:
+            engine.adjust(TurnScrew(turns))
+            log.append(TurnScrew(turns))
+        log.append(engine.run(air))
+    found = {}
+    for name, prior in (("expert", EXPERT), ("held", pool), ("let go", replace(pool, odd=ODD_SHARE))):
+        posterior = advisor.learn(installation, log, prior).posterior
+        assert posterior.diagnostics.converged
+        theta = pooled_of(posterior.unknowns, posterior.evidence.pivot, posterior.evidence.throttle)
+        found[name] = theta[:, POOLED.index("gain_idle")]
+    middle = {name: float(np.median(x)) for name, x in found.items()}
+    spread = {name: float(np.std(x)) for name, x in found.items()}
+    assert abs(middle["let go"] - middle["expert"]) < 0.2 * spread["expert"]
+    assert spread["let go"] == pytest.approx(spread["expert"], rel=0.15)
+    assert abs(middle["held"] - middle["expert"]) > 0.5 * spread["expert"]
+    assert spread["held"] < 0.5 * spread["expert"]
 
 
 def test_a_kind_is_coarse(installation: Installation) -> None:
