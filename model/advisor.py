@@ -12,7 +12,8 @@ from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
 from model.learning.compiled import Shelf
 from model.learning.engine_prior import EXPERT, EnginePrior
 from model.learning.evidence import Evidence, gather
-from model.learning.reweighting import reweighted
+from model.learning.particles import posteriors
+from model.learning.reweighting import means_the_same, reweighted
 from model.learning.sampler import LONG, TRIES, Posterior, Sampler
 from model.pool.summary import Summary, summarise
 from model.setting.holding import holding, on_a_cold_low_day
@@ -180,7 +181,8 @@ class Advisor:
     ) -> Learned | None:
         """What is remembered of the log some entries ago, weighed by what came since (`model.learning.reweighting`).
 
-        Where too little is remembered, or the weights are not to be believed, it is what a first fit gives.
+        Where too little is remembered, or the weights are not to be believed, it is what a first fit gives; as long as
+        the sampler is not compiled, what particles give (`model.learning.particles`).
 
         Parameters
         ----------
@@ -190,9 +192,12 @@ class Advisor:
         Returns
         -------
         Learned or None
-            None where `learn` is as quick: where nothing but turns came since it learned, or it does not settle.
+            None where `learn` is as quick: where nothing but turns came since it learned, or it does not settle. None
+            too where particles do not agree before the sampler is compiled.
         """
         log, prior = tuple(entries), prior or self.prior
+        if not self.sampler.ready:
+            return self._by_particles(installation, log, prior)
         with self._lock:
             if (installation, _that_tell(log), prior) in self._settled_recent:
                 return None
@@ -200,6 +205,15 @@ class Advisor:
         if weighed is not None or not self._settle:
             return weighed
         return replace(self._first(installation, log, prior), quick=True)
+
+    def _by_particles(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned | None:
+        """Without the sampler; the latest runs are held against the particles of those before them on the way."""
+        evidence = gather(installation, log, prior)
+        befores = [gather(installation, each, prior) for each in _doubted(log)]
+        *known, posterior = posteriors(
+            [each for each in befores if means_the_same(each, evidence)] + [evidence], self.seed
+        )
+        return replace(_learned(posterior, known, self._cores), quick=True) if posterior.diagnostics.converged else None
 
     def _first(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned:
         """What first fits say."""

@@ -15,10 +15,11 @@ from typing import Any, NamedTuple
 
 from shared.errors import InvalidValueError
 
-__all__ = ["Ready", "Served", "first_suggestion", "served", "until_ready"]
+__all__ = ["Ready", "Served", "Suggested", "served", "suggested", "until_ready"]
 
 _OURS = ("EIGHTH_TURN_", "NUMBA_CACHE_DIR", "PYTENSOR_FLAGS")  # settings of whoever measures that are not passed on
 _PAUSE_S = 0.02
+_LOOKING_S = 0.25
 _SETTLING_S = 2.0  # after which what was only needed to get ready is let go of
 _RUN = {
     "air_temperature": {"value": 68, "unit": "degF"},
@@ -34,6 +35,13 @@ class Ready(NamedTuple):
     healthz_s: float
     ready_s: float
     rest_mib: float
+
+
+class Suggested(NamedTuple):
+    """Seconds from the start of a service until its first suggestion, and until the settled one."""
+
+    first_s: float
+    settled_s: float
 
 
 class Served:
@@ -136,13 +144,13 @@ def until_ready(cache: Path, patience: float) -> Ready:
         return Ready(alive, ready, service.resident_mib())
 
 
-def first_suggestion(cache: Path, patience: float) -> float:
-    """Seconds from the start of a service until the first suggestion, asked for as soon as it is alive.
+def suggested(cache: Path, patience: float) -> Suggested:
+    """Start a service, set up an installation and record a run as soon as it is alive, and wait for both suggestions.
 
     Raises
     ------
     InvalidValueError
-        If it makes none.
+        If it makes none, or no settled one in time.
     """
     from api.files.installation import installation_from
 
@@ -150,12 +158,22 @@ def first_suggestion(cache: Path, patience: float) -> float:
     with served(cache) as service:
         service.until("/healthz", patience)
         status, told = service.ask("POST", "/api/v1/installations", sent)
-        if status == 201:
-            address = f"/api/v1/installations/{json.loads(told)['id']}/runs"
-            status, told = service.ask("POST", address, _RUN, patience)
+        address = f"/api/v1/installations/{json.loads(told)['id']}" if status == 201 else ""
+        if address:
+            status, told = service.ask("POST", f"{address}/runs", _RUN, patience)
         if status != 201 or json.loads(told)["suggestion"] is None:
             raise InvalidValueError(
                 "the service made no suggestion", field="status", value=f"{status}: {told[:200]!r}",
                 cure="Start `eighth-turn serve` by hand and read what it says.",
             )  # fmt: skip
-        return time.perf_counter() - service.begun
+        first = time.perf_counter() - service.begun
+        quick = json.loads(told)["suggestion"]["quick"]
+        while quick and time.perf_counter() - service.begun < patience:
+            time.sleep(_LOOKING_S)
+            quick = json.loads(service.ask("GET", f"{address}/suggestion", patience=patience)[1])["quick"]
+        if quick:
+            raise InvalidValueError(
+                "the service gave no settled suggestion in time", field="--patience", value=patience,
+                cure="Give more seconds.",
+            )  # fmt: skip
+        return Suggested(first, time.perf_counter() - service.begun)

@@ -23,12 +23,12 @@ def start_up(
 ) -> None:
     """Start real services and commands: medians in seconds from the start of the process, memory in MiB.
 
-    Without cold starts the cache is the one that `serve` uses, warmed by a start that is not counted. The first
-    suggestion: as soon as it is alive, set up an installation, record a run, wait for the answer.
+    Without cold starts the cache is the one that `serve` uses, warmed by a start that is not counted. Suggestions: as
+    soon as it is alive, set up an installation, record a run, wait for the first answer and for the settled one.
     """
     from rich.console import Console
 
-    from api.bench.served import first_suggestion, until_ready
+    from api.bench.served import suggested, until_ready
     from api.settings import Settings
 
     console = Console(stderr=True)
@@ -38,20 +38,22 @@ def start_up(
     with tempfile.TemporaryDirectory(prefix="eighth-turn-") as own:
         caches = (Path(own) / "one", Path(own) / "two") if cold else (Settings().cache_folder,) * 2
         first = until_ready(caches[0], patience)
-        suggestion = first_suggestion(caches[1], patience) if cold else None
-        console.print(f"{'cold' if cold else 'warming'}: {first}, first suggestion after [s]: {suggestion}")
-        ready, suggestions = [], []
+        on_cold = suggested(caches[1], patience) if cold else None
+        console.print(f"{'cold' if cold else 'warming'}: {first}, {on_cold}")
+        ready, on_warm = [], []
         for _ in range(repeats):
             ready.append(until_ready(caches[0], patience))
-            suggestions.append(first_suggestion(caches[0], patience))
-            console.print(f"warm: {ready[-1]}, first suggestion {suggestions[-1]:.1f} s")
+            on_warm.append(suggested(caches[0], patience))
+            console.print(f"warm: {ready[-1]}, {on_warm[-1]}")
     result: dict[str, Any] = {
         "healthz_s": _median([r.healthz_s for r in ready]),
         "healthz_cold_s": round(first.healthz_s, 3) if cold else None,
         "ready_warm_s": _median([r.ready_s for r in ready]),
         "ready_cold_s": round(first.ready_s, 3) if cold else None,
-        "first_suggestion_warm_s": _median(suggestions),
-        "first_suggestion_cold_s": None if suggestion is None else round(suggestion, 3),
+        "first_suggestion_warm_s": _median([s.first_s for s in on_warm]),
+        "first_suggestion_cold_s": None if on_cold is None else round(on_cold.first_s, 3),
+        "settled_suggestion_warm_s": _median([s.settled_s for s in on_warm]),
+        "settled_suggestion_cold_s": None if on_cold is None else round(on_cold.settled_s, 3),
         "cli_import_s": round(max(imported - bare, 0.0), 4),
         "cli_s": light,
         "bare_python_s": round(bare, 4),

@@ -49,6 +49,8 @@ def serve(
         scheme = "https" if settings.transport == "tls" else "http"
         typer.echo(f"Eighth Turn listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
+        if settings.worker:
+            app.state.worker.announce()
         threading.Thread(target=_prepare, args=(app.state, settings.worker), daemon=True, name="prepare").start()
         files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
         _check_readable(*files)
@@ -104,7 +106,11 @@ def _make_folder(folder: Path) -> None:
 
 
 def _prepare(state: "State", work: bool) -> None:
-    state.desk.prepare(lambda words: typer.echo(f"… {words}"))
+    try:
+        state.desk.prepare(lambda words: typer.echo(f"… {words}"))
+    except BaseException:
+        state.worker.announce(coming=False)
+        raise
     typer.echo("Ready.")
     if work:
         state.worker.start()

@@ -58,11 +58,18 @@ class Worker:
         self._wake, self._stop = threading.Event(), threading.Event()
         self._pool: ThreadPoolExecutor | None = None
         self._thread: threading.Thread | None = None
+        self._announced = False
 
     @property
     def working(self) -> bool:
-        """Whether it was started, and answers that are asked for will be made."""
-        return self._thread is not None and self._thread.is_alive() and not self._stop.is_set()
+        """Whether it was started, or is about to be, and answers that are asked for will be made."""
+        if self._stop.is_set():
+            return False
+        return self._announced if self._thread is None else self._thread.is_alive()
+
+    def announce(self, *, coming: bool = True) -> None:
+        """Say that it will be started once the sampler is ready, or that it will not after all."""
+        self._announced = coming
 
     def start(self) -> None:
         """Begin; the sampler has to be ready."""
@@ -84,7 +91,7 @@ class Worker:
         Returns
         -------
         bool
-            False as long as it was not started, or when it is stopping.
+            False as long as it was neither started nor announced, or when it is stopping.
         """
         with self._lock:
             self._asked.add(installation_id)

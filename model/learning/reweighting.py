@@ -17,7 +17,7 @@ from model.learning.evidence import Evidence, readings_of, settings_of
 from model.learning.likelihood import log_likelihood
 from model.learning.sampler import ESS_LEAST, Posterior
 
-__all__ = ["DRAWS", "K_HAT_MOST", "reweighted"]
+__all__ = ["DRAWS", "K_HAT_MOST", "means_the_same", "reweighted"]
 
 DRAWS = 1400
 """Draws of a quick answer: half of a fit's, for every candidate is weighed on each of them."""
@@ -44,8 +44,7 @@ def reweighted(before: Posterior, now: Evidence) -> Posterior | None:
         believed, or draws mean something else by now (a change fell out of those held apart, a gauge more).
     """
     then = before.evidence
-    same_meaning = (then.scales, then.first_change, then.prior) == (now.scales, now.first_change, now.prior)
-    if not (same_meaning and before.diagnostics.converged):
+    if not (means_the_same(then, now) and before.diagnostics.converged):
         return None
     ln_weights, k_hat = _smoothed(_ln_likelihood(before, now))
     weights = np.exp(ln_weights)
@@ -63,6 +62,11 @@ def reweighted(before: Posterior, now: Evidence) -> Posterior | None:
         replace(told, ess_bulk_min=bulk, ess_tail_min=tail, k_hat=k_hat),
         before.seed,
     )
+
+
+def means_the_same(then: Evidence, now: Evidence) -> bool:
+    """Whether draws of one part of a log, whose unknowns are those of the other, are under one prior and one scale."""
+    return (then.scales, then.first_change, then.prior) == (now.scales, now.first_change, now.prior)
 
 
 def _ln_likelihood(before: Posterior, now: Evidence) -> NDArray[np.float64]:

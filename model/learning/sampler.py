@@ -15,7 +15,7 @@ from model.learning.packed import data_of
 from shared.advice import Diagnostics
 from shared.errors import NotConvergedError
 
-__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "TRIES", "Posterior", "Sampler"]
+__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "TRIES", "Posterior", "Sampler", "diagnose"]
 
 R_HAT_MOST = 1.01
 """Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
@@ -130,7 +130,7 @@ class Sampler:
         compiled = self._fed(evidence)
         for made in range(refits, TRIES):
             drawn = _sample(compiled, self._cores, seed + 7919 * made, _TRIES[made])
-            diagnostics = _diagnose(drawn, made)
+            diagnostics = diagnose(drawn.columns, made, drawn.divergences)
             if diagnostics.converged:
                 break
         return Posterior(drawn.unknowns(), evidence, diagnostics, seed)
@@ -149,7 +149,7 @@ class Sampler:
             If the sampler broke down.
         """
         drawn = _sample(self._fed(evidence), self._cores, seed, options)
-        return Posterior(drawn.unknowns(), evidence, _diagnose(drawn, 0), seed)
+        return Posterior(drawn.unknowns(), evidence, diagnose(drawn.columns, 0, drawn.divergences), seed)
 
     def further(self, posterior: Posterior) -> Posterior:
         """The posterior with as many draws more, by chains of their own that warmed up by themselves.
@@ -179,7 +179,9 @@ class Sampler:
             },
             told.divergences + drawn.divergences,
         )
-        return replace(posterior, unknowns=both.unknowns(), diagnostics=_diagnose(both, told.refits))
+        return replace(
+            posterior, unknowns=both.unknowns(), diagnostics=diagnose(both.columns, told.refits, both.divergences)
+        )
 
     def _fed(self, evidence: Evidence) -> Any:
         self.compile()
@@ -236,19 +238,29 @@ def _after_tuning(draws: Sequence[Any], stats: Sequence[Any]) -> _Drawn:
     return _Drawn(columns, int(diverging))
 
 
-def _diagnose(drawn: _Drawn, refits: int) -> Diagnostics:
+def diagnose(columns: Mapping[str, NDArray[np.float64]], refits: int, divergences: int = 0) -> Diagnostics:
+    """Whether draws are to be believed.
+
+    Parameters
+    ----------
+    columns : mapping
+        Draws of every unknown, (chains, draws, columns).
+    refits : int
+        Tries before these.
+    divergences : int
+    """
     from arviz_stats.base import array_stats
 
     # one row an unknown: (unknown, chain, draw)
-    ary = np.moveaxis(np.concatenate([drawn.columns[name] for name in Unknowns.names()], axis=2), 2, 0)
+    ary = np.moveaxis(np.concatenate([columns[name] for name in Unknowns.names()], axis=2), 2, 0)
     r_hat = np.asarray(array_stats.rhat(ary, chain_axis=1, draw_axis=2))
     bulk = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="bulk"))
     tail = np.asarray(array_stats.ess(ary, chain_axis=1, draw_axis=2, method="tail", prob=(0.05, 0.95)))
     worst = (float(np.max(r_hat)), float(np.min(bulk)), float(np.min(tail)))
-    trusted = worst[0] <= R_HAT_MOST and min(worst[1:]) >= ESS_LEAST and drawn.divergences == 0
+    trusted = worst[0] <= R_HAT_MOST and min(worst[1:]) >= ESS_LEAST and divergences == 0
     return Diagnostics(
         *worst,
-        divergences=drawn.divergences,
+        divergences=divergences,
         chains=ary.shape[1],
         draws=ary.shape[2],
         refits=refits,

@@ -44,13 +44,13 @@ def test_a_service_that_ends_is_not_waited_for(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_the_bench_of_starting() -> None:
-    """Every figure is there and positive, and alive comes before ready, ready before the first suggestion."""
+    """Every figure is there and positive; alive comes before ready, the first suggestion before the settled one."""
     result = CliRunner().invoke(app, ["bench", "start-up", "--repeats", "1", "--no-cold"])
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout.strip().splitlines()[-1])
     assert 0.0 < found["healthz_s"] < found["ready_warm_s"]
-    assert found["first_suggestion_warm_s"] > found["healthz_s"]
+    assert found["healthz_s"] < found["first_suggestion_warm_s"] <= found["settled_suggestion_warm_s"]
     assert found["cli_ratio"] > 1.0
     assert found["cli_import_s"] > 0.0
     assert found["rest_mib"] > 50.0
-    assert (found["ready_cold_s"], found["first_suggestion_cold_s"]) == (None, None)
+    assert {found[name] for name in found if name.endswith("_cold_s")} == {None}

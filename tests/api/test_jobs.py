@@ -15,6 +15,7 @@ from sqlalchemy import event, insert, select, update
 
 from api.advice.desk import Desk
 from api.app import create_app
+from api.cli.serve import _prepare
 from api.database import Answer, Base, Database, Entry, Installation
 from api.jobs import waiting
 from api.jobs.tables import Lease
@@ -335,3 +336,56 @@ def test_ten_thousand_installations_are_one_question(tmp_path: Path) -> None:
 def test_the_table_is_known() -> None:
     """Leases are a table like the others, so that schema, backup and restore take it along."""
     assert "leases" in Base.metadata.tables
+
+
+def test_a_worker_that_is_announced_is_counted_on(stored: Database) -> None:
+    """From the announcement to the end; not where it was taken back, nor once the worker was stopped."""
+    worker = Worker(stored, Desk(StandIn, SEED, 4))
+    assert not worker.ask(1)
+    worker.announce()
+    assert worker.working
+    assert worker.ask(1)
+    worker.announce(coming=False)
+    assert not worker.working
+    worker.announce()
+    worker.start()
+    assert worker.working
+    worker.stop()
+    assert not worker.working
+
+
+def test_quick_before_the_model_is_ready_and_in_full_afterwards(
+    stored: Database, service: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service that is getting ready answers quickly; once it is, the worker makes the full answer."""
+    state: Any = service.app.state  # type: ignore[attr-defined] - the client hides the type
+    stand_in = StandIn(SEED)
+    stand_in.quick = 0.25
+    monkeypatch.setattr(state.desk, "_adviser", stand_in)
+    state.worker.announce()
+    place = "/api/v1/installations/1"
+    assert not state.desk.ready
+    assert service.post(f"{place}/runs", json=RUN).json()["suggestion"]["quick"]
+    assert "once the model is ready" in service.get("/installations/1").text
+    _prepare(state, work=True)
+    deadline = time.monotonic() + 20.0
+    while service.get(f"{place}/suggestion").json()["quick"]:
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    assert "once the model is ready" not in service.get("/installations/1").text
+
+
+def test_nobody_counts_on_a_worker_that_cannot_come(stored: Database, service: Client) -> None:
+    """Where getting ready fails, the announcement is taken back."""
+    state: Any = service.app.state  # type: ignore[attr-defined] - the client hides the type
+    state.worker.announce()
+
+    def fails(_: object) -> None:
+        raise OSError("no room")
+
+    state.desk._adviser = StandIn(SEED)
+    state.desk._adviser.prepare = fails
+    with pytest.raises(OSError, match="no room"):
+        _prepare(state, work=True)
+    assert not state.worker.working
+    assert state.desk.failed == "OSError"
