@@ -14,7 +14,7 @@ from api.bench import pool as bench_pool
 from api.bench import start_up as bench_start_up
 from api.bench import sweep as bench_sweep
 from api.bench import update as bench_update
-from api.cli import demo, explain, people, pool, read_sweep, record, refit, safekeeping, serve, simulate, step
+from api.cli import demo, explain, people, pool, prepare, read_sweep, record, refit, safekeeping, serve, simulate, step
 from shared.errors import EighthTurnError
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ app.command("sheet")(step.sheet)
 app.command("list")(step.listing)
 app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
+app.command("prepare")(prepare.prepare)
 app.command("simulate")(simulate.simulate)
 app.command("read-sweep")(read_sweep.read_sweep)
 app.command("explain")(explain.explain)

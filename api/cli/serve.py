@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api.cli.prepare import compiled_beside
 from shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
@@ -51,7 +52,9 @@ def serve(
         typer.echo(f"Database: {app.state.database.name}")
         if settings.worker:
             app.state.worker.announce()
-        threading.Thread(target=_prepare, args=(app.state, settings.worker), daemon=True, name="prepare").start()
+        threading.Thread(
+            target=_prepare, args=(app.state, settings.worker, settings.cache_folder), daemon=True, name="prepare"
+        ).start()
         files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
         _check_readable(*files)
         config = uvicorn.Config(app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1])
@@ -105,8 +108,9 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _prepare(state: "State", work: bool) -> None:
+def _prepare(state: "State", work: bool, cache_folder: Path) -> None:
     try:
+        compiled_beside(cache_folder, typer.echo)
         state.desk.prepare(lambda words: typer.echo(f"… {words}"))
     except BaseException:
         state.worker.announce(coming=False)

@@ -15,7 +15,9 @@ from sqlalchemy import event, insert, select, update
 
 from api.advice.desk import Desk
 from api.app import create_app
+from api.cli import prepare
 from api.cli.serve import _prepare
+from api.compile_cache import SamplerShelf
 from api.database import Answer, Base, Database, Entry, Installation
 from api.jobs import waiting
 from api.jobs.tables import Lease
@@ -354,8 +356,15 @@ def test_a_worker_that_is_announced_is_counted_on(stored: Database) -> None:
     assert not worker.working
 
 
+@pytest.fixture
+def warm(tmp_path: Path) -> Path:
+    """A cache folder with compiled code in it."""
+    SamplerShelf(tmp_path).put(b"code")
+    return tmp_path
+
+
 def test_quick_before_the_model_is_ready_and_in_full_afterwards(
-    stored: Database, service: Client, monkeypatch: pytest.MonkeyPatch
+    stored: Database, service: Client, warm: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A service that is getting ready answers quickly; once it is, the worker makes the full answer."""
     state: Any = service.app.state  # type: ignore[attr-defined] - the client hides the type
@@ -367,7 +376,7 @@ def test_quick_before_the_model_is_ready_and_in_full_afterwards(
     assert not state.desk.ready
     assert service.post(f"{place}/runs", json=RUN).json()["suggestion"]["quick"]
     assert "once the model is ready" in service.get("/installations/1").text
-    _prepare(state, work=True)
+    _prepare(state, True, warm)
     deadline = time.monotonic() + 20.0
     while service.get(f"{place}/suggestion").json()["quick"]:
         assert time.monotonic() < deadline
@@ -375,7 +384,7 @@ def test_quick_before_the_model_is_ready_and_in_full_afterwards(
     assert "once the model is ready" not in service.get("/installations/1").text
 
 
-def test_nobody_counts_on_a_worker_that_cannot_come(stored: Database, service: Client) -> None:
+def test_nobody_counts_on_a_worker_that_cannot_come(stored: Database, service: Client, warm: Path) -> None:
     """Where getting ready fails, the announcement is taken back."""
     state: Any = service.app.state  # type: ignore[attr-defined] - the client hides the type
     state.worker.announce()
@@ -386,6 +395,26 @@ def test_nobody_counts_on_a_worker_that_cannot_come(stored: Database, service: C
     state.desk._adviser = StandIn(SEED)
     state.desk._adviser.prepare = fails
     with pytest.raises(OSError, match="no room"):
-        _prepare(state, work=True)
+        _prepare(state, True, warm)
     assert not state.worker.working
     assert state.desk.failed == "OSError"
+
+
+def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the cache is empty a process of its own compiles, and what it says is passed on; where it is not, none is
+    started; one that fails is no failure yet.
+    """
+    script = (
+        "from pathlib import Path; from api.compile_cache import SamplerShelf; print('… as told', flush=True); "
+        f"SamplerShelf(Path({str(tmp_path)!r})).put(b'code')"
+    )
+    monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", script))
+    told: list[str] = []
+    prepare.compiled_beside(tmp_path, told.append)
+    assert told == ["… as told"]
+    assert SamplerShelf(tmp_path).get() == b"code"
+    prepare.compiled_beside(tmp_path, told.append)
+    assert told == ["… as told"]
+    monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", "raise SystemExit(3)"))
+    prepare.compiled_beside(tmp_path / "empty", told.append)
+    assert told == ["… as told"]

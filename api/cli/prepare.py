@@ -1,0 +1,48 @@
+"""``eighth-turn prepare``: the sampler compiled ahead, and beside a service that is starting."""
+
+import atexit
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import typer
+
+__all__ = ["compiled_beside", "prepare"]
+
+_COMMAND = (sys.executable, "-c", "from api.cli.main import run; run()", "prepare")
+
+
+def prepare() -> None:
+    """Compile the sampler into the cache folder, so that the next start takes seconds; after an upgrade, say."""
+    from api.advice.real_adviser import real_adviser
+
+    real_adviser().prepare(lambda words: typer.echo(f"… {words}"))
+
+
+def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
+    """Have the sampler compiled by a process of its own, if the cache has none: the service answers meanwhile, and what
+    compiling brings into memory goes with it.
+
+    A child that fails leaves the compiling, and the telling why it fails, to whoever comes next.
+
+    Parameters
+    ----------
+    folder : Path
+        The cache folder of the settings.
+    tell : callable
+        Told line by line what the child says.
+    """
+    from api.compile_cache import SamplerShelf
+
+    if SamplerShelf(folder).get() is not None:
+        return
+    with subprocess.Popen(  # noqa: S603 - our own words
+        _COMMAND, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    ) as child:
+        atexit.register(child.terminate)  # a service that ends waits for nothing
+        try:
+            for line in child.stdout or ():
+                tell(line.rstrip("\n"))
+        finally:
+            atexit.unregister(child.terminate)
