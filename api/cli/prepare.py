@@ -1,16 +1,21 @@
 """``eighth-turn prepare``: the sampler compiled ahead, and beside a service that is starting."""
 
-import atexit
+import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import typer
 
-__all__ = ["compiled_beside", "prepare"]
+__all__ = ["compiled_beside", "end_with_whoever_holds_the_input", "prepare"]
 
-_COMMAND = (sys.executable, "-c", "from api.cli.main import run; run()", "prepare")
+_COMMAND = (
+    sys.executable, "-c",
+    "from api.cli.prepare import end_with_whoever_holds_the_input; end_with_whoever_holds_the_input();"
+    "from api.cli.main import run; run()", "prepare",
+)  # fmt: skip
 
 
 def prepare() -> None:
@@ -38,11 +43,18 @@ def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
     if SamplerShelf(folder).get() is not None:
         return
     with subprocess.Popen(  # noqa: S603 - our own words
-        _COMMAND, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        _COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as child:
-        atexit.register(child.terminate)  # a service that ends waits for nothing
-        try:
-            for line in child.stdout or ():
-                tell(line.rstrip("\n"))
-        finally:
-            atexit.unregister(child.terminate)
+        for line in child.stdout or ():
+            tell(line.rstrip("\n"))
+
+
+def end_with_whoever_holds_the_input() -> None:
+    """End this process when the other end of its standard input is let go: however a service ends, nothing is left."""
+
+    def wait() -> None:
+        while os.read(0, 1):
+            pass
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()

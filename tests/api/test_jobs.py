@@ -418,3 +418,17 @@ def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", "raise SystemExit(3)"))
     prepare.compiled_beside(tmp_path / "empty", told.append)
     assert told == ["… as told"]
+
+
+def test_no_compiling_is_left_behind(tmp_path: Path) -> None:
+    """The child ends by itself when a service lets go of it, as it does however it ends."""
+    environment = {**os.environ, "EIGHTH_TURN_CACHE_FOLDER": str(tmp_path)}
+    with subprocess.Popen(
+        prepare._COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment
+    ) as child:
+        assert child.stdin is not None
+        assert child.stdout is not None
+        assert child.stdout.readline().startswith("…")
+        child.stdin.close()
+        assert child.wait(20.0) == 1
+    assert SamplerShelf(tmp_path).get() is None
