@@ -120,6 +120,7 @@ class Advisor:
         self._settled_recent: OrderedDict[_Told, Posterior] = OrderedDict()
         self._lock = threading.Lock()
         self._fitting = threading.Lock()
+        self._leading = threading.Lock()  # of its own: a fit may be waiting for the sampler to be compiled
 
     @property
     def ready(self) -> bool:

@@ -128,6 +128,9 @@ def start(
     exact: Annotated[
         bool, typer.Option("--exact", help="Tune them from the population's own prior, too: no pool can know more.")
     ] = False,
+    held: Annotated[
+        bool, typer.Option("--held", help="Tune them from the pool's prior without its odd share, too.")
+    ] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the population.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
     keep: Keep = None,
@@ -151,6 +154,8 @@ def start(
     priors: dict[str, Any] = {"expert": None, "pool": (served.prior.centre, served.prior.root, served.prior.odd)}
     if exact:
         priors["exact"] = _exact(seed)
+    if held:
+        priors["held"] = (served.prior.centre, served.prior.root)
     each = [(_FIRST_NEW + i, j) for i in range(engines) for j in range(repeats)]
     work = [(seed, number, name, prior, odd, j) for number, j in each for name, prior in priors.items()]
     found = list(track(shared_out(_tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
@@ -168,11 +173,12 @@ def start(
             "narrower_idle": round(rests.narrower_idle, 3),
         },
     }
-    told |= figures_of([each for each in found if each.prior != "exact"], MOST_RUNS)
-    if exact:
-        in_its_place = [replace(each, prior="pool") for each in found if each.prior == "exact"]
-        most = figures_of([*in_its_place, *(each for each in found if each.prior == "expert")], MOST_RUNS)
-        told["exact"] = {name: most[name] for name in ("not_tuned", "tuned_from_both", *_SAVED)}
+    told |= figures_of([each for each in found if each.prior in ("expert", "pool")], MOST_RUNS)
+    for name in [name for name in priors if name not in ("expert", "pool")]:
+        in_its_place = [replace(each, prior="pool") for each in found if each.prior == name]
+        beside = figures_of([*in_its_place, *(each for each in found if each.prior == "expert")], MOST_RUNS)
+        told[name] = {figure: beside[figure] for figure in ("not_tuned", "tuned_from_both", *_SAVED, "surely_more")}
+        told[name] |= {"fewer_from_it": beside["fewer_from_pool"], "more_from_it": beside["more_from_pool"]}
     typer.echo(json.dumps(told))
 
 

@@ -27,6 +27,7 @@ _F = NDArray[np.float64]
 
 _DRAWS = 700  # of each of `CHAINS` crowds, which never mix: a first fit has as many
 _KEPT = 0.5  # share of particles of use that is left by one part of the likelihood
+_LEAST_PART = 0.005  # so that there is an end, whatever the likelihood; crowds that part then are told by R-hat
 _ACCEPTED = 0.25  # share of moves to aim at
 _FORGOTTEN, _FORGOTTEN_AT_LAST = 0.4, 0.1  # correlation with where particles were, of the unknown that remembers best
 _MOST_MOVES, _MOST_AT_LAST = 30, 60
@@ -102,7 +103,7 @@ def _part(ln_ratio: _F, left: float) -> float:
     for _ in range(30):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if of_use(middle) >= _KEPT else (low, middle)
-    return max(low, 1e-6)
+    return max(low, min(_LEAST_PART, left))
 
 
 def _draw_anew(crowd: _Crowd, ln_weight: _F, rng: np.random.Generator) -> None:
