@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from model.learning.engine_prior import EXPERT, POOLED, EnginePrior, prior_from
 from model.pool.kind import COVARIATES, Kind, columns
-from model.pool.measured import Priors
+from model.pool.measured import TAILS, Priors
 from model.pool.population_fit import Population
 
 __all__ = ["ODD_SHARE", "POPULATION_PRIORS", "Rests", "Served", "serve"]
@@ -17,9 +17,10 @@ _F = NDArray[np.float64]
 _GAINS = tuple(POOLED.index(n) for n in ("gain_full", "gain_idle"))
 _FADE = 0.2  # share of the expert's variance over which the pool's word fades out; judgement
 
-ODD_SHARE = 0.1
-"""Chance that a new engine is unlike the pool's, so that the expert's word holds for it [-]; judgement. Twice as many
-as are odd within a pool (`model.pool.measured.TAILS`): who contributes is not who asks."""
+ODD_SHARE = TAILS[1][0]
+"""Chance that a new engine is unlike the pool's, so that the expert's word holds for it [-]: as many as are odd within a
+pool. Twice as many would cost engines like the pool's nearly all that it saves them (`bench start --held`), for what is
+called tuned has to be right with a chance of nine in ten."""
 
 POPULATION_PRIORS = Priors(
     beta=np.outer([0.7] + [0.4] * (len(COVARIATES) - 1), np.ones(len(POOLED))),

@@ -134,12 +134,12 @@ def test_the_served_prior_is_the_pools_where_it_knows_and_the_experts_where_not(
     """A known kind gets a moved, narrower prior; an unknown one fades to the expert's; none is wider than that."""
     known = serve(_population(0.8, 0.3, 0.05, rng), kind_of(installation))
     assert np.allclose(known.prior.centre, 0.8, atol=0.02)
-    assert known.prior.odd == ODD_SHARE
+    assert known.prior.odd == 0.05
     assert np.allclose(np.sqrt(np.diag(_normal(known.prior))), np.sqrt(0.05**2 + 0.3**2), rtol=0.03)
     assert known.rests.engines == 30
     assert known.rests.similar == pytest.approx(30.0)
     # of a mixture: the mean of the variances and the variance of the means
-    mixed = 0.9 * (0.05**2 + 0.3**2) + 0.1 * 1.0 + 0.9 * 0.1 * 0.8**2
+    mixed = 0.95 * (0.05**2 + 0.3**2) + 0.05 * 1.0 + 0.95 * 0.05 * 0.8**2
     assert known.rests.narrower_full == pytest.approx(np.sqrt(mixed), abs=0.02)
     liquid = replace(installation, engine=Engine(cooling=Cooling.LIQUID))
     unknown = serve(_population(0.8, 0.3, 0.05, rng), kind_of(liquid))
