@@ -18,9 +18,9 @@ _GAINS = tuple(POOLED.index(n) for n in ("gain_full", "gain_idle"))
 _FADE = 0.2  # share of the expert's variance over which the pool's word fades out; judgement
 
 ODD_SHARE = TAILS[1][0]
-"""Chance that a new engine is unlike the pool's, so that the expert's word holds for it [-]: as many as are odd within a
-pool. Twice as many would cost engines like the pool's nearly all that it saves them (`bench start --held`), for what is
-called tuned has to be right with a chance of nine in ten."""
+"""Chance that a new engine is unlike the pool's, so that the expert's word holds for it [-]: as many as are odd in it.
+Twice as many cost engines like the pool's most of what it saves them, since what is called tuned has to be right with a
+chance of nine in ten."""
 
 POPULATION_PRIORS = Priors(
     beta=np.outer([0.7] + [0.4] * (len(COVARIATES) - 1), np.ones(len(POOLED))),
