@@ -211,10 +211,12 @@ class Advisor:
         """Without the sampler; the latest runs are held against the particles of those before them on the way."""
         evidence = gather(installation, log, prior)
         befores = [gather(installation, each, prior) for each in _doubted(log)]
-        *known, posterior = posteriors(
-            [each for each in befores if means_the_same(each, evidence)] + [evidence], self.seed
-        )
-        return replace(_learned(posterior, known, self._cores), quick=True) if posterior.diagnostics.converged else None
+        grown = [each for each in befores if means_the_same(each, evidence)]
+        with self._leading:
+            *known, posterior = posteriors([*grown, evidence], self.seed)
+        if not posterior.diagnostics.converged:
+            return None
+        return replace(_learned(posterior, known, self._cores), quick=True)
 
     def _first(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned:
         """What first fits say."""
