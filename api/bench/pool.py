@@ -177,8 +177,8 @@ def start(
     for name in [name for name in priors if name not in ("expert", "pool")]:
         in_its_place = [replace(each, prior="pool") for each in found if each.prior == name]
         beside = figures_of([*in_its_place, *(each for each in found if each.prior == "expert")], MOST_RUNS)
-        told[name] = {figure: beside[figure] for figure in ("not_tuned", "tuned_from_both", *_SAVED, "surely_more")}
-        told[name] |= {"fewer_from_it": beside["fewer_from_pool"], "more_from_it": beside["more_from_pool"]}
+        kept = {figure: beside[figure] for figure in ("not_tuned", "tuned_from_both", *_SAVED, "surely_more")}
+        told[name] = kept | {"fewer_from_it": beside["fewer_from_pool"], "more_from_it": beside["more_from_pool"]}
     typer.echo(json.dumps(told))
 
 
