@@ -29,8 +29,7 @@ __all__ = ["TENSOR", "build"]
 
 def _end_to_end(parts: Any) -> Any:
     """All in one row: pieces side by side would each have to be turned first, and every turn is compiled."""
-    rows = pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts))
-    return pt.concatenate([x if x.ndim == 1 else x.flatten() for x in rows])
+    return pt.concatenate(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)))
 
 
 def _held(mask: Any) -> Any:

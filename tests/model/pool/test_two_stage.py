@@ -1,5 +1,6 @@
 """Summaries pooled against one joint fit of all raw runs."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,13 @@ from model.trial.virtual_engine import VirtualEngine
 from model.trial.virtual_population import Generating
 from shared.records import Entry, Installation, TurnScrew
 from shared.runs import Air
+
+_MATRICES = replace(
+    TENSOR,
+    stack=lambda parts: pt.stack(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)), axis=-1),
+    held=lambda mask: lambda x: x.flatten()[mask.flatten().nonzero()[0]],
+)
+"""The formulas on matrices, a row an engine; the sampler's own graph knows rows alone."""
 
 _ENGINES = 12
 _TIMES = 3
@@ -65,27 +73,27 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
             if name in ("first", "second"):
                 known[name] = pm.Normal(name, shape=(n, CHANGES))
             elif name in POOLED:
-                known[name] = from_standard(name, theta[:, [POOLED.index(name)]], TENSOR)
+                known[name] = from_standard(name, theta[:, [POOLED.index(name)]], _MATRICES)
             elif name not in ("ln_full", "ln_idle"):
-                known[name] = from_standard(name, pm.Normal(f"z_{name}", shape=(n, 1)), TENSOR)
+                known[name] = from_standard(name, pm.Normal(f"z_{name}", shape=(n, 1)), _MATRICES)
         bare = Unknowns(ln_full=0.0, ln_idle=0.0, **known)
-        centres = gain_prior(bare, first.pivot, first.throttle, TENSOR)
+        centres = gain_prior(bare, first.pivot, first.throttle, _MATRICES)
         # mixtures through what gauges would show, as a single engine is sampled, or chains hardly move
         peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
         ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
         v = [pm.Flat(f"v_{i}", shape=(n, 1), initval=np.full((n, 1), 0.1)) for i in range(2)]
-        x, slope_full = from_coordinate(v[0], peak, Tent(bare.exhaust_scale, bare.exhaust_width), TENSOR)
-        known["ln_full"] = ln_mixture_at(x, TENSOR)
-        slope_full = slope_full + ln_mixture_slope(known["ln_full"], TENSOR)
-        x, slope_idle = from_coordinate(v[1], ears, Tent(bare.idle_gain, BEST_WIDTH), TENSOR)
+        x, slope_full = from_coordinate(v[0], peak, Tent(bare.exhaust_scale, bare.exhaust_width), _MATRICES)
+        known["ln_full"] = ln_mixture_at(x, _MATRICES)
+        slope_full = slope_full + ln_mixture_slope(known["ln_full"], _MATRICES)
+        x, slope_idle = from_coordinate(v[1], ears, Tent(bare.idle_gain, BEST_WIDTH), _MATRICES)
         known["ln_idle"] = cuts(bare).best + x
         for i, name in enumerate(("ln_full", "ln_idle")):
             gain = (known[name] - centres[i]) / PRIORS[name.replace("ln", "gain")].spread
             ln_prior = pm.logp(pm.Normal.dist(mu[i - 2], tau[i - 2]), gain) + (slope_full, slope_idle)[i]
             pm.Potential(f"prior_{name}", pt.sum(ln_prior))
         u = Unknowns(**known)
-        ends = mixtures(u, first.settings, first.pivot, first.throttle, TENSOR)
-        terms = log_likelihoods(readings, u, ends, first.settings, first.scales, TENSOR)
+        ends = mixtures(u, first.settings, first.pivot, first.throttle, _MATRICES)
+        terms = log_likelihoods(readings, u, ends, first.settings, first.scales, _MATRICES)
         pm.Potential("runs", sum(pt.sum(term) for term in terms))
     return model
 
