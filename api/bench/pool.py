@@ -242,7 +242,7 @@ def _mean(x: NDArray[np.float64]) -> float | None:
 
 
 def _fewer(expert: NDArray[np.float64], pool: NDArray[np.float64]) -> float | None:
-    return round(1.0 - float(np.mean(pool) / np.mean(expert)), 3) if expert.size else None
+    return round(1.0 - float(np.mean(pool) / np.mean(expert)), 3) if expert.size and pool.size else None
 
 
 def _fewer_error(expert: NDArray[np.float64], pool: NDArray[np.float64]) -> float | None:

@@ -112,3 +112,5 @@ def test_no_engine_that_fits_is_no_figure() -> None:
     told = figures_of(_engine(4, 2, 9, fitting=False), 40)
     assert told["fitting"] == 0
     assert told["fewer"] is told["fewer_of_these"] is told["mean_runs"]["pool"] is None
+    one_sided = figures_of([each for each in _engine(5, 2, 9) if each.prior == "expert"], 40)
+    assert one_sided["fewer_made"] is None
