@@ -47,6 +47,8 @@ def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
     ) as child:
         for line in child.stdout or ():
             tell(line.rstrip("\n"))
+    if child.returncode:
+        tell(f"… compiling in a process of its own ended with {child.returncode}; the service does it itself")
 
 
 def end_with_whoever_holds_the_input() -> None:

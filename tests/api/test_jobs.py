@@ -402,7 +402,7 @@ def test_nobody_counts_on_a_worker_that_cannot_come(stored: Database, service: C
 
 def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the cache is empty a process of its own compiles, and what it says is passed on; where it is not, none is
-    started; one that fails is no failure yet.
+    started; one that fails is told, and no failure yet.
     """
     script = (
         "from pathlib import Path; from api.compile_cache import SamplerShelf; print('… as told', flush=True); "
@@ -417,7 +417,8 @@ def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     assert told == ["… as told"]
     monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", "raise SystemExit(3)"))
     prepare.compiled_beside(tmp_path / "empty", told.append)
-    assert told == ["… as told"]
+    assert told[0] == "… as told"
+    assert "ended with 3; the service does it itself" in told[1]
 
 
 def test_no_compiling_is_left_behind(tmp_path: Path) -> None:
