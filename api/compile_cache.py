@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
+from shared.errors import InvalidValueError
+
 __all__ = ["SamplerShelf", "use"]
 
 _KEPT = 3  # of other versions, other machines that share the folder, and this one
@@ -20,8 +22,19 @@ def use(folder: Path) -> None:
     ----------
     folder : Path
         Made if it is missing.
+
+    Raises
+    ------
+    InvalidValueError
+        If it cannot be made.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InvalidValueError(
+            f"this folder cannot be made: {error.strerror}", field="cache_folder", value=folder,
+            cure="Set EIGHTH_TURN_CACHE_FOLDER to one you may write to.",
+        ) from None  # fmt: skip
     os.environ.setdefault("NUMBA_CACHE_DIR", str(folder / "numba"))
     flags = os.environ.get("PYTENSOR_FLAGS", "")
     if "compiledir" not in flags:

@@ -38,7 +38,6 @@ def serve(
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     configure()
     with _listening(settings.host, settings.port) as door:
-        _make_folder(settings.cache_folder)
         compile_cache.use(settings.cache_folder)
         app = create_app(settings)
         configure([app.state.database.engine.url.password or ""])
@@ -93,18 +92,6 @@ def _listening(host: str, port: int) -> socket.socket:
             field="port",
             value=f"{host}:{port}",
             cure="Another program, or this one already started, may be using it: choose another with --port.",
-        ) from None
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InvalidValueError(
-            f"this folder cannot be made: {error.strerror}",
-            field="cache_folder",
-            value=folder,
-            cure="Set EIGHTH_TURN_CACHE_FOLDER to one you may write to.",
         ) from None
 
 
