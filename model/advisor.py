@@ -2,7 +2,6 @@
 
 import math
 import threading
-from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -11,7 +10,8 @@ from model import MODEL_VERSION
 from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
 from model.learning.compiled import Shelf
 from model.learning.engine_prior import EXPERT, EnginePrior
-from model.learning.evidence import Evidence, gather
+from model.learning.evidence import Evidence
+from model.learning.memory import Log, Memory
 from model.learning.particles import posteriors
 from model.learning.reweighting import means_the_same, reweighted
 from model.learning.sampler import LONG, TRIES, Posterior, Sampler
@@ -42,7 +42,7 @@ from shared.advice import (
     Suggestion,
 )
 from shared.limits import ScrewStep
-from shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnIdleStop, TurnScrew
+from shared.records import Acknowledge, ChangeNeedle, Entry, Installation
 from shared.runs import Run
 
 __all__ = ["Advisor", "Learned"]
@@ -57,9 +57,6 @@ _NOT_TRUSTED = (
     "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "
     "last entries for a slip of the pen, and make another run at this setting."
 )
-
-
-_Told = tuple[Installation, tuple[Entry, ...], EnginePrior]
 
 
 @dataclass(frozen=True)
@@ -116,9 +113,7 @@ class Advisor:
         self.prior = prior
         self._cores = cores
         self.sampler = Sampler(cores, shelf)
-        self._recent: OrderedDict[_Told, Posterior] = OrderedDict()
-        self._settled_recent: OrderedDict[_Told, Posterior] = OrderedDict()
-        self._lock = threading.Lock()
+        self._first_fits, self._settled_fits = Memory(_REMEMBERED), Memory(_SETTLED)
         self._fitting = threading.Lock()
         self._leading = threading.Lock()  # of its own: a fit may be waiting for the sampler to be compiled
 
@@ -152,11 +147,11 @@ class Advisor:
         UnknownNeedleError
             If a needle was fitted that is not on hand.
         """
-        log, prior = tuple(entries), prior or self.prior
-        first = self._first(installation, log, prior)
+        log = self._log(installation, entries, prior)
+        first = self._first(log)
         if not self._settle:
             return first
-        settled = replace(self._settled((installation, _that_tell(log), prior)), evidence=first.evidence)
+        settled = self._settled(log)
         now = present(settled)
         return Learned(settled, now, confidence_of(settled, now, first.confidence.suspicions))
 
@@ -175,7 +170,7 @@ class Advisor:
         UnknownNeedleError
             If a needle was fitted that is not on hand.
         """
-        return self._first(installation, tuple(entries), prior or self.prior)
+        return self._first(self._log(installation, entries, prior))
 
     def learn_quickly(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
@@ -196,21 +191,23 @@ class Advisor:
             None where `learn` is as quick: where nothing but turns came since it learned, or it does not settle. None
             too where particles do not agree before the sampler is compiled.
         """
-        log, prior = tuple(entries), prior or self.prior
+        log = self._log(installation, entries, prior)
         if not self.sampler.ready:
-            return self._by_particles(installation, log, prior)
-        with self._lock:
-            if (installation, _that_tell(log), prior) in self._settled_recent:
-                return None
-        weighed = self._weighed(installation, log, prior)
+            return self._by_particles(log)
+        if log in self._settled_fits:
+            return None
+        weighed = self._weighed(log)
         if weighed is not None or not self._settle:
             return weighed
-        return replace(self._first(installation, log, prior), quick=True)
+        return replace(self._first(log), quick=True)
 
-    def _by_particles(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned | None:
+    def _log(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None) -> Log:
+        return Log(installation, tuple(entries), prior or self.prior)
+
+    def _by_particles(self, log: Log) -> Learned | None:
         """Without the sampler; the latest runs are held against the particles of those before them on the way."""
-        evidence = gather(installation, log, prior)
-        befores = [gather(installation, each, prior) for each in _doubted(log)]
+        evidence = log.evidence()
+        befores = [each.evidence() for each in _doubted(log)]
         grown = [each for each in befores if means_the_same(each, evidence)]
         with self._leading:
             *known, posterior = posteriors([*grown, evidence], self.seed)
@@ -218,48 +215,39 @@ class Advisor:
             return None
         return replace(_learned(posterior, known, self._cores), quick=True)
 
-    def _first(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned:
+    def _first(self, log: Log) -> Learned:
         """What first fits say."""
-        posterior = self._posterior(installation, log, prior)
-        befores = [self._posterior(installation, each, prior) for each in _doubted(log)]
-        return _learned(posterior, befores, self._cores)
+        return _learned(self._fitted(log), [self._fitted(each) for each in _doubted(log)], self._cores)
 
-    def _weighed(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Learned | None:
-        """From memory alone; None where too little is there, or all of it."""
-        befores = [self._remembered(installation, each, prior) for each in _doubted(log)]
+    def _weighed(self, log: Log) -> Learned | None:
+        """From what is remembered alone; None where too little is there, or all of it."""
+        befores = [self._first_fits.recall(each) for each in _doubted(log)]
         known = [before for before in befores if before is not None]
-        if len(known) < len(befores) or self._remembered(installation, log, prior) is not None:
+        if len(known) < len(befores) or log in self._first_fits:
             return None
-        start = self._latest_remembered(installation, log, prior)
-        posterior = None if start is None else reweighted(start, gather(installation, log, prior))
+        start = self._first_fits.latest(log, _ENTRIES_SINCE)
+        posterior = None if start is None else reweighted(start, log.evidence())
         return None if posterior is None else replace(_learned(posterior, known, self._cores), quick=True)
 
-    def _posterior(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior:
+    def _fitted(self, log: Log) -> Posterior:
         """A first fit to a log, from memory where it was made a moment ago."""
-        told = _that_tell(log)
         with self._fitting:  # two cores: one fit at a time uses both
-            found = self._remembered(installation, told, prior)
+            found = self._first_fits.recall(log)
             if found is None:
-                found = self.sampler.fit(gather(installation, told, prior), self.seed)
-                self._keep(self._recent, (installation, told, prior), found, _REMEMBERED)
-        return found if told == log else replace(found, evidence=gather(installation, log, prior))
+                fitted = self.sampler.fit(log.telling().evidence(), self.seed)
+                self._first_fits.keep(log, fitted)
+                found = replace(fitted, evidence=log.evidence())
+        return found
 
-    def _keep(self, memory: OrderedDict[_Told, Posterior], what: _Told, posterior: Posterior, most: int) -> None:
-        with self._lock:
-            memory[what] = posterior
-            while len(memory) > most:
-                memory.popitem(last=False)
-
-    def _settled(self, what: _Told) -> Posterior:
+    def _settled(self, log: Log) -> Posterior:
         """With more draws, by more chains, until Monte Carlo error no longer shows in what is told.
 
         Where chains do not converge together, it is begun anew with more care, as long as there is more to take.
         """
-        with self._lock:
-            if what in self._settled_recent:
-                self._settled_recent.move_to_end(what)
-                return self._settled_recent[what]
-        posterior = self._posterior(*what)
+        found = self._settled_fits.recall(log)
+        if found is not None:
+            return found
+        posterior = self._fitted(log.telling())
         while (told := posterior.diagnostics).converged and told.chains < _MOST_CHAINS and not precise(posterior):
             with self._fitting:  # somebody may be waiting for a first fit: it comes between
                 posterior = self.sampler.further(posterior)
@@ -267,23 +255,8 @@ class Advisor:
             if not posterior.diagnostics.converged and careful < TRIES:
                 with self._fitting:
                     posterior = self.sampler.fit(posterior.evidence, self.seed, careful)
-        self._keep(self._settled_recent, what, posterior, _SETTLED)
-        return posterior
-
-    def _remembered(self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior) -> Posterior | None:
-        key = (installation, _that_tell(log), prior)
-        with self._lock:
-            if key in self._recent:
-                self._recent.move_to_end(key)
-            return self._recent.get(key)
-
-    def _latest_remembered(
-        self, installation: Installation, log: tuple[Entry, ...], prior: EnginePrior
-    ) -> Posterior | None:
-        """Of the longest part of the log that was learned, if no more than a few entries are missing."""
-        ends = range(len(log) - 1, max(-1, len(log) - 1 - _ENTRIES_SINCE), -1)
-        found = (self._remembered(installation, log[:end], prior) for end in ends)
-        return next((posterior for posterior in found if posterior is not None), None)
+        self._settled_fits.keep(log, posterior)
+        return replace(posterior, evidence=log.evidence())
 
     def summarise(self, learned: Learned) -> Summary:
         """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
@@ -409,25 +382,18 @@ class Advisor:
         return predict(look(learned.posterior, [position], *air)[0], learned.posterior)
 
 
-def _that_tell(log: tuple[Entry, ...]) -> tuple[Entry, ...]:
-    """The log without what was turned or acknowledged since its last run: no reading tells of that yet."""
-    end = len(log)
-    while end and isinstance(log[end - 1], TurnScrew | TurnIdleStop | Acknowledge):
-        end -= 1
-    return log[:end]
-
-
-def _doubted(log: tuple[Entry, ...]) -> list[tuple[Entry, ...]]:
-    """The parts of a log up to the runs whose foretelling the latest runs are held against, in their order.
+def _doubted(log: Log) -> list[Log]:
+    """The log as it was after each run whose foretelling the latest runs are held against.
 
     None of them where something was turned or acknowledged since.
     """
-    if not log or not isinstance(log[-1], Run):
+    entries = log.entries
+    if not entries or not isinstance(entries[-1], Run):
         return []
-    told = max((i for i, entry in enumerate(log) if isinstance(entry, Acknowledge)), default=-1)
-    runs = [i for i, entry in enumerate(log) if isinstance(entry, Run)]
+    told = max((i for i, entry in enumerate(entries) if isinstance(entry, Acknowledge)), default=-1)
+    runs = [i for i, entry in enumerate(entries) if isinstance(entry, Run)]
     # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
-    return [log[: before + 1] for before, run in pairwise(runs) if run > told][-LATEST:]
+    return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]
 
 
 def _learned(posterior: Posterior, befores: Sequence[Posterior], cores: int) -> Learned:

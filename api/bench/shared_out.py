@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-__all__ = ["Keep", "quietly", "shared_out"]
+__all__ = ["Keep", "compiled_before", "quietly", "shared_out"]
 
 Keep = Annotated[
     Path | None,
@@ -23,6 +23,14 @@ def quietly() -> None:
     """One thread a worker: the cores are shared out by engines."""
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def compiled_before() -> None:
+    """What was compiled in an earlier process is found by this one."""
+    from api import compile_cache
+    from api.settings import Settings
+
+    compile_cache.use(Settings().cache_folder)
 
 
 def shared_out[R](

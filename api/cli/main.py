@@ -11,6 +11,7 @@ from api.bench import gain as bench_gain
 from api.bench import load as bench_load
 from api.bench import many as bench_many
 from api.bench import pool as bench_pool
+from api.bench import start as bench_start
 from api.bench import start_up as bench_start_up
 from api.bench import sweep as bench_sweep
 from api.bench import update as bench_update
@@ -53,7 +54,7 @@ bench.command("sweep")(bench_sweep.sweep)
 bench.command("campaign")(bench_campaign.campaign)
 bench.command("faults")(bench_faults.faults)
 bench.command("pool")(bench_pool.pool)
-bench.command("start")(bench_pool.start)
+bench.command("start")(bench_start.start)
 bench.command("load")(bench_load.load)
 bench.command("update")(bench_update.update)
 bench.command("gain")(bench_gain.gain)

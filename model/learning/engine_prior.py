@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.engine.backend import NUMPY
+from model.engine.backend import NUMPY, Array, Backend
 from model.engine.mixture import Settings, Throttle, Unknowns, gain_prior
 from model.engine.priors import PRIORS
 
-__all__ = ["EXPERT", "POOLED", "EnginePrior", "pooled_of", "prior_from"]
+__all__ = ["EXPERT", "POOLED", "EnginePrior", "ln_with_odd", "pooled_of", "prior_from"]
 
 POOLED = ("offset", "exhaust_scale", "idle_first_cut", "idle_gap_smooth", "idle_gain", "gain_full", "gain_idle")
 """Unknowns in which engines differ by kind and that decide where a needle is right; the two gains come last, because
@@ -73,6 +73,28 @@ def prior_from(centre: NDArray[np.float64], covariance: NDArray[np.float64], odd
     """
     root = np.linalg.cholesky(covariance)
     return EnginePrior(tuple(float(c) for c in centre), tuple(tuple(float(x) for x in row) for row in root), odd)
+
+
+def ln_with_odd(prior: Array, behind: Array, shown: Array, backend: Backend = NUMPY) -> Array:
+    """Ln of the prior's density over that of its normal alone: what the share of odd engines does to it.
+
+    Parameters
+    ----------
+    prior : array, (p, p + 2)
+        As `EnginePrior.array`.
+    behind, shown : array
+        Squares summed over the unknowns: of the standard normals behind them, and of themselves.
+
+    Returns
+    -------
+    array, shape of `behind`
+        Nought where no engine is odd.
+    """
+    narrowing = sum(backend.log(prior[i, i]) for i in range(len(POOLED)))
+    odd = prior[0, -1]
+    alike = backend.log(1.0 - odd)
+    # ln of the expert's density over the normal's, with the odds of either
+    return alike + backend.softplus(backend.log(odd) - alike + 0.5 * (behind - shown) + narrowing)
 
 
 def pooled_of(u: Unknowns, pivot: Settings, throttle: Throttle) -> NDArray[np.float64]:

@@ -17,7 +17,7 @@ from model.engine.mixture import Settings, Throttle, Unknowns, cuts, engine_mean
 from model.engine.priors import CHANGES, PRIORS, from_standard
 from model.engine.scales import Scales
 from model.engine.static_speed import BEST_LN_MIXTURE
-from model.learning.engine_prior import POOLED
+from model.learning.engine_prior import POOLED, ln_with_odd
 from model.learning.evidence import Evidence, Readings, gather
 from model.learning.geometry import Tent, from_coordinate
 from model.learning.likelihood import log_likelihoods
@@ -108,12 +108,8 @@ class _Shared(NamedTuple):
         of_idle = (idle - self.at[j] - self.prior[j, i] * of_full) / self.prior[j, j]
         squares = of_full**2 + of_idle**2
         behind, shown = pt.sum(self.behind**2) + squares, pt.sum(self.at[:i] ** 2) + full**2 + idle**2
-        narrowing = pt.sum(pt.log(pt.diag(self.prior)))
-        odd = self.prior[0, -1]
-        alike = pt.log1p(-odd)
-        # ln of the expert's density over the normal's, with the odds of either
-        times = pt.log(odd) - alike + 0.5 * (behind - shown) + narrowing
-        return alike + pt.softplus(times) - 0.5 * squares - pt.log(self.prior[i, i] * self.prior[j, j])
+        counted_in = ln_with_odd(self.prior, behind, shown, TENSOR)
+        return counted_in - 0.5 * squares - pt.log(self.prior[i, i] * self.prior[j, j])
 
 
 def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], _Shared]:

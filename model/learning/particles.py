@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.engine.backend import NUMPY
 from model.engine.mixture import Unknowns, mixtures
 from model.engine.priors import CHANGES, PRIORS
-from model.learning.engine_prior import POOLED, EnginePrior
+from model.learning.engine_prior import POOLED, EnginePrior, ln_with_odd
 from model.learning.evidence import Evidence
 from model.learning.likelihood import log_likelihood
 from model.learning.prior_draws import STANDARD, unknowns_from
@@ -159,8 +158,7 @@ def _ln_prior(q: _F, prior: EnginePrior) -> _F:
     if not prior.odd:
         return ln_normal
     behind, shown = np.sum(q[:, _SHARED] ** 2, axis=1), np.sum(_theta(q, prior) ** 2, axis=1)
-    times = np.log(prior.odd / (1.0 - prior.odd)) + 0.5 * (behind - shown) + np.sum(np.log(np.diag(prior.root)))
-    together: _F = ln_normal + NUMPY.softplus(times)
+    together: _F = ln_normal + ln_with_odd(prior.array(), behind, shown)
     return together
 
 

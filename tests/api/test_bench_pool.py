@@ -5,8 +5,8 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from api.bench.pool import Tuned, _population, figures_of
-from api.bench.pool import _engine as engine_of
+from api.bench.new_engines import Tuned, population, virtual_engine
+from api.bench.start import figures_of
 from api.cli.main import app
 from api.files.installation import installation_from
 from model.engine.priors import PRIORS
@@ -98,10 +98,10 @@ def test_one_repeat_not_tuned_counts_as_all_of_its_runs() -> None:
 def test_repeats_are_of_one_engine() -> None:
     """Its truth is the same, its readings are others; farther engines lie in the same direction."""
     installation = installation_from(None).record()
-    first, again, far = (engine_of(installation, 1, 10_000, odd, j) for odd, j in ((1.0, 0), (1.0, 1), (2.0, 0)))
+    first, again, far = (virtual_engine(installation, 1, 10_000, odd, j) for odd, j in ((1.0, 0), (1.0, 1), (2.0, 0)))
     assert first._u.offset == again._u.offset
     assert first.run(Air(288.15, 101_325.0)) != again.run(Air(288.15, 101_325.0))
-    centre = _population(1).beta[0, POOLED.index("offset")]
+    centre = population(1).beta[0, POOLED.index("offset")]
     prior = PRIORS["offset"]
     standard = [(float(e._u.offset[0, 0]) - prior.centre) / prior.spread - centre for e in (first, far)]
     assert standard[1] == pytest.approx(2.0 * standard[0])

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from model.advisor import Advisor
+from model.engine.backend import NUMPY
 from model.engine.exhaust import ln_mixture_at, ln_mixture_slope
 from model.engine.idle import BEST_WIDTH
 from model.engine.mixture import Unknowns, cuts, gain_prior, mixtures
@@ -30,10 +31,17 @@ from model.trial.virtual_population import Generating
 from shared.records import Entry, Installation, TurnScrew
 from shared.runs import Air
 
+
+def _held(mask: Any) -> Any:
+    there = mask.eval()
+    return lambda x: pt.broadcast_to(x, there.shape)[there.nonzero()]
+
+
 _MATRICES = replace(
     TENSOR,
     stack=lambda parts: pt.stack(pt.broadcast_arrays(*(pt.as_tensor_variable(x) for x in parts)), axis=-1),
-    held=lambda mask: lambda x: x.flatten()[mask.flatten().nonzero()[0]],
+    may_hold=NUMPY.may_hold,  # the masks are known here
+    held=_held,
 )
 """The formulas on matrices, a row an engine; the sampler's own graph knows rows alone."""
 
@@ -41,6 +49,7 @@ _ENGINES = 12
 _TIMES = 3
 _ESS = 300  # from fewer the error itself could not be told
 _P = len(POOLED)
+_FULL, _IDLE, _CUT = (POOLED.index(name) for name in ("gain_full", "gain_idle", "idle_first_cut"))
 _PRIORS = Priors(np.full((1, _P), 0.7), np.full(_P, 0.5))
 
 
@@ -59,7 +68,12 @@ def _log(installation: Installation, generating: Generating, seed: int, air: Air
 
 
 def _joint(all_evidence: list[Evidence]) -> pm.Model:
-    """All engines' raw runs in one graph: their own unknowns, and what they have in common."""
+    """All engines' raw runs in one graph: their own unknowns, and what they have in common.
+
+    Runs pin what gauges would show at the pivot far more sharply than what lies behind. So that is walked in, as where
+    a single engine is sampled: at full throttle in place of the gain, at idle in place of the difference of gain and
+    first cut, given which a standard normal tells the two apart. So no neck is long where one of the spreads is small.
+    """
     first = all_evidence[0]  # the same settings and scales for all of them
     n = len(all_evidence)
     rows = zip(*(e.readings.rows() for e in all_evidence), strict=True)
@@ -67,35 +81,48 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
     with pm.Model() as model:
         mu = pm.Deterministic("mu", 0.7 * pm.Normal("z_mu", shape=_P))
         tau = pm.Deterministic("tau", 0.5 * pm.HalfCauchy("z_tau", 1.0, shape=_P))
-        theta = mu[:-2] + tau[:-2] * pm.Normal("z_theta", shape=(n, _P - 2))
         known: dict[str, Any] = {}
         for name in Unknowns.names():
             if name in ("first", "second"):
                 known[name] = pm.Normal(name, shape=(n, CHANGES))
-            elif name in POOLED:
-                known[name] = from_standard(name, theta[:, [POOLED.index(name)]], _MATRICES)
-            elif name not in ("ln_full", "ln_idle"):
-                known[name] = from_standard(name, pm.Normal(f"z_{name}", shape=(n, 1)), _MATRICES)
-        bare = Unknowns(ln_full=0.0, ln_idle=0.0, **known)
-        centres = gain_prior(bare, first.pivot, first.throttle, _MATRICES)
-        # mixtures through what gauges would show, as a single engine is sampled, or chains hardly move
+            elif name not in ("ln_full", "ln_idle", "idle_first_cut"):
+                z = pm.Normal(f"z_{name}", shape=(n, 1))
+                i = POOLED.index(name) if name in POOLED else None
+                known[name] = from_standard(name, z if i is None else mu[i] + tau[i] * z, _MATRICES)
+        bare = Unknowns(ln_full=0.0, ln_idle=0.0, idle_first_cut=0.0, **known)
+        full, idle = gain_prior(bare, first.pivot, first.throttle, _MATRICES)
+
         peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
-        ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
-        v = [pm.Flat(f"v_{i}", shape=(n, 1), initval=np.full((n, 1), 0.1)) for i in range(2)]
-        x, slope_full = from_coordinate(v[0], peak, Tent(bare.exhaust_scale, bare.exhaust_width), _MATRICES)
+        x, ln_slope = from_coordinate(_flat("v_full", n), peak, Tent(bare.exhaust_scale, bare.exhaust_width), _MATRICES)
         known["ln_full"] = ln_mixture_at(x, _MATRICES)
-        slope_full = slope_full + ln_mixture_slope(known["ln_full"], _MATRICES)
-        x, slope_idle = from_coordinate(v[1], ears, Tent(bare.idle_gain, BEST_WIDTH), _MATRICES)
-        known["ln_idle"] = cuts(bare).best + x
-        for i, name in enumerate(("ln_full", "ln_idle")):
-            gain = (known[name] - centres[i]) / PRIORS[name.replace("ln", "gain")].spread
-            ln_prior = pm.logp(pm.Normal.dist(mu[i - 2], tau[i - 2]), gain) + (slope_full, slope_idle)[i]
-            pm.Potential(f"prior_{name}", pt.sum(ln_prior))
+        spread = PRIORS["gain_full"].spread
+        expected = pm.Normal.dist(full + spread * mu[_FULL], spread * tau[_FULL])
+        pm.Potential(
+            "full",
+            pt.sum(pm.logp(expected, known["ln_full"]) + ln_slope + ln_mixture_slope(known["ln_full"], _MATRICES)),
+        )
+
+        ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
+        x, ln_slope = from_coordinate(_flat("v_idle", n), ears, Tent(bare.idle_gain, BEST_WIDTH), _MATRICES)
+        gain, cut = (PRIORS["gain_idle"].spread, _IDLE), (PRIORS["idle_first_cut"].spread, _CUT)
+        of_gain, of_cut = ((spread * tau[i]) ** 2 for spread, i in (gain, cut))
+        both = of_gain + of_cut
+        rich_of_cut = idle - PRIORS["idle_first_cut"].centre - cuts(bare).best
+        centre = rich_of_cut + gain[0] * mu[_IDLE] - cut[0] * mu[_CUT]
+        pm.Potential("idle", pt.sum(pm.logp(pm.Normal.dist(centre, pt.sqrt(both)), x) + ln_slope))
+        apart = pt.sqrt(of_gain * of_cut / both) * pm.Normal("z_idle", shape=(n, 1))
+        known["ln_idle"] = idle + gain[0] * mu[_IDLE] + of_gain / both * (x - centre) + apart
+        known["idle_first_cut"] = known["ln_idle"] - x - cuts(bare).best
+
         u = Unknowns(**known)
         ends = mixtures(u, first.settings, first.pivot, first.throttle, _MATRICES)
         terms = log_likelihoods(readings, u, ends, first.settings, first.scales, _MATRICES)
         pm.Potential("runs", sum(pt.sum(term) for term in terms))
     return model
+
+
+def _flat(name: str, n: int) -> Any:
+    return pm.Flat(name, shape=(n, 1), initval=np.full((n, 1), 0.1))
 
 
 def _ess(chains: NDArray[np.float64]) -> float:
@@ -117,7 +144,7 @@ def _drawn(model: pm.Model) -> dict[str, NDArray[np.float64]]:
     found: dict[str, NDArray[np.float64]] = {}
     for seed in range(1, 4):
         tree = nutpie.sample(
-            compiled, draws=4000, tune=2000, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
+            compiled, draws=1500, tune=1000, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
         )
         for name in ("mu", "tau"):
             more = np.asarray(tree.posterior[name].values)[..., -2:]

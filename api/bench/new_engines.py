@@ -1,0 +1,145 @@
+"""Virtual engines of one population: tuned into a pool, or from what a pool says of them."""
+
+import os
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from api.bench.campaign import prepared
+from api.bench.shared_out import compiled_before
+from model.pool.kind import Kind
+
+__all__ = ["Left", "Tuned", "contribution", "known_exactly", "population", "served", "tuned", "virtual_engine"]
+
+
+@dataclass(frozen=True)
+class Left:
+    """What an engine left: precision, shift and weight of each component, and its kind."""
+
+    number: int
+    components: list[tuple[list[list[float]], list[float], float]]
+    nats: float
+    kind: Kind
+
+
+@dataclass(frozen=True)
+class Tuned:
+    """One new engine's campaign, from the expert's prior or the pool's."""
+
+    number: int
+    prior: str
+    fitting: bool
+    finished: str
+    runs: int
+    true_claim: bool | None
+    lean_runs: int
+
+
+def population(seed: int) -> Any:
+    """The population of the bench: one kind of engine, off the expert's centre by about one of its spreads."""
+    from model.learning.engine_prior import POOLED
+    from model.trial.virtual_population import Generating
+
+    rng = np.random.default_rng([seed, 11])
+    beta = np.zeros((7, len(POOLED)))
+    beta[0] = rng.choice([-1.0, 1.0], len(POOLED)) * rng.uniform(0.4, 1.0, len(POOLED))
+    return Generating(beta, np.full(len(POOLED), 0.3))
+
+
+def known_exactly(seed: int) -> tuple[Any, Any]:
+    """Centre and root of the population's own prior."""
+    from api.files.installation import installation_from
+    from model.pool.kind import kind_of
+
+    known = population(seed).engine(kind_of(installation_from(None).record()))
+    return known.centre, known.root
+
+
+def _campaign(seed: int, number: int, prior: Any, odd: float = 1.0, again: int = 0) -> Any:
+    """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
+    from api.files.installation import installation_from
+    from model.learning.engine_prior import EXPERT
+    from model.step.start import start_of
+    from model.trial.campaign import run_campaign
+    from model.trial.families import STANDARD
+    from model.trial.policies import fitting_positions, make_policy
+    from shared.runs import Air
+
+    base = installation_from(None).record()
+    advisor = prepared()
+    advisor.prior = prior or EXPERT
+    installation, first = base, None
+    reach = start_of(base, advisor.prior, seed)[0]
+    if reach.chance_both > 0.0:
+        installation, first = _set_up(base, reach)
+    engine = virtual_engine(installation, seed, number, odd, again)
+    fitting = bool(fitting_positions(virtual_engine(base, seed, number, odd), Air(288.15, 101_325.0)))
+    before: tuple[Any, ...] = ()
+    policy = make_policy("ours", advisor, np.random.default_rng([seed, number, 3, again]))
+    if first is not None:
+        engine.adjust(first)
+        before = (first,)
+    done = run_campaign(
+        engine, lambda e, entries, air: policy(e, [*before, *entries], air), STANDARD.weather,
+        np.random.default_rng([seed, number, 2, again]), fitting,
+    )  # fmt: skip
+    return installation, before, done
+
+
+def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
+    from shared.limits import PLAUSIBLE_TURNS
+    from shared.records import TurnScrew
+
+    turns = float(np.clip(reach.turns, -PLAUSIBLE_TURNS, PLAUSIBLE_TURNS))
+    return replace(base, fitted_needle=reach.needle), TurnScrew(turns) if turns else None
+
+
+def virtual_engine(installation: Any, seed: int, number: int, odd: float = 1.0, again: int = 0) -> Any:
+    """A virtual engine: `odd` times as far from its population's centre, `again` only changes its readings."""
+    from model.learning.prior_draws import draw_unknowns
+    from model.pool.kind import kind_of
+    from model.trial.virtual_engine import VirtualEngine
+
+    of_all = population(seed)
+    prior = replace(of_all, tau=odd * of_all.tau).engine(kind_of(installation))
+    truth = draw_unknowns(installation, np.random.default_rng([seed, number, 1]), prior)
+    return VirtualEngine(installation, truth, np.random.default_rng([seed, number, 4, again]))
+
+
+def contribution(seed: int, number: int) -> Left:
+    """An engine tuned from the expert prior, and what it leaves to the pool."""
+    from model.pool.kind import kind_of
+
+    installation, before, done = _campaign(seed, number, None)
+    summary = prepared().summarise(prepared().learn(installation, [*before, *done.entries]))
+    parts = [(c.precision.tolist(), c.shift.tolist(), float(c.ln_weight)) for c in summary.components]
+    return Left(number, parts, float(summary.nats), kind_of(installation))
+
+
+def served(left: list[Left], seed: int) -> Any:
+    """The prior served to the next engine, once the population is fitted to what others left."""
+    compiled_before()
+    from api.files.installation import installation_from
+    from model.pool.kind import kind_of
+    from model.pool.population_fit import PopulationSampler
+    from model.pool.served_prior import POPULATION_PRIORS, serve
+    from model.pool.summary import Component, Summary, measured_of
+
+    def summary_of(each: Left) -> Summary:
+        parts = (Component(np.array(p), np.array(s), w) for p, s, w in each.components)
+        return Summary(tuple(parts), each.nats)
+
+    k, p = POPULATION_PRIORS.beta.shape
+    measured = measured_of([(summary_of(each), each.kind) for each in left])
+    fitted = PopulationSampler(p, k, cores=os.cpu_count() or 1).fit(measured, POPULATION_PRIORS, seed)
+    return serve(fitted, kind_of(installation_from(None).record()))
+
+
+def tuned(seed: int, number: int, name: str, prior: Any, odd: float, again: int) -> Tuned:
+    """A new engine tuned from a prior, given as `EnginePrior` takes it, or the expert's; `name` says whose it is."""
+    from model.learning.engine_prior import EnginePrior
+
+    given = None if prior is None else EnginePrior(*prior)
+    _, _, done = _campaign(seed, number, given, odd, again)
+    return Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)
