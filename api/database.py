@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from sqlalchemy import (
     JSON,
     URL,
     BigInteger,
+    Connection,
     DateTime,
     Engine,
     ForeignKey,
@@ -19,6 +21,7 @@ from sqlalchemy import (
     String,
     UniqueConstraint,
     create_engine,
+    inspect,
     make_url,
 )
 from sqlalchemy import event as sa_event
@@ -40,6 +43,7 @@ __all__ = [
     "Note",
     "Trace",
     "Utc",
+    "newest_schema",
 ]
 
 UNCERTAIN = "it went wrong while it was being committed"
@@ -212,15 +216,10 @@ class Database:
         InvalidValueError
             If the database cannot be reached, is none, or was made by a newer release.
         """
-        from alembic import command
-        from alembic.config import Config
-
-        config = Config()
-        config.set_main_option("script_location", "api:migrations")
         with _told(self.name), self.engine.connect() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
-            connection.commit()
+            if _schema_of(connection) != newest_schema():
+                _upgrade(connection)
+                connection.commit()
 
     @contextmanager
     def unit(self) -> Iterator[Session]:
@@ -255,6 +254,33 @@ class Database:
         self.engine.dispose()
 
 
+def newest_schema() -> str:
+    """Revision that this release knows as the last: files of revisions are named by theirs."""
+    names = (each.name for each in files("api.migrations.versions").iterdir())
+    return max(name[1:5] for name in names if name.startswith("r"))
+
+
+def _schema_of(connection: Connection) -> str | None:
+    """Revision that a database says it is of."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    return connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+
+
+def _upgrade(connection: Connection) -> None:
+    from alembic import command  # a quarter of a second that a start with nothing to upgrade does without
+    from alembic.config import Config
+    from alembic.util import CommandError
+
+    config = Config()
+    config.set_main_option("script_location", "api:migrations")
+    config.attributes["connection"] = connection
+    try:
+        command.upgrade(config, "head")
+    except CommandError as error:
+        raise ArgumentError(str(error)) from error
+
+
 def _make_folder(url: URL) -> None:
     if url.database in (None, "", ":memory:"):
         raise ArgumentError("the log needs a file")
@@ -264,11 +290,9 @@ def _make_folder(url: URL) -> None:
 @contextmanager
 def _told(url: str) -> Iterator[None]:
     """What keeps a database from being opened, in words; the password stays out of them."""
-    from alembic.util import CommandError
-
     try:
         yield
-    except (ArgumentError, DBAPIError, CommandError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
+    except (ArgumentError, DBAPIError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
         reason = str(getattr(error, "orig", None) or error).splitlines()[0]
         raise InvalidValueError(
             f"the database cannot be used: {reason}",

@@ -4,8 +4,6 @@ from functools import cache
 from importlib.resources import files
 from itertools import count
 
-from markdown_it import MarkdownIt
-
 from model.engine.priors import PRIORS
 
 __all__ = ["READERS", "page_of", "text_of", "with_priors"]
@@ -41,6 +39,8 @@ def _prior_table() -> str:
 @cache
 def page_of(reader: str) -> str:
     """The explanation for one of `READERS`, in HTML, its links those of the service."""
+    from markdown_it import MarkdownIt  # a start does without
+
     html = str(MarkdownIt("commonmark").enable("table").render(text_of(reader)))
     for name, file in READERS.items():
         html = html.replace(f'href="{file}.md"', f'href="/model/{name}"')

@@ -1,5 +1,7 @@
 """A database of every schema there ever was, with data in it, brought to the latest."""
 
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +14,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
 
 from api.app import create_app
-from api.database import Database
+from api.database import Database, newest_schema
 from api.settings import Settings
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
@@ -99,3 +101,25 @@ def test_what_was_stored_is_there_and_goes_on(url: str, revision: str, tmp_path:
 def test_every_schema_is_tried() -> None:
     """From the first to the one before the latest, and the latest itself."""
     assert len(REVISIONS) == len(list(Path("api/migrations/versions").glob("r*.py")))
+    assert newest_schema() == REVISIONS[-1]
+
+
+def test_what_is_of_the_latest_schema_is_opened_without_looking_further(tmp_path: Path) -> None:
+    """A start with nothing to upgrade does not load what upgrades; one with a revision to go does."""
+    url = f"sqlite:///{tmp_path / 'kept.db'}"
+    script = (
+        f"import sys; from api.database import Database; Database({url!r}).migrate(); print('alembic' in sys.modules)"
+    )
+
+    def loads() -> str:
+        done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+        return done.stdout.strip()
+
+    assert loads() == "True"
+    assert loads() == "False"
+    with _at(url, "head") as connection:
+        config = _config()
+        config.attributes["connection"] = connection
+        command.downgrade(config, REVISIONS[-2])
+    assert loads() == "True"
+    assert loads() == "False"
