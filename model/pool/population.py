@@ -6,12 +6,11 @@ measured of it is a likelihood with known precision, Σ_c exp(lₙ + η·θ − 
 what is sampled is β and τ, so the number of unknowns does not grow with the fleet and one compiled graph serves all.
 """
 
-from typing import Any
-
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
+from model.pool.averaged import ln_evidence
 from model.pool.measured import TAILS, Measured, Priors, Tail, population_data
 
 __all__ = ["build_population"]
@@ -44,36 +43,7 @@ def build_population(unknowns: int, covariates: int, tails: Tail = TAILS) -> pm.
         beta = pm.Deterministic("beta", d["beta_spread"] * z)
         free = pm.HalfCauchy("z_tau", 1.0, shape=p)
         tau = pm.Deterministic("tau", d["tau_scale"] * free)
-        mean = pt.dot(d["covariates"], beta)[:, None, :]
-        each = [np.log(share) + _ln_evidence(d, mean, tau * np.sqrt(wider), p) for share, wider in tails]
-        pm.Potential("ln_evidence", pt.sum(pt.logsumexp(pt.concatenate(each, axis=1), axis=1)))
+        mean = pt.dot(d["covariates"], beta)
+        of_all = ln_evidence(d["precision"], d["shift"], d["ln_weight"], mean, tau, np.array(tails))
+        pm.Potential("ln_evidence", of_all)
     return model
-
-
-def _ln_evidence(d: dict[str, Any], mean: Any, tau: Any, p: int) -> Any:
-    """Ln of the component's likelihood averaged over N(mean, τ²), (n, m).
-
-    With A = τΛτ and r = τ(η − Λμ): −½ ln|I + A| + ½ r·(I + A)⁻¹r + η·μ − ½ μ·Λμ (completing the square).
-    """
-    at_mean = pt.sum(d["precision"] * mean[:, :, None, :], axis=-1)
-    r = tau * (d["shift"] - at_mean)
-    a = d["precision"] * (tau[:, None] * tau[None, :])
-    ln_root_det, half_quadratic = _solve(a, r, p)
-    at_centre = pt.sum(mean * (d["shift"] - 0.5 * at_mean), axis=-1)
-    return d["ln_weight"] - ln_root_det + half_quadratic + at_centre
-
-
-def _solve(a: Any, r: Any, p: int) -> tuple[Any, Any]:
-    """½ ln|I + A| and ½ r·(I + A)⁻¹r by a Cholesky decomposition written out, so that it runs over engines at once."""
-    root: dict[tuple[int, int], Any] = {}
-    forward: list[Any] = []
-    ln_root_det, half = 0.0, 0.0
-    for j in range(p):
-        square = 1.0 + a[..., j, j] - sum((root[j, i] ** 2 for i in range(j)), 0.0)
-        root[j, j] = pt.sqrt(square)
-        ln_root_det = ln_root_det + 0.5 * pt.log(square)
-        forward.append((r[..., j] - sum((root[j, i] * forward[i] for i in range(j)), 0.0)) / root[j, j])
-        half = half + 0.5 * forward[j] ** 2
-        for i in range(j + 1, p):
-            root[i, j] = (a[..., i, j] - sum((root[i, m] * root[j, m] for m in range(j)), 0.0)) / root[j, j]
-    return ln_root_det, half

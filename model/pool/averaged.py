@@ -1,0 +1,149 @@
+"""Likelihoods of engines averaged over their kinds, with their slopes, as loops that are compiled to machine code.
+
+As a graph, every step of a decomposition would be arrays of its own, which take minutes to compile. Here one pass over
+the engines gives the sum and both of its slopes; PyTensor only needs to know that it may be asked for them.
+"""
+
+import inspect
+from hashlib import sha256
+from math import exp, log, sqrt
+from typing import Any
+
+import numpy as np
+import pytensor.tensor as pt
+from pytensor.gradient import disconnected_type
+from pytensor.graph.basic import Apply
+from pytensor.graph.op import Op
+from pytensor.link.numba.dispatch.basic import numba_njit, register_funcify_default_op_cache_key
+
+__all__ = ["averaged", "ln_evidence"]
+
+
+def averaged(precision: Any, shift: Any, ln_weight: Any, mean: Any, tau: Any, tails: Any) -> tuple[Any, Any, Any]:
+    """Sum over engines of ln Σ_cs w_c·share_s ∫ exp(η·θ − ½ θ·Λθ) N(θ; μ, wider_s·τ²) dθ, and its slopes in μ and τ.
+
+    With A = τΛτ, g = η − Λμ, r = τg and B = (I + A)⁻¹, a component's term is −½ ln|I + A| + ½ r·Br + η·μ − ½ μ·Λμ
+    (completing the square). With y = Br its slope in μ is g − Λ(τy), in τⱼ it is yⱼ(gⱼ − (Λ(τy))ⱼ) − (ΛτB)ⱼⱼ.
+
+    Parameters
+    ----------
+    precision, shift, ln_weight : array
+        Λ (n, m, p, p), η (n, m, p) and ln w (n, m), as `model.pool.measured.Measured` has them.
+    mean : array, (n, p)
+        μ of each engine's kind.
+    tau : array, (p,)
+        Spread around it.
+    tails : array, (s, 2)
+        Shares of engines, and how many times wider the variance is among them.
+
+    Returns
+    -------
+    tuple
+        The sum [nats], its slope in μ (n, p) and in τ (p,).
+    """
+    n, m, p = shift.shape
+    kinds = len(tails)
+    total, by_mean, by_tau = 0.0, np.zeros((n, p)), np.zeros(p)
+    ln, of_mean, of_tau = np.empty(m * kinds), np.empty((m * kinds, p)), np.empty((m * kinds, p))
+    at_mean, g, y, spread = np.empty(p), np.empty(p), np.empty(p), np.empty(p)
+    root, inverse = np.empty((p, p)), np.empty((p, p))
+    for i in range(n):
+        for c in range(m):
+            centre = ln_weight[i, c]
+            for j in range(p):
+                at_mean[j] = 0.0
+                for k in range(p):
+                    at_mean[j] += precision[i, c, j, k] * mean[i, k]
+                g[j] = shift[i, c, j] - at_mean[j]
+                centre += mean[i, j] * (shift[i, c, j] - 0.5 * at_mean[j])
+            for s in range(kinds):
+                at, wider = c * kinds + s, sqrt(tails[s, 1])
+                ln[at] = centre + log(tails[s, 0])
+                for j in range(p):
+                    spread[j] = wider * tau[j]
+                # the root of I + A, row by row, and its inverse
+                for j in range(p):
+                    for k in range(j + 1):
+                        x = spread[j] * spread[k] * precision[i, c, j, k]
+                        if j == k:
+                            x += 1.0
+                        for q in range(k):
+                            x -= root[j, q] * root[k, q]
+                        root[j, k] = sqrt(x) if j == k else x / root[k, k]
+                    ln[at] -= log(root[j, j])
+                    for k in range(j + 1):
+                        x = 1.0 if j == k else 0.0
+                        for q in range(k, j):
+                            x -= root[j, q] * inverse[q, k]
+                        inverse[j, k] = x / root[j, j]
+                for j in range(p):
+                    y[j] = 0.0
+                for q in range(p):
+                    x = 0.0
+                    for k in range(q + 1):
+                        x += inverse[q, k] * spread[k] * g[k]
+                    ln[at] += 0.5 * x * x
+                    for k in range(q + 1):
+                        y[k] += inverse[q, k] * x
+                for j in range(p):
+                    pulled, narrowed = 0.0, 0.0
+                    for k in range(p):
+                        pulled += precision[i, c, j, k] * spread[k] * y[k]
+                        b = 0.0
+                        for q in range(max(j, k), p):
+                            b += inverse[q, j] * inverse[q, k]
+                        narrowed += precision[i, c, j, k] * spread[k] * b
+                    of_mean[at, j] = g[j] - pulled
+                    of_tau[at, j] = wider * (y[j] * (g[j] - pulled) - narrowed)
+        most = ln.max()
+        weight = 0.0
+        for at in range(m * kinds):
+            ln[at] = exp(ln[at] - most)
+            weight += ln[at]
+        total += most + log(weight)
+        for at in range(m * kinds):
+            for j in range(p):
+                by_mean[i, j] += ln[at] / weight * of_mean[at, j]
+                by_tau[j] += ln[at] / weight * of_tau[at, j]
+    return total, by_mean, by_tau
+
+
+class _Averaged(Op):  # type: ignore[misc]
+    """`averaged` in a graph. Slopes in μ and τ alone, and no slopes of slopes."""
+
+    __props__ = ()
+
+    def make_node(self, *inputs: Any) -> Any:
+        return Apply(self, [pt.as_tensor_variable(x) for x in inputs], [pt.dscalar(), pt.dmatrix(), pt.dvector()])
+
+    def perform(self, node: Any, inputs: Any, output_storage: Any) -> None:
+        for storage, found in zip(output_storage, averaged(*inputs), strict=True):
+            storage[0] = np.asarray(found)
+
+    def connection_pattern(self, node: Any) -> list[list[bool]]:
+        return [[i in (_MEAN, _TAU), False, False] for i in range(len(node.inputs))]
+
+    def pullback(self, inputs: Any, outputs: Any, cotangents: Any) -> list[Any]:
+        found = [disconnected_type() for _ in inputs]
+        found[_MEAN], found[_TAU] = (cotangents[0] * slope for slope in outputs[1:])
+        return found
+
+
+_MEAN, _TAU = 3, 4  # places among the inputs
+
+
+@register_funcify_default_op_cache_key(_Averaged)  # type: ignore[untyped-decorator]
+def _compiled(op: Any, node: Any = None, **_: Any) -> tuple[Any, int]:
+    """Machine code; kept ones are those of this very text."""
+    loops = numba_njit(averaged)
+
+    def in_arrays(precision, shift, ln_weight, mean, tau, tails):  # type: ignore[no-untyped-def]
+        total, by_mean, by_tau = loops(precision, shift, ln_weight, mean, tau, tails)
+        return np.asarray(total), by_mean, by_tau
+
+    return numba_njit(in_arrays), int(sha256(inspect.getsource(averaged).encode()).hexdigest()[:8], 16)
+
+
+def ln_evidence(precision: Any, shift: Any, ln_weight: Any, mean: Any, tau: Any, tails: Any) -> Any:
+    """The sum that `averaged` gives, in a graph; parameters as there, but PyTensor variables."""
+    return _Averaged()(precision, shift, ln_weight, mean, tau, tails)[0]
