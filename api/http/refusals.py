@@ -113,6 +113,14 @@ _CURES = {
 }
 
 
+_OF_PATTERNS = {
+    r"^[0-9a-f]{32}$": "Give all 32 characters of it, 0 to 9 and a to f, as they were answered.",
+    r"^[0-9a-f]{64}$": "Give all 64 characters of it, 0 to 9 and a to f.",
+    r"^\d{4}Q[1-4]$": "Give a year and its quarter, for instance 2026Q2.",
+}
+"""Cures of texts that are of one form only; any other pattern asks for printable characters."""
+
+
 def _cure(e: Any, context: Any, place: list[str]) -> str:
     if "cure" in context:
         return str(context["cure"])
@@ -120,6 +128,8 @@ def _cure(e: Any, context: Any, place: list[str]) -> str:
         named = bool(place) and place[-1] == str(e["loc"][-1])  # a name may be empty
         near = difflib.get_close_matches(place[-1], _names_at(place[:-1]), n=1) if named else []
         return f"Did you mean {near[0]}?" if near else "Leave it out; the OpenAPI page lists the fields."
+    if context.get("pattern") in _OF_PATTERNS:
+        return _OF_PATTERNS[context["pattern"]]
     return _CURES.get(e["type"], "See the OpenAPI page for what is accepted here.")
 
 

@@ -194,3 +194,15 @@ def test_unknown_addresses_are_problems(client: Client) -> None:
     """What is not there is a problem document too."""
     problem(client.get("/nowhere"), 404)
     problem(client.delete("/healthz"), 405)
+
+
+@pytest.mark.parametrize(
+    ("owner", "cure"), [("me", "Give all 32 characters"), ("0" * 33, "Give all 32 characters"), (5, "in quotes")]
+)
+def test_a_text_of_one_form_is_told_its_form(client: Client, place: str, owner: Any, cure: str) -> None:
+    """An owner's token is no free text: the cure says how it looks, and nothing is contributed."""
+    document = problem(client.post(f"{place}/contribution", json={"consent": True, "owner": owner}), 422)
+    (error,) = document["errors"]
+    assert error["field"] == "owner"
+    assert cure in error["cure"]
+    assert client.get(f"{place}/contribution").status_code == 404
