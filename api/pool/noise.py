@@ -10,10 +10,28 @@ from numpy.typing import NDArray
 from model.pool.private_moments import SENSITIVITY
 from shared.errors import InvalidValueError
 
-__all__ = ["OWNERS_LEAST", "noisy_sum", "spent"]
+__all__ = ["OWNERS_LEAST", "checked_budget", "noisy_sum", "spent"]
 
 OWNERS_LEAST = 100
 """Below, noise that hides an owner moves the centre by half of the expert's spread: it costs more than it gives."""
+
+
+def checked_budget(epsilon: float, delta: float) -> None:
+    """A budget that promises something.
+
+    Raises
+    ------
+    InvalidValueError
+        If it does not.
+    """
+    if not 0 < epsilon <= 10:
+        raise InvalidValueError(
+            "it should be above 0 and 10 at the most", field="epsilon", value=epsilon, cure="Try 1."
+        )
+    if not 0 < delta <= 1e-3:
+        raise InvalidValueError(
+            "it should be above 0 and 0.001 at the most", field="delta", value=delta, cure="Try 1e-6."
+        )
 
 
 def noisy_sum(vectors: NDArray[np.float64], epsilon: float, delta: float) -> tuple[NDArray[np.float64], float, float]:
@@ -29,11 +47,7 @@ def noisy_sum(vectors: NDArray[np.float64], epsilon: float, delta: float) -> tup
             f"noise is of use from {OWNERS_LEAST} owners on", field="epsilon", value=f"{len(vectors)} owners",
             cure="Publish without noise, or wait for more owners.",
         )  # fmt: skip
-    if not (0 < epsilon <= 10 and 0 < delta <= 1e-3):
-        raise InvalidValueError(
-            "epsilon should be in (0, 10] and delta in (0, 0.001]", field="epsilon", value=f"{epsilon}, {delta}",
-            cure="Try epsilon 1 and delta 1e-6.",
-        )  # fmt: skip
+    checked_budget(epsilon, delta)
     dp = _opendp()
     scale = _scale(vectors.shape[1], epsilon, delta)
     gaussian = dp.m.make_gaussian(*_space(dp, vectors.shape[1]), scale=scale)
@@ -57,9 +71,17 @@ def _space(dp: Any, width: int) -> Any:
 
 
 def spent(rhos: list[float], delta: float) -> float:
-    """Epsilon of several noisy versions together: ρ adds up (Bun and Steinke 2016, arXiv:1605.02065, prop. 1.3)."""
-    rho = math.fsum(rhos)
-    return rho + 2.0 * math.sqrt(rho * math.log(1.0 / delta))
+    """Epsilon of several noisy versions together: ρ adds up (Bun and Steinke 2016, arXiv:1605.02065, prop. 1.3), and
+    what their sum comes to is told by the conversion that one version's noise is made by.
+
+    Raises
+    ------
+    InvalidValueError
+        If OpenDP is not installed.
+    """
+    dp = _opendp()
+    as_one = dp.m.make_gaussian(*_space(dp, 1), scale=SENSITIVITY / math.sqrt(2.0 * math.fsum(rhos)))
+    return float(dp.c.make_zCDP_to_approxDP(as_one).map(SENSITIVITY).epsilon(delta))
 
 
 def _opendp() -> Any:

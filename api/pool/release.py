@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from api.database import Database
 from api.pool import storage
 from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
-from api.pool.noise import noisy_sum, spent
+from api.pool.noise import checked_budget, noisy_sum, spent
 from api.pool.service import Fitter, measured_rows, now_quarter
 from api.pool.tables import Contribution
 from api.wire.pool_documents import ContributionDoc, NoiseDoc, PublishedDoc
@@ -69,8 +69,10 @@ def release(
         If it would expose somebody: too few owners, or too small a difference from any earlier version. Or if the pool
         changed meanwhile.
     InvalidValueError
-        If noise was asked for with too few owners.
+        If noise was asked for with a budget that promises nothing, or with too few owners.
     """
+    if epsilon is not None:
+        checked_budget(epsilon, delta)
     with database.unit() as session:
         entering, rhos = _entering(session, floor), storage.rhos(session)
     rho: float | None = None

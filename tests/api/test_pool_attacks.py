@@ -5,13 +5,19 @@ An advantage is that of the best threshold on the attacker's statistic: true pos
 """
 
 import math
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import stats
 
+from api.database import Database
 from api.pool.guard import why_not
 from api.pool.noise import noisy_sum, spent
+from api.pool.release import release
 from model.learning.engine_prior import POOLED
 from model.pool.measured import Measured
 from model.pool.population_fit import PopulationSampler
@@ -65,7 +71,40 @@ def test_noise_hides_whether_an_owner_is_in_it(epsilon: float, delta: float) -> 
     print(f"epsilon {epsilon:g}: membership advantage {found:.3f}, exact {gaussian:.3f}, promised at most {bound:.3f}")
     assert gaussian < bound
     assert found < gaussian + 3 * math.sqrt(0.5 / 150)
-    assert spent([rho], delta) >= epsilon * 0.9
+    assert spent([rho], delta) == pytest.approx(epsilon, rel=1e-6)
+
+
+def test_what_versions_spend_together() -> None:
+    """More than one of them, less than their sum, never beyond the bound of Bun and Steinke (2016), proposition 1.3:
+    ρ + 2 √(ρ ln 1/δ), and never below what a Gaussian of that ρ exactly comes to (Balle and Wang 2018,
+    arXiv:1805.06530, theorem 8).
+    """
+    delta = 1e-6
+    _, _, rho = noisy_sum(np.zeros((120, 3)), 1.0, delta)
+    before = 0.0
+    for n in (1, 2, 4, 8):
+        found, whole = spent([rho] * n, delta), n * rho
+        assert before < found <= n * 1.0 + 1e-9
+        assert found < whole + 2.0 * math.sqrt(whole * math.log(1.0 / delta))
+        apart = math.sqrt(2.0 * whole)  # of two Gaussians, in their standard deviation
+        exact = stats.norm.cdf(apart / 2 - found / apart) - math.exp(found) * stats.norm.cdf(-apart / 2 - found / apart)
+        assert exact <= delta
+        before = found
+
+
+@pytest.mark.parametrize(
+    ("epsilon", "delta", "field"), [(-1.0, 1e-6, "epsilon"), (11.0, 1e-6, "epsilon"), (math.nan, 1e-6, "epsilon"),
+                                    (1.0, 0.0, "delta"), (1.0, 0.1, "delta"), (1.0, math.nan, "delta")],
+)  # fmt: skip
+def test_a_budget_that_promises_nothing_is_refused_first(
+    tmp_path: Path, epsilon: float, delta: float, field: str
+) -> None:
+    """By name, whatever there is to publish."""
+    with closing(Database(f"sqlite:///{tmp_path / 'empty.db'}")) as database:
+        database.migrate()
+        with pytest.raises(InvalidValueError) as refused:
+            release(database, 5, datetime.now(UTC), epsilon=epsilon, delta=delta)
+    assert refused.value.field == field
 
 
 def test_noise_keeps_an_owner_from_being_reconstructed() -> None:
