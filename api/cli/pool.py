@@ -57,7 +57,8 @@ def release(
         from api.pool.release import release as publish
 
         made = publish(database, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
-    typer.echo(f"Version {made.version} is published: at least {made.engines} engines, by {made.method}.")
+    number = "at least" if made.noise is None else "with its noise about"
+    typer.echo(f"Version {made.version} is published: {number} {made.engines} engines, by {made.method}.")
     if made.noise is not None:
         typer.echo(
             f"Noise: epsilon {made.noise.epsilon:g}, delta {made.noise.delta:g}, unit of privacy: the owner; "

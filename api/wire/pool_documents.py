@@ -129,7 +129,7 @@ class PublishedDoc(Wire):
     schema_version: Literal[1] = 1
     version: int
     quarter: str
-    engines: int = Field(description="Rounded down to fives.")
+    engines: int = Field(description="Rounded down to fives; where there is noise, it is on this number too.")
     method: str
     unknowns: list[str] = Field(default_factory=lambda: list(POOLED))
     covariates: list[str] = Field(default_factory=lambda: list(COVARIATES))
