@@ -10,6 +10,7 @@ import pytest
 
 from model.advisor import Advisor
 from model.learning.evidence import gather
+from model.learning.memory import Log
 from model.learning.packed import data_of
 from model.learning.sampler import CHAINS, FIRST_TRY, TRIES, Posterior
 from model.setting import precision
@@ -154,7 +155,7 @@ def test_chains_that_disagree_are_drawn_with_more_care(
     adviser = Advisor(advisor.seed, settle=True)
     adviser.sampler = stand_in = _Sampler(first, enough)  # type: ignore[assignment]
     monkeypatch.setattr("model.advisor.precise", lambda posterior: posterior.diagnostics.chains > 2 * CHAINS)
-    settled = adviser._settled((installation, tuple(log), adviser.prior))
+    settled = adviser._settled(Log(installation, tuple(log), adviser.prior))
     assert stand_in.made == made
     assert settled.diagnostics.converged is converged
     assert max(made) < TRIES
