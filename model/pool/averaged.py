@@ -1,6 +1,6 @@
 """Likelihoods of engines averaged over their kinds, with their slopes, as loops that are compiled to machine code.
 
-As a graph, every step of a decomposition would be arrays of its own, which take minutes to compile. Here one pass over
+As a graph, every step of a decomposition would be an array of its own, to be compiled by itself. Here one pass over
 the engines gives the sum and both of its slopes; PyTensor only needs to know that it may be asked for them.
 """
 
