@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from model import MODEL_VERSION
-from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
+from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, Foretold, suspicions
 from model.learning.compiled import Shelf
 from model.learning.engine_prior import EXPERT, EnginePrior
 from model.learning.evidence import Evidence
@@ -114,6 +114,7 @@ class Advisor:
         self._cores = cores
         self.sampler = Sampler(cores, shelf)
         self._first_fits, self._settled_fits = Memory(_REMEMBERED), Memory(_SETTLED)
+        self._foretold = Foretold()
         self._fitting = threading.Lock()
         self._leading = threading.Lock()  # of its own: a fit may be waiting for the sampler to be compiled
 
@@ -213,11 +214,11 @@ class Advisor:
             *known, posterior = posteriors([*grown, evidence], self.seed)
         if not posterior.diagnostics.converged:
             return None
-        return replace(_learned(posterior, known, self._cores), quick=True)
+        return replace(self._learned(posterior, known), quick=True)
 
     def _first(self, log: Log) -> Learned:
         """What first fits say."""
-        return _learned(self._fitted(log), [self._fitted(each) for each in _doubted(log)], self._cores)
+        return self._learned(self._fitted(log), [self._fitted(each) for each in _doubted(log)])
 
     def _weighed(self, log: Log) -> Learned | None:
         """From what is remembered alone; None where too little is there, or all of it."""
@@ -227,7 +228,7 @@ class Advisor:
             return None
         start = self._first_fits.latest(log, _ENTRIES_SINCE)
         posterior = None if start is None else reweighted(start, log.evidence())
-        return None if posterior is None else replace(_learned(posterior, known, self._cores), quick=True)
+        return None if posterior is None else replace(self._learned(posterior, known), quick=True)
 
     def _fitted(self, log: Log) -> Posterior:
         """A first fit to a log, from memory where it was made a moment ago."""
@@ -257,6 +258,12 @@ class Advisor:
                     posterior = self.sampler.fit(posterior.evidence, self.seed, careful)
         self._settled_fits.keep(log, posterior)
         return replace(posterior, evidence=log.evidence())
+
+    def _learned(self, posterior: Posterior, befores: Sequence[Posterior]) -> Learned:
+        """The present setting, seen through a posterior and doubted by those before it."""
+        now, trusted = present(posterior), [before for before in befores if before.diagnostics.converged]
+        doubts = suspicions(trusted, posterior.evidence, self._foretold)
+        return Learned(posterior, now, confidence_of(posterior, now, doubts))
 
     def summarise(self, learned: Learned) -> Summary:
         """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
@@ -394,13 +401,6 @@ def _doubted(log: Log) -> list[Log]:
     runs = [i for i, entry in enumerate(entries) if isinstance(entry, Run)]
     # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
     return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]
-
-
-def _learned(posterior: Posterior, befores: Sequence[Posterior], cores: int) -> Learned:
-    """The present setting, seen through a posterior and doubted by those before it."""
-    now = present(posterior)
-    doubts = suspicions([before for before in befores if before.diagnostics.converged], posterior.evidence, cores)
-    return Learned(posterior, now, confidence_of(posterior, now, doubts))
 
 
 def _fewer(learned: Learned) -> tuple[Posterior, Confidence, Outlook]:

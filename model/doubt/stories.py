@@ -14,6 +14,7 @@ from model.learning.evidence import Position
 __all__ = ["STORIES", "Case", "Story"]
 
 _F = NDArray[np.float64]
+_Positions = tuple[Position, ...]
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Case:
     full, idle : array
         What the mixtures at either end are off by [ln phi].
     drop : array or None, (n, 1)
-        How far below the first run's mixture full throttle is held from then on [ln phi].
+        How far below the mixture that the story's first run was recorded at full throttle is held [ln phi].
     ln_density : array
         What the air's density is off by.
     ln_scale : array, (n, 1)
@@ -65,7 +66,8 @@ class Story:
     applies : callable
         ``(before, first) -> bool``: whether it can have begun between two positions.
     change : callable
-        ``(case, before, trail, rng) -> case``: how it changes a case, from the position before and those since.
+        ``(case, before, first, trail, rng) -> case``: how it changes a case of the runs at the positions of a trail;
+        from the position before the story began, and that of its first run.
     """
 
     kind: str
@@ -73,7 +75,7 @@ class Story:
     what: str
     look_at: str
     applies: Callable[[Position, Position], bool]
-    change: Callable[[Case, Position, tuple[Position, ...], np.random.Generator], Case]
+    change: Callable[[Case, Position, Position, _Positions, np.random.Generator], Case]
 
 
 def _always(before: Position, first: Position) -> bool:
@@ -92,42 +94,42 @@ def _half(case: Case, spread: float, rng: np.random.Generator) -> _F:
     return np.abs(rng.normal(0.0, spread, case.ln_scale.shape))
 
 
-def _while_fitted(trail: tuple[Position, ...]) -> _F:
+def _while_fitted(first: Position, trail: _Positions) -> _F:
     """1 for the runs before the needle was next taken out, else 0."""
-    return np.array([float(p.mark_change == trail[0].mark_change) for p in trail])
+    return np.array([float(p.mark_change == first.mark_change) for p in trail])
 
 
-def _wrong_way(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
-    return replace(case, screw=2.0 * (before.turns - trail[0].turns) * _while_fitted(trail))
+def _wrong_way(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
+    return replace(case, screw=2.0 * (before.turns - first.turns) * _while_fitted(first, trail))
 
 
-def _not_made(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
-    return replace(case, screw=(before.turns - trail[0].turns) * _while_fitted(trail))
+def _not_made(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
+    return replace(case, screw=(before.turns - first.turns) * _while_fitted(first, trail))
 
 
-def _mark(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
-    return replace(case, shift_m=rng.normal(0.0, 1.0e-3, case.ln_scale.shape) * _while_fitted(trail))
+def _mark(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
+    return replace(case, shift_m=rng.normal(0.0, 1.0e-3, case.ln_scale.shape) * _while_fitted(first, trail))
 
 
-def _part(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+def _part(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
     shape = case.ln_scale.shape
     both = rng.normal(0.0, 0.12, shape)
     return replace(case, full=both + rng.normal(0.0, 0.03, shape), idle=both + rng.normal(0.0, 0.05, shape))
 
 
-def _leak(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+def _leak(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
     return replace(case, full=-_half(case, 0.03, rng), idle=-0.03 - _half(case, 0.25, rng))
 
 
-def _fuel_limit(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+def _fuel_limit(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
     return replace(case, drop=_half(case, 0.15, rng))
 
 
-def _probe(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+def _probe(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
     return replace(case, ln_scale=np.log(rng.uniform(0.2, 0.8, case.ln_scale.shape)))
 
 
-def _weather(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+def _weather(case: Case, before: Position, first: Position, trail: _Positions, rng: np.random.Generator) -> Case:
     return replace(case, ln_density=rng.normal(0.0, 0.12, case.ln_scale.shape))
 
 

@@ -211,16 +211,18 @@ class Target:
     taper_misfit: Draws
 
 
-def _turns_to(outlook: Outlook, posterior: Posterior, rise_kelvin: float) -> tuple[Draws, Draws, NeedlePlace]:
-    """Turns from the position to a rise [turns], the depth of flat needed at full throttle [m], and the place."""
+def _turns_to(
+    outlook: Outlook, posterior: Posterior, rises: Sequence[float]
+) -> tuple[list[Draws], list[Draws], NeedlePlace]:
+    """Turns from the position to each rise [turns], the depths of flat needed at full throttle [m], and the place."""
     evidence, u = posterior.evidence, widened(posterior.unknowns, posterior.seed)
     t, body = evidence.throttle, evidence.installation.throttle_body
     place = needle_place(u, _setting(evidence, outlook.position, outlook.ln_density), t)
-    wanted = mixture_for_rise(rise_kelvin, u.exhaust_scale, u.exhaust_width)[:, 0]
-    length = (place.start + t.full_travel)[:, 0]
-    area = fuel_area(length, place.slope[:, 0], t.orifice_diameter, t.needle_diameter)
-    depth = depth_for_area(area * np.exp(wanted - outlook.full), t.orifice_diameter, t.needle_diameter)
-    return (depth / place.slope[:, 0] - length) / body.screw_pitch_m, depth, place
+    slope, length = place.slope[:, 0], (place.start + t.full_travel)[:, 0]
+    area = fuel_area(length, slope, t.orifice_diameter, t.needle_diameter)
+    wanted = [mixture_for_rise(kelvin, u.exhaust_scale, u.exhaust_width)[:, 0] for kelvin in rises]
+    depths = [depth_for_area(area * np.exp(w - outlook.full), t.orifice_diameter, t.needle_diameter) for w in wanted]
+    return [(depth / slope - length) / body.screw_pitch_m for depth in depths], depths, place
 
 
 def target_at(outlook: Outlook, posterior: Posterior) -> Target:
@@ -230,7 +232,7 @@ def target_at(outlook: Outlook, posterior: Posterior) -> Target:
     for another; the slope that gives both is their difference over the slide's travel between.
     """
     low, high = posterior.evidence.installation.targets.rise_kelvin
-    turns, depth_full, place = _turns_to(outlook, posterior, 0.5 * (low + high))
+    (turns,), (depth_full,), place = _turns_to(outlook, posterior, [0.5 * (low + high)])
     t = posterior.evidence.throttle
     opening = np.broadcast_to(place.opening, place.start.shape)[:, 0]
     area = fuel_area(place.start[:, 0] + opening, place.slope[:, 0], t.orifice_diameter, t.needle_diameter)
@@ -243,8 +245,8 @@ def target_at(outlook: Outlook, posterior: Posterior) -> Target:
 
 def full_throttle_window(outlook: Outlook, posterior: Posterior) -> tuple[Draws, Draws]:
     """Turns from the position to the edges of the full-throttle band, leaner edge first, (draws,) each [turns]."""
-    low, high = posterior.evidence.installation.targets.rise_kelvin
-    return _turns_to(outlook, posterior, low)[0], _turns_to(outlook, posterior, high)[0]
+    leaner, richer = _turns_to(outlook, posterior, posterior.evidence.installation.targets.rise_kelvin)[0]
+    return leaner, richer
 
 
 def interval(x: NDArray[Any]) -> Interval:

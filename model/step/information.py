@@ -22,7 +22,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
+from scipy.spatial.distance import cdist
 
 from shared.advice import Information
 
@@ -30,7 +30,7 @@ __all__ = ["Experiment", "Study", "expected_information"]
 
 _FLOOR = 1e-9  # least weight, so that no mixture is empty
 _LARGEST_CORRECTION = 3.0  # of a logarithm [nats]: beyond it a single draw makes up the mean
-_ROUGH_GIVEN, _ROUGH_ANYONE = 16, 32  # draws in the mixtures of the rough gain
+_ROUGH = 8  # draws in either mixture of the rough gain: where one has more, their errors have less in common
 _PARTS = 4  # of a mixture, to see its own share of the error
 
 
@@ -74,18 +74,23 @@ class _Means(NamedTuple):
     parts: NDArray[np.float64]
 
 
-def _log_means(log_values: NDArray[Any], weights: NDArray[np.float64], part: NDArray[np.int64]) -> _Means:
+def _in_parts(weights: NDArray[np.float64], part: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Weights, (m, n), in a column for the part of the mixture that each belongs to, (m, n, parts)."""
+    found: NDArray[np.float64] = weights[:, :, None] * (part[:, :, None] == np.arange(_PARTS))
+    return found
+
+
+def _log_means(log_values: NDArray[Any], weights: NDArray[np.float64]) -> _Means:
     """Means along the second axis, the whole one corrected for the bias of a logarithm by its two halves.
 
     Parameters
     ----------
-    part : array of int, (m, n) or (1, n)
-        Which part of the mixture each value belongs to.
+    weights : array, (m, n, parts) or (1, n, parts)
+        As `_in_parts`.
     """
     top = np.max(log_values, axis=1)
-    weighed = np.exp(log_values - top[:, None]) * weights
-    x = np.stack([(weighed * (part == k)).sum(axis=1) for k in range(_PARTS)], axis=1)
-    w = np.stack([(weights * (part == k)).sum(axis=1) for k in range(_PARTS)], axis=1)
+    x = (np.exp(log_values - top[:, None])[:, None, :] @ weights)[:, 0]
+    w = weights.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):  # a part that holds nothing calls for the largest correction
         whole = np.log(x.sum(axis=1) / w.sum(axis=1))
         halves = [np.log(x[:, i::2].sum(axis=1) / w[:, i::2].sum(axis=1)) for i in (0, 1)]
@@ -148,7 +153,10 @@ class Study:
         z = _whitened(theta)
         self._powers = _features(z)
         self._basis = np.linalg.qr(self._powers)[0]
-        self._nearest, self._weights = _nearest(z[self._truth], z[self._rest], len(self._other))
+        nearest, weights = _nearest(z[self._truth], z[self._rest], len(self._other))
+        self._given, self._given_weights = self._rest[nearest], _in_parts(weights, nearest % _PARTS)
+        even = np.arange(len(self._other))[None, :]
+        self._weights = _in_parts(np.ones(even.shape), even % _PARTS)
 
     def weights(self, everywhere: NDArray[np.float64]) -> NDArray[np.float64]:
         """Weights of the mixture's draws after each truth's readings, from their log densities, (m, others)."""
@@ -172,11 +180,10 @@ class Study:
         on_theta = self._basis @ (self._basis.T @ latents)
         # single precision: it is a million times finer than the Monte Carlo error, and half the memory to go through
         plain, fitted, left_over = (x.T.astype(np.float32) for x in (latents, on_theta, latents - on_theta))
-        moved = left_over[:, self._rest[self._nearest]] + fitted[:, truth, None]
-        given = _log_means(experiment.log_density(truth, moved), self._weights, self._nearest % _PARTS)
+        moved = np.take(left_over, self._given, axis=1) + fitted[:, truth, None]
+        given = _log_means(experiment.log_density(truth, moved), self._given_weights)
         everywhere = experiment.log_density(truth, plain[:, None, self._other])
-        part = np.arange(len(self._other))[None, :] % _PARTS
-        anyone = _log_means(everywhere, np.ones((1, len(self._other))), part)
+        anyone = _log_means(everywhere, self._weights)
         mean, error = _with_control(
             given.whole - anyone.whole, self._rough(experiment, plain, fitted, left_over), truth
         )
@@ -189,10 +196,10 @@ class Study:
     ) -> NDArray[np.float64]:
         """What the gain of every draw's readings may have in common with rough figures of it, (draws, features)."""
         everyone = np.arange(len(experiment.theta))
-        few = self._rest[-_ROUGH_GIVEN:]
+        few = self._rest[-_ROUGH:]
         at_theta = experiment.log_density(everyone, fitted[:, :, None])
         given = experiment.log_density(everyone, fitted[:, :, None] + left_over[:, None, few])
-        anyone = experiment.log_density(everyone, plain[:, None, self._rest[-_ROUGH_ANYONE:]])
+        anyone = experiment.log_density(everyone, plain[:, None, few])
         rough = np.stack([_plain_log_mean(x) for x in (at_theta, given, anyone)], axis=1)
         # squares are of the order, not of the value: a wild reading would outweigh all others
         order = rough.argsort(axis=0).argsort(axis=0) / len(rough) - 0.5
@@ -219,7 +226,8 @@ def _nearest(
     truths: NDArray[np.float64], rest: NDArray[np.float64], count: int
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """The `count` nearest of the rest to each truth, (m, count), weighted to fall off to the farthest of them."""
-    distance, index = KDTree(rest).query(truths, k=count)
-    farthest = distance[:, -1:] + 1e-300
-    weights: NDArray[np.float64] = 1.0 - (distance / farthest) ** 2 + _FLOOR
+    square = cdist(truths, rest, "sqeuclidean")
+    index = np.argpartition(square, count - 1, axis=1)[:, :count]
+    near = np.take_along_axis(square, index, axis=1)
+    weights: NDArray[np.float64] = 1.0 - near / (near.max(axis=1, keepdims=True) + 1e-300) + _FLOOR
     return index, weights

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from model.learning.evidence import Position
 from model.learning.sampler import Posterior
-from model.setting.outlook import look, right_at, target_at
+from model.setting.outlook import Outlook, look, right_at, target_at
 from shared.records import ChangeNeedle
 
 __all__ = ["Prospects", "Reach", "prospects_of"]
@@ -80,10 +80,10 @@ def _spacing(quantum: float) -> float:
     return quantum * max(1, round(_COARSEST / quantum))
 
 
-def _middle(posterior: Posterior, at: Position, ln_density: float, quantum: float) -> float:
-    """The screw position of that needle at which full throttle is in the middle of its band [turns]."""
-    offset = target_at(look(posterior, [at], ln_density)[0], posterior).offset_turns
-    return at.turns + quantum * round(float(np.median(offset)) / quantum)
+def _middle(posterior: Posterior, seen: Outlook, quantum: float) -> float:
+    """The screw position of a needle at which full throttle is in the middle of its band [turns]."""
+    offset = target_at(seen, posterior).offset_turns
+    return seen.position.turns + quantum * round(float(np.median(offset)) / quantum)
 
 
 def prospects_of(posterior: Posterior, here: Position, ln_density: float, extra: Sequence[Position] = ()) -> Prospects:
@@ -100,10 +100,13 @@ def prospects_of(posterior: Posterior, here: Position, ln_density: float, extra:
     limits = installation.limits
     spacing = _spacing(limits.quantum_turns)
     positions = [here, *extra]
-    for needle in installation.needles:
-        at = here if needle.label == here.needle else here.after(ChangeNeedle(needle.label), installation)
-        middle = _middle(posterior, at, ln_density, limits.quantum_turns)
-        positions += [replace(at, turns=middle + i * spacing) for i in range(-_AROUND, _AROUND + 1)]
+    fitted = [
+        here if needle.label == here.needle else here.after(ChangeNeedle(needle.label), installation)
+        for needle in installation.needles
+    ]
+    for seen in look(posterior, fitted, ln_density):
+        middle = _middle(posterior, seen, limits.quantum_turns)
+        positions += [replace(seen.position, turns=middle + i * spacing) for i in range(-_AROUND, _AROUND + 1)]
     distinct = list(dict.fromkeys(positions))
     both, lean = right_at(posterior, distinct, ln_density, posterior.evidence.ln_density_error)
     allowed = lean.mean(axis=0) <= limits.lean_chance

@@ -1,14 +1,16 @@
 """Something is wrong: stories about the latest run, through the real model."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from model.advisor import Advisor
-from model.doubt.faults import ALARM
+from model.doubt.faults import ALARM, Foretold, suspicions
+from model.learning.evidence import Readings, gather, readings_of
 from model.trial.faulty_engines import FAULTS, draw_faulty
 from model.trial.virtual_engine import VirtualEngine
-from shared.advice import ActionKind, InspectCause
+from shared.advice import ActionKind, InspectCause, Suspicion
 from shared.records import Acknowledge, Adjustment, ChangeNeedle, Entry, Installation, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -83,6 +85,42 @@ def test_looking_comes_before_turning_until_acknowledged(advisor: Advisor, insta
     on = advisor.suggest(advisor.learn(installation, [*odd, Acknowledge("probe was loose; tightened")]))
     assert on.action.cause is not InspectCause.NOT_AS_FORETOLD
     assert on.confidence.doubt == 0.0
+
+
+def test_what_earlier_runs_said_is_not_asked_again(
+    monkeypatch: pytest.MonkeyPatch, advisor: Advisor, installation: Installation
+) -> None:
+    """Run after run, a change of needle among them, doubts are those of all runs at once, and each is asked about once.
+
+    Asked about a log that took another way since, or with draws that are others, it begins anew.
+    """
+    turned = _log(installation, [None, _RICHER, None], [None, _LEANER, None])
+    log: list[Entry] = [*turned, ChangeNeedle("taper 30.6"), _run(120), _run(95)]
+    asked: list[int] = []
+
+    def counted(runs: Sequence[Run | None]) -> Readings:
+        asked.append(len(runs))
+        return readings_of(runs)
+
+    monkeypatch.setattr("model.doubt.faults.readings_of", counted)
+    memory, ends = Foretold(), [i + 1 for i, entry in enumerate(log) if isinstance(entry, Run)]
+    before = {end: advisor.learn_roughly(installation, log[:end]).posterior for end in ends}
+
+    def told(end: int, remembered: Foretold | None) -> tuple[Suspicion, ...]:
+        return suspicions([before[e] for e in ends if e < end], gather(installation, log[:end]), remembered)
+
+    for end in ends[1:]:
+        asked.clear()
+        grown = told(end, memory)
+        assert asked == [1] * ends.index(end)
+        assert grown == told(end, None) != ()
+    asked.clear()
+    assert told(ends[-1], memory) == grown
+    assert asked == []
+    log[-1] = _run(20)
+    assert told(ends[-1], memory) == told(ends[-1], None) != grown
+    before[ends[0]] = replace(before[ends[0]], unknowns=before[ends[0]].thinned(1000).unknowns)
+    assert told(ends[-1], memory) == told(ends[-1], None)
 
 
 def test_a_first_run_and_two_changes_tell_no_story(advisor: Advisor, installation: Installation) -> None:

@@ -8,7 +8,6 @@ import pytest
 from numpy.typing import NDArray
 
 from model.advisor import Advisor
-from model.doubt.faults import suspicions
 from model.engine.mixture import Unknowns
 from model.learning.engine_prior import EXPERT, EnginePrior
 from model.learning.evidence import gather
@@ -172,11 +171,3 @@ def test_an_acknowledgement_is_no_reason_to_draw_anew(
     found = advisor.learn(installation, (*log, Acknowledge("a loose baffle")))
     assert found.posterior.unknowns is before.posterior.unknowns
     assert not found.confidence.suspicions
-
-
-def test_doubts_do_not_turn_on_the_cores(installation: Installation, log: tuple[Entry, ...], advisor: Advisor) -> None:
-    """Asked one after the other or side by side, the posteriors before say the same."""
-    runs = [i for i, entry in enumerate(log) if isinstance(entry, Run)]
-    befores = [advisor.learn(installation, log[: i + 1]).posterior for i in runs[-4:-1]]
-    now = gather(installation, log)
-    assert suspicions(befores, now, 1) == suspicions(befores, now, 2) != ()
