@@ -68,11 +68,48 @@ _SPELLINGS = {
 }
 
 
+_DEFINITIONS = """
+milli- = 1e-3 = m-
+centi- = 1e-2 = c-
+deci- = 1e-1 = d-
+hecto- = 1e2 = h-
+kilo- = 1e3 = k-
+metre = [length] = m = meter
+second = [time] = s
+gram = [mass] = g
+kelvin = [temperature]; offset: 0 = K
+radian = []
+degree_Celsius = kelvin; offset: 273.15 = _ = degC
+degree_Fahrenheit = 5 / 9 * kelvin; offset: 233.15 + 200 / 9 = _ = degF
+percent = 0.01
+minute = 60 * second = min
+hour = 60 * minute = h
+revolution = 2 * pi * radian
+rpm = revolution / minute
+yard = 0.9144 * metre
+foot = yard / 3 = ft
+inch = yard / 36 = in
+litre = decimeter ** 3 = L
+gallon = 231 * inch ** 3
+newton = kilogram * metre / second ** 2
+pascal = newton / metre ** 2 = Pa
+bar = 1e5 * pascal
+standard_gravity = 9.80665 * metre / second ** 2
+mercury = 13595.1 * kilogram / metre ** 3
+inHg = inch * mercury * standard_gravity
+mHg = metre * mercury * standard_gravity
+"""
+"""The units of `KINDS` as pint defines them (a test holds each against its own registry), and no others: to read all
+that pint knows takes longer than most commands."""
+
+
 @cache
 def _registry() -> Any:  # pint's registry class is generic over types it does not export
     import pint
 
-    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry = pint.UnitRegistry(None, autoconvert_offset_to_baseunit=True)
+    registry.load_definitions(_DEFINITIONS.splitlines())
+    return registry
 
 
 def _canonical(value: float) -> float:

@@ -1,9 +1,10 @@
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from shared.errors import OutOfRangeError, UnitError
-from shared.units import KINDS, from_si, to_si
+from shared.units import _SPELLINGS, KINDS, from_si, to_si
 
 # NIST SP 811 (2008), appendix B: conversion factors.
 _HAND = [
@@ -24,6 +25,19 @@ _HAND = [
 def test_against_hand_values(kind: str, value: float, unit: str, inside: float) -> None:
     """Conversions match the factors of NIST SP 811."""
     assert to_si(kind, value, unit) == pytest.approx(inside, rel=2e-7)
+
+
+def test_units_are_pints_own() -> None:
+    """Every unit converts to the last digit as with pint's own registry, which knows a thousand more."""
+    whole = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    for key, kind in KINDS.items():
+        for unit in kind.units:
+            there, inside = (_SPELLINGS.get(x, x) or "dimensionless" for x in (unit, kind.si))
+            for value in (kind.low, 0.3 * kind.low + 0.7 * kind.high, kind.high):
+                shown = from_si(key, value, unit)
+                assert shown == float(whole.Quantity(value, inside).to(there).magnitude), (key, unit)
+                back = float(f"{whole.Quantity(shown, there).to(inside).magnitude:.10g}")
+                assert not kind.low <= back <= kind.high or to_si(key, shown, unit) == back, (key, unit)
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -144,7 +144,7 @@ def _drawn(model: pm.Model) -> dict[str, NDArray[np.float64]]:
     found: dict[str, NDArray[np.float64]] = {}
     for seed in range(1, 4):
         tree = nutpie.sample(
-            compiled, draws=1500, tune=1000, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
+            compiled, draws=1000, tune=800, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
         )
         for name in ("mu", "tau"):
             more = np.asarray(tree.posterior[name].values)[..., -2:]
