@@ -38,7 +38,8 @@ def use(folder: Path) -> None:
     os.environ.setdefault("NUMBA_CACHE_DIR", str(folder / "numba"))
     flags = os.environ.get("PYTENSOR_FLAGS", "")
     if "compiledir" not in flags:
-        ours = f"base_compiledir={folder / 'pytensor'}"
+        # the sources too: without a folder they are left one by one where temporary files go
+        ours = f"base_compiledir={folder / 'pytensor'},generated_src_dir={folder / 'sources'}"
         os.environ["PYTENSOR_FLAGS"] = f"{flags},{ours}" if flags else ours
 
 

@@ -94,17 +94,29 @@ def kept(advisor: Advisor) -> bytes:
 
 @pytest.mark.slow
 def test_draws_are_the_same_in_any_process(advisor: Advisor, installation: Installation, tmp_path: Path) -> None:
-    """Same evidence and seed, same draws to the last bit: compiled anew, and as kept, where PyMC is not even loaded."""
+    """Same evidence and seed, same draws to the last bit: compiled anew, and as kept, where PyMC is not even loaded.
+
+    What compiling writes is in the cache folder; where temporary files go, nothing is left.
+    """
     here = advisor.sampler.fit_once(gather(installation, [_RUN]), 1, FIRST_TRY).unknowns.offset
     bare = {k: v for k, v in os.environ.items() if k not in ("PYTENSOR_FLAGS", "NUMBA_CACHE_DIR")}
+    passing = tmp_path / "passing"
+    passing.mkdir()
     for order, loads_pymc in (("1", "True"), ("2", "False")):
-        environment = {**bare, "PYTHONHASHSEED": order, "EIGHTH_TURN_CACHE_FOLDER": str(tmp_path)}
+        environment = {
+            **bare,
+            "PYTHONHASHSEED": order,
+            "EIGHTH_TURN_CACHE_FOLDER": str(tmp_path),
+            "TMPDIR": str(passing),
+        }
         done = subprocess.run(
             [sys.executable, "-c", _ELSEWHERE], capture_output=True, text=True, check=True, env=environment, cwd=_ROOT
         )
         loaded, drawn = done.stdout.split()[-2:]
         assert loaded == loads_pymc
         np.testing.assert_array_equal(np.frombuffer(bytes.fromhex(drawn)).reshape(here.shape), here)
+    assert list((tmp_path / "sources").iterdir())
+    assert list(passing.iterdir()) == []
 
 
 def test_what_is_kept_is_taken_up(kept: bytes, installation: Installation, advisor: Advisor) -> None:
