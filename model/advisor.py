@@ -49,7 +49,7 @@ __all__ = ["Advisor", "Learned"]
 
 _REMEMBERED = 64  # first fits, about a megabyte each: the latest runs are held against those before them
 _SETTLED = 8  # posteriors drawn to the end, about four megabytes each: a turn since then teaches nothing
-_MOST_CHAINS = 32  # drawn of one log; what is not settled by then is told with the error it has
+_MOST_CHAINS = 40  # drawn of one log; what is not settled by then is told with the error it has
 _WEIGHED_ON = 2800  # draws on which candidates are weighed: those of a first fit
 _ENTRIES_SINCE = 4  # a run and what was turned before it; draws of a log shorter than that would hardly do
 
