@@ -99,14 +99,16 @@ mercury = 13595.1 * kilogram / metre ** 3
 inHg = inch * mercury * standard_gravity
 mHg = metre * mercury * standard_gravity
 """
-"""The units of `KINDS` as pint defines them (a test holds each against its own registry), and no others: to read all
-that pint knows takes longer than most commands."""
+"""The units of `KINDS` as pint defines them; a test holds each against its own registry, which takes longer to read
+than most commands and is asked for other units only."""
 
 
 @cache
-def _registry() -> Any:  # pint's registry class is generic over types it does not export
+def _registry(whole: bool = False) -> Any:  # pint's registry class is generic over types it does not export
     import pint
 
+    if whole:
+        return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
     registry = pint.UnitRegistry(None, autoconvert_offset_to_baseunit=True)
     registry.load_definitions(_DEFINITIONS.splitlines())
     return registry
@@ -185,9 +187,13 @@ def _difference_hint(kind: str, unit: str) -> str:
 
 
 def _convert(value: float, unit: str, target: str) -> float:
-    ureg = _registry()
-    quantity = ureg.Quantity(value, _SPELLINGS.get(unit, unit))
-    return float(quantity.to(target or "dimensionless").magnitude)
+    import pint
+
+    one, other = (_SPELLINGS.get(each, each) or "dimensionless" for each in (unit, target))
+    try:
+        return float(_registry().Quantity(value, one).to(other).magnitude)
+    except pint.UndefinedUnitError:
+        return float(_registry(whole=True).Quantity(value, one).to(other).magnitude)
 
 
 def si_factor(kind: str, unit: str) -> float:
@@ -233,9 +239,7 @@ def from_si(kind: str, value: float, unit: str) -> float:
         raise UnitError(f"{k.name} cannot be given in this unit", value=unit, cure=f"Use one of {', '.join(k.units)}.")
     if unit == k.si:
         return value
-    ureg = _registry()
-    inside = ureg.Quantity(value, k.si or "dimensionless")
-    return float(inside.to(_SPELLINGS.get(unit, unit) or "dimensionless").magnitude)
+    return _convert(value, k.si, unit)
 
 
 def in_unit(kind: str, value: float, unit: str) -> dict[str, float | str]:

@@ -54,7 +54,9 @@ def test_what_the_lists_name_is_there() -> None:
             assert re.search(rf"\b{re.escape(name)}\b", text), f"{name} in {path}"
 
 
-def _in_another_unit(case: Case, before: Position, trail: tuple[Position, ...], rng: np.random.Generator) -> Case:
+def _in_another_unit(
+    case: Case, before: Position, first: Position, trail: tuple[Position, ...], rng: np.random.Generator
+) -> Case:
     return replace(case, ln_scale=case.ln_scale + np.log(1.8))
 
 

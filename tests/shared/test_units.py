@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pint
 import pytest
 from hypothesis import given
@@ -25,6 +27,13 @@ _HAND = [
 def test_against_hand_values(kind: str, value: float, unit: str, inside: float) -> None:
     """Conversions match the factors of NIST SP 811."""
     assert to_si(kind, value, unit) == pytest.approx(inside, rel=2e-7)
+
+
+def test_a_unit_of_pints_own_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that is not among ours yet converts all the same (NIST SP 811, appendix B: 1 psi is 6,894.757 Pa)."""
+    monkeypatch.setitem(KINDS, "pressure", replace(KINDS["pressure"], units=("psi",)))
+    assert to_si("pressure", 14.0, "psi") == pytest.approx(14.0 * 6894.757, rel=1e-6)
+    assert from_si("pressure", 6894.757, "psi") == pytest.approx(1.0, rel=1e-6)
 
 
 def test_units_are_pints_own() -> None:
