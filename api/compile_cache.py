@@ -3,10 +3,13 @@
 import hashlib
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import NamedTemporaryFile
+
+from filelock import FileLock, Timeout
 
 from shared.errors import InvalidValueError
 
@@ -84,6 +87,32 @@ class SamplerShelf:
         others = sorted(file.parent.glob("*.code"), key=lambda path: path.stat().st_mtime, reverse=True)
         for old in others[_KEPT:]:
             old.unlink(missing_ok=True)
+
+    @contextmanager
+    def alone(self, progress: Callable[[str], None]) -> Iterator[None]:
+        """One process at a time; where the folder takes no lock, as many as like.
+
+        Parameters
+        ----------
+        progress : callable
+            Told where another process is before it.
+        """
+        folder = self.folder / "sampler"
+        lock = FileLock(folder / "compiling.lock")
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            try:
+                lock.acquire(timeout=0)
+            except Timeout:
+                progress("another process is compiling the sampler; waiting for it")
+                lock.acquire()
+        except (OSError, NotImplementedError):
+            yield
+            return
+        try:
+            yield
+        finally:
+            lock.release()
 
     @property
     def _file(self) -> Path:

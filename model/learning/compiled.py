@@ -9,6 +9,7 @@ import base64
 import ctypes
 import json
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple, Protocol
 
@@ -29,6 +30,9 @@ class Shelf(Protocol):
 
     def put(self, code: bytes) -> None:
         """Keep it; an OSError where that cannot be."""
+
+    def alone(self, progress: Callable[[str], None]) -> AbstractContextManager[object]:
+        """Entered by one process at a time; the others are told, and wait for what it compiles."""
 
 
 class StaleCodeError(Exception):
@@ -80,17 +84,31 @@ def compiled(shelf: Shelf | None, progress: Callable[[str], None]) -> Any:
     nutpie.CompiledModel
         Its ``with_data`` takes what `model.learning.packed.data_of` gives.
     """
-    kept = shelf.get() if shelf is not None else None
-    if kept is not None:
-        progress("taking up the sampler as it was compiled before")
-        try:
-            return from_bytes(kept)
-        except StaleCodeError as error:
-            progress(f"not as it was ({error}); it is compiled anew")
-    made = _compile(progress)
-    if shelf is not None:
-        _keep(shelf, made, progress)
-    return made
+    if shelf is None:
+        return _compile(progress)
+    kept = shelf.get()
+    found = _taken_up(kept, progress)
+    if found is not None:
+        return found
+    with shelf.alone(progress):
+        meanwhile = shelf.get()
+        found = None if meanwhile == kept else _taken_up(meanwhile, progress)
+        if found is None:
+            found = _compile(progress)
+            _keep(shelf, found, progress)
+    return found
+
+
+def _taken_up(kept: bytes | None, progress: Callable[[str], None]) -> Any:
+    """What was kept; None where that is nothing, or nothing that does here what it did."""
+    if kept is None:
+        return None
+    progress("taking up the sampler as it was compiled before")
+    try:
+        return from_bytes(kept)
+    except StaleCodeError as error:
+        progress(f"not as it was ({error}); it is compiled anew")
+        return None
 
 
 def _keep(shelf: Shelf, made: Any, progress: Callable[[str], None]) -> None:

@@ -1,5 +1,8 @@
 """Compiled code is found again by what made it alone, unharmed or not at all."""
 
+import subprocess
+import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -81,3 +84,56 @@ def test_where_nothing_can_be_written_nothing_is_lost(tmp_path: Path) -> None:
         shelf.put(b"code")
     assert shelf.get() is None
     assert [path.name for path in shelf._file.parent.iterdir()] == [shelf._file.name]
+
+
+_HOLDS = """
+import sys
+from pathlib import Path
+from api.compile_cache import SamplerShelf
+with SamplerShelf(Path(sys.argv[1])).alone(print):
+    print("in", flush=True)
+    sys.stdin.readline()
+"""
+
+
+@pytest.mark.parametrize("ends", ["it is done", "it is killed"])
+def test_others_wait_for_the_process_that_compiles(tmp_path: Path, ends: str) -> None:
+    """Told so, until that one is done, or gone however it went."""
+    with subprocess.Popen(
+        [sys.executable, "-c", _HOLDS, str(tmp_path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        cwd=_ROOT,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stdout.readline() == "in\n"
+        told, waits, entered = [], threading.Event(), threading.Event()
+
+        def progress(what: str) -> None:
+            told.append(what)
+            waits.set()
+
+        def wait() -> None:
+            with SamplerShelf(tmp_path).alone(progress):
+                entered.set()
+
+        waiting = threading.Thread(target=wait)
+        waiting.start()
+        assert waits.wait(30)
+        assert not entered.wait(0.2)
+        if ends == "it is done":
+            process.communicate("\n")
+        else:
+            process.kill()
+        assert entered.wait(30)
+        waiting.join()
+    assert told == ["another process is compiling the sampler; waiting for it"]
+
+
+def test_where_no_lock_can_be_had_one_goes_ahead(tmp_path: Path) -> None:
+    """A cache folder that cannot be written to costs a compilation, not the answer."""
+    file = tmp_path / "a file"
+    file.write_text("not a folder")
+    told: list[str] = []
+    with SamplerShelf(file).alone(told.append):
+        assert told == []
+    with pytest.raises(KeyError), SamplerShelf(file).alone(told.append):
+        raise KeyError

@@ -4,8 +4,8 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,8 @@ import pytest
 from model.advisor import Advisor
 from model.engine.priors import ROUGH_RISE_KELVIN
 from model.learning.compiled import StaleCodeError, compiled, from_bytes
-from model.learning.evidence import gather, readings_of
+from model.learning.evidence import gather
+from model.learning.packed import data_of
 from model.learning.sampler import FIRST_TRY, Sampler
 from shared.errors import NotConvergedError
 from shared.records import Entry, Installation, TurnScrew
@@ -70,6 +71,24 @@ class _Box:
 
     def put(self, code: bytes) -> None:
         self.code = code
+
+    @contextmanager
+    def alone(self, progress: Callable[[str], None]) -> Iterator[None]:
+        yield
+
+
+class _CompiledMeanwhile(_Box):
+    """A shelf on which another process has put something by the time it is one's turn."""
+
+    def __init__(self, code: bytes) -> None:
+        super().__init__()
+        self._coming = code
+
+    @contextmanager
+    def alone(self, progress: Callable[[str], None]) -> Iterator[None]:
+        progress("waiting")
+        self.code = self._coming
+        yield
 
 
 class _Full(_Box):
@@ -132,6 +151,13 @@ def test_what_is_kept_is_taken_up(kept: bytes, installation: Installation, advis
     assert drawn.diagnostics == there.diagnostics
 
 
+def test_what_another_process_compiled_meanwhile_is_taken_up(kept: bytes) -> None:
+    """Whoever waited compiles nothing."""
+    told: list[str] = []
+    Sampler(shelf=_CompiledMeanwhile(kept)).compile(told.append)
+    assert told == ["waiting", "taking up the sampler as it was compiled before", "sampler ready"]
+
+
 def _another_format(document: dict[str, Any]) -> None:
     document["format"] += 1
 
@@ -192,13 +218,17 @@ def test_stale_code_is_compiled_anew(kept: bytes, monkeypatch: pytest.MonkeyPatc
     assert box.code == b"new"
 
 
-def test_a_breakdown_of_the_compiled_part_is_an_error_of_ours(advisor: Advisor, installation: Installation) -> None:
+def test_a_breakdown_of_the_compiled_part_is_an_error_of_ours(
+    advisor: Advisor, installation: Installation, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Readings of another length than their settings break it: an ordinary error, and the next fit is as ever."""
     evidence = gather(installation, [_RUN])
     before = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
-    broken = replace(evidence, readings=readings_of([_RUN] * 3), settings=gather(installation, [_RUN] * 2).settings)
-    with pytest.raises(NotConvergedError, match="broke down"):
-        advisor.sampler.fit(broken, 1)
+    two, three = (data_of(gather(installation, [_RUN] * n)) for n in (2, 3))
+    with monkeypatch.context() as m:
+        m.setattr("model.learning.sampler.data_of", lambda _: {**two, "readings": three["readings"]})
+        with pytest.raises(NotConvergedError, match="broke down"):
+            advisor.sampler.fit(evidence, 1)
     after = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
     np.testing.assert_array_equal(after.unknowns.offset, before.unknowns.offset)
 
