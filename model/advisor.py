@@ -53,6 +53,7 @@ _MOST_CHAINS = 40  # drawn of one log; what is not settled by then is told with 
 _WEIGHED_ON = 2800  # draws on which candidates are weighed: those of a first fit
 _ENTRIES_SINCE = 4  # a run and what was turned before it; draws of a log shorter than that would hardly do
 
+_NOTHING = Information(0.0, 0.0)
 _NOT_TRUSTED = (
     "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "
     "last entries for a slip of the pen, and make another run at this setting."
@@ -306,7 +307,7 @@ class Advisor:
         return self._answer(
             learned,
             choice.action,
-            c.information,
+            c.information or _NOTHING,
             c.prediction,
             tuple(w.candidate for w in weighing.options),
             choice.why,
@@ -322,8 +323,7 @@ class Advisor:
         return self._without_weighing(learned, wording.something_is_wrong(confidence), why)
 
     def _without_weighing(self, learned: Learned, action: Action, why: str) -> Suggestion:
-        nothing = Information(0.0, 0.0)
-        return self._answer(learned, action, nothing, predict(learned.now, learned.posterior), (), why)
+        return self._answer(learned, action, _NOTHING, predict(learned.now, learned.posterior), (), why)
 
     def _answer(
         self,

@@ -268,21 +268,22 @@ class Candidate:
     Parameters
     ----------
     action : Action
-    information : Information
-        What a run after the action is expected to teach.
+    information : Information or None
+        What a run after the action is expected to teach; None where it is refused.
     prediction : Prediction
         What that run should show.
-    runs_left : float
+    runs_left : float or None
         Expected cost of this step and of what is left after it until both mixtures are right, in runs, its own run
-        included; a change of needle counts for more than its run. 0 where the stage is idle speed.
+        included; a change of needle counts for more than its run. 0 where the stage is idle speed; None where it is
+        refused.
     refused : str or None
         Why it may not be suggested; None if it may.
     """
 
     action: Action
-    information: Information
+    information: Information | None
     prediction: Prediction
-    runs_left: float
+    runs_left: float | None
     refused: str | None = None
 
 

@@ -5,7 +5,17 @@ from typing import Literal
 from pydantic import BaseModel, Field
 
 from api.wire.units import Units
-from shared.advice import AirOutlook, Candidate, Confidence, Holding, Interval, Prediction, StageConfidence, Suggestion
+from shared.advice import (
+    AirOutlook,
+    Candidate,
+    Confidence,
+    Holding,
+    Information,
+    Interval,
+    Prediction,
+    StageConfidence,
+    Suggestion,
+)
 from shared.runs import IdleQuality
 from shared.units import from_si
 
@@ -180,14 +190,21 @@ class InformationOut(BaseModel):
     nats: float
     mcse: float
 
+    @classmethod
+    def of(cls, i: Information) -> "InformationOut":
+        """From the record."""
+        return cls(nats=i.nats, mcse=i.mcse)
+
 
 class AlternativeOut(BaseModel):
     """A candidate with its figures and, if refused, why."""
 
     action: ActionOut
-    information: InformationOut
+    information: InformationOut | None = Field(description="None where it is refused.")
     expected: PredictionOut
-    runs_left: float = Field(description="Expected cost in runs until both mixtures are right, this one included.")
+    runs_left: float | None = Field(
+        description="Expected cost in runs until both mixtures are right, this one included; None where it is refused."
+    )
     refused: str | None
 
     @classmethod
@@ -195,7 +212,7 @@ class AlternativeOut(BaseModel):
         """From the record."""
         return cls(
             action=_action(c),
-            information=InformationOut(nats=c.information.nats, mcse=c.information.mcse),
+            information=None if c.information is None else InformationOut.of(c.information),
             expected=PredictionOut.of(c.prediction, units),
             runs_left=c.runs_left,
             refused=c.refused,
@@ -283,7 +300,7 @@ class SuggestionOut(BaseModel):
             why=s.why,
             expect=s.expect,
             expected=PredictionOut.of(s.expected, units),
-            information=InformationOut(nats=s.information.nats, mcse=s.information.mcse),
+            information=InformationOut.of(s.information),
             alternatives=[AlternativeOut.of(c, units) for c in s.alternatives],
             cautions=list(s.cautions),
             confidence=ConfidenceOut.of(s.confidence, units),

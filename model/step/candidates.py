@@ -1,5 +1,6 @@
 """Every action that could come next, with its figures and, where it may not be suggested, why."""
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -56,6 +57,16 @@ class Weighed:
     size: float
     away: float
     runs_there: int
+
+    @property
+    def nats(self) -> float:
+        """What the run after it is expected to teach [nats]; nothing where it is refused."""
+        return 0.0 if self.candidate.information is None else self.candidate.information.nats
+
+    @property
+    def runs_left(self) -> float:
+        """Expected runs left; without end where it is refused."""
+        return math.inf if self.candidate.runs_left is None else self.candidate.runs_left
 
 
 @dataclass(frozen=True)
@@ -165,15 +176,18 @@ class _Judge:
 
     def weighed(self, action: Action, outlook: Outlook) -> Weighed:
         """The candidate with its figures."""
-        information, runs_left = self._ahead(action, outlook)
         fitted = self.reaches.get(self.now.position.needle)
         moves = _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook))
+        refused = _refusal(self.confidence, self.now, action, outlook, self.limits, moves)
+        # what cannot be made teaches nothing; a repeat is fallen back on, refused or not
+        possible = refused is None or action.kind is ActionKind.REPEAT_RUN
+        information, runs_left = self._ahead(action, outlook) if possible else (None, None)
         candidate = Candidate(
             action=action,
             information=information,
             prediction=predict(outlook, self.posterior),
             runs_left=runs_left,
-            refused=_refusal(self.confidence, self.now, action, outlook, self.limits, moves),
+            refused=refused,
         )
         size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
         there = sum(_alike(position, outlook.position) for position, _ in self.posterior.evidence.trail)

@@ -61,7 +61,7 @@ def choose(weighing: Weighing, confidence: Confidence, installation: Installatio
     costs = [_cost(w, stage, installation) for w in allowed]
     near = _NEAR_CHANCE if stage is Stage.IDLE_SPEED else _NEAR_RUNS
     useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
-    chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].candidate.information.nats))
+    chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].nats))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _NOT_SETTLED)
     if chosen is not repeat and min(chosen.runs_there, confidence.runs_here) >= _TO_AND_FRO:
@@ -114,9 +114,9 @@ def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
     be changed later on.
     """
     if stage is Stage.FULL_THROTTLE:
-        return w.candidate.runs_left + _FIRST * w.away / installation.limits.largest_turns
+        return w.runs_left + _FIRST * w.away / installation.limits.largest_turns
     if stage is not Stage.IDLE_SPEED:
-        return w.candidate.runs_left
+        return w.runs_left
     low, high = installation.targets.idle_rpm
     out = np.maximum(np.maximum(low - w.outlook.idle_rpm, w.outlook.idle_rpm - high), 0.0)
     return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
@@ -159,15 +159,16 @@ def ideal_slope(confidence: Confidence, installation: Installation) -> str:
     return text if above is below else f"{text}, between your {below.label} and {above.label},"
 
 
-def _nats(i: Information) -> str:
-    return f"{max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats"
+def _teaches(i: Information | None) -> str:
+    told = "" if i is None else f"{max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats"
+    return told and f", and the run after it is expected to teach {told}"
 
 
 def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
     c, p = w.candidate, w.candidate.prediction
-    teaches = f", and the run after it is expected to teach {_nats(c.information)}"
+    teaches = _teaches(c.information)
     choice = "it is the only step as good" if useful == 1 else f"it is the smallest of {useful} steps as good"
-    left = f"; about {c.runs_left:.1f} runs' work is expected from here"
+    left = f"; about {w.runs_left:.1f} runs' work is expected from here"
     if confidence.stage is Stage.FULL_THROTTLE:
         now = confidence.full_throttle.chance_in_band or 0.0
         state = f"Full throttle is in its band with a chance of {now:.0%}"

@@ -49,7 +49,7 @@ def make_policy(name: str, advisor: Advisor | None, rng: np.random.Generator) ->
     if name == "ours":
         return _Ours(advisor)
     picks: dict[str, Callable[[list[Weighed], Learned], Weighed]] = {
-        "information": lambda allowed, _: max(allowed, key=lambda w: w.candidate.information.nats),
+        "information": lambda allowed, _: max(allowed, key=lambda w: w.nats),
         "greedy": _nearest_to_mean,
         "random": lambda allowed, _: allowed[rng.integers(len(allowed))],
     }
