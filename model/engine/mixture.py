@@ -15,6 +15,7 @@ from model.engine.needle import fuel_area
 from model.engine.priors import PRIORS
 
 __all__ = [
+    "LOADS",
     "Cuts",
     "Ends",
     "Gains",
@@ -73,6 +74,10 @@ class Settings:
     slope_load: Array
     mark_load: Array
     part_load: Array
+
+
+LOADS = ("slope_load", "mark_load", "part_load")
+"""Settings that hold a column a change."""
 
 
 @dataclass(frozen=True)

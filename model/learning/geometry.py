@@ -6,6 +6,10 @@ mixture against gain. So the sampler walks in a standardised reading. For a roun
 ``R = s (√(X² + w²) − w)`` the coordinate v is the X that a reference curve (s₀, w₀) would need to
 show the same R; the map from v to X is smooth, odd and monotone, through the peak as well.
 
+What is known from one reading has a sharp middle and, since it may be a misreading, long tails. A bent coordinate
+straightens them: it runs evenly in the middle, and with its square far out, as the quantiles of an exponential tail do
+against those of a normal.
+
 All functions are elementwise: arrays of any shapes that broadcast.
 """
 
@@ -13,7 +17,7 @@ from typing import NamedTuple
 
 from model.engine.backend import Array, Backend
 
-__all__ = ["Tent", "from_coordinate"]
+__all__ = ["Bent", "Tent", "from_coordinate", "straightened"]
 
 
 class Tent(NamedTuple):
@@ -21,6 +25,21 @@ class Tent(NamedTuple):
 
     scale: Array
     width: Array
+
+
+class Bent(NamedTuple):
+    """A coordinate around `middle`: how much one unit is there, and the inverse of where it begins to bend [-]."""
+
+    middle: Array
+    unit: Array
+    bend: Array
+
+
+def straightened(z: Array, bent: Bent, backend: Backend) -> tuple[Array, Array]:
+    """What a bent coordinate z stands for, ``middle + unit z √(1 + (bend z)²)``, and ln of the map's slope."""
+    square = (bent.bend * z) ** 2
+    root = backend.sqrt(1.0 + square)
+    return bent.middle + bent.unit * z * root, backend.log(bent.unit * (1.0 + 2.0 * square) / root)
 
 
 def from_coordinate(v: Array, reference: Tent, curve: Tent, backend: Backend) -> tuple[Array, Array]:

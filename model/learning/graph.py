@@ -13,15 +13,16 @@ import pytensor.tensor as pt
 from model.engine.backend import Backend
 from model.engine.exhaust import ln_mixture_at, ln_mixture_slope
 from model.engine.idle import BEST_WIDTH, speed_loss
-from model.engine.mixture import Settings, Throttle, Unknowns, cuts, engine_mean, gain_prior, mixtures
+from model.engine.mixture import LOADS, Settings, Throttle, Unknowns, cuts, engine_mean, gain_prior, mixtures
 from model.engine.priors import CHANGES, PRIORS, from_standard
 from model.engine.scales import Scales
 from model.engine.static_speed import BEST_LN_MIXTURE
+from model.learning.aim import Aims
 from model.learning.engine_prior import POOLED, ln_with_odd
 from model.learning.evidence import Evidence, Readings, gather
-from model.learning.geometry import Tent, from_coordinate
+from model.learning.geometry import Bent, Tent, from_coordinate, straightened
 from model.learning.likelihood import log_likelihoods
-from model.learning.packed import LOADS, PLAIN, data_of
+from model.learning.packed import PLAIN, data_of
 from shared.records import Installation, Needle
 
 __all__ = ["TENSOR", "build"]
@@ -121,42 +122,60 @@ def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], _Shared]:
     return {name: pm.Deterministic(name, from_standard(name, x, TENSOR)) for name, x in standard.items()}, shared
 
 
+def _walked(name: str, aim: Bent) -> tuple[Any, Any]:
+    """A coordinate around where readings put it: what it stands for, and ln of the slope."""
+    return straightened(pm.Flat(f"z_{name}"), aim, TENSOR)
+
+
 def _pivot_unknowns(
-    known: dict[str, Any], shared: _Shared, pivot: Settings, throttle: Throttle, scales: Scales, readings: Readings
+    known: dict[str, Any],
+    shared: _Shared,
+    pivot: Settings,
+    throttle: Throttle,
+    scales: Scales,
+    readings: Readings,
+    aims: Aims,
 ) -> dict[str, Any]:
     """The mixtures and speeds, sampled through what gauges would show at the pivot (`model.learning.geometry`).
 
-    Where no rise of idle speed was read, nothing pins one: the mixture itself is walked in, the gain left out.
+    Where no rise of idle speed was read, nothing pins one: the mixture itself is walked in, gain and speed left out.
     """
     u = Unknowns(**{**dict.fromkeys(_AT_PIVOT, 0.0), **known})
     centre_full, centre_idle = gain_prior(u, pivot, throttle, TENSOR)
 
     peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
-    x, ln_slope = from_coordinate(pm.Flat("v_full"), peak, Tent(u.exhaust_scale, u.exhaust_width), TENSOR)
+    v, ln_bent = _walked("full", aims.full)
+    x, ln_slope = from_coordinate(v, peak, Tent(u.exhaust_scale, u.exhaust_width), TENSOR)
     ln_full = pm.Deterministic("ln_full", ln_mixture_at(x, TENSOR))
-    ln_slope_full = ln_slope + ln_mixture_slope(ln_full, TENSOR)
+    ln_slope_full = ln_bent + ln_slope + ln_mixture_slope(ln_full, TENSOR)
+
+    # speeds as shown at the pivot; a rise of idle speed is a share of the one shown
+    shown = {"static_rpm": _walked("static_rpm", aims.static_rpm), "idle_rpm": _walked("idle_rpm", aims.idle_rpm)}
 
     best = cuts(u).best
     usual = PRIORS["idle_gain"].centre
-    gain = pt.where(pt.sum(readings.has_idle_rise) > 0.0, u.idle_gain, usual)
-    x, ln_slope = from_coordinate(pm.Flat("v_idle"), Tent(usual, BEST_WIDTH), Tent(gain, BEST_WIDTH), TENSOR)
+    rises = u.idle_gain * pt.exp(shown["idle_rpm"][0])
+    curve = Tent(pt.where(pt.sum(readings.has_idle_rise) > 0.0, rises, usual), BEST_WIDTH)
+    v, ln_bent = _walked("idle", aims.idle)
+    x, ln_slope = from_coordinate(v, Tent(usual, BEST_WIDTH), curve, TENSOR)
     ln_idle = pm.Deterministic("ln_idle", best + x)
     gain_full = (ln_full - centre_full) / PRIORS["gain_full"].spread
     gain_idle = (ln_idle - centre_idle) / PRIORS["gain_idle"].spread
-    pm.Potential("prior_gains", shared.ln_density(gain_full, gain_idle) + ln_slope_full + ln_slope)
+    pm.Potential("prior_gains", shared.ln_density(gain_full, gain_idle) + ln_slope_full + ln_slope + ln_bent)
 
-    # speeds as shown at the pivot: shifts of a logarithm, so no slope arises
+    # from what is shown to what is best: shifts of a logarithm, so no slope arises
     mean = engine_mean(ln_full, u, scales.all_seen)
     bend = pt.log1p(u.static_curvature * (mean - BEST_LN_MIXTURE) ** 2)
     opening = mixtures(replace(u, ln_full=ln_full, ln_idle=ln_idle), pivot, pivot, throttle, TENSOR).opening
     lost = -pt.log1p(-speed_loss(ln_idle, best, u.idle_gain, TENSOR)) - u.idle_air_power * opening
-    speeds = {
-        name: pm.Deterministic(name, pm.Normal(f"v_{name}", -shift, spread) + shift)
-        for name, shift, spread in (
-            ("static_rpm", bend, scales.static_spread),
-            ("idle_rpm", lost, PRIORS["idle_rpm"].spread),
-        )
-    }
+    speeds = {}
+    for name, shift, spread in (
+        ("static_rpm", bend, scales.static_spread),
+        ("idle_rpm", lost, PRIORS["idle_rpm"].spread),
+    ):
+        v, ln_bent = shown[name]
+        speeds[name] = pm.Deterministic(name, v + shift)
+        pm.Potential(f"prior_{name}", ln_bent - 0.5 * (speeds[name] / spread) ** 2 - pt.log(spread))
     return {"ln_full": ln_full, "ln_idle": ln_idle, **speeds}
 
 
@@ -166,7 +185,7 @@ def build() -> pm.Model:
     Returns
     -------
     pymc.Model
-        Free variables are standard normals, ``z``, ``first`` and ``second``, and what is shown at the pivot, ``v_…``;
+        Free variables are standard normals, ``z``, ``first`` and ``second``, and what is shown at the pivot, ``z_…``;
         deterministics carry the unknowns under their own names.
     """
     with pm.Model() as model:
@@ -178,9 +197,10 @@ def build() -> pm.Model:
         # taken as scalars: a row of unknown length would not broadcast against the runs
         pivot = _settings(data["pivot"], data["pivot_loads"], 0)
         readings = Readings.of_rows([data["readings"][i] for i in range(len(_any_evidence().readings.rows()))])
+        aims = Aims(*(Bent(*(data["aims"][i, j] for j in range(len(Bent._fields)))) for i in range(len(Aims._fields))))
         known, shared = _scalar_unknowns(data["prior"])
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
-        known |= _pivot_unknowns(known, shared, pivot, throttle, scales, readings)
+        known |= _pivot_unknowns(known, shared, pivot, throttle, scales, readings, aims)
         u = Unknowns(**known)
         ends = mixtures(u, settings, pivot, throttle, TENSOR)
         terms = log_likelihoods(readings, u, ends, settings, scales, TENSOR)

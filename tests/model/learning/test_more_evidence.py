@@ -7,6 +7,7 @@ import pytest
 
 from model.advisor import Advisor, Learned
 from model.engine.air import density_ratio_at
+from model.learning.evidence import gather
 from shared.records import Engine, Entry, Installation, Targets, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run, Sureness
 
@@ -101,7 +102,8 @@ def test_days_of_different_air_teach_the_exponent(advisor: Advisor, installation
         return [Run(a, rise=ExhaustRise(RiseSeen.PEAK, rises[a], 2.0)) for a in airs]
 
     def spread(*airs: Air) -> float:
-        return float(np.std(advisor.learn(installation, log(*airs)).posterior.unknowns.density_exponent))
+        evidence = gather(installation, log(*airs))
+        return float(np.std(advisor.sampler.fit(evidence, advisor.seed).unknowns.density_exponent))
 
     assert spread(*[thin, thick] * 3) < 0.8 * spread(*[_AIR] * 6)
 

@@ -8,7 +8,7 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy import stats
 
-from model.advisor import Advisor, Learned
+from model.advisor import Advisor
 from model.engine.mixture import Unknowns, mixtures
 from model.engine.priors import ROUGH_RISE_KELVIN
 from model.learning.evidence import gather
@@ -16,7 +16,7 @@ from model.learning.likelihood import log_likelihood
 from model.learning.particles import posteriors
 from model.learning.prior_draws import draw_unknowns
 from model.learning.sampler import Posterior
-from model.setting.outlook import look, target_at
+from model.setting.outlook import look, present, target_at
 from model.setting.prediction import draw_outcomes
 from model.trial import virtual_engine
 from shared.records import ChangeNeedle, Engine, Entry, Installation, TurnScrew
@@ -153,11 +153,13 @@ def _quantities(posterior: Posterior, u: Unknowns, pivot_start: bool) -> dict[st
     return found | {"joint": joint, "full": at_start.full[:, 0], "idle": at_start.idle[:, 0]}
 
 
-def _next_reading(learned: Learned, engine: virtual_engine.VirtualEngine, rng: np.random.Generator) -> dict[str, float]:
+def _next_reading(
+    posterior: Posterior, engine: virtual_engine.VirtualEngine, rng: np.random.Generator
+) -> dict[str, float]:
     """Where the next run's readings fall among those foretold, ties split at random: a fall at once is 0 K of rise."""
-    air = Air(288.15, 101_325.0 * np.exp(learned.evidence.ln_density))
+    air = Air(288.15, 101_325.0 * np.exp(posterior.evidence.ln_density))
     run = engine.run(air)
-    outcomes = draw_outcomes(learned.now, learned.posterior, rng)
+    outcomes = draw_outcomes(present(posterior), posterior, rng)
     assert run.rise is not None
     seen = {"next_rise": (run.rise.kelvin, np.clip(outcomes.rise, 0.0, ROUGH_RISE_KELVIN)),
             "next_idle_rpm": (run.idle_rpm, outcomes.idle_rpm)}  # fmt: skip
@@ -181,13 +183,12 @@ def test_simulation_based_calibration(advisor: Advisor, installation: Installati
     failed, n = 0, 120
     for _ in range(n):
         unknowns, log, engine = _campaign(installation, rng)
-        learned = advisor.learn(installation, log)
-        posterior = learned.posterior
+        evidence = gather(installation, log)
+        posterior = advisor.sampler.fit(evidence, advisor.seed)  # what an answer rests on, without its doubts
         failed += not posterior.diagnostics.converged
         truth = Posterior(unknowns, gather(installation, ()), posterior.diagnostics, 0)
-        position = learned.evidence.position
-        in_truth = look(truth, [position], learned.evidence.ln_density)[0]
-        matter, true_matter = target_at(learned.now, posterior), target_at(in_truth, truth)
+        now, in_truth = (look(each, [evidence.position], evidence.ln_density)[0] for each in (posterior, truth))
+        matter, true_matter = target_at(now, posterior), target_at(in_truth, truth)
         drawn = _quantities(posterior, posterior.unknowns, pivot_start=False)
         drawn |= {"offset_turns": matter.offset_turns, "taper_misfit": matter.taper_misfit}
         true = _quantities(posterior, unknowns, pivot_start=True)
@@ -196,7 +197,7 @@ def test_simulation_based_calibration(advisor: Advisor, installation: Installati
             thin = draws[::8]
             rank = int((thin < true[name][0]).sum())
             pit.setdefault(name, []).append((rank + rng.random()) / (len(thin) + 1))
-        for name, share in _next_reading(learned, engine, rng).items():
+        for name, share in _next_reading(posterior, engine, rng).items():
             pit.setdefault(name, []).append(share)
     assert failed <= 0.02 * n
     p = {name: stats.chisquare(np.histogram(u, bins=10, range=(0, 1))[0]).pvalue for name, u in pit.items()}
