@@ -15,9 +15,10 @@ from api.installations.storage import page
 from api.settings import Settings
 from tests.api.asking import Client
 from tests.api.conftest import StandIn
+from tests.api.everything_on import ON_POSTGRES
 
 
-@pytest.fixture(scope="module", params=["local", "keys"])
+@pytest.fixture(scope="module", params=["keys"] if ON_POSTGRES else ["local", "keys"])
 def described(request: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Any, Callable[[], Any]]]:
     """The service's schema, loaded from an application that holds one installation, and what makes a key's header."""
     folder = tmp_path_factory.mktemp("schema")
