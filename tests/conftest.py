@@ -42,13 +42,20 @@ NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Modules that hold slow tests come first, so that all workers are busy to the end; of those the ones that need no
-    compiled sampler, so that one worker compiles it while others have something to do. Those that hold a browser come
-    last, for its event loop stays, and so does what a server in this process makes of the log.
+    """The longest test begins, and compiles the sampler while others have something to do without; then modules that
+    hold slow tests, so that all workers are busy to the end, first those that need no sampler. Those that hold a
+    browser come last, for its event loop stays, and so does what a server in this process makes of the log.
     """
     slow = {item.path for item in items if item.get_closest_marker("slow") is not None}
     sampled = {item.path for item in items if "advisor" in getattr(item, "fixturenames", ())}
-    items.sort(key=lambda item: ("browser" in item.path.parts, item.path not in slow, item.path in sampled))
+    items.sort(
+        key=lambda item: (
+            item.get_closest_marker("longest") is None,
+            "browser" in item.path.parts,
+            item.path not in slow,
+            item.path in sampled,
+        )
+    )
 
 
 @pytest.fixture(scope="session")

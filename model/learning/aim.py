@@ -3,18 +3,18 @@
 The aims are a matter of coordinates alone: wherever they point, the posterior is the same.
 """
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from model.engine.exhaust import distance, mixture_for_rise
-from model.engine.idle import BEST_WIDTH
 from model.engine.mixture import LOADS, Cuts, Unknowns, cuts, mixtures
 from model.engine.priors import CHANGES, PRIORS
 from model.engine.static_speed import BEST_LN_MIXTURE, static_speed
 from model.learning.evidence import Evidence
-from model.learning.geometry import Bent
+from model.learning.geometry import FULL, IDLE, Bent, Tent
 from model.learning.prior_draws import STANDARD, unknowns_from
 
 __all__ = ["BEND", "UNIT", "Aims", "aims"]
@@ -40,6 +40,17 @@ _LEAST_SLOPE = 0.3
 """Of a curve near its peak over that far from it: closer to the peak a reading is no sharper than there."""
 
 
+class _Told(NamedTuple):
+    """Where each reading of a kind puts something, how widely, as a logistic scale, and 1 for those that count.
+
+    Arrays of n values, (1, n) or (n,).
+    """
+
+    at: _F
+    scale: _F
+    counts: _F
+
+
 class Aims(NamedTuple):
     """At the distances from the peaks on the reference curves, full throttle and idle, and at ln of the speeds over
     the expected ones, static and idle.
@@ -62,44 +73,28 @@ def aims(evidence: Evidence) -> Aims:
     here, there = (mixtures(u, s, pivot, throttle) for s in (pivot, evidence.settings))
     counts = _with_the_same_parts(evidence)
 
-    rise = np.hypot(r.rise_share * u.rise_noise, r.rise_error)
-    x = np.expm1(mixture_for_rise(r.rise, u.exhaust_scale, u.exhaust_width))
-    full = _aim(
+    x = np.expm1(mixture_for_rise(r.rise, *FULL))
+    full = _Told(
         distance(np.log1p(x) + here.full - there.full),
-        rise / u.exhaust_scale / _slope(x, u.exhaust_width),
+        np.hypot(r.rise_share * u.rise_noise, r.rise_error) / _slope(x, FULL),
         counts * r.has_rise,
-        (distance(here.full), _MIXTURE_SPREAD),
     )
     speed = scales.idle_rpm * np.exp(u.idle_air_power * (there.opening - here.opening))
-    full_height = speed * u.idle_gain
-    lost = r.idle_rise / full_height
-    x = np.sqrt(lost * (lost + 2.0 * BEST_WIDTH))
-    c = cuts(u)
-    level_at, level_scale = _judged(r.level, c)
-    away = here.idle - there.idle
-    rise = r.widening * u.idle_rise_noise / full_height / _slope(x, BEST_WIDTH)
-    idle = _aim(
-        np.concatenate([x + away, level_at - c.best + away, away], axis=1),
-        np.concatenate([rise, level_scale, np.full_like(away, _NO_RISE)], axis=1),
-        np.concatenate([counts * r.has_idle_rise, counts * r.has_level, counts * r.no_idle_rise]),
-        (here.idle - c.best, _MIXTURE_SPREAD),
-    )
+    lost = r.idle_rise / speed / IDLE.scale
+    x = np.sqrt(lost * (lost + 2.0 * IDLE.width))
+    away, c = here.idle - there.idle, cuts(u)
+    risen = _Told(x + away, r.widening * u.idle_rise_noise / speed / _slope(x, IDLE), counts * r.has_idle_rise)
+    judged_at, judged_scale = _judged(r.level, c)
+    judged = _Told(judged_at - c.best + away, judged_scale, counts * r.has_level)
+    not_risen = _Told(away, np.full_like(away, _NO_RISE), counts * r.no_idle_rise)
     static = static_speed(BEST_LN_MIXTURE, scales.static_rpm, 0.0, evidence.settings.ln_density)
+    static_rpm = _Told(_ln(r.static_rpm, static), r.widening * u.static_rpm_noise / static, counts * r.has_static)
+    idle_rpm = _Told(_ln(r.idle_rpm, speed), r.widening * u.idle_rpm_noise / speed, counts * r.has_idle_rpm)
     return Aims(
-        full,
-        idle,
-        _aim(
-            _ln(r.static_rpm, static),
-            r.widening * u.static_rpm_noise / static,
-            counts * r.has_static,
-            (0.0, scales.static_spread),
-        ),
-        _aim(
-            _ln(r.idle_rpm, speed),
-            r.widening * u.idle_rpm_noise / speed,
-            counts * r.has_idle_rpm,
-            (0.0, PRIORS["idle_rpm"].spread),
-        ),
+        _aim([full], distance(here.full), _MIXTURE_SPREAD),
+        _aim([risen, judged, not_risen], here.idle - c.best, _MIXTURE_SPREAD),
+        _aim([static_rpm], 0.0, scales.static_spread),
+        _aim([idle_rpm], 0.0, PRIORS["idle_rpm"].spread),
     )
 
 
@@ -123,9 +118,9 @@ def _judged(level: _F, c: Cuts) -> tuple[_F, _F]:
     return 0.5 * (at[k - 1] + at[k])[None], 0.25 * (at[k] - at[k - 1])[None]
 
 
-def _slope(x: _F, width: _F | float) -> _F:
-    """Slope of a rounded tent at x over that far from its peak."""
-    return np.maximum(x / np.hypot(x, width), _LEAST_SLOPE)
+def _slope(x: _F, curve: Tent) -> _F:
+    """Slope of a curve at x, in its own units."""
+    return curve.scale * np.maximum(x / np.hypot(x, curve.width), _LEAST_SLOPE)
 
 
 def _ln(read: _F, expected: _F) -> _F:
@@ -133,26 +128,16 @@ def _ln(read: _F, expected: _F) -> _F:
     return np.log(np.where(read > 0.0, read, expected) / expected)
 
 
-def _aim(at: _F, scale: _F, counts: _F, before: tuple[_F | float, float]) -> Bent:
-    """One aim.
-
-    Parameters
-    ----------
-    at, scale : array, (1, n)
-        Where each reading puts it and how widely, as a logistic scale.
-    counts : array, (n,)
-        1 for readings that count, else 0.
-    before : tuple of float
-        Centre and spread before any run.
-    """
+def _aim(told: Sequence[_Told], centre: _F | float, spread: float) -> Bent:
+    """One aim, from all kinds of reading that tell of it, and from where it was believed to be before any run."""
+    at, scale, counts = (np.concatenate([np.ravel(x) for x in each]) for each in zip(*told, strict=True))
     number = max(float(counts.sum()), 1.0)
     # readings that disagree tell as little as they scatter, and what lies between them has no tails
     scatter = (counts * (at - (counts * at).sum() / number) ** 2).sum() / number
     sharp = (UNIT * scale) ** 2
     weights = counts / (sharp + scatter)
-    told, prior = weights.sum(), before[1] ** -2.0
-    both = told + prior
-    middle = ((weights * at).sum() + prior * np.sum(before[0])) / both
+    both = weights.sum() + spread**-2.0
+    middle = ((weights * at).sum() + spread**-2.0 * np.sum(centre)) / both
     # misreadings weigh the less the more readings there are
     tailed = (weights * sharp / (sharp + scatter)).sum() / both / np.sqrt(number)
     return Bent(float(middle), float(both**-0.5), float(BEND * tailed))

@@ -16,8 +16,10 @@ All functions are elementwise: arrays of any shapes that broadcast.
 from typing import NamedTuple
 
 from model.engine.backend import Array, Backend
+from model.engine.idle import BEST_WIDTH
+from model.engine.priors import PRIORS
 
-__all__ = ["Bent", "Tent", "from_coordinate", "straightened"]
+__all__ = ["FULL", "IDLE", "Bent", "Tent", "from_coordinate", "straightened"]
 
 
 class Tent(NamedTuple):
@@ -25,6 +27,13 @@ class Tent(NamedTuple):
 
     scale: Array
     width: Array
+
+
+FULL = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
+"""Reference curve of EGT against the mixture at full throttle [K]."""
+
+IDLE = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
+"""Reference curve of the rise of idle speed, over the speed shown, against ln of the mixture [-]."""
 
 
 class Bent(NamedTuple):

@@ -12,7 +12,7 @@ import pytensor.tensor as pt
 
 from model.engine.backend import Backend
 from model.engine.exhaust import ln_mixture_at, ln_mixture_slope
-from model.engine.idle import BEST_WIDTH, speed_loss
+from model.engine.idle import speed_loss
 from model.engine.mixture import LOADS, Settings, Throttle, Unknowns, cuts, engine_mean, gain_prior, mixtures
 from model.engine.priors import CHANGES, PRIORS, from_standard
 from model.engine.scales import Scales
@@ -20,7 +20,7 @@ from model.engine.static_speed import BEST_LN_MIXTURE
 from model.learning.aim import Aims
 from model.learning.engine_prior import POOLED, ln_with_odd
 from model.learning.evidence import Evidence, Readings, gather
-from model.learning.geometry import Bent, Tent, from_coordinate, straightened
+from model.learning.geometry import FULL, IDLE, Bent, Tent, from_coordinate, straightened
 from model.learning.likelihood import log_likelihoods
 from model.learning.packed import PLAIN, data_of
 from shared.records import Installation, Needle
@@ -143,9 +143,8 @@ def _pivot_unknowns(
     u = Unknowns(**{**dict.fromkeys(_AT_PIVOT, 0.0), **known})
     centre_full, centre_idle = gain_prior(u, pivot, throttle, TENSOR)
 
-    peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
     v, ln_bent = _walked("full", aims.full)
-    x, ln_slope = from_coordinate(v, peak, Tent(u.exhaust_scale, u.exhaust_width), TENSOR)
+    x, ln_slope = from_coordinate(v, FULL, Tent(u.exhaust_scale, u.exhaust_width), TENSOR)
     ln_full = pm.Deterministic("ln_full", ln_mixture_at(x, TENSOR))
     ln_slope_full = ln_bent + ln_slope + ln_mixture_slope(ln_full, TENSOR)
 
@@ -153,11 +152,10 @@ def _pivot_unknowns(
     shown = {"static_rpm": _walked("static_rpm", aims.static_rpm), "idle_rpm": _walked("idle_rpm", aims.idle_rpm)}
 
     best = cuts(u).best
-    usual = PRIORS["idle_gain"].centre
     rises = u.idle_gain * pt.exp(shown["idle_rpm"][0])
-    curve = Tent(pt.where(pt.sum(readings.has_idle_rise) > 0.0, rises, usual), BEST_WIDTH)
+    curve = Tent(pt.where(pt.sum(readings.has_idle_rise) > 0.0, rises, IDLE.scale), IDLE.width)
     v, ln_bent = _walked("idle", aims.idle)
-    x, ln_slope = from_coordinate(v, Tent(usual, BEST_WIDTH), curve, TENSOR)
+    x, ln_slope = from_coordinate(v, IDLE, curve, TENSOR)
     ln_idle = pm.Deterministic("ln_idle", best + x)
     gain_full = (ln_full - centre_full) / PRIORS["gain_full"].spread
     gain_idle = (ln_idle - centre_idle) / PRIORS["gain_idle"].spread

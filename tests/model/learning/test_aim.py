@@ -9,6 +9,7 @@ from api.files.installation import installation_from
 from model.advisor import Advisor
 from model.engine.priors import PRIORS
 from model.learning.aim import BEND, UNIT, aims
+from model.learning.engine_prior import EXPERT, POOLED, EnginePrior
 from model.learning.evidence import gather
 from model.learning.sampler import ESS_LEAST, FIRST_TRY
 from shared.records import ChangePart, Entry, Installation, Part, TurnScrew
@@ -51,6 +52,16 @@ def test_a_rise_is_carried_over_to_the_pivot(installation: Installation) -> None
     # the curve at the reading's own place shows the reading
     scale, width = PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre
     assert scale * (math.hypot(still.middle, width) - width) == pytest.approx(60.0, rel=0.05)
+
+
+def test_a_pool_moves_no_aim_at_a_reading(installation: Installation) -> None:
+    """Where engines like this one show steeper curves, a reading stays where it is on the reference curve."""
+    run = Run(_AIR, ExhaustRise(RiseSeen.PEAK, 60.0), IdleQuality.SMOOTH, 40.0, 2600.0, 800.0)
+    centre = tuple(2.0 if name in ("exhaust_scale", "idle_gain") else 0.0 for name in POOLED)
+    expert, pooled = (aims(gather(installation, [run], prior)) for prior in (EXPERT, EnginePrior(centre, EXPERT.root)))
+    for one, other in zip(expert, pooled, strict=True):
+        assert other.middle == pytest.approx(one.middle, abs=0.05 * one.unit)
+        assert other.unit == pytest.approx(one.unit, rel=1e-6)
 
 
 def test_what_was_read_with_other_parts_does_not_count(installation: Installation) -> None:

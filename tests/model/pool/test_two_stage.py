@@ -155,6 +155,7 @@ def _drawn(model: pm.Model) -> dict[str, NDArray[np.float64]]:
 
 
 @pytest.mark.slow
+@pytest.mark.longest
 def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installation: Installation, air: Air) -> None:
     """Centre and spread of both gains agree with one NUTS fit of the raw runs of 12 engines.
 
