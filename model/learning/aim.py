@@ -120,7 +120,8 @@ def _judged(level: _F, c: Cuts) -> tuple[_F, _F]:
 
 def _slope(x: _F, curve: Tent) -> _F:
     """Slope of a curve at x, in its own units."""
-    return curve.scale * np.maximum(x / np.hypot(x, curve.width), _LEAST_SLOPE)
+    slope: _F = curve.scale * np.maximum(x / np.hypot(x, curve.width), _LEAST_SLOPE)
+    return slope
 
 
 def _ln(read: _F, expected: _F) -> _F:
