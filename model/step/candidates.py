@@ -179,9 +179,8 @@ class _Judge:
         fitted = self.reaches.get(self.now.position.needle)
         moves = _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook))
         refused = _refusal(self.confidence, self.now, action, outlook, self.limits, moves)
-        # what cannot be made teaches nothing; a repeat is fallen back on, refused or not
-        possible = refused is None or action.kind is ActionKind.REPEAT_RUN
-        information, runs_left = self._ahead(action, outlook) if possible else (None, None)
+        # what may not be made teaches nothing
+        information, runs_left = self._ahead(action, outlook) if refused is None else (None, None)
         candidate = Candidate(
             action=action,
             information=information,
