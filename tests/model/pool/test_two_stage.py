@@ -17,7 +17,7 @@ from model.engine.mixture import Unknowns, cuts, gain_prior, mixtures
 from model.engine.priors import CHANGES, PRIORS, from_standard
 from model.learning.engine_prior import POOLED
 from model.learning.evidence import Evidence, Readings, gather
-from model.learning.geometry import Tent, from_coordinate
+from model.learning.geometry import FULL, IDLE, Tent, from_coordinate
 from model.learning.graph import TENSOR
 from model.learning.likelihood import log_likelihoods
 from model.learning.prior_draws import draw_unknowns
@@ -92,8 +92,7 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
         bare = Unknowns(ln_full=0.0, ln_idle=0.0, idle_first_cut=0.0, **known)
         full, idle = gain_prior(bare, first.pivot, first.throttle, _MATRICES)
 
-        peak = Tent(PRIORS["exhaust_scale"].centre, PRIORS["exhaust_width"].centre)
-        x, ln_slope = from_coordinate(_flat("v_full", n), peak, Tent(bare.exhaust_scale, bare.exhaust_width), _MATRICES)
+        x, ln_slope = from_coordinate(_flat("v_full", n), FULL, Tent(bare.exhaust_scale, bare.exhaust_width), _MATRICES)
         known["ln_full"] = ln_mixture_at(x, _MATRICES)
         spread = PRIORS["gain_full"].spread
         expected = pm.Normal.dist(full + spread * mu[_FULL], spread * tau[_FULL])
@@ -102,8 +101,7 @@ def _joint(all_evidence: list[Evidence]) -> pm.Model:
             pt.sum(pm.logp(expected, known["ln_full"]) + ln_slope + ln_mixture_slope(known["ln_full"], _MATRICES)),
         )
 
-        ears = Tent(PRIORS["idle_gain"].centre, BEST_WIDTH)
-        x, ln_slope = from_coordinate(_flat("v_idle", n), ears, Tent(bare.idle_gain, BEST_WIDTH), _MATRICES)
+        x, ln_slope = from_coordinate(_flat("v_idle", n), IDLE, Tent(bare.idle_gain, BEST_WIDTH), _MATRICES)
         gain, cut = (PRIORS["gain_idle"].spread, _IDLE), (PRIORS["idle_first_cut"].spread, _CUT)
         of_gain, of_cut = ((spread * tau[i]) ** 2 for spread, i in (gain, cut))
         both = of_gain + of_cut
