@@ -2,7 +2,7 @@
 
 import os
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -10,7 +10,45 @@ from api.bench.campaign import prepared
 from api.bench.shared_out import compiled_before
 from model.pool.kind import Kind
 
-__all__ = ["Left", "Tuned", "contribution", "known_exactly", "population", "served", "tuned", "virtual_engine"]
+__all__ = [
+    "SCATTER",
+    "Drawn",
+    "Left",
+    "Tuned",
+    "contribution",
+    "known_exactly",
+    "population",
+    "served",
+    "tuned",
+    "virtual_engine",
+]
+
+SCATTER = 0.3
+"""How far engines of the kind scatter, in spreads of the expert prior, unless told otherwise; invented."""
+
+
+class Drawn(NamedTuple):
+    """Which virtual engine.
+
+    Parameters
+    ----------
+    seed : int
+        Of its population.
+    number : int
+        The same number is the same engine, whatever it is tuned from.
+    scatter : float
+        How far engines of that population scatter, in spreads of the expert prior.
+    odd : float
+        How many times farther than that this one may be from their centre.
+    again : int
+        Only changes its readings and the weather.
+    """
+
+    seed: int
+    number: int
+    scatter: float = SCATTER
+    odd: float = 1.0
+    again: int = 0
 
 
 @dataclass(frozen=True)
@@ -36,7 +74,7 @@ class Tuned:
     lean_runs: int
 
 
-def population(seed: int) -> Any:
+def population(seed: int, scatter: float = SCATTER) -> Any:
     """The population of the bench: one kind of engine, off the expert's centre by about one of its spreads."""
     from model.learning.engine_prior import POOLED
     from model.trial.virtual_population import Generating
@@ -44,19 +82,19 @@ def population(seed: int) -> Any:
     rng = np.random.default_rng([seed, 11])
     beta = np.zeros((7, len(POOLED)))
     beta[0] = rng.choice([-1.0, 1.0], len(POOLED)) * rng.uniform(0.4, 1.0, len(POOLED))
-    return Generating(beta, np.full(len(POOLED), 0.3))
+    return Generating(beta, np.full(len(POOLED), scatter))
 
 
-def known_exactly(seed: int) -> tuple[Any, Any]:
+def known_exactly(seed: int, scatter: float) -> tuple[Any, Any]:
     """Centre and root of the population's own prior."""
     from api.files.installation import installation_from
     from model.pool.kind import kind_of
 
-    known = population(seed).engine(kind_of(installation_from(None).record()))
+    known = population(seed, scatter).engine(kind_of(installation_from(None).record()))
     return known.centre, known.root
 
 
-def _campaign(seed: int, number: int, prior: Any, odd: float = 1.0, again: int = 0) -> Any:
+def _campaign(drawn: Drawn, prior: Any) -> Any:
     """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
     from api.files.installation import installation_from
     from model.learning.engine_prior import EXPERT
@@ -70,19 +108,19 @@ def _campaign(seed: int, number: int, prior: Any, odd: float = 1.0, again: int =
     advisor = prepared()
     advisor.prior = prior or EXPERT
     installation, first = base, None
-    reach = start_of(base, advisor.prior, seed)[0]
+    reach = start_of(base, advisor.prior, drawn.seed)[0]
     if reach.chance_both > 0.0:
         installation, first = _set_up(base, reach)
-    engine = virtual_engine(installation, seed, number, odd, again)
-    fitting = bool(fitting_positions(virtual_engine(base, seed, number, odd), Air(288.15, 101_325.0)))
+    engine = virtual_engine(installation, drawn)
+    fitting = bool(fitting_positions(virtual_engine(base, drawn), Air(288.15, 101_325.0)))
     before: tuple[Any, ...] = ()
-    policy = make_policy("ours", advisor, np.random.default_rng([seed, number, 3, again]))
+    policy = make_policy("ours", advisor, np.random.default_rng([drawn.seed, drawn.number, 3, drawn.again]))
     if first is not None:
         engine.adjust(first)
         before = (first,)
     done = run_campaign(
         engine, lambda e, entries, air: policy(e, [*before, *entries], air), STANDARD.weather,
-        np.random.default_rng([seed, number, 2, again]), fitting,
+        np.random.default_rng([drawn.seed, drawn.number, 2, drawn.again]), fitting,
     )  # fmt: skip
     return installation, before, done
 
@@ -95,26 +133,26 @@ def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
     return replace(base, fitted_needle=reach.needle), TurnScrew(turns) if turns else None
 
 
-def virtual_engine(installation: Any, seed: int, number: int, odd: float = 1.0, again: int = 0) -> Any:
-    """A virtual engine: `odd` times as far from its population's centre, `again` only changes its readings."""
+def virtual_engine(installation: Any, drawn: Drawn) -> Any:
+    """That engine with this installation; the engine itself is the same with any."""
     from model.learning.prior_draws import draw_unknowns
     from model.pool.kind import kind_of
     from model.trial.virtual_engine import VirtualEngine
 
-    of_all = population(seed)
-    prior = replace(of_all, tau=odd * of_all.tau).engine(kind_of(installation))
-    truth = draw_unknowns(installation, np.random.default_rng([seed, number, 1]), prior)
-    return VirtualEngine(installation, truth, np.random.default_rng([seed, number, 4, again]))
+    of_all = population(drawn.seed, drawn.scatter)
+    prior = replace(of_all, tau=drawn.odd * of_all.tau).engine(kind_of(installation))
+    truth = draw_unknowns(installation, np.random.default_rng([drawn.seed, drawn.number, 1]), prior)
+    return VirtualEngine(installation, truth, np.random.default_rng([drawn.seed, drawn.number, 4, drawn.again]))
 
 
-def contribution(seed: int, number: int) -> Left:
+def contribution(drawn: Drawn) -> Left:
     """An engine tuned from the expert prior, and what it leaves to the pool."""
     from model.pool.kind import kind_of
 
-    installation, before, done = _campaign(seed, number, None)
+    installation, before, done = _campaign(drawn, None)
     summary = prepared().summarise(prepared().learn(installation, [*before, *done.entries]))
     parts = [(c.precision.tolist(), c.shift.tolist(), float(c.ln_weight)) for c in summary.components]
-    return Left(number, parts, float(summary.nats), kind_of(installation))
+    return Left(drawn.number, parts, float(summary.nats), kind_of(installation))
 
 
 def served(left: list[Left], seed: int) -> Any:
@@ -136,10 +174,10 @@ def served(left: list[Left], seed: int) -> Any:
     return serve(fitted, kind_of(installation_from(None).record()))
 
 
-def tuned(seed: int, number: int, name: str, prior: Any, odd: float, again: int) -> Tuned:
-    """A new engine tuned from a prior, given as `EnginePrior` takes it, or the expert's; `name` says whose it is."""
+def tuned(drawn: Drawn, name: str, prior: Any) -> Tuned:
+    """An engine tuned from a prior, given as `EnginePrior` takes it, or the expert's; `name` says whose it is."""
     from model.learning.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)
-    _, _, done = _campaign(seed, number, given, odd, again)
-    return Tuned(number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)
+    _, _, done = _campaign(drawn, given)
+    return Tuned(drawn.number, name, done.fitting, done.finished, done.runs, done.true_claim, done.lean_runs)

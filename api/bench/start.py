@@ -11,7 +11,7 @@ import numpy as np
 import typer
 from numpy.typing import NDArray
 
-from api.bench.new_engines import Tuned, contribution, known_exactly, served, tuned
+from api.bench.new_engines import SCATTER, Drawn, Tuned, contribution, known_exactly, served, tuned
 from api.bench.shared_out import Keep, quietly, shared_out
 
 __all__ = ["figures_of", "start"]
@@ -26,6 +26,10 @@ def start(
     repeats: Annotated[
         int, typer.Option("--repeats", min=1, help="How often each is tuned, with other readings in other air.")
     ] = 1,
+    scatter: Annotated[
+        float,
+        typer.Option("--scatter", min=0.01, help="How far engines of a kind scatter, in the expert's spreads."),
+    ] = SCATTER,
     odd: Annotated[
         float, typer.Option("--odd", min=0.0, help="How many times farther than the pool's engines new ones scatter.")
     ] = 1.0,
@@ -51,26 +55,26 @@ def start(
     from model.trial.campaign import MOST_RUNS
 
     console = Console(stderr=True)
-    filling = shared_out(contribution, [(seed, i) for i in range(pooled)], jobs, keep)
+    filling = shared_out(contribution, [(Drawn(seed, i, scatter),) for i in range(pooled)], jobs, keep)
     left = list(track(filling, "filling the pool", pooled, console=console))
     with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=quietly) as worker:
         pool = worker.submit(served, sorted(left, key=lambda each: each.number), seed).result()
-    priors = _priors(pool.prior, seed, exact=exact, held=held)
-    each = [(_FIRST_NEW + i, j) for i in range(engines) for j in range(repeats)]
-    work = [(seed, number, name, prior, odd, j) for number, j in each for name, prior in priors.items()]
+    priors = _priors(pool.prior, known_exactly(seed, scatter) if exact else None, held=held)
+    new = [Drawn(seed, _FIRST_NEW + i, scatter, odd, j) for i in range(engines) for j in range(repeats)]
+    work = [(drawn, name, prior) for drawn in new for name, prior in priors.items()]
     found = list(track(shared_out(tuned, work, jobs, keep), "tuning new engines", len(work), console=console))
-    told: dict[str, Any] = {"pooled": pooled, "engines": engines, "repeats": repeats, "odd": odd, "seed": seed}
-    told |= {"rests": _told_of(pool.rests)}
+    told: dict[str, Any] = {"pooled": pooled, "engines": engines, "repeats": repeats, "seed": seed}
+    told |= {"scatter": scatter, "odd": odd, "rests": _told_of(pool.rests)}
     told |= figures_of([each for each in found if each.prior in ("expert", "pool")], MOST_RUNS)
     told |= {name: _beside(found, name, MOST_RUNS) for name in priors if name not in ("expert", "pool")}
     typer.echo(json.dumps(told))
 
 
-def _priors(pool: Any, seed: int, *, exact: bool, held: bool) -> dict[str, Any]:
+def _priors(pool: Any, exact: Any, *, held: bool) -> dict[str, Any]:
     """What new engines are tuned from, as `EnginePrior` takes it; None is the expert's."""
     priors: dict[str, Any] = {"expert": None, "pool": (pool.centre, pool.root, pool.odd)}
-    if exact:
-        priors["exact"] = known_exactly(seed)
+    if exact is not None:
+        priors["exact"] = exact
     if held:
         priors["held"] = (pool.centre, pool.root)
     return priors

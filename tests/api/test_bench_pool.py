@@ -5,7 +5,7 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from api.bench.new_engines import Tuned, population, virtual_engine
+from api.bench.new_engines import Drawn, Tuned, population, virtual_engine
 from api.bench.start import figures_of
 from api.cli.main import app
 from api.files.installation import installation_from
@@ -96,15 +96,19 @@ def test_one_repeat_not_tuned_counts_as_all_of_its_runs() -> None:
 
 
 def test_repeats_are_of_one_engine() -> None:
-    """Its truth is the same, its readings are others; farther engines lie in the same direction."""
+    """Its truth is the same, its readings are others; farther and wider scattered ones lie in the same direction."""
     installation = installation_from(None).record()
-    first, again, far = (virtual_engine(installation, 1, 10_000, odd, j) for odd, j in ((1.0, 0), (1.0, 1), (2.0, 0)))
+    drawn = Drawn(1, 10_000)
+    first, again, far, wide = (
+        virtual_engine(installation, each)
+        for each in (drawn, drawn._replace(again=1), drawn._replace(odd=2.0), drawn._replace(scatter=0.9))
+    )
     assert first._u.offset == again._u.offset
     assert first.run(Air(288.15, 101_325.0)) != again.run(Air(288.15, 101_325.0))
     centre = population(1).beta[0, POOLED.index("offset")]
     prior = PRIORS["offset"]
-    standard = [(float(e._u.offset[0, 0]) - prior.centre) / prior.spread - centre for e in (first, far)]
-    assert standard[1] == pytest.approx(2.0 * standard[0])
+    standard = [(float(e._u.offset[0, 0]) - prior.centre) / prior.spread - centre for e in (first, far, wide)]
+    assert standard[1:] == pytest.approx([2.0 * standard[0], 3.0 * standard[0]])
 
 
 def test_no_engine_that_fits_is_no_figure() -> None:
