@@ -47,7 +47,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     browser come last, for its event loop stays, and so does what a server in this process makes of the log.
     """
     slow = {item.path for item in items if item.get_closest_marker("slow") is not None}
-    sampled = {item.path for item in items if "advisor" in getattr(item, "fixturenames", ())}
+    sampled = {
+        item.path
+        for item in items
+        if "advisor" in getattr(item, "fixturenames", ()) or item.get_closest_marker("sampled") is not None
+    }
     items.sort(
         key=lambda item: (
             item.get_closest_marker("longest") is None,

@@ -43,6 +43,7 @@ def test_a_service_that_ends_is_not_waited_for(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.sampled
 def test_the_bench_of_starting() -> None:
     """Every figure is there and positive; alive comes before ready, the first suggestion before the settled one."""
     result = CliRunner().invoke(app, ["bench", "start-up", "--repeats", "1", "--no-cold"])

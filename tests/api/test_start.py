@@ -141,6 +141,7 @@ def served(tmp_path: Path) -> Iterator[tuple[str, "subprocess.Popen[str]"]]:
 
 
 @pytest.mark.slow
+@pytest.mark.sampled
 def test_it_is_alive_long_before_it_is_ready(served: tuple[str, "subprocess.Popen[str]"]) -> None:
     """The real service answers before its sampler is compiled, then becomes ready; a foreign name is refused."""
     address, process = served

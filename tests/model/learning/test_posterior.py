@@ -180,7 +180,7 @@ def test_simulation_based_calibration(advisor: Advisor, installation: Installati
     rng = np.random.default_rng(11)
     installation = replace(installation, engine=Engine(egt_probes=3))
     pit: dict[str, list[float]] = {}
-    failed, n = 0, 120
+    failed, n = 0, 100
     for _ in range(n):
         unknowns, log, engine = _campaign(installation, rng)
         evidence = gather(installation, log)
