@@ -20,13 +20,16 @@ from shared.advice import Action, ActionKind, Candidate, Confidence, Information
 from shared.limits import IdleStopStep, ScrewStep, StepLimits
 from shared.records import ChangeNeedle, Installation
 
-__all__ = ["RUNS_THAT_CONDEMN", "Weighed", "Weighing", "weigh"]
+__all__ = ["MAY_STILL_DO", "RUNS_THAT_CONDEMN", "Weighed", "Weighing", "weigh"]
 
 RUNS_THAT_CONDEMN = 2
 """Runs after which a needle may be given up before full throttle is right; judgement."""
 
+MAY_STILL_DO = 0.25
+"""Chance from which the fitted needle is kept until full throttle is right, unless another is as good as sure [-];
+judgement."""
+
 _NEEDLES_SHOWN = 3  # of those not fitted, the most promising
-_MAY_STILL_DO = 0.25  # chance from which the fitted needle is kept until full throttle is right
 _FURTHER = 0.02  # expected distance from the band by which a step leads away [turns]
 _KEEPS_FULL = 0.75  # chance of full throttle in band that a screw step at the idle stage has to keep
 _WORTH_IT = 0.1  # what both ends have to gain by a screw step at the idle stage that does not keep it
@@ -57,6 +60,11 @@ class Weighed:
     size: float
     away: float
     runs_there: int
+
+    @property
+    def promise(self) -> float:
+        """Chance that both ends are right after it."""
+        return self.candidate.prediction.chance_both
 
     @property
     def nats(self) -> float:
@@ -243,7 +251,8 @@ def _refusal(
     if action.kind is ActionKind.TURN_SCREW:
         return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:
-        return _needle_refusal(confidence, moves)
+        sure = chance(outlook.full_right & outlook.idle_right) >= limits.confirm_chance
+        return _needle_refusal(confidence, moves, sure)
     if action.kind is ActionKind.REPEAT_RUN:
         return _repeat_refusal(confidence)
     return None
@@ -258,12 +267,14 @@ def _screw_refusal(confidence: Confidence, outlook: Outlook, moves: _Moves) -> s
     return None
 
 
-def _needle_refusal(confidence: Confidence, moves: _Moves) -> str | None:
+def _needle_refusal(confidence: Confidence, moves: _Moves, sure: bool) -> str | None:
     if not confidence.idle_mixture.observed:
         return "the idle has not been looked at with this setting yet"
     if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
         return "full throttle comes first, and a single run condemns no needle"
-    if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > _MAY_STILL_DO:
+    if sure and confidence.runs_here >= RUNS_THAT_CONDEMN:
+        return None  # runs here have not shown the fitted one right, and this one is as good as sure
+    if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > MAY_STILL_DO:
         return f"the needle that is fitted may still do (chance {moves.fitted:.0%}): full throttle comes first"
     if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:
         return "the idle is more likely right than not with the needle that is fitted"

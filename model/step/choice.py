@@ -2,20 +2,22 @@
 
 Full throttle and idle mixture are one problem: the step with the fewest expected runs left
 (`model.step.look_ahead`) is sought among those that may be suggested, and the smallest of those nearly as
-good is chosen; of equals the one whose run teaches most. Idle speed is a matter of the chance itself.
+good, and nearly as likely to be right at both ends, is chosen; of equals the one whose run teaches most. Idle speed is
+a matter of the chance itself.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from model.step.candidates import RUNS_THAT_CONDEMN, Weighed, Weighing
+from model.step.candidates import MAY_STILL_DO, RUNS_THAT_CONDEMN, Weighed, Weighing
 from shared.advice import Action, ActionKind, Confidence, Information, InspectCause, Stage
 from shared.records import Installation
 
 __all__ = ["Choice", "choose", "ideal_slope", "no_needle_fits"]
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
+_NEAR_PROMISE = 0.1  # chance of both ends right within which two steps as good are as promising
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
@@ -61,12 +63,25 @@ def choose(weighing: Weighing, confidence: Confidence, installation: Installatio
     costs = [_cost(w, stage, installation) for w in allowed]
     near = _NEAR_CHANCE if stage is Stage.IDLE_SPEED else _NEAR_RUNS
     useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
+    if stage is not Stage.IDLE_SPEED:
+        best = max(w.promise for w, _ in useful)
+        useful = [(w, x) for w, x in useful if w.promise >= best - _NEAR_PROMISE]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].nats))
+    if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS and stage is not Stage.IDLE_SPEED:
+        # what runs here do not settle another setting may: one that is as good as sure, and not tried as often
+        sure = [(w, x) for w, x in zip(allowed, costs, strict=True) if _sure(w, installation)]
+        chosen, _ = min(sure, key=lambda each: each[1], default=(repeat, 0.0))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _NOT_SETTLED)
     if chosen is not repeat and min(chosen.runs_there, confidence.runs_here) >= _TO_AND_FRO:
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _TURNED_TO_AND_FRO)
-    return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful)))
+    fitted = weighing.reaches.get(confidence.fitted_needle)
+    hopeful = fitted is not None and fitted.chance_both > MAY_STILL_DO
+    return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful), hopeful))
+
+
+def _sure(w: Weighed, installation: Installation) -> bool:
+    return w.promise >= installation.limits.confirm_chance and w.runs_there < _TO_AND_FRO
 
 
 _HOPELESS_WHY = "Turning and running on would be in vain: full throttle and idle ask for a slope that is not on hand."
@@ -164,7 +179,7 @@ def _teaches(i: Information | None) -> str:
     return told and f", and the run after it is expected to teach {told}"
 
 
-def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
+def _reason(w: Weighed, confidence: Confidence, useful: int, fitted_may_do: bool) -> str:
     c, p = w.candidate, w.candidate.prediction
     teaches = _teaches(c.information)
     choice = "it is the only step as good" if useful == 1 else f"it is the smallest of {useful} steps as good"
@@ -181,6 +196,8 @@ def _reason(w: Weighed, confidence: Confidence, useful: int) -> str:
         now = confidence.idle_speed.chance_in_band or 0.0
         state, teaches, left = f"The idle speed is in its band with a chance of {now:.0%}", "", ""
         after = f"after this it should read about {p.idle_rpm.median:.0f} rpm"
-    if c.action.kind is ActionKind.CHANGE_NEEDLE and confidence.stage is Stage.FULL_THROTTLE:
+    if c.action.kind is ActionKind.CHANGE_NEEDLE and fitted_may_do:
+        choice = "the needle that is fitted may do, but runs have not shown it, and this one is as good as sure to"
+    elif c.action.kind is ActionKind.CHANGE_NEEDLE and confidence.stage is Stage.FULL_THROTTLE:
         choice = "the needle that is fitted cannot make both ends right, so turning its screw first would be in vain"
     return f"{state}; {after}; {choice}{left}{teaches}."

@@ -9,7 +9,7 @@ import pytest
 from model.advisor import Advisor
 from model.learning.evidence import start_position
 from model.step import candidates
-from model.step.candidates import weigh
+from model.step.candidates import Weighing, weigh
 from model.step.choice import choose, ideal_slope
 from shared.advice import ActionKind, Confidence, InspectCause, Interval, Stage
 from shared.limits import StepLimits
@@ -143,6 +143,71 @@ def test_full_throttle_is_risked_only_where_both_ends_gain(
     assert (said is not None) is refused
     if refused:
         assert "out of its band (chance in band 50%)" in (said or "")
+
+
+def _priced(weighing: Weighing, figures: dict[tuple[ActionKind, float | None], tuple[float, float]]) -> Weighing:
+    """The weighing with other runs left and chances of both ends; what is not named is refused."""
+    options = []
+    for w in weighing.options:
+        runs_left, both = figures.get((w.candidate.action.kind, w.candidate.action.turns), (None, 0.0))
+        prediction = dataclasses.replace(w.candidate.prediction, chance_both=both)
+        refused = "not in this test" if runs_left is None else None
+        candidate = dataclasses.replace(w.candidate, runs_left=runs_left, refused=refused, prediction=prediction)
+        options.append(dataclasses.replace(w, candidate=candidate))
+    return dataclasses.replace(weighing, options=options)
+
+
+@pytest.mark.parametrize(
+    ("turn_left", "turn_both", "turned"),
+    [(7.08, 0.65, True), (7.08, 0.25, False), (7.00, 0.25, False), (7.30, 0.65, False)],
+    ids=["more promising", "hardly more promising", "hardly better", "worse"],
+)
+def test_of_steps_as_good_the_promising_one_is_taken(
+    advisor: Advisor, installation: Installation, turn_left: float, turn_both: float, turned: bool
+) -> None:
+    """Another run at what is likely wrong is no smaller step than a turn to what is likely right, where either leaves
+    as many runs; where a turn promises hardly more, the run alone is the smaller one.
+    """
+    learned = advisor.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_MIXTURE)
+    weighing = _priced(
+        weigh(learned.posterior, confidence, learned.now),
+        {(ActionKind.REPEAT_RUN, None): (7.08, 0.17), (ActionKind.TURN_SCREW, 0.125): (turn_left, turn_both)},
+    )
+    chosen = choose(weighing, confidence, installation).action
+    assert (chosen.kind is ActionKind.TURN_SCREW) is turned
+
+
+@pytest.mark.parametrize(("both", "tried", "taken"), [(0.95, 0, True), (0.85, 0, False), (0.95, 3, False)])
+def test_what_runs_here_do_not_settle_a_sure_setting_may(
+    advisor: Advisor, installation: Installation, both: float, tried: int, taken: bool
+) -> None:
+    """After many runs at one setting one that is as good as sure is suggested; else it is as near as it comes."""
+    learned = advisor.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_MIXTURE, runs_here=6)
+    figures = {(ActionKind.REPEAT_RUN, None): (2.0, 0.86), (ActionKind.TURN_SCREW, 0.125): (2.8, both)}
+    weighing = _priced(weigh(learned.posterior, confidence, learned.now), figures)
+    options = [dataclasses.replace(w, runs_there=tried) for w in weighing.options]
+    chosen = choose(dataclasses.replace(weighing, options=options), confidence, installation).action
+    assert (chosen.kind is ActionKind.TURN_SCREW) is taken
+    assert taken or chosen.cause is InspectCause.NOT_TO_BE_SETTLED
+
+
+@pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE])
+@pytest.mark.parametrize(("runs_here", "sure", "refused"), [(2, True, False), (1, True, True), (6, False, True)])
+def test_a_needle_as_good_as_sure_is_not_withheld(
+    confidence: Confidence, stage: Stage, runs_here: int, sure: bool, refused: bool
+) -> None:
+    """Where two runs have not shown the fitted one right, though it still may be; others are refused while it may."""
+    now = dataclasses.replace(
+        confidence,
+        stage=stage,
+        runs=8,
+        runs_here=runs_here,
+        idle_mixture=dataclasses.replace(confidence.idle_mixture, observed=True, chance_in_band=0.8),
+    )
+    said = candidates._needle_refusal(now, candidates._Moves(0.8, 0.0, 0.0), sure)
+    assert (said is not None) is refused
 
 
 def test_settings_are_known_again(advisor: Advisor, installation: Installation) -> None:
