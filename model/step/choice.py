@@ -75,9 +75,24 @@ def choose(weighing: Weighing, confidence: Confidence, installation: Installatio
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _NOT_SETTLED)
     if chosen is not repeat and min(chosen.runs_there, confidence.runs_here) >= _TO_AND_FRO:
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _TURNED_TO_AND_FRO)
-    fitted = weighing.reaches.get(confidence.fitted_needle)
-    hopeful = fitted is not None and fitted.chance_both > MAY_STILL_DO
-    return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, len(useful), hopeful))
+    alike = [w for w, _ in useful]
+    because = _because(chosen, alike, weighing, confidence, installation)
+    return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, because))
+
+
+def _because(
+    chosen: Weighed, alike: list[Weighed], weighing: Weighing, confidence: Confidence, installation: Installation
+) -> str:
+    """Why this one and no other."""
+    if chosen.candidate.action.kind is ActionKind.CHANGE_NEEDLE:
+        fitted = weighing.reaches.get(confidence.fitted_needle)
+        if fitted is not None and fitted.chance_both > MAY_STILL_DO and _sure(chosen, installation):
+            return "the needle that is fitted may do, but runs have not shown it, and this one is as good as sure to"
+        if confidence.stage is Stage.FULL_THROTTLE:
+            return "the needle that is fitted cannot make both ends right, so turning its screw first would be in vain"
+    if not any(w is chosen for w in alike):
+        return "many runs at this setting have not settled it, and this one is as good as sure to be right"
+    return "it is the only step as good" if len(alike) == 1 else f"it is the smallest of {len(alike)} steps as good"
 
 
 def _sure(w: Weighed, installation: Installation) -> bool:
@@ -179,10 +194,9 @@ def _teaches(i: Information | None) -> str:
     return told and f", and the run after it is expected to teach {told}"
 
 
-def _reason(w: Weighed, confidence: Confidence, useful: int, fitted_may_do: bool) -> str:
+def _reason(w: Weighed, confidence: Confidence, because: str) -> str:
     c, p = w.candidate, w.candidate.prediction
     teaches = _teaches(c.information)
-    choice = "it is the only step as good" if useful == 1 else f"it is the smallest of {useful} steps as good"
     left = f"; about {w.runs_left:.1f} runs' work is expected from here"
     if confidence.stage is Stage.FULL_THROTTLE:
         now = confidence.full_throttle.chance_in_band or 0.0
@@ -196,8 +210,4 @@ def _reason(w: Weighed, confidence: Confidence, useful: int, fitted_may_do: bool
         now = confidence.idle_speed.chance_in_band or 0.0
         state, teaches, left = f"The idle speed is in its band with a chance of {now:.0%}", "", ""
         after = f"after this it should read about {p.idle_rpm.median:.0f} rpm"
-    if c.action.kind is ActionKind.CHANGE_NEEDLE and fitted_may_do:
-        choice = "the needle that is fitted may do, but runs have not shown it, and this one is as good as sure to"
-    elif c.action.kind is ActionKind.CHANGE_NEEDLE and confidence.stage is Stage.FULL_THROTTLE:
-        choice = "the needle that is fitted cannot make both ends right, so turning its screw first would be in vain"
-    return f"{state}; {after}; {choice}{left}{teaches}."
+    return f"{state}; {after}; {because}{left}{teaches}."

@@ -188,9 +188,41 @@ def test_what_runs_here_do_not_settle_a_sure_setting_may(
     figures = {(ActionKind.REPEAT_RUN, None): (2.0, 0.86), (ActionKind.TURN_SCREW, 0.125): (2.8, both)}
     weighing = _priced(weigh(learned.posterior, confidence, learned.now), figures)
     options = [dataclasses.replace(w, runs_there=tried) for w in weighing.options]
-    chosen = choose(dataclasses.replace(weighing, options=options), confidence, installation).action
-    assert (chosen.kind is ActionKind.TURN_SCREW) is taken
-    assert taken or chosen.cause is InspectCause.NOT_TO_BE_SETTLED
+    choice = choose(dataclasses.replace(weighing, options=options), confidence, installation)
+    assert (choice.action.kind is ActionKind.TURN_SCREW) is taken
+    assert ("have not settled it, and this one is as good as sure" in choice.why) is taken
+    assert taken or choice.action.cause is InspectCause.NOT_TO_BE_SETTLED
+
+
+@pytest.mark.parametrize(
+    ("stage", "fitted", "both", "words"),
+    [
+        (Stage.FULL_THROTTLE, 0.6, 0.95, "may do, but runs have not shown it"),
+        (Stage.FULL_THROTTLE, 0.1, 0.95, "cannot make both ends right"),
+        (Stage.IDLE_MIXTURE, 0.6, 0.95, "may do, but runs have not shown it"),
+        (Stage.IDLE_MIXTURE, 0.6, 0.7, "it is the only step as good"),
+        (Stage.IDLE_MIXTURE, 0.1, 0.95, "it is the only step as good"),
+    ],
+)
+def test_a_change_of_needle_is_called_sure_only_where_it_is(
+    advisor: Advisor, installation: Installation, stage: Stage, fitted: float, both: float, words: str
+) -> None:
+    """And the fitted needle is given up in words only where it hardly does."""
+    learned = advisor.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=stage)
+    weighing = weigh(learned.posterior, confidence, learned.now)
+    change = next(w for w in weighing.options if w.candidate.action.kind is ActionKind.CHANGE_NEEDLE)
+    weighing = _priced(dataclasses.replace(weighing, options=[weighing.options[0], change]), {})
+    candidate = dataclasses.replace(
+        change.candidate,
+        runs_left=3.0,
+        refused=None,
+        prediction=dataclasses.replace(change.candidate.prediction, chance_both=both),
+    )
+    weighing.options[1] = dataclasses.replace(change, candidate=candidate)
+    label = confidence.fitted_needle
+    reaches = {**weighing.reaches, label: dataclasses.replace(weighing.reaches[label], chance_both=fitted)}
+    assert words in choose(dataclasses.replace(weighing, reaches=reaches), confidence, installation).why
 
 
 @pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE])
