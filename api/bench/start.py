@@ -28,10 +28,15 @@ def start(
     ] = 1,
     scatter: Annotated[
         float,
-        typer.Option("--scatter", min=0.01, help="How far engines of a kind scatter, in the expert's spreads."),
+        typer.Option(
+            "--scatter", min=0.01, max=10.0, help="How far engines of a kind scatter, in the expert's spreads."
+        ),
     ] = SCATTER,
     odd: Annotated[
-        float, typer.Option("--odd", min=0.0, help="How many times farther than the pool's engines new ones scatter.")
+        float,
+        typer.Option(
+            "--odd", min=0.0, max=100.0, help="How many times farther than the pool's engines new ones scatter."
+        ),
     ] = 1.0,
     exact: Annotated[
         bool, typer.Option("--exact", help="Tune them from the population's own prior, too: no pool can know more.")

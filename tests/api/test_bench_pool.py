@@ -111,6 +111,15 @@ def test_repeats_are_of_one_engine() -> None:
     assert standard[1:] == pytest.approx([2.0 * standard[0], 3.0 * standard[0]])
 
 
+@pytest.mark.parametrize("option", ["--scatter", "--odd"])
+@pytest.mark.parametrize("value", ["nan", "inf", "-1"])
+def test_what_is_no_number_is_refused_before_any_engine_is_tuned(option: str, value: str) -> None:
+    """By the option's name."""
+    refused = CliRunner().invoke(app, ["bench", "start", option, value])
+    assert refused.exit_code == 2
+    assert option in refused.output
+
+
 def test_no_engine_that_fits_is_no_figure() -> None:
     """Nothing is divided by nothing."""
     told = figures_of(_engine(4, 2, 9, fitting=False), 40)
