@@ -1,6 +1,7 @@
 """Tables of access: people, keys, sign-ins, who looks after whose installation, and who changed what."""
 
 from datetime import datetime
+from secrets import token_hex
 
 from sqlalchemy import JSON, ForeignKey, Index, String
 from sqlalchemy.orm import Mapped, mapped_column
@@ -11,7 +12,7 @@ __all__ = ["Change", "Key", "Person", "SignIn", "Trust"]
 
 
 class Person(Base):
-    """Somebody with keys; once erased, only the number is left."""
+    """Somebody with keys; once erased, only the number is left. `pool_token` is never shown."""
 
     __tablename__ = "people"
 
@@ -21,6 +22,7 @@ class Person(Base):
     password: Mapped[str | None] = mapped_column(String(200))
     created_at: Mapped[datetime] = mapped_column(Utc)
     erased_at: Mapped[datetime | None] = mapped_column(Utc)
+    pool_token: Mapped[str | None] = mapped_column(String(32), default=lambda: token_hex(16))
 
 
 class Key(Base):

@@ -53,7 +53,7 @@ def erase(session: Session, person_id: int) -> list[int]:
     for number in gone:
         erase_installation(session, number)
     storage.forget(session, person_id)
-    row.name, row.roles, row.password, row.erased_at = None, [], None, datetime.now(UTC)
+    row.name, row.roles, row.password, row.pool_token, row.erased_at = None, [], None, None, datetime.now(UTC)
     session.flush()
     storage.changed_by_nobody(session, person_id)
     return list(gone)

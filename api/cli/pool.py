@@ -75,7 +75,7 @@ def export(
     """Write all contributions to a file for another service."""
     from shared.errors import InvalidValueError
 
-    with opened(data_folder, database_url) as (database, floor), database.reading() as session:
+    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
         from api.pool.exchange import export as exported
 
         document = exported(session, floor)
@@ -100,5 +100,18 @@ def merge(
         from api.pool.exchange import read
 
         document = read(file)
-        taken, refused, withdrawn = merged(session, document, datetime.now(UTC))
-    typer.echo(f"{taken} taken in, {refused} refused as duplicates, {withdrawn} withdrawn.")
+        done = merged(session, document, datetime.now(UTC))
+    typer.echo(f"{done.taken} taken in, {done.refused} refused as duplicates, {done.withdrawn} withdrawn.")
+    if done.kept:
+        typer.echo(f"{done.kept} contributed here are called withdrawn there; only their owners can take them back.")
+
+
+@commands.command("audit")
+def audit(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
+    """What happened to the pool, for whoever runs the service: others see it with the next version, in fives."""
+    with opened(data_folder, database_url) as (database, _), database.reading() as session:
+        from api.pool.storage import audited
+
+        for each in audited(session):
+            which = f" version {each.version}" if each.version is not None else ""
+            typer.echo(f"{each.at:%Y-%m-%d} {each.what}{which}, {each.count}")

@@ -10,6 +10,7 @@ from api.access.roles import Rule, may
 from api.advice.desk import Desk
 from api.database import Database
 from api.http.refusals import FieldError
+from api.installations import storage as installations
 from api.log import service as log
 from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
@@ -84,7 +85,8 @@ def _page(
     with database.reading() as session:
         recorded = log.load(session, installation_id)
         row = storage.prior_row(session, installation_id)
-        pooled, where = service.like_it(session, recorded.installation, row)
+        pooled, where = service.like_it(session, installation_id, recorded.installation)
+        told_apart = installations.get(session, installation_id).owner_id is not None
         left = service.left_by(session, installation_id)
     begun = bool(recorded.entries)
     ran = any(isinstance(entry, Run) for entry in recorded.entries)
@@ -110,6 +112,7 @@ def _page(
         lines=_compared(recorded, pooled, this_one),
         working=ran and this_one is None,
         left=left,
+        told_apart=told_apart,
     )
 
 

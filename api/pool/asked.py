@@ -4,7 +4,7 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
-from api.pool.service import Fitter
+from api.pool.fitting import Fitter
 
 __all__ = ["Fit", "Floor"]
 

@@ -1,22 +1,52 @@
 """A pool on its way from one service to another: exported, checked, merged."""
 
 import json
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from api.pool import storage
+from api.pool.tables import Contribution
 from api.wire.pool_documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
 from shared.errors import ConflictError, InvalidValueError
 
-__all__ = ["export", "merge", "read"]
+__all__ = ["Merged", "export", "members_of", "merge", "read"]
+
+
+class Merged(NamedTuple):
+    """What became of a file.
+
+    Parameters
+    ----------
+    taken : int
+        Contributions taken in.
+    refused : int
+        Those that are or were here already.
+    withdrawn : int
+        Those that came from elsewhere and were withdrawn there.
+    kept : int
+        Those contributed here that the file calls withdrawn: only their owners can do that.
+    """
+
+    taken: int
+    refused: int
+    withdrawn: int
+    kept: int
+
+
+def members_of(rows: Sequence[Contribution]) -> dict[str, str]:
+    """Digests of contributions to their owners."""
+    return {row.digest: row.owner for row in rows}
 
 
 def export(session: Session, floor: int) -> ExportDoc:
     """All contributions that are not withdrawn, ordered by digest so that the order tells nothing.
+
+    That another service has them, and may publish them, is remembered.
 
     Raises
     ------
@@ -35,8 +65,10 @@ def export(session: Session, floor: int) -> ExportDoc:
             Exported(owner=row.owner, contribution=ContributionDoc.model_validate(row.document)) for row in rows
         ],
         withdrawn=storage.withdrawn_digests(session),
+        published=[members_of(storage.members(session, v.version)) for v in storage.versions(session)],
         checksum="0" * 64,
     )
+    storage.keep_elsewhere(session, members_of(rows))
     return whole.model_copy(update={"checksum": checksum(whole.model_dump(mode="json"))})
 
 
@@ -88,14 +120,8 @@ def _unreadable(path: Path, why: str) -> InvalidValueError:
     )  # fmt: skip
 
 
-def merge(session: Session, document: ExportDoc, now: datetime) -> tuple[int, int, int]:
-    """Take in another service's pool.
-
-    Returns
-    -------
-    tuple of int
-        Contributions taken in, refused because they are or were here already, and withdrawn here because they were
-        withdrawn there.
+def merge(session: Session, document: ExportDoc, now: datetime) -> Merged:
+    """Take in another service's pool; what it has, and may have published, is remembered.
 
     Raises
     ------
@@ -103,10 +129,12 @@ def merge(session: Session, document: ExportDoc, now: datetime) -> tuple[int, in
         If the file brings nothing new.
     """
     known = storage.all_digests(session)
-    taken, refused, withdrawn = 0, 0, 0
+    taken, refused, withdrawn, kept = 0, 0, 0, 0
+    there: dict[str, str] = {}
     for each in document.contributions:
         plain = each.contribution.model_dump(mode="json")
         name = digest(plain)
+        there[name] = each.owner
         if name in known or name in document.withdrawn:
             refused += 1
             continue
@@ -115,7 +143,9 @@ def merge(session: Session, document: ExportDoc, now: datetime) -> tuple[int, in
         taken += 1
     for name in document.withdrawn:
         row = storage.of_digest(session, name)
-        if row is not None and row.withdrawn_at is None:
+        if row is not None and row.withdrawn_at is None and row.installation_id is not None:
+            kept += 1
+        elif row is not None and row.withdrawn_at is None:
             row.withdrawn_at, row.document = now, None
             storage.audit(session, "withdrawn", now, digest=name)
             withdrawn += 1
@@ -126,5 +156,7 @@ def merge(session: Session, document: ExportDoc, now: datetime) -> tuple[int, in
             "everything in this file is here already", field="file", value=f"{refused} contributions",
             cure="Nothing needs to be done.",
         )  # fmt: skip
+    for members in (there, *document.published):
+        storage.keep_elsewhere(session, members)
     storage.audit(session, "merged", now, count=taken)
-    return taken, refused, withdrawn
+    return Merged(taken, refused, withdrawn, kept)

@@ -1,11 +1,12 @@
 """The prior an installation started from, as it was kept: the same log gives the same answer, whatever came later."""
 
-from typing import Any
+from typing import Any, TypeGuard
 
 from api.pool.tables import EnginePriorRow
 from model.learning.engine_prior import EXPERT, EnginePrior
+from model.pool.scale import FIRST_SCALE, SCALE
 
-__all__ = ["prior_from_document", "prior_of"]
+__all__ = ["in_our_scale", "prior_from_document", "prior_of"]
 
 
 def prior_of(row: EnginePriorRow | None) -> EnginePrior:
@@ -14,9 +15,14 @@ def prior_of(row: EnginePriorRow | None) -> EnginePrior:
 
 
 def prior_from_document(document: dict[str, Any] | None) -> EnginePrior:
-    """The prior of a kept document; the expert's where there is none."""
-    if document is None:
+    """The prior of a kept document; the expert's where there is none, or none in units of this release."""
+    if document is None or not in_our_scale(document):
         return EXPERT
     root = tuple(tuple(map(float, each)) for each in document["root"])
     odd = float(document.get("odd", 0.0))  # kept before there was one: none
     return EnginePrior(tuple(map(float, document["centre"])), root, odd)
+
+
+def in_our_scale(document: dict[str, Any] | None) -> TypeGuard[dict[str, Any]]:
+    """Whether a kept document is there and in the units of this release."""
+    return document is not None and document.get("scale", FIRST_SCALE) == SCALE

@@ -5,17 +5,21 @@ from datetime import datetime
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
 from api.database import Database
 from api.pool import storage
+from api.pool.basis import document_of
+from api.pool.fitting import Fitter, measured_rows
 from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
+from api.pool.kept_prior import in_our_scale
 from api.pool.noise import checked_budget, noisy_sum, spent
-from api.pool.service import Fitter, measured_rows, now_quarter
+from api.pool.service import now_quarter
 from api.pool.tables import Contribution
 from api.wire.pool_documents import ContributionDoc, NoiseDoc, PublishedDoc
 from model.learning.engine_prior import POOLED
-from model.pool.kind import COVARIATES
+from model.pool.kind import COVARIATES, columns
 from model.pool.measured import Measured
 from model.pool.population_fit import Population, PopulationSampler
 from model.pool.private_moments import owner_vector, population_of_moments
@@ -81,22 +85,14 @@ def release(
         population = fitter(measured_rows(entering))
     else:
         population, rho, noise = _noisy(entering, rhos, epsilon, delta)
-    published = publish(population)
-    document = PublishedDoc(
-        version=0,
-        quarter=now_quarter(now),
-        engines=published.engines // 5 * 5,
-        method=published.method,
-        mean=published.mean.tolist(),
-        covariance=published.covariance.tolist(),
-        noise=noise,
-    )
+    document = document_of(publish(population), 0, now_quarter(now)).model_copy(update={"noise": noise})
     with database.unit() as session:
         again = _entering(session, floor)
         if _members(again) != _members(entering):
             raise ConflictError(
                 "nothing is published: the pool changed while it was fitted", field="pool", cure="Publish once more."
             )
+        document = document.model_copy(update=_came_and_went(session, again, document))
         version = storage.publish(session, document.model_dump(mode="json"), rho, again, now)
         storage.audit(session, "published", now, version=version, count=document.engines)
     return document.model_copy(update={"version": version})
@@ -104,17 +100,33 @@ def release(
 
 def _entering(session: Session, floor: int) -> list[Contribution]:
     """The contributions that may enter the next version, unless it would expose somebody."""
-    rows = storage.live(session)
-    kept = enough_owners(measured_rows(rows).covariates, [r.owner for r in rows], floor) if rows else np.zeros(0, bool)
+    rows = [row for row in storage.live(session) if in_our_scale(row.document)]
+    kept = enough_owners(_traits(rows), [r.owner for r in rows], floor) if rows else np.zeros(0, bool)
     entering = [row for row, may in zip(rows, kept, strict=True) if may]
     earlier = [_members(storage.members(session, v.version)) for v in storage.versions(session)]
-    refusal = why_not(_members(rows), [], floor) or why_not(_members(entering), earlier, floor)
+    refusal = why_not(_members(rows), [], floor) or why_not(
+        _members(entering), earlier, floor, storage.elsewhere(session)
+    )
     if refusal:
         raise ConflictError(
             f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} contributions",
             cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
         )  # fmt: skip
     return entering
+
+
+def _traits(rows: list[Contribution]) -> NDArray[np.float64]:
+    return np.stack([columns(ContributionDoc.model_validate(row.document).engine_kind()) for row in rows])
+
+
+def _came_and_went(session: Session, rows: list[Contribution], document: PublishedDoc) -> dict[str, int]:
+    """Changes since the version before, in fives; nothing beside noise, which they would undo."""
+    before = storage.latest_version(session)
+    if document.noise is not None or (before is not None and before.rho is not None):
+        return {}
+    new = set(_members(rows))
+    old = set(_members(storage.members(session, before.version))) if before is not None else set()
+    return {"came": len(new - old) // 5 * 5, "went": len(old - new) // 5 * 5}
 
 
 def _members(rows: list[Contribution]) -> Mapping[str, str]:

@@ -1,9 +1,5 @@
 """What happens when an owner contributes, withdraws, or asks where to start."""
 
-import hashlib
-import secrets
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,53 +9,32 @@ from api.database import Database
 from api.installations import storage as installations
 from api.log import storage as log_storage
 from api.pool import storage
-from api.pool.kept_prior import prior_of
-from api.pool.tables import Contribution, EnginePriorRow
+from api.pool.basis import Basis, basis_of, published_basis
+from api.pool.fitting import Fitter
+from api.pool.kept_prior import in_our_scale, prior_of
+from api.pool.owner import owner_hash, owner_token, token_shown
+from api.pool.tables import Contribution
 from api.wire.installation import InstallationIn
-from api.wire.pool import AuditOut, ContributionOut, PoolOut, PriorOut, RestsOut
+from api.wire.pool import AuditOut, ContributionOut, HappenedOut, PoolOut, PriorOut, RestsOut
 from api.wire.pool_documents import ContributionDoc, PublishedDoc, contribution_of, digest, quarter_of
 from model import MODEL_VERSION
 from model.learning.engine_prior import EnginePrior
 from model.pool.kind import kind_of
-from model.pool.measured import Measured
-from model.pool.population_fit import Population
-from model.pool.published import population_of, publish
+from model.pool.scale import SCALE
 from model.pool.served_prior import EXPERT_SERVED, Served, serve
-from model.pool.summary import Summary, measured_of
+from model.pool.summary import Summary
 from shared.errors import ConflictError, NotFoundError
 from shared.records import Installation
 
 __all__ = [
-    "Fitter", "adopt", "contribute", "left_by", "like_it", "measured_rows", "now_quarter", "owner_hash", "prior_out",
-    "shown", "state_of", "withdraw", "withdraw_live",
+    "adopt", "contribute", "left_by", "like_it", "now_quarter", "prior_out", "shown", "state_of", "withdraw",
+    "withdraw_live",
 ]  # fmt: skip
-
-Fitter = Callable[[Measured], Population]
-"""Fits a population; `api.pool.release.real_fitter` is one."""
-
-
-def owner_hash(token: str) -> str:
-    """What stands for an owner: a hash, so that the token itself stays with its owner."""
-    return hashlib.sha256(token.encode()).hexdigest()
 
 
 def now_quarter(now: datetime) -> str:
     """The quarter it is."""
     return quarter_of(now.year, now.month)
-
-
-def measured_rows(rows: Sequence[Contribution]) -> Measured:
-    """Stored contributions laid out for the population."""
-    documents = [ContributionDoc.model_validate(row.document) for row in rows]
-    return measured_of([(d.summary(), d.engine_kind()) for d in documents])
-
-
-def _owner(session: Session, installation_id: int, given: str | None) -> str:
-    """The installation's owner token: as given, as kept, or a new one."""
-    row = storage.prior_row(session, installation_id)
-    token = given or (row.owner if row is not None else secrets.token_hex(16))
-    storage.put_prior(session, installation_id, token, row.version if row else None, row.document if row else None)
-    return token
 
 
 def contribute(session: Session, installation_id: int, summary: Summary, given: str | None) -> ContributionOut:
@@ -71,22 +46,30 @@ def contribute(session: Session, installation_id: int, summary: Summary, given: 
         If there is no such installation.
     ConflictError
         If the very same is there already.
+    ValueError
+        If the summary is none that could be read again; nothing is kept then.
     """
     sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     now = datetime.now(UTC)
     document = contribution_of(summary, kind_of(sent.record()), MODEL_VERSION, now_quarter(now))
+    document.summary()
     plain = document.model_dump(mode="json")
-    name = digest(plain)
-    if storage.of_digest(session, name) is not None:
+    live = [row for row in storage.of_installation(session, installation_id) if row.document is not None]
+    if any(_unmarked(row.document) == _unmarked(plain) for row in live):
         raise ConflictError(
-            "this very contribution was made before", field="consent", value=name[:12],
+            "this very contribution is in the pool already", field="consent", value=live[-1].digest[:12],
             cure="Make another run first, then contribute again.",
         )  # fmt: skip
-    token = _owner(session, installation_id, given)
+    token = owner_token(session, installation_id, given)
     withdraw_live(session, installation_id, now)
+    name = digest(plain)
     row = storage.add(session, installation_id, owner_hash(token), name, plain, now)
     storage.audit(session, "contributed", now, digest=name)
-    return _outward(session, row, token)
+    return _outward(session, installation_id, row)
+
+
+def _unmarked(document: dict[str, Any] | None) -> dict[str, Any]:
+    return {name: value for name, value in (document or {}).items() if name not in ("mark", "schema_version", "scale")}
 
 
 def withdraw(session: Session, installation_id: int) -> ContributionOut:
@@ -130,10 +113,9 @@ def shown(session: Session, installation_id: int) -> ContributionOut:
     """
     installations.get(session, installation_id)
     rows = storage.of_installation(session, installation_id)
-    kept = storage.prior_row(session, installation_id)
-    if not rows or kept is None:
+    if not rows:
         raise _nothing(installation_id)
-    return _outward(session, rows[-1], kept.owner)
+    return _outward(session, installation_id, rows[-1])
 
 
 def left_by(session: Session, installation_id: int) -> ContributionOut | None:
@@ -144,33 +126,31 @@ def left_by(session: Session, installation_id: int) -> ContributionOut | None:
         return None
 
 
-def _outward(session: Session, row: Contribution, token: str) -> ContributionOut:
-    behind = [v.version for v in storage.versions(session) if row in storage.members(session, v.version)]
+def _outward(session: Session, installation_id: int, row: Contribution) -> ContributionOut:
+    rows = storage.of_installation(session, installation_id)
+    happened = storage.happened_to(session, {each.digest for each in rows})
     return ContributionOut(
-        owner=token,
+        owner=token_shown(session, installation_id),
         digest=row.digest,
         withdrawn=row.withdrawn_at is not None,
         contribution=None if row.document is None else ContributionDoc.model_validate(row.document),
-        in_versions=behind,
+        in_versions=storage.versions_of(session, row.id),
+        history=[HappenedOut.model_validate({"quarter": now_quarter(a.at), "what": a.what}) for a in happened],
     )
 
 
 def state_of(session: Session, floor: int) -> PoolOut:
-    """The pool as anyone may see it."""
-    published = storage.versions(session)
+    """The pool as anyone may see it: nothing of what came or went since the latest version."""
+    published = [PublishedDoc.model_validate(v.document) for v in storage.versions(session)]
     return PoolOut(
         floor=floor,
-        latest=PublishedDoc.model_validate(published[-1].document) if published else None,
-        versions=[v.version for v in published],
+        latest=published[-1] if published else None,
+        versions=[each.version for each in published],
         audit=[
-            AuditOut.model_validate(
-                {
-                    "quarter": now_quarter(a.at), "what": a.what, "version": a.version, "count": a.count,
-                }
-            )
-            for a in storage.audited(session)
+            AuditOut(quarter=each.quarter, version=each.version, engines=each.engines, came=each.came, went=each.went)
+            for each in published
         ],
-    )  # fmt: skip
+    )
 
 
 def adopt(
@@ -184,17 +164,20 @@ def adopt(
     ------
     ConflictError
         If something was recorded already.
+    NotConvergedError
+        If the pool could not be fitted without the owner's engines.
     """
     with database.unit() as session:
         installation = _not_begun(session, installation_id, wanted)
-        token = _owner(session, installation_id, given)
-        basis = _Basis("as asked for") if wanted != "pool" else _from_pool(session, owner_hash(token), floor)
-    # rounded as a version is: what is served is never finer than what is published
-    population = basis.population if basis.others is None else population_of(publish(fitter(basis.others)))
-    served = EXPERT_SERVED if population is None else serve(population, kind_of(installation))
+        token = owner_token(session, installation_id, given)
+        basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id, floor)
+    if basis.others is not None:
+        basis = basis.fitted(basis.others, fitter)
+    served = EXPERT_SERVED if basis.population is None else serve(basis.population, kind_of(installation))
     document = _prior_document(served, basis.why, basis.version, basis.quarter)
     with database.unit() as session:
         _not_begun(session, installation_id, wanted)
+        basis.keep(session)
         storage.put_prior(session, installation_id, token, basis.version, document)
         storage.forget_answer(session, installation_id)
     return prior_out(document)
@@ -210,57 +193,30 @@ def _not_begun(session: Session, installation_id: int, wanted: str) -> Installat
     return sent.record()
 
 
-@dataclass(frozen=True)
-class _Basis:
-    """What a prior rests on: a population, or `others` to fit one to; the expert's word where there is neither."""
-
-    why: str
-    version: int | None = None
-    quarter: str | None = None
-    population: Population | None = None
-    others: Measured | None = None
-
-
-def _from_pool(session: Session, owner: str, floor: int) -> _Basis:
-    latest = storage.latest_version(session)
-    if latest is None:
-        return _Basis("nothing is published from the pool yet")
-    document = PublishedDoc.model_validate(latest.document)
-    rows = storage.members(session, latest.version)
-    if not any(row.owner == owner for row in rows):
-        population = population_of(document.published())
-        return _Basis("the latest published version", latest.version, document.quarter, population)
-    if document.noise is not None:
-        return _Basis("your own engines are in it and cannot be taken out of a noisy version")
-    others = [row for row in rows if row.owner != owner and row.document is not None]
-    if len({row.owner for row in others}) < floor:
-        return _Basis("too few other owners are in it")
-    why = "the latest published version, your own engines left out"
-    return _Basis(why, latest.version, document.quarter, others=measured_rows(others))
-
-
-def like_it(session: Session, installation: Installation, row: EnginePriorRow | None) -> tuple[EnginePrior | None, str]:
+def like_it(session: Session, installation_id: int, installation: Installation) -> tuple[EnginePrior | None, str]:
     """What the pool says of engines like this one, for comparing; None with the reason where it says nothing.
 
     The prior it started from where that was the pool's, else the latest version, unless its own owner is in it.
     """
-    if row is not None and row.version is not None:
+    row = storage.prior_row(session, installation_id)
+    if row is not None and row.version is not None and in_our_scale(row.document):
         return prior_of(row), f"version {row.version}, which it started from"
-    basis = _from_pool(session, "" if row is None else owner_hash(row.owner), 1)
+    basis = published_basis(session, installation_id)
     if basis.population is None:
-        return None, basis.why if basis.others is None else "your own engines are in the latest version"
+        return None, basis.why
     return serve(basis.population, kind_of(installation)).prior, f"version {basis.version} of the pool"
 
 
 def _prior_document(served: Served, why: str, version: int | None, quarter: str | None) -> dict[str, Any]:
     rests = served.rests
     return {
+        "scale": SCALE,
         "centre": list(served.prior.centre),
         "root": [list(row) for row in served.prior.root],
         "odd": served.prior.odd,
         "why": why,
         "rests": {
-            "engines": rests.engines,
+            "engines": rests.engines // 5 * 5,
             "similar": round(rests.similar, 2),
             "spread_full": round(rests.narrower_full, 3),
             "spread_idle": round(rests.narrower_idle, 3),
@@ -272,6 +228,9 @@ def _prior_document(served: Served, why: str, version: int | None, quarter: str 
 
 def prior_out(document: dict[str, Any] | None) -> PriorOut:
     """A prior as it is shown."""
-    kept = document or _prior_document(EXPERT_SERVED, "nothing else was asked for", None, None)
+    expert = (
+        "nothing else was asked for" if document is None else "its pool's word was told in units of another release"
+    )
+    kept = document if in_our_scale(document) else _prior_document(EXPERT_SERVED, expert, None, None)
     rests = RestsOut.model_validate(kept["rests"])
     return PriorOut(prior="expert" if rests.version is None else "pool", why=kept["why"], rests=rests)

@@ -7,15 +7,20 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from api.database import Answer
-from api.pool.tables import Audit, Contribution, EnginePriorRow, Member, Version
+from api.pool.tables import Audit, Contribution, Elsewhere, EnginePriorRow, LeftOut, Member, Version
 
 __all__ = [
     "add",
     "all_digests",
     "audit",
     "audited",
+    "elsewhere",
     "forget_answer",
+    "happened_to",
+    "keep_elsewhere",
+    "keep_left_out",
     "latest_version",
+    "left_out",
     "live",
     "members",
     "of_digest",
@@ -25,6 +30,7 @@ __all__ = [
     "put_prior",
     "rhos",
     "versions",
+    "versions_of",
     "withdrawn_digests",
 ]  # fmt: skip
 
@@ -81,6 +87,41 @@ def audit(
 def audited(session: Session) -> list[Audit]:
     """What happened, in order."""
     return list(session.scalars(select(Audit).order_by(Audit.id)))
+
+
+def happened_to(session: Session, digests: set[str]) -> list[Audit]:
+    """What happened to these contributions, in order."""
+    return list(session.scalars(select(Audit).where(Audit.digest.in_(digests)).order_by(Audit.id)))
+
+
+def versions_of(session: Session, contribution_id: int) -> list[int]:
+    """Numbers of the versions that a contribution stands behind."""
+    query = select(Member.version).where(Member.contribution_id == contribution_id).order_by(Member.version)
+    return list(session.scalars(query))
+
+
+def left_out(session: Session, version: int, without: str) -> dict[str, Any] | None:
+    """A version without some engines, where it was worked out before."""
+    row = session.get(LeftOut, (version, without))
+    return None if row is None else row.document
+
+
+def keep_left_out(session: Session, version: int, without: str, document: dict[str, Any]) -> None:
+    """Keep it, so that it stays the same whatever others do."""
+    session.merge(LeftOut(version=version, without=without, document=document))
+    session.flush()
+
+
+def elsewhere(session: Session) -> list[dict[str, str]]:
+    """What other services have of the pool: each a contribution's digest to its owner."""
+    return list(session.scalars(select(Elsewhere.members).order_by(Elsewhere.id)))
+
+
+def keep_elsewhere(session: Session, members: dict[str, str]) -> None:
+    """Remember what another service has; once is enough."""
+    if members and members not in elsewhere(session):
+        session.add(Elsewhere(members=members))
+        session.flush()
 
 
 def versions(session: Session) -> list[Version]:

@@ -8,7 +8,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from api.database import Base, Id, Utc
 
-__all__ = ["Audit", "Contribution", "EnginePriorRow", "Member", "Version"]
+__all__ = ["Audit", "Contribution", "Elsewhere", "EnginePriorRow", "LeftOut", "Member", "Version"]
 
 
 class Contribution(Base):
@@ -46,8 +46,30 @@ class Member(Base):
     contribution_id: Mapped[int] = mapped_column(Id, ForeignKey("pool_contributions.id"), primary_key=True)
 
 
+class LeftOut(Base):
+    """A version as it is without one owner's engines; told to nobody but that owner, and always the same.
+
+    `without` stands for the engines left out.
+    """
+
+    __tablename__ = "pool_left_out"
+
+    version: Mapped[int] = mapped_column(Integer, ForeignKey("pool_versions.version"), primary_key=True)
+    without: Mapped[str] = mapped_column(String(64), primary_key=True)
+    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class Elsewhere(Base):
+    """Contributions that another service has together and may have published: digests and their owners."""
+
+    __tablename__ = "pool_elsewhere"
+
+    id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
+    members: Mapped[dict[str, str]] = mapped_column(JSON)
+
+
 class Audit(Base):
-    """What happened to the pool."""
+    """What happened to the pool; never shown but to whoever runs the service."""
 
     __tablename__ = "pool_audit"
 

@@ -11,6 +11,7 @@ __all__ = [
     "AuditOut",
     "ConsentIn",
     "ContributionOut",
+    "HappenedOut",
     "PoolOut",
     "PriorOut",
     "RestsOut",
@@ -25,18 +26,31 @@ class ConsentIn(Wire):
 
     consent: Literal[True]
     owner: OwnerToken | None = Field(
-        None, description="Pool token of another installation of yours, so that both count as one owner."
+        None,
+        description="Pool token of another installation of yours, so that both count as one owner; where people are "
+        "told apart they do by themselves, and none is taken.",
     )
 
 
 class ContributionOut(BaseModel):
     """What left, whole; and where it went."""
 
-    owner: str = Field(description="Your pool token: keep it to yourself, give it with your other installations.")
+    owner: str | None = Field(
+        description="Your pool token: keep it to yourself, give it with your other installations; None where people "
+        "are told apart."
+    )
     digest: str
     withdrawn: bool
     contribution: ContributionDoc | None = Field(description="None once it is withdrawn: it is not kept.")
     in_versions: list[int] = Field(description="Published versions it stands behind.")
+    history: list["HappenedOut"] = Field(description="What this engine left and took back, told to nobody else.")
+
+
+class HappenedOut(BaseModel):
+    """Something an owner did with the pool."""
+
+    quarter: str
+    what: Literal["contributed", "withdrawn"]
 
 
 class StartIn(Wire):
@@ -83,12 +97,13 @@ class StartOut(BaseModel):
 
 
 class AuditOut(BaseModel):
-    """Something that happened to the pool; its time is a quarter, and nothing tells which contribution it was."""
+    """A version, and what came and went with it: what happens between versions is told with the next one only."""
 
     quarter: str
-    what: Literal["contributed", "withdrawn", "published", "merged"]
-    version: int | None
-    count: int
+    version: int
+    engines: int = Field(description="Rounded down to fives; where there is noise, it is on this number too.")
+    came: int | None = Field(description="Contributions that the version before had not, rounded down to fives.")
+    went: int | None = Field(description="Those that it has no more, in the same way; both None beside noise.")
 
 
 class PoolOut(BaseModel):

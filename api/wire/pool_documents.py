@@ -3,15 +3,18 @@
 import hashlib
 import json
 import math
-from typing import Annotated, Any, Literal
+import secrets
+from typing import Annotated, Any, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, StringConstraints
 
 from api.wire.quantities import Wire
 from model.learning.engine_prior import POOLED
 from model.pool.kind import COVARIATES, Kind
 from model.pool.published import Published
+from model.pool.scale import FIRST_SCALE, SCALE
 from model.pool.summary import Component, Summary
 from shared.records import Cooling, Fuel
 
@@ -20,13 +23,15 @@ __all__ = [
     "PublishedDoc", "checksum", "contribution_of", "digest", "quarter_of",
 ]  # fmt: skip
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION: Final = 2
 """Of every document of the pool; raised when its meaning changes."""
 
 OwnerToken = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+Scale = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")]
 _Real = Annotated[float, Field(allow_inf_nan=False, ge=-1e9, le=1e9)]
 _DIGITS = 5
+_ROUNDED = 1e-4  # what rounding to so many digits may move an eigenvalue by, in parts of the largest; seven rows
 
 
 class ComponentDoc(Wire):
@@ -50,7 +55,9 @@ class KindDoc(Wire):
 class ContributionDoc(Wire):
     """All that leaves an installation: no number, name, place, text, nor a time finer than a quarter."""
 
-    schema_version: Literal[1] = 1
+    schema_version: Literal[1, 2] = SCHEMA_VERSION
+    mark: Digest | None = Field(None, description="At random: who knows the rest cannot tell whether it is there.")
+    scale: Scale = Field(FIRST_SCALE, description="What the units below mean; other scales are not read.")
     unknowns: list[str] = Field(description="Order of the entries; each in units of the expert prior's spread.")
     model_version: str = Field(max_length=20)
     quarter: Annotated[str, StringConstraints(pattern=r"^\d{4}Q[1-4]$")]
@@ -63,17 +70,16 @@ class ContributionDoc(Wire):
         Raises
         ------
         ValueError
-            If the unknowns are not those of this release, or a precision is none.
+            If the unknowns or their units are not those of this release, or a precision is none.
         """
-        if tuple(self.unknowns) != POOLED:
-            raise ValueError("the unknowns are not those that this release pools")
+        if tuple(self.unknowns) != POOLED or self.scale != SCALE:
+            raise ValueError("the unknowns are not those that this release pools, or in other units")
         found = []
         for c in self.components:
             precision = np.array(c.precision, float)
-            square = precision.shape == (len(POOLED), len(POOLED)) and np.allclose(precision, precision.T, atol=1e-3)
-            if not square or np.linalg.eigvalsh(precision)[0] < -1e-2:
-                raise ValueError("a precision has to be symmetric and not negative")
-            found.append(Component(precision, np.array(c.shift, float), c.ln_weight))
+            if precision.shape != (len(POOLED), len(POOLED)) or not np.allclose(precision, precision.T, atol=1e-3):
+                raise ValueError("a precision has to be symmetric")
+            found.append(Component(_not_negative(precision), np.array(c.shift, float), c.ln_weight))
         return Summary(tuple(found), 0.0)
 
     def engine_kind(self) -> Kind:
@@ -85,6 +91,8 @@ class ContributionDoc(Wire):
 def contribution_of(summary: Summary, kind: Kind, model_version: str, quarter: str) -> ContributionDoc:
     """The document of one engine, rounded to five digits."""
     return ContributionDoc(
+        mark=secrets.token_hex(32),
+        scale=SCALE,
         unknowns=list(POOLED),
         model_version=model_version,
         quarter=quarter,
@@ -103,6 +111,17 @@ def contribution_of(summary: Summary, kind: Kind, model_version: str, quarter: s
             for c in summary.components
         ],
     )  # fmt: skip
+
+
+def _not_negative(precision: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A precision whose nought eigenvalues, which rounding moved by a part of the largest, are nought or more again."""
+    values, vectors = np.linalg.eigh(precision)
+    if values[0] < -_ROUNDED * max(values[-1], 1.0):
+        raise ValueError("a precision must not be negative")
+    if values[0] >= 0.0:
+        return precision
+    clipped: NDArray[np.float64] = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    return clipped
 
 
 def _short(x: float) -> float:
@@ -126,7 +145,8 @@ class NoiseDoc(Wire):
 class PublishedDoc(Wire):
     """A published version of the pool."""
 
-    schema_version: Literal[1] = 1
+    schema_version: Literal[1, 2] = SCHEMA_VERSION
+    scale: Scale = Field(FIRST_SCALE, description="What its units mean.")
     version: int
     quarter: str
     engines: int = Field(description="Rounded down to fives; where there is noise, it is on this number too.")
@@ -135,6 +155,10 @@ class PublishedDoc(Wire):
     covariates: list[str] = Field(default_factory=lambda: list(COVARIATES))
     mean: list[float] = Field(description="Regression by rows (one a covariate), then ln of the spreads.")
     covariance: list[list[float]]
+    came: int | None = Field(
+        None, description="Contributions that the version before had not, rounded down to fives; None beside noise."
+    )
+    went: int | None = Field(None, description="Those that it has no more, in the same way.")
     noise: NoiseDoc | None = None
 
     def published(self) -> Published:
@@ -150,12 +174,15 @@ class Exported(Wire):
 
 
 class ExportDoc(Wire):
-    """A pool on its way to another service."""
+    """A pool on its way to another service. The checksum tells damage, not forgery: anybody can make one."""
 
     about: str = "Eighth Turn: contributions of a pool"
     schema_version: int = SCHEMA_VERSION
     contributions: list[Exported]
     withdrawn: list[Digest] = Field(description="Digests of contributions that were withdrawn.")
+    published: list[dict[Digest, Digest]] = Field(
+        [], description="Behind each version published there: digests of contributions, and their owners."
+    )
     checksum: Digest = Field(description="SHA-256 of all of the above as canonical JSON.")
 
 
@@ -165,8 +192,9 @@ def canonical(document: Any) -> bytes:
 
 
 def digest(contribution: dict[str, Any]) -> str:
-    """SHA-256 of a contribution."""
-    return hashlib.sha256(canonical(contribution)).hexdigest()
+    """SHA-256 of a contribution; of one of the first schema without what later ones added."""
+    added = ("mark", "scale") if contribution["schema_version"] == 1 else ()
+    return hashlib.sha256(canonical({k: v for k, v in contribution.items() if k not in added})).hexdigest()
 
 
 def checksum(export: dict[str, Any]) -> str:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from shared.records import Cooling, Fuel, Installation
 
-__all__ = ["COVARIATES", "CYLINDERS", "Kind", "columns", "kind_of"]
+__all__ = ["COVARIATES", "CYLINDERS", "Kind", "columns", "counted_in", "kind_of"]
 
 _REFERENCE_SPEED = 60.0  # gas speed through the bore of an ordinary engine [m/s]; judgement
 _SPEED_STEP = 0.25  # steps of ln of that speed
@@ -60,6 +60,11 @@ def kind_of(installation: Installation) -> Kind:
         fuel=installation.fuel,
         taper=round(middle / _TAPER_STEP),
     )
+
+
+def counted_in() -> tuple[str, ...]:
+    """What the steps of a kind are counted in, in words: part of what a pool's figures mean."""
+    return tuple(f"{x!r}" for x in (_REFERENCE_SPEED, _SPEED_STEP, _TAPER_STEP, _ORDINARY_TAPER, CYLINDERS))
 
 
 def columns(kind: Kind) -> NDArray[np.float64]:

@@ -1,5 +1,6 @@
 """The pool as owners and readers see it: consent, what leaves, versions, withdrawal, exchange."""
 
+import hashlib
 import json
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -8,14 +9,25 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from api.database import Database
 from api.pool.exchange import export, merge, read
 from api.pool.guard import why_not
+from api.pool.owner import owner_hash
 from api.pool.release import release
+from api.pool.storage import add, all_digests, audited, left_out, live, members
+from api.pool.tables import Elsewhere
 from api.settings import Settings
-from api.wire.pool_documents import PublishedDoc, checksum
+from api.wire.pool_documents import PublishedDoc, checksum, contribution_of, digest
+from model.learning.engine_prior import POOLED
+from model.pool.kind import Kind
+from model.pool.summary import Component, Summary
 from shared.errors import ConflictError, InvalidValueError
+from shared.records import Cooling, Fuel
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.pooling import NEEDLES, contributed, quick_fit
@@ -42,7 +54,9 @@ def test_what_leaves_is_a_summary_and_coarse_traits(client: Client, stand_in: St
     problem(client.post(f"{place}/contribution", json={"consent": False}), 422)
     answer = client.post(f"{place}/contribution", json={"consent": True}).json()
     left = answer["contribution"]
-    assert set(left) == {"schema_version", "unknowns", "model_version", "quarter", "kind", "components"}
+    assert set(left) == {
+        "schema_version", "mark", "scale", "unknowns", "model_version", "quarter", "kind", "components",
+    }  # fmt: skip
     assert set(left["kind"]) == {"gas_speed", "cylinders", "cooling", "fuel", "taper"}
     assert left["quarter"][4] == "Q"
     written = json.dumps(left)
@@ -97,7 +111,9 @@ def test_no_two_versions_together_expose_a_few() -> None:
 
 
 def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, stand_in: StandIn) -> None:
-    """It is deleted at once, stands behind no later version, its weight is gone, and the audit shows it."""
+    """It is deleted at once, stands behind no later version, its weight is gone; its owner sees when, others only what
+    went with the next version, in fives.
+    """
     odd = contributed(client, stand_in, (40.0, 0.0))
     for i in range(6):
         contributed(client, stand_in, (1.0, float(i)))
@@ -114,12 +130,42 @@ def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, sta
     assert before.mean[at] > 1.4  # (40 + 6 × 1) / (7 × 4 + 1) ≈ 1.59
     assert after.mean[at] == pytest.approx((6 * 1.0 + 4 * 1.5) / (10 * 4 + 1), abs=0.02)
     assert client.get(f"{odd['place']}/contribution").json()["in_versions"] == [1]
+    for each in ("contributed", "withdrawn"):
+        assert [h["what"] for h in gone["history"]].count(each) == 1
     audit = client.get("/api/v1/pool").json()["audit"]
-    assert [a["count"] for a in audit if a["what"] == "withdrawn"] == [1]
+    assert [(a["version"], a["engines"], a["came"], a["went"]) for a in audit] == [(1, 5, 5, 0), (2, 10, 0, 0)]
     # a digest would tell whoever holds a contribution that it is in
     assert odd["digest"] not in client.get("/api/v1/pool").text
-    assert [a["version"] for a in audit if a["what"] == "published"] == [1, 2]
-    assert all(set(a) == {"quarter", "what", "version", "count"} for a in audit)
+    assert all(set(a) == {"quarter", "version", "engines", "came", "went"} for a in audit)
+
+
+def test_what_happens_between_versions_is_told_to_its_owner_alone(client: Client, stand_in: StandIn) -> None:
+    """Nobody who looks at the pool sees that something came or went before the next version."""
+    made = [contributed(client, stand_in, (1.0, float(i))) for i in range(6)]
+    _publish(client)
+    before = client.get("/api/v1/pool").text
+    contributed(client, stand_in, (2.0, 0.0))
+    client.delete(f"{made[0]['place']}/contribution")
+    assert client.get("/api/v1/pool").text == before
+    with _database(client).reading() as session:
+        assert [a.what for a in audited(session)][-3:] == ["published", "contributed", "withdrawn"]
+
+
+def test_a_contribution_tells_nobody_that_it_is_there(client: Client, stand_in: StandIn) -> None:
+    """Whoever holds the very log of an engine, and contributes it as their own, is answered as if it were new; its
+    owner is told that it is there, and may leave it again once it was taken back.
+    """
+    mine = contributed(client, stand_in, (1.0, 2.0))
+    copied = contributed(client, stand_in, (1.0, 2.0))
+    same = ("components", "kind", "unknowns", "scale")
+    assert [copied["contribution"][name] for name in same] == [mine["contribution"][name] for name in same]
+    assert copied["digest"] != mine["digest"]
+    again = f"{mine['place']}/contribution"
+    problem(client.post(again, json={"consent": True}), 409)
+    client.delete(again)
+    anew = client.post(again, json={"consent": True})
+    assert anew.status_code == 201
+    assert [h["what"] for h in anew.json()["history"]] == ["contributed", "withdrawn", "contributed"]
 
 
 def test_an_engine_starts_from_the_pool_if_asked(client: Client, stand_in: StandIn) -> None:
@@ -160,7 +206,7 @@ def test_an_owners_engines_never_inform_their_own_prior(client: Client, stand_in
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     wanted = {"prior": "pool", "owner": mine["owner"]}
     alone = client.post(f"{place}/prior", json=wanted).json()
-    assert (alone["prior"], alone["why"]) == ("expert", "too few other owners are in it")
+    assert (alone["prior"], alone["why"]) == ("expert", "too few other owners stand behind every trait")
     for i in range(5):
         contributed(client, stand_in, (2.0, float(i)))
     _publish(client)
@@ -169,12 +215,54 @@ def test_an_owners_engines_never_inform_their_own_prior(client: Client, stand_in
     client.post(f"{place}/runs", json=RUN)
     stranger = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     client.post(f"{stranger}/prior", json={"prior": "pool"})
+    with _database(client).reading() as session:
+        own = left_out(session, 2, _without(session, 2, mine["owner"]))
+    assert own is not None
     ours, _ = stand_in.prior, client.post(f"{stranger}/runs", json=RUN)
     theirs = stand_in.prior
     assert ours is not None
     assert theirs is not None
     assert ours.centre[-2] == pytest.approx((4 * 1.0 + 5 * 2.0) / (9 * 4 + 1), abs=0.03)
     assert theirs.centre[-2] == pytest.approx((60 + 4 * 1.0 + 5 * 2.0) / (10 * 4 + 1), abs=0.08)
+
+
+def _without(session: Session, version: int, owner: str) -> str:
+    """What stands for a version's engines of one owner."""
+    return owner_hash(" ".join(str(row.id) for row in members(session, version) if row.owner == owner_hash(owner)))
+
+
+def test_what_is_left_out_tells_nothing_of_others(client: Client, stand_in: StandIn) -> None:
+    """Once somebody else took theirs back, a version without one's own engines would tell what that was: then it is
+    not to be had, or it is the very one that was told before.
+    """
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
+    mine, early, other = (contributed(client, stand_in, (x, 0.0)) for x in (1.0, 2.0, 50.0))
+    for i in range(6):
+        contributed(client, stand_in, (1.0, float(i)))
+    _publish(client)
+
+    def started(owner: str) -> dict[str, Any]:
+        place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+        return dict(client.post(f"{place}/prior", json={"prior": "pool", "owner": owner}).json())
+
+    before = started(early["owner"])
+    client.delete(f"{other['place']}/contribution")
+    late = started(mine["owner"])
+    assert (late["prior"], "taken back since" in late["why"]) == ("expert", True)
+    assert started(early["owner"]) == before
+    assert before["prior"] == "pool"
+
+
+def test_leaving_out_keeps_every_trait_shared(client: Client, stand_in: StandIn) -> None:
+    """A trait that five owners share is fitted from no fewer for one of the five."""
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
+    liquid = [contributed(client, stand_in, (1.0, float(i)), engine={"cooling": "liquid"}) for i in range(5)]
+    for i in range(6):
+        contributed(client, stand_in, (2.0, float(i)))
+    _publish(client)
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    found = client.post(f"{place}/prior", json={"prior": "pool", "owner": liquid[0]["owner"]}).json()
+    assert (found["prior"], found["why"]) == ("expert", "too few other owners stand behind every trait")
 
 
 @pytest.fixture
@@ -203,16 +291,121 @@ def test_a_pool_goes_from_one_service_to_another(
     assert not any(m["owner"] in first for m in made)
     (tmp_path / "first.json").write_text(first, encoding="utf-8")
     with elsewhere.unit() as session:
-        assert merge(session, read(tmp_path / "first.json"), _NOW) == (6, 0, 0)
+        assert merge(session, read(tmp_path / "first.json"), _NOW) == (6, 0, 0, 0)
     with elsewhere.unit() as session, pytest.raises(ConflictError, match="here already"):
         merge(session, read(tmp_path / "first.json"), _NOW)
     assert release(elsewhere, 5, _NOW, quick_fit).engines == 5
     client.delete(f"{made[0]['place']}/contribution")
     contributed(client, stand_in, (9.0, 1.0))
     with elsewhere.unit() as session:
-        assert merge(session, read(_exported(client, tmp_path)), _NOW) == (1, 5, 1)
+        assert merge(session, read(_exported(client, tmp_path)), _NOW) == (1, 5, 1, 0)
     with elsewhere.unit() as session, pytest.raises(ConflictError, match="here already"):
         merge(session, read(tmp_path / "first.json"), _NOW)
+
+
+def test_two_services_together_expose_nobody(
+    client: Client, stand_in: StandIn, elsewhere: Database, tmp_path: Path
+) -> None:
+    """What both publish must differ by five owners, too, or be the same: whichever of them goes first."""
+    for i in range(6):
+        contributed(client, stand_in, (float(i), 1.0))
+    _publish(client)
+    contributed(client, stand_in, (7.0, 1.0))
+    path = _exported(client, tmp_path)
+    with elsewhere.unit() as session:
+        merge(session, read(path), _NOW)
+        add(session, None, "f" * 64, "0" * 64, _shown(client), _NOW)
+    for owners in (1, 2):  # beside all that was sent, and beside the version published there
+        with pytest.raises(ConflictError, match=f"by {owners} owners from what another service"):
+            release(elsewhere, 5, _NOW, quick_fit)
+        with elsewhere.unit() as session:
+            session.delete(session.scalars(select(Elsewhere).order_by(Elsewhere.id).limit(1)).one())
+    for i in range(4):
+        contributed(client, stand_in, (8.0, float(i)))
+    with pytest.raises(ConflictError, match="by 4 owners from what another service"):
+        _publish(client)
+
+
+def _shown(client: Client) -> dict[str, Any]:
+    return dict(client.get("/api/v1/installations/1/contribution").json()["contribution"])
+
+
+def test_a_file_withdraws_nothing_that_was_contributed_here(client: Client, stand_in: StandIn, tmp_path: Path) -> None:
+    """Anybody can make a file with a checksum that fits; only owners take back what is theirs."""
+    for i in range(5):
+        contributed(client, stand_in, (float(i), 1.0))
+    forged = json.loads(_exported(client, tmp_path).read_text(encoding="utf-8"))
+    names = [digest(each["contribution"]) for each in forged["contributions"]]
+    another = {**forged["contributions"][0]["contribution"], "mark": "1" * 64}
+    forged |= {"withdrawn": names, "contributions": [{"owner": "2" * 64, "contribution": another}]}
+    forged["checksum"] = checksum(forged)
+    (tmp_path / "forged.json").write_text(json.dumps(forged), encoding="utf-8")
+    with _database(client).unit() as session:
+        assert merge(session, read(tmp_path / "forged.json"), _NOW) == (1, 0, 0, 5)
+        assert len(live(session)) == 6
+
+
+def test_a_file_of_the_first_schema_is_read(
+    client: Client, stand_in: StandIn, elsewhere: Database, tmp_path: Path
+) -> None:
+    """A contribution that says neither mark nor scale is known by the digest it always had."""
+    for i in range(5):
+        contributed(client, stand_in, (float(i), 1.0))
+    old = json.loads(_exported(client, tmp_path).read_text(encoding="utf-8"))
+    for each in old["contributions"]:
+        del each["contribution"]["mark"], each["contribution"]["scale"]
+        each["contribution"]["schema_version"] = 1
+    written = json.dumps(old["contributions"][0]["contribution"], sort_keys=True, separators=(",", ":"))
+    del old["published"]
+    old["schema_version"] = 1
+    old["checksum"] = checksum(old)
+    (tmp_path / "old.json").write_text(json.dumps(old), encoding="utf-8")
+    with elsewhere.unit() as session:
+        assert merge(session, read(tmp_path / "old.json"), _NOW).taken == 5
+        assert hashlib.sha256(written.encode()).hexdigest() in all_digests(session)
+    assert release(elsewhere, 5, _NOW, quick_fit).engines == 5
+
+
+def test_other_units_are_neither_fitted_nor_merged_nor_served(
+    client: Client, stand_in: StandIn, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a change of the table of priors, what was told before means something else."""
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
+    for i in range(6):
+        contributed(client, stand_in, (2.0, float(i)))
+    _publish(client)
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    assert client.post(f"{place}/prior", json={"prior": "pool"}).json()["prior"] == "pool"
+    path = _exported(client, tmp_path)
+    for module in ("api.wire.pool_documents", "api.pool.kept_prior", "api.pool.basis"):
+        monkeypatch.setattr(f"{module}.SCALE", "0" * 16)
+    kept = client.get(f"{place}/start").json()["prior"]
+    assert (kept["prior"], "another release" in kept["why"]) == ("expert", True)
+    another = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    assert "units of another release" in client.post(f"{another}/prior", json={"prior": "pool"}).json()["why"]
+    with pytest.raises(InvalidValueError, match="other units"):
+        read(path)
+    with pytest.raises(ConflictError, match="0 distinct owners"):
+        _publish(client)
+
+
+@given(
+    st.integers(0, 2**31),
+    st.lists(st.floats(-3.0, 6.0), min_size=0, max_size=len(POOLED) - 1),
+)
+def test_whatever_was_learned_can_be_read_again(seed: int, sizes: list[float]) -> None:
+    """Precisions of any strength, most directions untaught: rounded to five digits they are read as none below nought,
+    and within rounding as they were.
+    """
+    rng = np.random.default_rng(seed)
+    turned, _ = np.linalg.qr(rng.standard_normal((len(POOLED), len(POOLED))))
+    strengths = np.r_[10.0 ** np.array(sizes), np.zeros(len(POOLED) - len(sizes))]
+    precision = (turned * strengths) @ turned.T
+    summary = Summary((Component(0.5 * (precision + precision.T), rng.standard_normal(len(POOLED))),), 0.0)
+    kind = Kind(0, "3-4", Cooling.AIR, Fuel.AVGAS, 30)
+    found = contribution_of(summary, kind, "1", "2026Q1").summary().components[0].precision
+    assert np.linalg.eigvalsh(found)[0] >= -1e-9 * max(strengths.max(), 1.0)
+    assert np.abs(found - precision).max() <= 2e-4 * strengths.max()
 
 
 def test_an_export_that_was_tampered_with_is_refused(client: Client, stand_in: StandIn, tmp_path: Path) -> None:
@@ -230,11 +423,11 @@ def test_an_export_that_was_tampered_with_is_refused(client: Client, stand_in: S
     changed = json.loads(json.dumps(good))
     changed["contributions"][0]["contribution"]["components"][0]["shift"][0] += 0.1
     refused(changed, "checksum does not fit")
-    refused({**good, "schema_version": 2}, "newer release")
+    refused({**good, "schema_version": 3}, "newer release")
     indefinite = json.loads(json.dumps(good))
     indefinite["contributions"][0]["contribution"]["components"][0]["precision"][0][0] = -3.0
     indefinite["checksum"] = checksum(indefinite)
-    refused(indefinite, "not negative")
+    refused(indefinite, "must not be negative")
     refused(json.dumps(good)[: len(json.dumps(good)) // 2], "cannot be read")
     refused(json.dumps(good).replace('"shift": [0.0', '"shift": [NaN', 1), "cannot be read")
     refused([], "no object")

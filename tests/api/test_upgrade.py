@@ -15,6 +15,7 @@ from sqlalchemy import Connection, inspect, text
 
 from api.app import create_app
 from api.database import Database, newest_schema
+from api.pool.owner import owner_hash
 from api.settings import Settings
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
@@ -96,6 +97,34 @@ def test_what_was_stored_is_there_and_goes_on(url: str, revision: str, tmp_path:
             if table not in ("alembic_version", "entries", "changes"):
                 assert session.execute(text(f"SELECT count(*) FROM {table}")).scalar() == count, table  # noqa: S608
     database.close()
+
+
+def test_what_a_person_had_contributed_becomes_one_owners(url: str) -> None:
+    """Two engines with a token each are one person's after all; another person's stays apart."""
+    with _at(url, "0008") as connection:
+        for number in (1, 2):
+            connection.execute(
+                text("INSERT INTO people (id, name, roles, created_at) VALUES (:n, :name, '[]', :at)"),
+                {"n": number, "name": f"person {number}", "at": _TIME},
+            )
+        for number, owner in ((1, 1), (2, 1), (3, 2)):
+            told = {"n": number, "owner": owner, "at": _TIME, "document": _NEEDLES, "token": str(number) * 32}
+            for statement in (
+                "INSERT INTO installations (id, owner_id, created_at, document) VALUES (:n, :owner, :at, :document)",
+                "INSERT INTO engine_priors (installation_id, owner) VALUES (:n, :token)",
+                "INSERT INTO pool_contributions (installation_id, owner, digest, contributed_at) "
+                "VALUES (:n, :token, :token, :at)",
+            ):
+                connection.execute(text(statement), told)
+    database = Database(url)
+    database.migrate()
+    with database.reading() as session:
+        owners = session.execute(text("SELECT owner FROM pool_contributions ORDER BY installation_id")).scalars().all()
+        tokens = session.execute(text("SELECT pool_token FROM people ORDER BY id")).scalars().all()
+        kept = session.execute(text("SELECT owner FROM engine_priors ORDER BY installation_id")).scalars().all()
+    database.close()
+    assert kept == [tokens[0], tokens[0], tokens[1]]
+    assert owners == [owner_hash(token) for token in kept]
 
 
 def test_every_schema_is_tried() -> None:

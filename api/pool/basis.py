@@ -1,0 +1,125 @@
+"""What an installation's prior may rest on: the latest version, if need be without the owner's own engines."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from sqlalchemy.orm import Session
+
+from api.access import storage as people
+from api.installations import storage as installations
+from api.pool import storage
+from api.pool.fitting import Fitter, measured_rows
+from api.pool.owner import known_owner, owner_hash
+from api.pool.tables import Contribution
+from api.wire.pool_documents import PublishedDoc
+from model.pool.measured import Measured
+from model.pool.population_fit import Population
+from model.pool.published import Published, enough_owners, population_of, publish
+from model.pool.scale import SCALE
+
+__all__ = ["Basis", "basis_of", "published_basis"]
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a prior rests on: a population, or `others` to fit one to; the expert's word where there is neither.
+
+    Parameters
+    ----------
+    why : str
+    version : int, optional
+    quarter : str, optional
+    population : Population, optional
+    others : Measured, optional
+        What others left, where the version has to be fitted without the owner's.
+    without : str
+        Stands for the engines that are left out then.
+    made : PublishedDoc, optional
+        What came of that, to be kept.
+    """
+
+    why: str
+    version: int | None = None
+    quarter: str | None = None
+    population: Population | None = None
+    others: Measured | None = None
+    without: str = ""
+    made: PublishedDoc | None = None
+
+    def fitted(self, others: Measured, fitter: Fitter) -> "Basis":
+        """With the population of the others, rounded as a version is: never finer than what is published."""
+        found = publish(fitter(others))
+        made = document_of(found, self.version or 0, self.quarter or "")
+        return replace(self, others=None, population=population_of(made.published()), made=made)
+
+    def keep(self, session: Session) -> None:
+        """Keep what was fitted: asked again, it is the same."""
+        if self.made is not None and self.version is not None:
+            storage.keep_left_out(session, self.version, self.without, self.made.model_dump(mode="json"))
+
+
+def document_of(found: Published, version: int, quarter: str) -> PublishedDoc:
+    """A version's document, without noise."""
+    return PublishedDoc(
+        version=version,
+        scale=SCALE,
+        quarter=quarter,
+        engines=found.engines // 5 * 5,
+        method=found.method,
+        mean=found.mean.tolist(),
+        covariance=found.covariance.tolist(),
+    )
+
+
+def published_basis(session: Session, installation_id: int) -> Basis:
+    """The latest version as it is published, unless the owner's own engines are in it."""
+    latest, mine, _ = _latest(session, installation_id)
+    if latest is None:
+        return Basis("nothing is published from the pool yet")
+    if latest.scale != SCALE:
+        return Basis("the latest version is in units of another release")
+    if mine:
+        return Basis("your own engines are in the latest version")
+    return Basis("the latest published version", latest.version, latest.quarter, population_of(latest.published()))
+
+
+def basis_of(session: Session, installation_id: int, floor: int) -> Basis:
+    """The latest version; without the owner's own engines where they are in it and leaving them out exposes nobody.
+
+    Whoever has a version and the same without their own engines sees nothing new. After others withdrew they would
+    see what those had left, and where few share a trait, what those few left; so there is neither.
+    """
+    latest, mine, others = _latest(session, installation_id)
+    if latest is None or latest.scale != SCALE or not mine:
+        return published_basis(session, installation_id)
+    if latest.noise is not None:
+        return Basis("your own engines are in it and cannot be taken out of a noisy version")
+    without = owner_hash(" ".join(str(row.id) for row in mine))
+    basis = Basis("the latest published version, your own engines left out", latest.version, latest.quarter)
+    kept = storage.left_out(session, latest.version, without)
+    if kept is not None:
+        return replace(basis, population=population_of(PublishedDoc.model_validate(kept).published()))
+    if any(row.document is None for row in others):
+        return Basis("others were taken back since; yours are left out of the next version again")
+    measured = measured_rows(others) if others else None
+    if measured is None or not enough_owners(measured.covariates, [row.owner for row in others], floor).all():
+        return Basis("too few other owners stand behind every trait")
+    return replace(basis, others=measured, without=without)
+
+
+def _latest(
+    session: Session, installation_id: int
+) -> tuple[PublishedDoc | None, Sequence[Contribution], Sequence[Contribution]]:
+    """The latest version, and who stands behind it: the owner of an installation, and others."""
+    row = storage.latest_version(session)
+    if row is None:
+        return None, [], []
+    owner, person_id = known_owner(session, installation_id), installations.get(session, installation_id).owner_id
+    # an engine that was given away after it was contributed is its new owner's own, too
+    owned = set() if person_id is None else set(people.owned(session, person_id))
+    mine: list[Contribution] = []
+    others: list[Contribution] = []
+    for each in storage.members(session, row.version):
+        own = each.owner == owner or (each.installation_id is not None and each.installation_id in owned)
+        (mine if own else others).append(each)
+    return PublishedDoc.model_validate(row.document), mine, others

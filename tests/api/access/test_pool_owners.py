@@ -1,0 +1,148 @@
+"""Where people are told apart, the pool knows each person as one owner, whatever they say."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from api.access.people import add, give_key
+from api.access.roles import Role, Scope
+from api.app import create_app
+from api.belongings.trusts import entrust, give
+from api.pool.release import release
+from api.settings import Settings
+from shared.errors import ConflictError
+from tests.api.access.conftest import NEEDLES
+from tests.api.asking import RUN, Client, problem
+from tests.api.conftest import StandIn
+from tests.api.pooling import quick_fit
+
+_NOW = datetime(2026, 5, 17, tzinfo=UTC)
+
+
+class _Owners:
+    """A service with people who contribute."""
+
+    def __init__(self, client: Client, stand_in: StandIn) -> None:
+        self.client, self._stand_in = client, stand_in
+        self.database = client.app.state.database  # type: ignore[attr-defined] # the client hides the application's type
+        self._keys: dict[str, dict[str, str]] = {}
+        self.numbers: dict[str, int] = {}
+
+    def key(self, name: str, role: Role = Role.BUILDER) -> dict[str, str]:
+        """What says that it is they who ask; made known if they are not."""
+        if name not in self._keys:
+            with self.database.unit() as session:
+                self.numbers[name] = add(session, name, [role]).id
+                secret = give_key(session, self.numbers[name], "test", Scope.EVERYTHING)[1]
+            self._keys[name] = {"Authorization": f"Bearer {secret}"}
+        return self._keys[name]
+
+    def set_up(self, name: str) -> str:
+        """An installation of theirs."""
+        return self.client.post("/api/v1/installations", json=NEEDLES, headers=self.key(name)).headers["Location"]
+
+    def contributed(self, name: str, shift: tuple[float, float], place: str = "") -> tuple[str, dict[str, Any]]:
+        """An engine run and contributed."""
+        place = place or self.set_up(name)
+        assert self.client.post(f"{place}/runs", json=RUN, headers=self.key(name)).status_code == 201
+        self._stand_in.shift = shift
+        answer = self.client.post(f"{place}/contribution", json={"consent": True}, headers=self.key(name))
+        assert answer.status_code == 201, answer.text
+        return place, answer.json()
+
+    def publish(self) -> None:
+        """The next version."""
+        release(self.database, 5, _NOW, quick_fit)
+
+    def started(self, name: str, place: str = "") -> dict[str, Any]:
+        """Where an engine of theirs starts from."""
+        place = place or self.set_up(name)
+        answer = self.client.post(f"{place}/prior", json={"prior": "pool"}, headers=self.key(name))
+        assert answer.status_code == 201, answer.text
+        found: dict[str, Any] = answer.json()
+        return found
+
+
+@pytest.fixture
+def owners(folder: Path) -> Iterator[_Owners]:
+    """Nobody yet."""
+    settings = Settings(data_folder=folder, database_url="", access="keys")
+    stand_in = StandIn(settings.seed)
+    app = create_app(settings, lambda _seed: stand_in)
+    with Client(app, base_url="http://127.0.0.1") as client:
+        app.state.desk.prepare()
+        app.state.fitter = quick_fit
+        yield _Owners(client, stand_in)
+
+
+def test_one_person_is_one_owner_whatever_they_leave_blank(owners: _Owners) -> None:
+    """Five engines of one person, no token given with any, are nothing to publish; nor do four of theirs hide a
+    stranger's fifth.
+    """
+    for i in range(5):
+        owners.contributed("one", (1.0, float(i)))
+    with pytest.raises(ConflictError, match="1 distinct owners"):
+        owners.publish()
+    for i in range(4):
+        owners.contributed(f"other {i}", (2.0, float(i)))
+    owners.publish()
+    for i in range(4):
+        owners.contributed("one", (3.0, float(i)))
+    owners.contributed("stranger", (9.0, 0.0))
+    with pytest.raises(ConflictError, match="differ from version 1 by 2 owners"):
+        owners.publish()
+
+
+def test_a_persons_engines_never_inform_their_next_one(owners: _Owners) -> None:
+    """Set up anew, their engine starts from what others left, or from the expert's word."""
+    owners.contributed("one", (60.0, 0.0))
+    for i in range(4):
+        owners.contributed(f"other {i}", (1.0, float(i)))
+    owners.publish()
+    assert owners.started("one")["prior"] == "expert"
+    assert owners.started("newcomer")["prior"] == "pool"
+    for i in range(5):
+        owners.contributed(f"more {i}", (2.0, float(i)))
+    owners.publish()
+    assert "your own engines left out" in owners.started("one")["why"]
+
+
+def test_an_engine_that_was_given_away_is_its_new_owners_own(owners: _Owners) -> None:
+    """Who got an engine after it was contributed does not start another one from it."""
+    place, _ = owners.contributed("giver", (60.0, 0.0))
+    for i in range(9):
+        owners.contributed(f"other {i}", (1.0, float(i)))
+    owners.publish()
+    owners.key("heir")
+    with owners.database.unit() as session:
+        give(session, int(place.rsplit("/", 1)[1]), owners.numbers["heir"])
+    assert "your own engines left out" in owners.started("heir")["why"]
+
+
+def test_no_token_is_shown_or_taken_where_people_are_told_apart(
+    owners: _Owners, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A token would let whoever saw it ask for a version without its owner; an adviser sees what left, and no token."""
+    place, left = owners.contributed("one", (1.0, 0.0))
+    assert left["owner"] is None
+    adviser = owners.key("adviser", Role.ADVISER)
+    with owners.database.unit() as session:
+        entrust(session, int(place.rsplit("/", 1)[1]), owners.numbers["adviser"])
+    seen = owners.client.get(f"{place}/contribution", headers=adviser)
+    assert (seen.status_code, seen.json()["owner"]) == (200, None)
+    monkeypatch.setattr("api.pages.similar.needed_by", lambda _posterior: None)  # a stand-in has no posterior
+    page = owners.client.get(place.replace("/api/v1", "") + "/similar", headers=adviser)
+    assert page.status_code == 200
+    assert "token" not in page.text
+    another = owners.set_up("two")
+    somebodys = {"owner": "a" * 32}
+    refused = owners.client.post(f"{another}/prior", json={"prior": "pool", **somebodys}, headers=owners.key("two"))
+    assert problem(refused, 422)["errors"][0]["field"] == "owner"
+    owners.client.post(f"{another}/runs", json=RUN, headers=owners.key("two"))
+    refused = owners.client.post(
+        f"{another}/contribution", json={"consent": True, **somebodys}, headers=owners.key("two")
+    )
+    assert problem(refused, 422)["errors"][0]["field"] == "owner"
