@@ -9,7 +9,9 @@ from sqlalchemy.orm import Session
 from api.access import storage
 from api.access.roles import Role
 from api.access.tables import Person, Trust
-from api.database import Answer, Correction, Entry, Installation, Note, Trace
+from api.database import Answer, Correction, Entry, Note, Trace
+from api.installations import storage as installations
+from api.jobs.tables import Lease
 from api.pool.service import withdraw_live
 from api.pool.tables import Contribution, EnginePriorRow
 from shared.errors import ConflictError
@@ -19,6 +21,7 @@ __all__ = ["erase", "erase_installation"]
 
 def erase_installation(session: Session, installation_id: int) -> None:
     """Remove an installation from the tables; what it left to the pool is withdrawn."""
+    row = installations.get(session, installation_id, lock=True)  # nothing new may hang on it meanwhile
     withdraw_live(session, installation_id, datetime.now(UTC))
     session.execute(
         update(Contribution).where(Contribution.installation_id == installation_id).values(installation_id=None)
@@ -26,9 +29,9 @@ def erase_installation(session: Session, installation_id: int) -> None:
     entries = select(Entry.id).where(Entry.installation_id == installation_id)
     session.execute(delete(Correction).where(Correction.entry_id.in_(entries)))
     session.execute(delete(Trace).where(Trace.entry_id.in_(entries)))
-    for table in (Entry, Note, Answer, EnginePriorRow, Trust):
+    for table in (Entry, Note, Answer, EnginePriorRow, Trust, Lease):
         session.execute(delete(table).where(table.installation_id == installation_id))
-    session.delete(session.get_one(Installation, installation_id))
+    session.delete(row)
     session.flush()
 
 

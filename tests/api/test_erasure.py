@@ -1,0 +1,90 @@
+"""Somebody erased with all they own, whichever tables hold something of it, on either kind of database."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from sqlalchemy import Boolean, Column, DateTime, Float, Integer, String, Table, insert, select
+
+import api.app  # noqa: F401 - every table is declared
+from api.access.tables import Person
+from api.belongings.erasure import erase
+from api.database import Base, Database
+from api.jobs.tables import Lease
+
+SOMEBODY, ANOTHER = 1001, 1002
+KEPT = {"people", "pool_contributions", "pool_versions", "pool_members", "pool_audit", "changes"}
+"""Tables that keep a row of somebody erased: without them, or about the pool alone."""
+
+
+def _value(column: Column[Any], number: int) -> Any:
+    """Something for a column, another for every number; a foreign key leads to the row of the same number."""
+    kind = column.type
+    if isinstance(kind, String):
+        return f"{column.name} {number}"[-(kind.length or 40) :]
+    if isinstance(kind, Boolean | Integer | Float):
+        return number
+    if isinstance(getattr(kind, "impl", kind), DateTime):
+        return datetime.now(UTC)
+    return []
+
+
+def _row(table: Table, number: int) -> dict[str, Any]:
+    row = {column.name: _value(column, number) for column in table.columns}
+    return row | {"erased_at": None} if table.name == "people" else row
+
+
+@pytest.fixture
+def full(database: Database) -> Database:
+    """A row of somebody and one of somebody else in every table, nothing left out that may be left out."""
+    with database.unit() as session:
+        for table in Base.metadata.sorted_tables:
+            session.execute(insert(table), [_row(table, number) for number in (SOMEBODY, ANOTHER)])
+    return database
+
+
+def _rows(database: Database, table: Table) -> list[Any]:
+    with database.reading() as session:
+        return [tuple(row) for row in session.execute(select(table).order_by(*table.primary_key.columns))]
+
+
+def test_an_installation_is_erased_while_its_answer_is_being_made(database: Database) -> None:
+    """Somebody holds a lease on it, or a failure keeps one as a pause: it goes with everything else."""
+    with database.unit() as session:
+        for name in ("people", "installations", "leases"):
+            table = Base.metadata.tables[name]
+            session.execute(insert(table), _row(table, SOMEBODY))
+    with database.unit() as session:
+        assert erase(session, SOMEBODY) == [SOMEBODY]
+    with database.reading() as session:
+        assert session.scalars(select(Lease)).all() == []
+
+
+def test_no_table_keeps_anybody_from_being_erased(full: Database) -> None:
+    """With a row in every table there is, somebody goes, and nothing leads to them or to what was theirs."""
+    with full.unit() as session:
+        assert erase(session, SOMEBODY) == [SOMEBODY]
+    for table in Base.metadata.sorted_tables:
+        for key in table.foreign_keys:
+            if key.column.table.name in KEPT - {"people"}:
+                continue
+            with full.reading() as session:
+                left = session.scalars(select(key.parent).where(key.parent == SOMEBODY)).all()
+            assert left == [], f"{table.name}.{key.parent.name} still leads to {key.target_fullname}"
+    with full.reading() as session:
+        person = session.get_one(Person, SOMEBODY)
+    assert (person.name, person.roles, person.password) == (None, [], None)
+    assert person.erased_at is not None
+
+
+def test_tables_hold_nothing_of_somebody_erased_and_all_of_others(full: Database) -> None:
+    """Every table loses the one row and keeps the other as it was, but for those that keep a row without them."""
+    tables = Base.metadata.sorted_tables
+    before = {table.name: _rows(full, table) for table in tables}
+    with full.unit() as session:
+        erase(session, SOMEBODY)
+    after = {table.name: _rows(full, table) for table in tables}
+    for name, (_, theirs) in before.items():
+        assert theirs in after[name], f"{name} lost somebody else's row"
+        if name not in KEPT:
+            assert after[name] == [theirs], f"{name} keeps a row of somebody erased"
