@@ -1,9 +1,16 @@
 """``eighth-turn refit``: every engine's answer made anew after the model changed."""
 
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from threading import Event
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from api.refit.fleet import Refitted
 
 __all__ = ["refit"]
 
@@ -19,20 +26,74 @@ def refit(
         str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")
     ] = None,
 ) -> None:
-    """Refit all engines whose answer is of an older model. It may be interrupted, and goes on where it stopped."""
+    """Refit all engines whose answer is of an older model.
+
+    It may be interrupted: what is in hand on this machine is finished and kept, and the next refit goes on from there.
+    Engines that fail are told at the end, with status 1; the others are refitted all the same.
+    """
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
     from api.cli.pool import opened
     from api.settings import Settings
 
-    columns = ("refitting", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with opened(data_folder, database_url) as (database, _), Progress(*columns, console=Console(stderr=True)) as bar:
-        from api.refit.fleet import on_processes, on_scheduler, refit_fleet
+    console = Console(stderr=True)
+    columns = ("{task.description}", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with opened(data_folder, database_url) as (database, _), Progress(*columns, console=console) as bar:
+        from api.refit.fleet import refit_fleet
+        from api.refit.workers import on_processes, on_scheduler
 
         workers = on_scheduler(scheduler) if scheduler else on_processes(jobs)
-        task = bar.add_task("", total=None)
-        stored = refit_fleet(
-            database, Settings().seed, workers, lambda done, of: bar.update(task, completed=done, total=of)
-        )
-    typer.echo(f"{stored} engines refitted.")
+        task = bar.add_task("refitting", total=None)
+        with _interruptible(lambda: bar.update(task, description="finishing what is in hand")) as stop:
+            found = refit_fleet(
+                database,
+                Settings().seed,
+                workers,
+                lambda done, of: bar.update(task, completed=done, total=of),
+                stop=stop,
+            )
+    for line in _reasons(found):
+        console.print(line, markup=False, highlight=False, soft_wrap=True)
+    typer.echo(_summary(found))
+    if found.failed or found.left:
+        raise typer.Exit(1 if found.failed else 130)
+
+
+@contextmanager
+def _interruptible(told: Callable[[], None]) -> Iterator[Event]:
+    """Set by a first interruption; a second one is raised as ever."""
+    stop = Event()
+
+    def end_soon(_number: int, _frame: object) -> None:
+        signal.signal(signal.SIGINT, before)
+        stop.set()
+        told()
+
+    before = signal.signal(signal.SIGINT, end_soon)
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _reasons(found: "Refitted") -> list[str]:
+    """A line for each reason, with the engines that failed of it."""
+    engines: dict[str, list[int]] = {}
+    for number, reason in sorted(found.failed.items()):
+        engines.setdefault(reason, []).append(number)
+    return [f"failed: {_listed(numbers)}: {reason}" for reason, numbers in engines.items()]
+
+
+def _summary(found: "Refitted") -> str:
+    """What came of it, in one line."""
+    parts = [f"{found.stored} engines refitted"]
+    if found.failed:
+        parts.append(f"{len(found.failed)} failed: {_listed(sorted(found.failed))}")
+    if found.left:
+        parts.append(f"{found.left} left, which the next refit takes up")
+    return "; ".join(parts) + "."
+
+
+def _listed(numbers: list[int]) -> str:
+    return ", ".join(str(number) for number in numbers)

@@ -2,13 +2,13 @@
 
 An engine whose stored answer is of this model and this log is left alone, so a refit that was interrupted goes on
 where it stopped; an answer is stored in one unit of work with the check that it is still wanted, so no engine is
-counted twice, however often a worker was lost.
+counted twice, however often a worker was lost. One that fails is told at the end, and the others go on.
 """
 
-import socket
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from multiprocessing import get_context
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass
+from threading import Event
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -20,19 +20,42 @@ from api.jobs import waiting
 from api.log import service as log
 from api.pool.storage import prior_row
 from api.refit.work import Order, refit_one
+from api.refit.workers import Failed, Work, Workers
 from model import MODEL_VERSION
-from shared.errors import InvalidValueError
+from shared.errors import NotFoundError
 
-__all__ = ["Work", "due", "on_processes", "on_scheduler", "refit_fleet"]
+__all__ = ["Refitted", "due", "refit_fleet"]
 
-Work = Callable[[Order], dict[str, Any]]
-Workers = Callable[[list[Order], Work], Iterator[tuple[Order, dict[str, Any]]]]
+
+@dataclass(frozen=True)
+class Refitted:
+    """What came of a refit.
+
+    Parameters
+    ----------
+    stored : int
+        Answers stored.
+    failed : dict of int to str
+        Engines without an answer, and why.
+    left : int
+        Engines that were not begun any more.
+    """
+
+    stored: int
+    failed: dict[int, str]
+    left: int
 
 
 def due(database: Database, seed: int) -> list[int]:
     """Installations whose stored answer is not of this model, this seed and the log as it stands."""
     with database.reading() as session:
         return [each.installation_id for each in waiting.due(session, seed)]
+
+
+def _orders(database: Database, seed: int) -> list[Order]:
+    """All that need it, as they stood at one moment."""
+    with database.reading() as session:
+        return [_order(session, each.installation_id, seed) for each in waiting.due(session, seed)]
 
 
 def _order(session: Session, installation_id: int, seed: int) -> Order:
@@ -48,8 +71,13 @@ def _order(session: Session, installation_id: int, seed: int) -> Order:
 
 
 def refit_fleet(
-    database: Database, seed: int, workers: Workers, progress: Callable[[int, int], None], work: Work = refit_one
-) -> int:
+    database: Database,
+    seed: int,
+    workers: Workers,
+    progress: Callable[[int, int], None],
+    work: Work = refit_one,
+    stop: Event | None = None,
+) -> Refitted:
     """Refit every engine that needs it.
 
     Parameters
@@ -60,26 +88,41 @@ def refit_fleet(
         Told how many are done, of how many.
     work : callable
         What a worker does.
-
-    Returns
-    -------
-    int
-        Answers stored.
+    stop : threading.Event, optional
+        Once it is set, nothing more is begun; what is in hand is still kept.
     """
-    numbers = due(database, seed)
-    with database.reading() as session:
-        orders = [_order(session, number, seed) for number in numbers]
-    stored = 0
-    for done, (order, document) in enumerate(workers(orders, work), start=1):
-        stored += _keep(database, order, document)
-        progress(done, len(orders))
-    return stored
+    orders = _orders(database, seed)
+    done, stored, failed = 0, 0, dict[int, str]()
+    with closing(workers(orders, work, stop or Event())) as coming:
+        for done, (order, made) in enumerate(coming, start=1):
+            answer = _of_this_model(made)
+            if isinstance(answer, Failed):
+                failed[order.installation_id] = answer.reason
+            else:
+                stored += _keep(database, order, answer)
+            progress(done, len(orders))
+    return Refitted(stored, failed, len(orders) - done)
+
+
+def _of_this_model(made: dict[str, Any] | Failed) -> dict[str, Any] | Failed:
+    """An answer, unless its worker made it with another model than is wanted here."""
+    if isinstance(made, Failed):
+        return made
+    version = made.get("provenance", {}).get("model_version", "unknown")
+    if version == MODEL_VERSION:
+        return made
+    return Failed(
+        f"its worker has model version {version}, wanted is {MODEL_VERSION}: install the same release on the workers"
+    )
 
 
 def _keep(database: Database, order: Order, document: dict[str, Any]) -> bool:
-    """Store an answer, unless it is there already or the log has grown since."""
+    """Store an answer, unless it is there already, or the log has grown since, or the engine is gone."""
     with database.unit() as session:
-        installations.get(session, order.installation_id, lock=True)
+        try:
+            installations.get(session, order.installation_id, lock=True)
+        except NotFoundError:
+            return False
         state = log.state_of(session, order.installation_id)
         if state != order.state:
             return False
@@ -87,53 +130,3 @@ def _keep(database: Database, order: Order, document: dict[str, Any]) -> bool:
             return False
         answers.put(session, order.installation_id, state, order.seed, MODEL_VERSION, document)
         return True
-
-
-def on_processes(jobs: int) -> Workers:
-    """Workers of this machine."""
-
-    def run(orders: list[Order], work: Work) -> Iterator[tuple[Order, dict[str, Any]]]:
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-            futures = {pool.submit(work, order): order for order in orders}
-            for future in as_completed(futures):
-                yield futures[future], future.result()
-
-    return run
-
-
-def on_scheduler(address: str) -> Workers:
-    """Workers of a Dask cluster; what a lost worker had begun is begun again elsewhere.
-
-    Raises
-    ------
-    InvalidValueError
-        If Dask is not installed, or nobody answers there.
-    """
-
-    def run(orders: list[Order], work: Work) -> Iterator[tuple[Order, dict[str, Any]]]:
-        try:
-            from distributed import Client
-            from distributed import as_completed as completed
-            from distributed.comm import get_address_host_port
-        except ModuleNotFoundError:
-            raise InvalidValueError(
-                "a scheduler needs Dask", field="--scheduler", value=address, cure="Install eighth-turn[dask]."
-            ) from None
-        try:
-            # asked beforehand: a client that was never connected waits long for its own end, and complains of it
-            with socket.create_connection(get_address_host_port(address), timeout=10):
-                pass
-            client = Client(address, timeout=10, set_as_default=False)
-        except (OSError, ValueError) as error:
-            raise InvalidValueError(
-                f"no scheduler answers there: {str(error).splitlines()[0]}",
-                field="--scheduler",
-                value=address,
-                cure="Give the address it printed when it was started, such as tcp://127.0.0.1:8786.",
-            ) from None
-        with client:
-            futures = {client.submit(work, order, pure=False): order for order in orders}
-            for future in completed(futures, loop=client.loop):
-                yield futures[future], future.result()
-
-    return run

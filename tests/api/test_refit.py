@@ -7,8 +7,10 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
+from functools import partial
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -16,16 +18,19 @@ from sqlalchemy import event, select
 from typer.testing import CliRunner
 
 from api.app import create_app
+from api.belongings.erasure import erase_installation
 from api.cli.main import app
 from api.database import Answer, Database
-from api.refit.fleet import due, on_processes, on_scheduler, refit_fleet
+from api.refit.fleet import due, refit_fleet
 from api.refit.work import Order, refit_one
+from api.refit.workers import Made, on_processes, on_scheduler
 from api.settings import Settings
 from model import MODEL_VERSION
 from model.advisor import Advisor
 from shared.errors import InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
+from tests.api.fits import failing, failing_on_a_cluster, from_an_older_worker, lines, slowly
 from tests.api.pooling import NEEDLES
 
 
@@ -34,17 +39,6 @@ def _engine_of(row: Any, statement: str) -> int:
     if isinstance(row, dict):
         return int(row.get("installation_id") or row["answers_installation_id"])
     return int(row[0] if statement.lstrip().upper().startswith("INSERT") else row[-1])
-
-
-def slowly(order: Order) -> dict[str, Any]:
-    """Stands in for a fit: takes a while, and leaves a line for every beginning and every end."""
-    log = Path(os.environ["REFIT_TEST_LOG"])
-    with log.open("a") as f:
-        f.write(f"begun {order.installation_id} {os.getpid()}\n")
-    time.sleep(0.4)
-    with log.open("a") as f:
-        f.write(f"ended {order.installation_id} {os.getpid()}\n")
-    return {"made for": order.installation_id, "entries": len(order.entries)}
 
 
 @pytest.fixture
@@ -108,12 +102,70 @@ def test_a_fleet_is_refitted_over_processes_and_goes_on_where_it_stopped(fleet: 
         refit_fleet(fleet, 7, on_processes(2), break_off, slowly)
     assert told[-1] == (5, 12)
     assert len(due(fleet, 7)) == 7
-    assert refit_fleet(fleet, 7, on_processes(2), lambda done, of: told.append((done, of)), slowly) == 7
+    assert [what for what, _, _ in lines()].count("begun") < 12  # nobody waits for those that were not in hand
+    assert refit_fleet(fleet, 7, on_processes(2), lambda done, of: told.append((done, of)), slowly).stored == 7
     assert told[-1] == (7, 7)
     assert due(fleet, 7) == []
     assert stores == Counter(dict.fromkeys(range(1, 13), 1))
     assert _all_of_this_model(fleet)
-    assert refit_fleet(fleet, 7, on_processes(2), lambda *_: None, slowly) == 0
+    assert refit_fleet(fleet, 7, on_processes(2), lambda *_: None, slowly).stored == 0
+
+
+def test_engines_that_fail_keep_no_other_from_being_refitted(fleet: Database, log: Path) -> None:
+    """One breaks down, one is killed each time, one the first time only: all but two are stored, those are told."""
+    stores = _stores(fleet)
+    found = refit_fleet(fleet, 7, on_processes(2), lambda *_: None, failing)
+    assert found.failed == {3: "ArithmeticError: the chains did not meet", 5: found.failed[5]}
+    assert "its worker ended without a word" in found.failed[5]
+    assert (found.stored, found.left) == (10, 0)
+    assert stores == Counter(dict.fromkeys({*range(1, 13)} - {3, 5}, 1))
+    assert due(fleet, 7) == [3, 5]
+    begun = Counter(engine for what, engine, _ in lines() if what == "begun")
+    assert begun["5"] == begun["12"] == 2
+
+
+def test_an_answer_of_another_model_is_not_stored(fleet: Database, log: Path) -> None:
+    """What workers of an older release answer counts as failed, with both versions and what to do."""
+    found = refit_fleet(fleet, 7, on_processes(2), lambda *_: None, from_an_older_worker)
+    assert sorted(found.failed) == due(fleet, 7) == [2, 4, 6]
+    assert f"has model version 15, wanted is {MODEL_VERSION}: install the same release" in found.failed[2]
+    assert "has model version unknown" in found.failed[6]
+    assert found.stored == 9
+    with fleet.reading() as session:
+        assert {session.get_one(Answer, number).model_version for number in (2, 4, 6)} == {"0"}
+
+
+def test_an_interruption_waits_for_the_fits_in_hand_and_keeps_them(
+    fleet: Database, log: Path, settings: Settings
+) -> None:
+    """Ctrl-C reaches the command and its workers: what was begun is ended and stored, nothing more is begun."""
+    command = [sys.executable, "-m", "tests.api.interrupted_refit", settings.url]
+    quiet: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.DEVNULL, "text": True}
+    with subprocess.Popen(command, cwd=Path(__file__).parents[2], start_new_session=True, **quiet) as refit:
+        while len(lines()) < 6:  # some have ended by then
+            assert refit.poll() is None
+            time.sleep(0.02)
+        os.killpg(refit.pid, signal.SIGINT)
+        said, _ = refit.communicate(timeout=30)
+    begun, ended = ({engine for what, engine, _ in lines() if what == each} for each in ("begun", "ended"))
+    assert begun == ended
+    assert 2 < len(ended) < 12
+    assert said == f"{len(ended)} engines refitted; {12 - len(ended)} left, which the next refit takes up.\n"
+    assert refit.returncode == 130
+    assert due(fleet, Settings().seed) == sorted({*range(1, 13)} - {int(engine) for engine in ended})
+
+
+def test_an_engine_that_is_erased_meanwhile_stops_nothing(fleet: Database, log: Path) -> None:
+    """Its answer is for nobody, and no failure either."""
+
+    def erase(done: int, _of: int) -> None:
+        if done == 1:
+            with fleet.unit() as session:
+                for number in range(1, 13):
+                    erase_installation(session, number)
+
+    found = refit_fleet(fleet, 7, on_processes(1), erase, from_an_older_worker)
+    assert (found.stored, sorted(found.failed)) == (1, [2, 4, 6])
 
 
 @pytest.fixture
@@ -153,23 +205,50 @@ def test_a_worker_killed_half_way_costs_no_engine(
         if done == 4:
             mine = str(workers[0].pid)
             for _ in range(200):  # until it has begun an engine that it has not ended
-                lines = [x.split() for x in log.read_text().splitlines()]
-                open_ = Counter(n for what, n, pid in lines if pid == mine and what == "begun")
-                open_.subtract(n for what, n, pid in lines if pid == mine and what == "ended")
+                written = lines()
+                open_ = Counter(n for what, n, pid in written if pid == mine and what == "begun")
+                open_.subtract(n for what, n, pid in written if pid == mine and what == "ended")
                 if +open_:
                     break
                 time.sleep(0.02)
             os.kill(workers[0].pid, signal.SIGKILL)
             killed.extend(+open_)
 
-    assert refit_fleet(fleet, 7, on_scheduler(address), kill_one, slowly) == 12
+    assert refit_fleet(fleet, 7, on_scheduler(address), kill_one, slowly).stored == 12
     assert stores == Counter(dict.fromkeys(range(1, 13), 1))
     assert due(fleet, 7) == []
     assert killed, "the worker was idle when it was killed"
-    lines = [x.split() for x in log.read_text().splitlines()]
-    again = {n for what, n, pid in lines if what == "ended" and pid == str(workers[1].pid)}
+    written = lines()
+    again = {n for what, n, pid in written if what == "ended" and pid == str(workers[1].pid)}
     assert set(killed) <= again  # what it had begun was ended by the other
-    assert {pid for _, _, pid in lines} == {str(w.pid) for w in workers}
+    assert {pid for _, _, pid in written} == {str(w.pid) for w in workers}
+
+
+@pytest.fixture
+def strict(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A scheduler that gives an engine up with the first worker it costs, and gives each worker one at a time."""
+    monkeypatch.setenv("DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES", "0")
+    monkeypatch.setenv("DASK_DISTRIBUTED__SCHEDULER__WORKER_SATURATION", "1.0")
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("strict")
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
+def test_engines_that_fail_on_a_cluster_keep_no_other_from_being_refitted(
+    fleet: Database, cluster: tuple[str, list[subprocess.Popen[bytes]]]
+) -> None:
+    """One breaks down, one costs a worker and is given up: the others are stored by the worker that is left; told to
+    stop, it leaves the rest.
+    """
+    address, workers = cluster
+    found = refit_fleet(fleet, 7, on_scheduler(address), lambda *_: None, failing_on_a_cluster)
+    assert found.failed == {3: "ArithmeticError: the chains did not meet", 5: found.failed[5]}
+    assert found.failed[5].startswith("KilledWorker")
+    assert (found.stored, due(fleet, 7)) == (10, [3, 5])
+    assert [each.poll() is None for each in workers].count(True) == 1
+    stop = Event()
+    found = refit_fleet(fleet, 7, on_scheduler(address), lambda *_: stop.set(), slowly, stop)
+    assert (found.stored, found.failed, found.left) == (1, {}, 1)
 
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nope"])
@@ -193,12 +272,12 @@ def test_a_worker_answers_as_the_service_does(settings: Settings, settling: Advi
                 row.model_version = "0"
         kept: list[dict[str, Any]] = []
 
-        def here(orders: list[Order], work: Any) -> Iterator[tuple[Order, dict[str, Any]]]:
+        def here(orders: list[Order], work: Any, stop: Event) -> Generator[Made]:
             for order in orders:
                 kept.append(refit_one(order))
                 yield order, kept[-1]
 
-        assert refit_fleet(database, settings.seed, here, lambda *_: None) == 1
+        assert refit_fleet(database, settings.seed, here, lambda *_: None).stored == 1
         assert client.get(f"{place}/suggestion").json() == kept[0] == answer
 
 
@@ -210,3 +289,15 @@ def test_the_command(fleet: Database, settings: Settings) -> None:
     result = CliRunner().invoke(app, ["refit", "--data-folder", str(settings.data_folder)])
     assert result.exit_code == 0, result.output
     assert "0 engines refitted" in result.output
+
+
+def test_the_command_tells_which_engines_failed(
+    fleet: Database, log: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a line for each reason, and in the last line; with status 1."""
+    monkeypatch.setattr("api.refit.fleet.refit_fleet", partial(refit_fleet, work=from_an_older_worker))
+    result = CliRunner().invoke(app, ["refit", "--data-folder", str(settings.data_folder)])
+    assert result.exit_code == 1, result.output
+    assert result.stdout == "9 engines refitted; 3 failed: 2, 4, 6.\n"
+    assert "failed: 2, 4: its worker has model version 15" in result.stderr
+    assert "failed: 6: its worker has model version unknown" in result.stderr
