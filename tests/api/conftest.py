@@ -43,11 +43,14 @@ from tests.api.everything_on import ON_POSTGRES, everything_on_postgres  # noqa:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What the real model answers does not depend on the database: it is tried once."""
+    """What the real model answers does not depend on the database, and is tried once; so is what chose its own."""
     if ON_POSTGRES:
         for item in items:
-            if "advisor" in getattr(item, "fixturenames", ()):
+            asked = getattr(item, "fixturenames", ())
+            if "advisor" in asked:
                 item.add_marker(pytest.mark.skip(reason="about the model, tried without the server"))
+            elif "url" in asked or "another_postgres" in asked:
+                item.add_marker(pytest.mark.skip(reason="on a database of either kind, tried with everything else"))
 
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)

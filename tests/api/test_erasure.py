@@ -13,7 +13,10 @@ from api.database import Base, Database
 from api.jobs.tables import Lease
 
 SOMEBODY, ANOTHER = 1001, 1002
-KEPT = {"people", "pool_contributions", "pool_versions", "pool_members", "pool_audit", "changes"}
+KEPT = {
+    "people", "pool_contributions", "pool_versions", "pool_members", "pool_audit", "pool_left_out", "pool_elsewhere",
+    "changes",
+}  # fmt: skip
 """Tables that keep a row of somebody erased: without them, or about the pool alone."""
 
 

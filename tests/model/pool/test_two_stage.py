@@ -141,7 +141,7 @@ def _drawn(model: pm.Model) -> dict[str, NDArray[np.float64]]:
     found: dict[str, NDArray[np.float64]] = {}
     for seed in range(1, 4):
         tree = nutpie.sample(
-            compiled, draws=800, tune=700, chains=8, cores=2, seed=seed, progress_bar=False, target_accept=0.9
+            compiled, draws=800, tune=700, chains=6, cores=2, seed=seed, progress_bar=False, target_accept=0.9
         )
         for name in ("mu", "tau"):
             more = np.asarray(tree.posterior[name].values)[..., -2:]
