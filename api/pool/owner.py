@@ -1,6 +1,7 @@
 """Who an installation's owner is to the pool: a random token, of the person where people are told apart."""
 
 import hashlib
+import re
 import secrets
 
 from sqlalchemy.orm import Session
@@ -8,6 +9,7 @@ from sqlalchemy.orm import Session
 from api.access import storage as people
 from api.installations import storage as installations
 from api.pool import storage
+from api.wire.pool_documents import TOKEN_PATTERN
 from shared.errors import InvalidValueError
 
 __all__ = ["known_owner", "owner_hash", "owner_token", "token_shown"]
@@ -29,8 +31,13 @@ def owner_token(session: Session, installation_id: int, given: str | None) -> st
     NotFoundError
         If there is no such installation.
     InvalidValueError
-        If a token is given where people are told apart: it could be somebody else's.
+        If a token is given that is none; or any where people are told apart: it could be somebody else's.
     """
+    if given is not None and not re.fullmatch(TOKEN_PATTERN, given):
+        raise InvalidValueError(
+            "this is no pool token", field="owner", value=given[:40],
+            cure="Give all 32 characters, 0 to 9 and a to f, or leave it blank.",
+        )  # fmt: skip
     person_id = installations.get(session, installation_id).owner_id
     row = storage.prior_row(session, installation_id)
     if person_id is None:

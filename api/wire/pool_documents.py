@@ -19,14 +19,15 @@ from model.pool.summary import Component, Summary
 from shared.records import Cooling, Fuel
 
 __all__ = [
-    "SCHEMA_VERSION", "ComponentDoc", "ContributionDoc", "ExportDoc", "Exported", "KindDoc", "NoiseDoc", "OwnerToken",
-    "PublishedDoc", "checksum", "contribution_of", "digest", "quarter_of",
+    "SCHEMA_VERSION", "TOKEN_PATTERN", "ComponentDoc", "ContributionDoc", "ExportDoc", "Exported", "KindDoc",
+    "NoiseDoc", "OwnerToken", "PublishedDoc", "checksum", "contribution_of", "digest", "quarter_of",
 ]  # fmt: skip
 
 SCHEMA_VERSION: Final = 2
 """Of every document of the pool; raised when its meaning changes."""
 
-OwnerToken = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{32}$")]
+TOKEN_PATTERN = r"^[0-9a-f]{32}$"  # noqa: S105 - what one looks like
+OwnerToken = Annotated[str, StringConstraints(pattern=TOKEN_PATTERN)]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Scale = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")]
 _Real = Annotated[float, Field(allow_inf_nan=False, ge=-1e9, le=1e9)]

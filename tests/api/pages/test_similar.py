@@ -3,6 +3,7 @@
 from datetime import UTC, datetime
 
 from api.pool.release import release
+from api.pool.service import now_quarter
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 from tests.api.pages.reading import words
@@ -45,3 +46,22 @@ def test_leaving_and_taking_back(client: Client, home: str) -> None:
     assert "It is in the pool, and in no version yet" in left
     back = words(client.post(f"{home}/take-back", data={"x": "1"}).text)
     assert "Yes, it may help others" in back
+    quarter = now_quarter(datetime.now(UTC))
+    assert f"Told to you alone: left in {quarter}, taken back in {quarter}" in back
+
+
+def test_ones_own_engines_stay_out_of_what_is_started_from(client: Client, stand_in: StandIn) -> None:
+    """The token of another engine is asked for where one starts, too; what is none is said to be none."""
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # the client hides the application's type
+    mine, *_ = (contributed(client, stand_in, (1.0, 0.1 * i)) for i in range(11))
+    release(client.app.state.database, 5, datetime(2026, 5, 17, tzinfo=UTC), quick_fit)  # type: ignore[attr-defined]
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    page = f"{place.removeprefix('/api/v1')}/similar"
+    assert "Pool token of another engine of yours" in words(client.get(page).text)
+    start = page.replace("similar", "start-from")
+    for wrong in ("mine", mine["owner"] + "0", "G" * 32):
+        refused = client.post(start, data={"prior": "pool", "owner": wrong})
+        assert refused.status_code == 422
+        assert "Give all 32 characters" in words(refused.text)
+    client.post(start, data={"prior": "pool", "owner": mine["owner"]})
+    assert "your own engines left out" in client.get(f"{place}/start").text
