@@ -13,7 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from typer.testing import CliRunner
 
+from api.cli.main import app
 from api.database import Database
 from api.pool.exchange import export, merge, read
 from api.pool.guard import why_not
@@ -149,6 +151,17 @@ def test_what_happens_between_versions_is_told_to_its_owner_alone(client: Client
     assert client.get("/api/v1/pool").text == before
     with _database(client).reading() as session:
         assert [a.what for a in audited(session)][-3:] == ["published", "contributed", "withdrawn"]
+
+
+def test_whoever_runs_the_service_sees_what_happened(client: Client, stand_in: StandIn, settings: Settings) -> None:
+    """Line by line; a digest would name an engine, and none is told."""
+    made = [contributed(client, stand_in, (1.0, float(i))) for i in range(5)]
+    _publish(client)
+    client.delete(f"{made[0]['place']}/contribution")
+    done = CliRunner().invoke(app, ["pool", "audit", "--data-folder", str(settings.data_folder)])
+    assert done.exit_code == 0, done.output
+    told = [line.split(maxsplit=1)[1] for line in done.stdout.splitlines()]
+    assert told == [*["contributed, 1"] * 5, "published version 1, 5", "withdrawn, 1"]
 
 
 def test_a_contribution_tells_nobody_that_it_is_there(client: Client, stand_in: StandIn) -> None:
