@@ -8,6 +8,7 @@ from api.access import storage
 from api.access.roles import Role
 from api.access.tables import Trust
 from api.installations import storage as installations
+from api.pool.owner import given_away
 from shared.errors import InvalidValueError, NotFoundError
 
 __all__ = ["entrust", "give", "take_back"]
@@ -64,5 +65,6 @@ def give(session: Session, installation_id: int, person_id: int) -> None:
     storage.person(session, person_id)
     before, row.owner_id = row.owner_id, person_id
     session.flush()
+    given_away(session, installation_id)
     if before is not None and before != person_id and Role.ADVISER in storage.person(session, before).roles:
         entrust(session, installation_id, before)

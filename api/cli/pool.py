@@ -79,12 +79,12 @@ def export(
         from api.pool.exchange import export as exported
 
         document = exported(session, floor)
-    try:
-        file.write_text(json.dumps(document.model_dump(mode="json"), indent=1) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InvalidValueError(
-            f"it cannot be written: {error.strerror}", field="file", value=file.name, cure="Choose another place."
-        ) from None
+        try:  # while nothing is kept of it yet: a file that is nowhere counts as handed over to nobody
+            file.write_text(json.dumps(document.model_dump(mode="json"), indent=1) + "\n", encoding="utf-8")
+        except OSError as error:
+            raise InvalidValueError(
+                f"it cannot be written: {error.strerror}", field="file", value=file.name, cure="Choose another place."
+            ) from None
     typer.echo(f"{len(document.contributions)} contributions, {len(document.withdrawn)} withdrawn ones: {file}")
 
 
@@ -95,12 +95,12 @@ def merge(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Take another service's pool in; what is here already, tampered with or from the future is refused."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
+    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
         from api.pool.exchange import merge as merged
         from api.pool.exchange import read
 
         document = read(file)
-        done = merged(session, document, datetime.now(UTC))
+        done = merged(session, document, datetime.now(UTC), floor)
     typer.echo(f"{done.taken} taken in, {done.refused} refused as duplicates, {done.withdrawn} withdrawn.")
     if done.kept:
         typer.echo(f"{done.kept} contributed here are called withdrawn there; only their owners can take them back.")

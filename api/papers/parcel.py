@@ -16,7 +16,7 @@ from api.installations import storage as installations
 from api.log import service, storage
 from api.once import is_again
 from api.pool import storage as pool
-from api.pool.kept_prior import prior_from_document
+from api.pool.kept_prior import parsed
 from api.pool.service import prior_out
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.installation import InstallationIn
@@ -231,7 +231,7 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
     document = packed.document
     try:
         prior_out(document)
-        prior = prior_from_document(document)
+        prior = parsed(document)
         size = len(POOLED)
         if (len(prior.centre), [len(row) for row in prior.root]) != (size, [size] * size):
             raise ValueError("another number of unknowns")

@@ -5,8 +5,6 @@ from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
-from api.access import storage as people
-from api.installations import storage as installations
 from api.pool import storage
 from api.pool.fitting import Fitter, measured_rows
 from api.pool.owner import known_owner, owner_hash
@@ -99,11 +97,9 @@ def basis_of(session: Session, installation_id: int, floor: int) -> Basis:
     kept = storage.left_out(session, latest.version, without)
     if kept is not None:
         return replace(basis, population=population_of(PublishedDoc.model_validate(kept).published()))
-    if any(row.document is None for row in others):
-        return Basis("others were taken back since; yours are left out of the next version again")
-    measured = measured_rows(others) if others else None
+    measured = None if any(row.document is None for row in others) or not others else measured_rows(others)
     if measured is None or not enough_owners(measured.covariates, [row.owner for row in others], floor).all():
-        return Basis("too few other owners stand behind every trait")
+        return Basis("your own engines are in it and cannot be left out before the next version")
     return replace(basis, others=measured, without=without)
 
 
@@ -114,12 +110,6 @@ def _latest(
     row = storage.latest_version(session)
     if row is None:
         return None, [], []
-    owner, person_id = known_owner(session, installation_id), installations.get(session, installation_id).owner_id
-    # an engine that was given away after it was contributed is its new owner's own, too
-    owned = set() if person_id is None else set(people.owned(session, person_id))
-    mine: list[Contribution] = []
-    others: list[Contribution] = []
-    for each in storage.members(session, row.version):
-        own = each.owner == owner or (each.installation_id is not None and each.installation_id in owned)
-        (mine if own else others).append(each)
-    return PublishedDoc.model_validate(row.document), mine, others
+    owner, behind = known_owner(session, installation_id), storage.members(session, row.version)
+    mine = [each for each in behind if each.owner == owner]
+    return PublishedDoc.model_validate(row.document), mine, [each for each in behind if each.owner != owner]

@@ -10,6 +10,8 @@ from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from api.pool import storage
+from api.pool.fitting import enterable
+from api.pool.kept_prior import in_our_scale
 from api.pool.tables import Contribution
 from api.wire.pool_documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
 from shared.errors import ConflictError, InvalidValueError
@@ -46,29 +48,29 @@ def members_of(rows: Sequence[Contribution]) -> dict[str, str]:
 def export(session: Session, floor: int) -> ExportDoc:
     """All contributions that are not withdrawn, ordered by digest so that the order tells nothing.
 
-    That another service has them, and may publish them, is remembered.
+    What another service may publish of them is remembered.
 
     Raises
     ------
     ConflictError
         If fewer than `floor` distinct owners stand behind it.
     """
-    rows = sorted(storage.live(session), key=lambda row: row.digest)
+    live = [row for row in storage.live(session) if in_our_scale(row.document)]
+    rows = sorted(live, key=lambda row: row.digest)
     owners = len({row.owner for row in rows})
     if owners < floor:
         raise ConflictError(
             f"{owners} distinct owners stand behind the pool; nothing leaves it below {floor}", field="pool",
             value=f"{len(rows)} contributions", cure="Wait for more owners.",
         )  # fmt: skip
+    documents = {row.digest: ContributionDoc.model_validate(row.document) for row in rows}
     whole = ExportDoc(
-        contributions=[
-            Exported(owner=row.owner, contribution=ContributionDoc.model_validate(row.document)) for row in rows
-        ],
+        contributions=[Exported(owner=row.owner, contribution=documents[row.digest]) for row in rows],
         withdrawn=storage.withdrawn_digests(session),
         published=[members_of(storage.members(session, v.version)) for v in storage.versions(session)],
         checksum="0" * 64,
     )
-    storage.keep_elsewhere(session, members_of(rows))
+    storage.keep_elsewhere(session, enterable(documents, members_of(rows), floor))
     return whole.model_copy(update={"checksum": checksum(whole.model_dump(mode="json"))})
 
 
@@ -120,8 +122,10 @@ def _unreadable(path: Path, why: str) -> InvalidValueError:
     )  # fmt: skip
 
 
-def merge(session: Session, document: ExportDoc, now: datetime) -> Merged:
-    """Take in another service's pool; what it has, and may have published, is remembered.
+def merge(session: Session, document: ExportDoc, now: datetime, floor: int) -> Merged:
+    """Take in another service's pool; what it published, or may publish, is remembered.
+
+    Whose an engine is that came from elsewhere is as the latest file says.
 
     Raises
     ------
@@ -129,18 +133,15 @@ def merge(session: Session, document: ExportDoc, now: datetime) -> Merged:
         If the file brings nothing new.
     """
     known = storage.all_digests(session)
-    taken, refused, withdrawn, kept = 0, 0, 0, 0
-    there: dict[str, str] = {}
-    for each in document.contributions:
-        plain = each.contribution.model_dump(mode="json")
-        name = digest(plain)
-        there[name] = each.owner
+    taken, withdrawn, kept = 0, 0, 0
+    there = {digest(each.contribution.model_dump(mode="json")): each for each in document.contributions}
+    for name, each in there.items():
         if name in known or name in document.withdrawn:
-            refused += 1
+            storage.set_owner_elsewhere(session, name, each.owner)
             continue
-        storage.add(session, None, each.owner, name, plain, now)
-        known.add(name)
+        storage.add(session, None, each.owner, name, each.contribution.model_dump(mode="json"), now)
         taken += 1
+    refused = len(document.contributions) - taken
     for name in document.withdrawn:
         row = storage.of_digest(session, name)
         if row is not None and row.withdrawn_at is None and row.installation_id is not None:
@@ -151,12 +152,13 @@ def merge(session: Session, document: ExportDoc, now: datetime) -> Merged:
             withdrawn += 1
         elif row is None:  # so that an older export cannot bring it back
             storage.add(session, None, "", name, None, now, withdrawn=now)
-    if not taken and not withdrawn:
+    owners = {name: each.owner for name, each in there.items()}
+    may = enterable({name: each.contribution for name, each in there.items()}, owners, floor)
+    learned = [storage.keep_elsewhere(session, members) for members in (may, *document.published)]
+    if not taken and not withdrawn and not any(learned):
         raise ConflictError(
             "everything in this file is here already", field="file", value=f"{refused} contributions",
             cure="Nothing needs to be done.",
         )  # fmt: skip
-    for members in (there, *document.published):
-        storage.keep_elsewhere(session, members)
     storage.audit(session, "merged", now, count=taken)
     return Merged(taken, refused, withdrawn, kept)

@@ -6,7 +6,7 @@ from api.pool.tables import EnginePriorRow
 from model.learning.engine_prior import EXPERT, EnginePrior
 from model.pool.scale import FIRST_SCALE, SCALE
 
-__all__ = ["in_our_scale", "prior_from_document", "prior_of"]
+__all__ = ["in_our_scale", "parsed", "prior_from_document", "prior_of"]
 
 
 def prior_of(row: EnginePriorRow | None) -> EnginePrior:
@@ -16,8 +16,17 @@ def prior_of(row: EnginePriorRow | None) -> EnginePrior:
 
 def prior_from_document(document: dict[str, Any] | None) -> EnginePrior:
     """The prior of a kept document; the expert's where there is none, or none in units of this release."""
-    if document is None or not in_our_scale(document):
-        return EXPERT
+    return EXPERT if document is None or not in_our_scale(document) else parsed(document)
+
+
+def parsed(document: dict[str, Any]) -> EnginePrior:
+    """The prior of a document, in whatever units it is told.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If it is none.
+    """
     root = tuple(tuple(map(float, each)) for each in document["root"])
     odd = float(document.get("odd", 0.0))  # kept before there was one: none
     return EnginePrior(tuple(map(float, document["centre"])), root, odd)

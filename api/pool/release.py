@@ -5,13 +5,12 @@ from datetime import datetime
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
 from api.database import Database
 from api.pool import storage
 from api.pool.basis import document_of
-from api.pool.fitting import Fitter, measured_rows
+from api.pool.fitting import Fitter, enterable, measured_rows
 from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
 from api.pool.kept_prior import in_our_scale
 from api.pool.noise import checked_budget, noisy_sum, spent
@@ -19,11 +18,11 @@ from api.pool.service import now_quarter
 from api.pool.tables import Contribution
 from api.wire.pool_documents import ContributionDoc, NoiseDoc, PublishedDoc
 from model.learning.engine_prior import POOLED
-from model.pool.kind import COVARIATES, columns
+from model.pool.kind import COVARIATES
 from model.pool.measured import Measured
 from model.pool.population_fit import Population, PopulationSampler
 from model.pool.private_moments import owner_vector, population_of_moments
-from model.pool.published import enough_owners, publish
+from model.pool.published import publish
 from model.pool.served_prior import POPULATION_PRIORS
 from shared.errors import ConflictError, InvalidValueError
 
@@ -101,8 +100,9 @@ def release(
 def _entering(session: Session, floor: int) -> list[Contribution]:
     """The contributions that may enter the next version, unless it would expose somebody."""
     rows = [row for row in storage.live(session) if in_our_scale(row.document)]
-    kept = enough_owners(_traits(rows), [r.owner for r in rows], floor) if rows else np.zeros(0, bool)
-    entering = [row for row, may in zip(rows, kept, strict=True) if may]
+    documents = {row.digest: ContributionDoc.model_validate(row.document) for row in rows}
+    may = enterable(documents, _members(rows), floor)
+    entering = [row for row in rows if row.digest in may]
     earlier = [_members(storage.members(session, v.version)) for v in storage.versions(session)]
     refusal = why_not(_members(rows), [], floor) or why_not(
         _members(entering), earlier, floor, storage.elsewhere(session)
@@ -113,10 +113,6 @@ def _entering(session: Session, floor: int) -> list[Contribution]:
             cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
         )  # fmt: skip
     return entering
-
-
-def _traits(rows: list[Contribution]) -> NDArray[np.float64]:
-    return np.stack([columns(ContributionDoc.model_validate(row.document).engine_kind()) for row in rows])
 
 
 def _came_and_went(session: Session, rows: list[Contribution], document: PublishedDoc) -> dict[str, int]:

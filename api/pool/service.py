@@ -5,6 +5,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from api.access.caller import current
 from api.database import Database
 from api.installations import storage as installations
 from api.log import storage as log_storage
@@ -127,7 +128,7 @@ def left_by(session: Session, installation_id: int) -> ContributionOut | None:
 
 
 def _outward(session: Session, installation_id: int, row: Contribution) -> ContributionOut:
-    rows = storage.of_installation(session, installation_id)
+    rows = storage.of_installation(session, installation_id) if _is_theirs(session, installation_id) else []
     happened = storage.happened_to(session, {each.digest for each in rows})
     return ContributionOut(
         owner=token_shown(session, installation_id),
@@ -137,6 +138,12 @@ def _outward(session: Session, installation_id: int, row: Contribution) -> Contr
         in_versions=storage.versions_of(session, row.id),
         history=[HappenedOut.model_validate({"quarter": now_quarter(a.at), "what": a.what}) for a in happened],
     )
+
+
+def _is_theirs(session: Session, installation_id: int) -> bool:
+    """Whether whoever asks owns it, or this machine."""
+    asker = current()
+    return asker.everything or asker.person_id == installations.get(session, installation_id).owner_id
 
 
 def state_of(session: Session, floor: int) -> PoolOut:

@@ -1,9 +1,11 @@
 """Queries for the pool."""
 
+from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from api.database import Answer
@@ -29,6 +31,8 @@ __all__ = [
     "publish",
     "put_prior",
     "rhos",
+    "set_owner",
+    "set_owner_elsewhere",
     "versions",
     "versions_of",
     "withdrawn_digests",
@@ -107,21 +111,38 @@ def left_out(session: Session, version: int, without: str) -> dict[str, Any] | N
 
 
 def keep_left_out(session: Session, version: int, without: str, document: dict[str, Any]) -> None:
-    """Keep it, so that it stays the same whatever others do."""
-    session.merge(LeftOut(version=version, without=without, document=document))
-    session.flush()
+    """Keep it, so that it stays the same whatever others do; what was kept first holds."""
+    with suppress(IntegrityError), session.begin_nested():
+        session.add(LeftOut(version=version, without=without, document=document))
 
 
 def elsewhere(session: Session) -> list[dict[str, str]]:
-    """What other services have of the pool: each a contribution's digest to its owner."""
+    """What other services published or may publish: each a contribution's digest to its owner."""
     return list(session.scalars(select(Elsewhere.members).order_by(Elsewhere.id)))
 
 
-def keep_elsewhere(session: Session, members: dict[str, str]) -> None:
-    """Remember what another service has; once is enough."""
-    if members and members not in elsewhere(session):
+def keep_elsewhere(session: Session, members: dict[str, str]) -> bool:
+    """Remember what another service may publish; whether that was new."""
+    new = bool(members) and members not in elsewhere(session)
+    if new:
         session.add(Elsewhere(members=members))
         session.flush()
+    return new
+
+
+def set_owner(session: Session, installation_id: int, token: str, hashed: str) -> None:
+    """Whose an installation is to the pool, and all that it left."""
+    ours = Contribution.installation_id == installation_id
+    session.execute(update(Contribution).where(ours).values(owner=hashed))
+    prior = EnginePriorRow.installation_id == installation_id
+    session.execute(update(EnginePriorRow).where(prior).values(owner=token))
+
+
+def set_owner_elsewhere(session: Session, digest: str, hashed: str) -> None:
+    """Whose a contribution is that came from another service; those made here are left as they are."""
+    theirs = (Contribution.digest == digest) & Contribution.installation_id.is_(None)
+    live = Contribution.withdrawn_at.is_(None)
+    session.execute(update(Contribution).where(theirs & live).values(owner=hashed))
 
 
 def versions(session: Session) -> list[Version]:

@@ -43,7 +43,7 @@ class ContributionOut(BaseModel):
     withdrawn: bool
     contribution: ContributionDoc | None = Field(description="None once it is withdrawn: it is not kept.")
     in_versions: list[int] = Field(description="Published versions it stands behind.")
-    history: list["HappenedOut"] = Field(description="What this engine left and took back, told to nobody else.")
+    history: list["HappenedOut"] = Field(description="What this engine left and took back; told to its owner alone.")
 
 
 class HappenedOut(BaseModel):

@@ -14,6 +14,7 @@ _REFERENCE_SPEED = 60.0  # gas speed through the bore of an ordinary engine [m/s
 _SPEED_STEP = 0.25  # steps of ln of that speed
 _TAPER_STEP = 1e-3  # steps of taper slope [-]
 _ORDINARY_TAPER = 0.030
+_COLUMN_UNITS = (0.5, 2.0, 3e-3)  # one of each column that is no yes or no: ln of speed, groups, taper
 
 COVARIATES = ("ordinary", "gas_speed", "cylinders", "liquid", "mogas", "mogas_e10", "taper")
 """Columns of the regression."""
@@ -64,7 +65,8 @@ def kind_of(installation: Installation) -> Kind:
 
 def counted_in() -> tuple[str, ...]:
     """What the steps of a kind are counted in, in words: part of what a pool's figures mean."""
-    return tuple(f"{x!r}" for x in (_REFERENCE_SPEED, _SPEED_STEP, _TAPER_STEP, _ORDINARY_TAPER, CYLINDERS))
+    steps = (_REFERENCE_SPEED, _SPEED_STEP, _TAPER_STEP, _ORDINARY_TAPER)
+    return tuple(f"{x!r}" for x in (*steps, CYLINDERS, _COLUMN_UNITS))
 
 
 def columns(kind: Kind) -> NDArray[np.float64]:
@@ -74,11 +76,11 @@ def columns(kind: Kind) -> NDArray[np.float64]:
     return np.array(
         [
             1.0,
-            kind.gas_speed * _SPEED_STEP / 0.5,
-            0.5 * (CYLINDERS.index(kind.cylinders) - 1),
+            kind.gas_speed * _SPEED_STEP / _COLUMN_UNITS[0],
+            (CYLINDERS.index(kind.cylinders) - 1) / _COLUMN_UNITS[1],
             float(kind.cooling is Cooling.LIQUID),
             float(kind.fuel is Fuel.MOGAS),
             float(kind.fuel is Fuel.MOGAS_E10),
-            (kind.taper * _TAPER_STEP - _ORDINARY_TAPER) / 3e-3,
+            (kind.taper * _TAPER_STEP - _ORDINARY_TAPER) / _COLUMN_UNITS[2],
         ]
     )

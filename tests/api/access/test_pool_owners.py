@@ -9,9 +9,11 @@ import pytest
 
 from api.access.people import add, give_key
 from api.access.roles import Role, Scope
+from api.access.tables import Person
 from api.app import create_app
 from api.belongings.trusts import entrust, give
 from api.pool.release import release
+from api.pool.storage import live, prior_row
 from api.settings import Settings
 from shared.errors import ConflictError
 from tests.api.access.conftest import NEEDLES
@@ -111,7 +113,9 @@ def test_a_persons_engines_never_inform_their_next_one(owners: _Owners) -> None:
 
 
 def test_an_engine_that_was_given_away_is_its_new_owners_own(owners: _Owners) -> None:
-    """Who got an engine after it was contributed does not start another one from it."""
+    """Who got an engine after it was contributed does not start another one from it, and no more than one owner
+    stands behind what they got and what they have.
+    """
     place, _ = owners.contributed("giver", (60.0, 0.0))
     for i in range(9):
         owners.contributed(f"other {i}", (1.0, float(i)))
@@ -120,6 +124,29 @@ def test_an_engine_that_was_given_away_is_its_new_owners_own(owners: _Owners) ->
     with owners.database.unit() as session:
         give(session, int(place.rsplit("/", 1)[1]), owners.numbers["heir"])
     assert "your own engines left out" in owners.started("heir")["why"]
+    owners.contributed("heir", (1.0, 5.0))
+    with owners.database.reading() as session:
+        assert len({row.owner for row in live(session)}) == 10
+        kept = prior_row(session, int(place.rsplit("/", 1)[1]))
+        person = session.get_one(Person, owners.numbers["giver"])
+        assert kept is not None
+        assert kept.owner != person.pool_token
+
+
+def test_what_an_adviser_chose_to_start_from_is_chosen_anew_by_the_owner(owners: _Owners) -> None:
+    """Set up from the pool by an adviser, then given to somebody who stands behind it: their own engines stay out."""
+    owners.contributed("client", (60.0, 0.0))
+    for i in range(9):
+        owners.contributed(f"other {i}", (1.0, float(i)))
+    owners.publish()
+    owners.key("adviser", Role.ADVISER)
+    place = owners.set_up("adviser")
+    assert owners.started("adviser", place)["why"] == "the latest published version"
+    with owners.database.unit() as session:
+        give(session, int(place.rsplit("/", 1)[1]), owners.numbers["client"])
+    prior = owners.client.get(f"{place}/start", headers=owners.key("client")).json()["prior"]
+    assert prior["prior"] == "expert"
+    assert "your own engines left out" in owners.started("client", place)["why"]
 
 
 def test_no_token_is_shown_or_taken_where_people_are_told_apart(
@@ -132,11 +159,13 @@ def test_no_token_is_shown_or_taken_where_people_are_told_apart(
     with owners.database.unit() as session:
         entrust(session, int(place.rsplit("/", 1)[1]), owners.numbers["adviser"])
     seen = owners.client.get(f"{place}/contribution", headers=adviser)
-    assert (seen.status_code, seen.json()["owner"]) == (200, None)
+    assert (seen.status_code, seen.json()["owner"], seen.json()["history"]) == (200, None, [])
+    assert len(owners.client.get(f"{place}/contribution", headers=owners.key("one")).json()["history"]) == 1
     monkeypatch.setattr("api.pages.similar.needed_by", lambda _posterior: None)  # a stand-in has no posterior
     page = owners.client.get(place.replace("/api/v1", "") + "/similar", headers=adviser)
     assert page.status_code == 200
     assert "token" not in page.text
+    assert "Told to you alone" not in page.text
     another = owners.set_up("two")
     somebodys = {"owner": "a" * 32}
     refused = owners.client.post(f"{another}/prior", json={"prior": "pool", **somebodys}, headers=owners.key("two"))
