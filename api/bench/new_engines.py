@@ -170,7 +170,7 @@ def served(left: list[Left], seed: int) -> Any:
 
     k, p = POPULATION_PRIORS.beta.shape
     measured = measured_of([(summary_of(each), each.kind) for each in left])
-    fitted = PopulationSampler(p, k, cores=os.cpu_count() or 1).fit(measured, POPULATION_PRIORS, seed)
+    fitted = PopulationSampler(p, k, cores=os.cpu_count() or 1).trusted(measured, POPULATION_PRIORS, seed)
     return serve(fitted, kind_of(installation_from(None).record()))
 
 

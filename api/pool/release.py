@@ -51,8 +51,14 @@ def _sampler() -> PopulationSampler:
 
 
 def real_fitter(measured: Measured) -> Population:
-    """The population as the model fits it."""
-    return _sampler().fit(measured, POPULATION_PRIORS, 20_260_101)
+    """The population as the model fits it, if that is to be believed.
+
+    Raises
+    ------
+    NotConvergedError
+        If it is not, drawn again with care either.
+    """
+    return _sampler().trusted(measured, POPULATION_PRIORS, 20_260_101)
 
 
 def release(
@@ -73,6 +79,8 @@ def release(
         changed meanwhile.
     InvalidValueError
         If noise was asked for with a budget that promises nothing, or with too few owners.
+    NotConvergedError
+        If no fit is to be believed.
     """
     if epsilon is not None:
         checked_budget(epsilon, delta)

@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -28,8 +29,10 @@ from api.settings import Settings
 from api.wire.pool_documents import PublishedDoc, checksum, contribution_of, digest
 from model.learning.engine_prior import POOLED
 from model.pool.kind import Kind
+from model.pool.measured import Measured, Priors
+from model.pool.population_fit import PopulationSampler
 from model.pool.summary import Component, Summary
-from shared.errors import ConflictError, InvalidValueError
+from shared.errors import ConflictError, InvalidValueError, NotConvergedError
 from shared.records import Cooling, Fuel
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
@@ -141,6 +144,34 @@ def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, sta
     # a digest would tell whoever holds a contribution that it is in
     assert odd["digest"] not in client.get("/api/v1/pool").text
     assert all(set(a) == {"quarter", "version", "engines", "came", "went"} for a in audit)
+
+
+def test_a_fit_that_is_not_to_be_believed_is_not_published(
+    client: Client, stand_in: StandIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Chains that stay apart, with care too: the pool has no version, and no prior is kept from it."""
+    tries: list[int] = []
+
+    def apart(_: PopulationSampler, measured: Measured, priors: Priors, seed: int, options: dict[str, Any]) -> Any:
+        tries.append(options["draws"])
+        return replace(quick_fit(measured), rhat_max=1.3)
+
+    monkeypatch.setattr(PopulationSampler, "_nuts", apart)
+    mine = contributed(client, stand_in, (1.0, 1.0))
+    for i in range(5):
+        contributed(client, stand_in, (2.0, float(i)))
+    with pytest.raises(NotConvergedError, match=r"R-hat 1\.300, at most 1\.01"):
+        release(_database(client), 5, _NOW)
+    assert tries == [1000, 2000]
+    shown = client.get("/api/v1/pool").json()
+    assert (shown["latest"], shown["versions"], shown["audit"]) == (None, [], [])
+    _publish(client)
+    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
+    refused = client.post(f"{place}/prior", json={"prior": "pool", "owner": mine["owner"]})
+    problem(refused, 503)
+    assert "expert prior" in refused.text
+    assert client.get(f"{place}/start").json()["prior"]["prior"] == "expert"
+    assert client.post(f"{place}/prior", json={"prior": "expert"}).status_code == 201
 
 
 def test_what_happens_between_versions_is_told_to_its_owner_alone(client: Client, stand_in: StandIn) -> None:

@@ -1,6 +1,10 @@
 """The hierarchical model against published and exact values, and the recovery of what a population was drawn from."""
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
+import nutpie
 import pytensor
 import pytensor.tensor as pt
 import pytest
@@ -13,9 +17,10 @@ from model.pool.averaged import averaged, ln_evidence
 from model.pool.kind import COVARIATES
 from model.pool.measured import NORMAL, TAILS, Measured, Priors, population_data
 from model.pool.population import build_population
-from model.pool.population_fit import CROSSOVER, Population, PopulationSampler
+from model.pool.population_fit import CROSSOVER, Population, PopulationSampler, why_not_trusted
 from model.pool.served_prior import POPULATION_PRIORS, serve
 from model.trial.virtual_population import draw_fleet, draw_kinds, ordinary_population
+from shared.errors import NotConvergedError
 
 # Rubin (1981), doi:10.3102/10769986006004377, as in posteriordb's data set eight_schools
 _EFFECT = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
@@ -24,10 +29,19 @@ _SCHOOLS = Measured.of_points(_EFFECT, _ERROR)
 _WIDE = Priors(np.array([[5.0]]), np.array([5.0]))
 
 
+_FEW = {"draws": 20, "tune": 20, "chains": 4, "target_accept": 0.9}
+
+
 @pytest.fixture(scope="module")
-def schools() -> Population:
-    """Eight schools by NUTS, on the path that fits engines: one pooled unknown, no covariates, no odd ones."""
-    return PopulationSampler(1, 1, NORMAL).fit(_SCHOOLS, _WIDE, 1, "nuts")
+def of_one() -> PopulationSampler:
+    """On the path that fits engines, but of one pooled unknown, no covariates, no odd ones."""
+    return PopulationSampler(1, 1, NORMAL)
+
+
+@pytest.fixture(scope="module")
+def schools(of_one: PopulationSampler) -> Population:
+    """Eight schools by NUTS."""
+    return of_one.fit(_SCHOOLS, _WIDE, 1, "nuts")
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +81,87 @@ def test_eight_schools(schools: Population) -> None:
         assert abs(draws.mean() - exact[name][0]) < 4 * error
         assert abs(draws.mean() - published[name][0]) < 4 * np.hypot(error, published[name][1])
         assert draws.std() == pytest.approx(exact[name][1], rel=0.12)
+
+
+def test_a_fit_that_is_not_to_be_believed_is_drawn_again_with_care_and_else_refused(
+    of_one: PopulationSampler, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty draws a chain do not do: the second try, as the single engine's last, does; without it there is none."""
+    monkeypatch.setattr(population_fit, "_OPTIONS", _FEW)
+    assert "effective size" in why_not_trusted(of_one.fit(_SCHOOLS, _WIDE, 1))
+    again = of_one.trusted(_SCHOOLS, _WIDE, 1)
+    assert len(again.tau) == 4 * 2000
+    assert why_not_trusted(again) == ""
+    monkeypatch.setattr(population_fit, "_WITH_CARE", _FEW)
+    with pytest.raises(NotConvergedError, match="not to be believed") as refused:
+        of_one.trusted(_SCHOOLS, _WIDE, 1)
+    assert refused.value.field == "pool"
+    assert "effective size" in str(refused.value.value)
+
+
+def test_draws_that_diverged_are_counted(
+    of_one: PopulationSampler, schools: Population, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One of them in either try, and the fit is refused, whatever else it looks like."""
+    assert schools.divergences == 0
+    sample = nutpie.sample
+
+    def once_diverging(*given: Any, **options: Any) -> Any:
+        tree = sample(*given, **options)
+        tree.sample_stats["diverging"][0, 3] = True
+        return tree
+
+    monkeypatch.setattr(nutpie, "sample", once_diverging)
+    assert of_one.fit(_SCHOOLS, _WIDE, 1).divergences == 1
+    with pytest.raises(NotConvergedError) as refused:
+        of_one.trusted(_SCHOOLS, _WIDE, 1)
+    assert refused.value.value == "1 divergences"
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"rhat_max": 1.02}, "R-hat 1.020, at most 1.01"),
+        ({"rhat_max": np.nan}, "R-hat nan, at most 1.01"),
+        ({"ess_min": 399.0}, "effective size 399, at least 400"),
+        ({"ess_tail_min": 399.0}, "effective size 399, at least 400"),
+        ({"divergences": 2}, "2 divergences"),
+        ({"away": 0.2}, "mode 0.2 sd away, at most 0.05"),
+        ({"beta": np.array([[[1.0]], [[np.inf]], [[1.0]]])}, "1 draws not finite"),
+        ({"tau": np.array([[1.0], [np.nan], [0.0]])}, "2 draws not finite"),
+    ],
+)
+def test_what_makes_a_fit_one_not_to_be_believed(change: dict[str, Any], told: str) -> None:
+    """The bounds of an engine's own posterior, each by itself; a spread of nought has no logarithm to publish."""
+    good = Population(np.ones((3, 1, 1)), np.ones((3, 1)), 8, "nuts", 1.01, 400.0, 400.0)
+    assert why_not_trusted(good) == ""
+    assert why_not_trusted(replace(good, **change)) == told
+
+
+def test_what_breaks_the_sampler_down_is_refused(of_one: PopulationSampler) -> None:
+    """An engine of which something infinite was measured: neither method makes anything of it."""
+    measured = Measured.of_points(np.r_[_EFFECT[:7], np.inf], _ERROR)
+    for method, told in (("nuts", "a sampler that broke down"), ("approximation", "not finite")):
+        with pytest.raises(NotConvergedError) as refused:
+            of_one.trusted(measured, _WIDE, 1, method)
+        assert told in str(refused.value.value)
+
+
+def test_the_approximation_goes_on_to_the_mode_of_all(
+    of_one: PopulationSampler, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Begun on four schools of the eight it ends where it does begun on all; where it may not go on, it is refused."""
+    at_once = of_one.trusted(_SCHOOLS, _WIDE, 1, "approximation")
+    assert at_once.away < 1e-4
+    monkeypatch.setattr(population_fit, "_PART", 4)
+    in_steps = of_one.trusted(_SCHOOLS, _WIDE, 1, "approximation")
+    spread = at_once.beta.std()
+    for one, other in ((in_steps.beta, at_once.beta), (in_steps.tau, at_once.tau)):
+        assert np.median(one) == pytest.approx(np.median(other), abs=0.1 * spread)
+    monkeypatch.setattr(population_fit, "_STEPS", 0)
+    with pytest.raises(NotConvergedError) as refused:
+        of_one.trusted(_SCHOOLS, _WIDE, 1, "approximation")
+    assert "sd away" in str(refused.value.value)
 
 
 def test_the_evidence_of_an_engine_is_an_integral(rng: np.random.Generator) -> None:
