@@ -30,7 +30,7 @@ CROSSOVER = 1000
 
 _PART = 4096  # engines the mode is first sought on
 _CHUNK = 8192  # engines taken at a time, so that memory does not grow with them
-_STEPS = 20  # with the gradient of all, at the most; ten thousand to a million engines took four or five
+_STEPS = 20  # with the gradient of all, at the most; ten thousand to a million engines took three or four
 _AWAY_MOST = 0.05  # from the mode, in posterior standard deviations; the draws' own mean is no nearer
 _OPTIONS = {"draws": 1000, "tune": 500, "chains": 4, "target_accept": 0.9, "adaptation": "low_rank"}
 _WITH_CARE = {"draws": 2000, "tune": 2000, "chains": 4, "target_accept": 0.98, "adaptation": "low_rank"}
