@@ -1,9 +1,13 @@
 """Engines that contribute to the pool of a test service."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 
+from api.database import Database
+from api.pool.release import release
+from api.wire.pool_documents import PublishedDoc
 from model.learning.engine_prior import POOLED
 from model.pool.kind import COVARIATES
 from model.pool.measured import Measured
@@ -12,6 +16,21 @@ from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
 NEEDLES = [{"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}]
+
+
+NOW = datetime(2026, 5, 17, tzinfo=UTC)
+"""When versions of tests are published."""
+
+
+def database_of(client: Client) -> Database:
+    """The database of a test service."""
+    database: Database = client.app.state.database  # type: ignore[attr-defined] # the client hides the application's type
+    return database
+
+
+def publish(client: Client, floor: int = 5) -> PublishedDoc:
+    """The next version, at once."""
+    return release(database_of(client), floor, NOW, quick_fit)
 
 
 def quick_fit(measured: Measured) -> Population:
