@@ -8,7 +8,7 @@ from api.access import storage
 from api.access.roles import Role
 from api.access.tables import Trust
 from api.installations import storage as installations
-from api.pool.owner import given_away
+from api.pool.service import given_away
 from shared.errors import InvalidValueError, NotFoundError
 
 __all__ = ["entrust", "give", "take_back"]

@@ -1,7 +1,6 @@
 """A pool on its way from one service to another: exported, checked, merged."""
 
 import json
-from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -10,13 +9,12 @@ from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from api.pool import storage
-from api.pool.fitting import enterable
+from api.pool.fitting import enterable, members_of
 from api.pool.kept_prior import in_our_scale
-from api.pool.tables import Contribution
 from api.wire.pool_documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
 from shared.errors import ConflictError, InvalidValueError
 
-__all__ = ["Merged", "export", "members_of", "merge", "read"]
+__all__ = ["Merged", "export", "merge", "read"]
 
 
 class Merged(NamedTuple):
@@ -38,11 +36,6 @@ class Merged(NamedTuple):
     refused: int
     withdrawn: int
     kept: int
-
-
-def members_of(rows: Sequence[Contribution]) -> dict[str, str]:
-    """Digests of contributions to their owners."""
-    return {row.digest: row.owner for row in rows}
 
 
 def export(session: Session, floor: int) -> ExportDoc:

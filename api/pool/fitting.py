@@ -13,7 +13,7 @@ from model.pool.published import enough_owners
 from model.pool.scale import SCALE
 from model.pool.summary import measured_of
 
-__all__ = ["Fitter", "enterable", "measured_rows"]
+__all__ = ["Fitter", "enterable", "measured_rows", "members_of"]
 
 Fitter = Callable[[Measured], Population]
 """Fits a population; `api.pool.release.real_fitter` is one."""
@@ -41,6 +41,11 @@ def enterable(documents: Mapping[str, ContributionDoc], owners: Mapping[str, str
     traits = np.stack([columns(documents[name].engine_kind()) for name in ours])
     kept = enough_owners(traits, [owners[name] for name in ours], floor)
     return {name: owners[name] for name, may in zip(ours, kept, strict=True) if may}
+
+
+def members_of(rows: Sequence[Contribution]) -> dict[str, str]:
+    """Digests of contributions to their owners."""
+    return {row.digest: row.owner for row in rows}
 
 
 def measured_rows(rows: Sequence[Contribution]) -> Measured:

@@ -8,12 +8,11 @@ from sqlalchemy.orm import Session
 
 from api.access import storage as people
 from api.installations import storage as installations
-from api.log import storage as log
 from api.pool import storage
 from api.wire.pool_documents import TOKEN_PATTERN
 from shared.errors import InvalidValueError
 
-__all__ = ["given_away", "known_owner", "owner_hash", "owner_token", "token_shown"]
+__all__ = ["known_owner", "owner_hash", "owner_token", "token_shown"]
 
 
 def owner_hash(token: str) -> str:
@@ -53,21 +52,6 @@ def owner_token(session: Session, installation_id: int, given: str | None) -> st
     storage.put_prior(session, installation_id, token, row.version if row else None, row.document if row else None)
     storage.set_owner(session, installation_id, token, owner_hash(token))
     return token
-
-
-def given_away(session: Session, installation_id: int) -> None:
-    """An installation has another owner: what it left is theirs, and what it is to start from is chosen anew.
-
-    Once something is recorded the prior stays, whoever owns it: answers rest on it.
-    """
-    row = storage.prior_row(session, installation_id)
-    if row is None:
-        return
-    if not log.last_sequence(session, installation_id):
-        row.version, row.document = None, None
-        storage.forget_answer(session, installation_id)
-        session.flush()
-    owner_token(session, installation_id, None)
 
 
 def known_owner(session: Session, installation_id: int) -> str:

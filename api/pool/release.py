@@ -1,6 +1,5 @@
 """Publishing a version: who may enter, the guards, the fit, the noise."""
 
-from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
 
@@ -10,9 +9,8 @@ from sqlalchemy.orm import Session
 from api.database import Database
 from api.pool import storage
 from api.pool.basis import document_of
-from api.pool.fitting import Fitter, enterable, measured_rows
+from api.pool.fitting import Fitter, enterable, measured_rows, members_of
 from api.pool.guard import FLOOR, FLOOR_LEAST, why_not
-from api.pool.kept_prior import in_our_scale
 from api.pool.noise import checked_budget, noisy_sum, spent
 from api.pool.service import now_quarter
 from api.pool.tables import Contribution
@@ -95,7 +93,7 @@ def release(
     document = document_of(publish(population), 0, now_quarter(now)).model_copy(update={"noise": noise})
     with database.unit() as session:
         again = _entering(session, floor)
-        if _members(again) != _members(entering):
+        if members_of(again) != members_of(entering):
             raise ConflictError(
                 "nothing is published: the pool changed while it was fitted", field="pool", cure="Publish once more."
             )
@@ -107,13 +105,13 @@ def release(
 
 def _entering(session: Session, floor: int) -> list[Contribution]:
     """The contributions that may enter the next version, unless it would expose somebody."""
-    rows = [row for row in storage.live(session) if in_our_scale(row.document)]
+    rows = storage.live(session)
     documents = {row.digest: ContributionDoc.model_validate(row.document) for row in rows}
-    may = enterable(documents, _members(rows), floor)
+    may = enterable(documents, members_of(rows), floor)
     entering = [row for row in rows if row.digest in may]
-    earlier = [_members(storage.members(session, v.version)) for v in storage.versions(session)]
-    refusal = why_not(_members(rows), [], floor) or why_not(
-        _members(entering), earlier, floor, storage.elsewhere(session)
+    earlier = [members_of(storage.members(session, v.version)) for v in storage.versions(session)]
+    refusal = why_not(members_of(rows), [], floor) or why_not(
+        members_of(entering), earlier, floor, storage.elsewhere(session)
     )
     if refusal:
         raise ConflictError(
@@ -128,13 +126,9 @@ def _came_and_went(session: Session, rows: list[Contribution], document: Publish
     before = storage.latest_version(session)
     if document.noise is not None or (before is not None and before.rho is not None):
         return {}
-    new = set(_members(rows))
-    old = set(_members(storage.members(session, before.version))) if before is not None else set()
+    new = set(members_of(rows))
+    old = set(members_of(storage.members(session, before.version))) if before is not None else set()
     return {"came": len(new - old) // 5 * 5, "went": len(old - new) // 5 * 5}
-
-
-def _members(rows: list[Contribution]) -> Mapping[str, str]:
-    return {row.digest: row.owner for row in rows}
 
 
 def _noisy(

@@ -28,8 +28,8 @@ from shared.errors import ConflictError, NotFoundError
 from shared.records import Installation
 
 __all__ = [
-    "adopt", "contribute", "left_by", "like_it", "now_quarter", "prior_out", "shown", "state_of", "withdraw",
-    "withdraw_live",
+    "adopt", "contribute", "given_away", "left_by", "like_it", "now_quarter", "prior_out", "shown", "state_of",
+    "withdraw", "withdraw_live",
 ]  # fmt: skip
 
 
@@ -47,13 +47,18 @@ def contribute(session: Session, installation_id: int, summary: Summary, given: 
         If there is no such installation.
     ConflictError
         If the very same is there already.
-    ValueError
-        If the summary is none that could be read again; nothing is kept then.
+        Or if what it left could not be read again: nothing is kept then.
     """
     sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     now = datetime.now(UTC)
-    document = contribution_of(summary, kind_of(sent.record()), MODEL_VERSION, now_quarter(now))
-    document.summary()
+    try:
+        document = contribution_of(summary, kind_of(sent.record()), MODEL_VERSION, now_quarter(now))
+        document.summary()
+    except ValueError as error:
+        raise ConflictError(
+            f"what this engine taught cannot be told: {str(error).splitlines()[0]}", field="consent", value=True,
+            cure="Make another run first, then contribute again.",
+        ) from error  # fmt: skip
     plain = document.model_dump(mode="json")
     live = [row for row in storage.of_installation(session, installation_id) if row.document is not None]
     if any(_unmarked(row.document) == _unmarked(plain) for row in live):
@@ -188,6 +193,24 @@ def adopt(
         storage.put_prior(session, installation_id, token, basis.version, document)
         storage.forget_answer(session, installation_id)
     return prior_out(document)
+
+
+def given_away(session: Session, installation_id: int) -> None:
+    """An installation has another owner: what it left is theirs.
+
+    What it was to start from stays, unless engines of theirs are in that version and nothing is recorded yet: then they
+    choose anew. Once something is recorded answers rest on it.
+    """
+    row = storage.prior_row(session, installation_id)
+    if row is None:
+        return
+    token = owner_token(session, installation_id, None)
+    if row.version is None or log_storage.last_sequence(session, installation_id):
+        return
+    if any(each.owner == owner_hash(token) for each in storage.members(session, row.version)):
+        why = "it was given to you, and your own engines are in the version it was to start from: choose anew"
+        storage.put_prior(session, installation_id, token, None, _prior_document(EXPERT_SERVED, why, None, None))
+        storage.forget_answer(session, installation_id)
 
 
 def _not_begun(session: Session, installation_id: int, wanted: str) -> Installation:

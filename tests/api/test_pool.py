@@ -170,6 +170,15 @@ def test_what_happens_between_versions_is_told_to_its_owner_alone(client: Client
         assert [a.what for a in audited(session)][-3:] == ["published", "contributed", "withdrawn"]
 
 
+def test_what_cannot_be_told_is_not_kept(client: Client, stand_in: StandIn) -> None:
+    """A figure beyond all that a document holds is refused in words, and what was left before stays."""
+    mine = contributed(client, stand_in, (1.0, 0.0))
+    stand_in.shift = (1e12, 0.0)
+    told = problem(client.post(f"{mine['place']}/contribution", json={"consent": True}), 409)
+    assert "Make another run first" in told["errors"][0]["cure"]
+    assert not client.get(f"{mine['place']}/contribution").json()["withdrawn"]
+
+
 def test_whoever_runs_the_service_sees_what_happened(client: Client, stand_in: StandIn, settings: Settings) -> None:
     """Line by line; a digest would name an engine, and none is told."""
     made = [contributed(client, stand_in, (1.0, float(i))) for i in range(5)]

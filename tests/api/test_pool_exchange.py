@@ -164,14 +164,14 @@ def test_other_units_are_neither_fitted_nor_merged_nor_served(
     client: Client, stand_in: StandIn, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """After a change of the table of priors, what was told before means something else."""
-    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
+    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # the client hides the application's type
     for i in range(6):
         contributed(client, stand_in, (2.0, float(i)))
     publish(client)
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     assert client.post(f"{place}/prior", json={"prior": "pool"}).json()["prior"] == "pool"
     path = _exported(client, tmp_path)
-    for module in ("api.wire.pool_documents", "api.pool.kept_prior", "api.pool.basis"):
+    for module in ("api.wire.pool_documents", "api.pool.kept_prior", "api.pool.basis", "api.pool.fitting"):
         monkeypatch.setattr(f"{module}.SCALE", "0" * 16)
     kept = client.get(f"{place}/start").json()["prior"]
     assert (kept["prior"], "another release" in kept["why"]) == ("expert", True)

@@ -145,8 +145,23 @@ def test_what_an_adviser_chose_to_start_from_is_chosen_anew_by_the_owner(owners:
     with owners.database.unit() as session:
         give(session, int(place.rsplit("/", 1)[1]), owners.numbers["client"])
     prior = owners.client.get(f"{place}/start", headers=owners.key("client")).json()["prior"]
-    assert prior["prior"] == "expert"
+    assert (prior["prior"], "choose anew" in prior["why"]) == ("expert", True)
     assert "your own engines left out" in owners.started("client", place)["why"]
+
+
+def test_what_an_adviser_chose_to_start_from_stays_with_a_newcomer(owners: _Owners) -> None:
+    """Nothing of the new owner is in that version: the engine starts from it, as it was set up to."""
+    for i in range(9):
+        owners.contributed(f"other {i}", (1.0, float(i)))
+    owners.publish()
+    owners.key("adviser", Role.ADVISER)
+    place = owners.set_up("adviser")
+    chosen = owners.started("adviser", place)
+    owners.key("newcomer")
+    with owners.database.unit() as session:
+        give(session, int(place.rsplit("/", 1)[1]), owners.numbers["newcomer"])
+    assert owners.client.get(f"{place}/start", headers=owners.key("newcomer")).json()["prior"] == chosen
+    assert chosen["prior"] == "pool"
 
 
 def test_no_token_is_shown_or_taken_where_people_are_told_apart(
