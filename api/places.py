@@ -6,13 +6,19 @@ from typing import Annotated
 from fastapi import Depends, Path, Request
 from sqlalchemy.orm import Session
 
+from api.access.gate import admitted
 from api.advice.desk import Desk
 from api.database import Database
+from api.http.numbers import Count, Number
 
-__all__ = ["AdviceDesk", "Db", "InstallationId", "PersonId", "ReadingUnit", "Unit"]
+__all__ = ["AdviceDesk", "Db", "InstallationId", "KeyId", "PersonId", "ReadingUnit", "Sequence", "Unit"]
 
-InstallationId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the installation.")]
-PersonId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the person.")]
+InstallationId = Annotated[int, Depends(admitted)]
+"""The installation in the address; the gate has let the caller come to it."""
+
+PersonId = Annotated[Number, Path(description="Number of the person.")]
+KeyId = Annotated[Number, Path(description="Number of the key.")]
+Sequence = Annotated[Count, Path(ge=1, le=2**31 - 1, description="Number of the entry within its log.")]
 
 
 def _database(request: Request) -> Database:

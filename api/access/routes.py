@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Path, Query, Response
+from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 
 from api.access import changes, people, storage
@@ -19,14 +19,14 @@ from api.access.documents import (
 )
 from api.access.gate import Asker
 from api.access.roles import Role, Rule, may
+from api.http.numbers import Count, Number
 from api.http.problems import responses
-from api.places import PersonId, ReadingUnit, Unit
+from api.places import KeyId, PersonId, ReadingUnit, Unit
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1", tags=["access"])
 
-KeyId = Annotated[int, Path(ge=1, le=2**63 - 1, description="Number of the key.")]
 _READ = responses(404, 422, 503)
 _WRITE = responses(400, 404, 409, 413, 415, 422, 503, 507)
 _PERSON: dict[str, Example] = {
@@ -112,8 +112,8 @@ def revoke(person_id: PersonId, key_id: KeyId, unit: Unit) -> KeyOut:
 @router.get("/changes", **may(Rule.ADMINISTERS), responses=responses(422, 503), summary="Who changed what")
 def audit(
     unit: ReadingUnit,
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
-    before: Annotated[int | None, Query(ge=1, le=2**63 - 1, description="Below this number.")] = None,
+    limit: Annotated[Count, Query(ge=1, le=200)] = 50,
+    before: Annotated[Number | None, Query(description="Below this number.")] = None,
 ) -> list[ChangeOut]:
     """Everything that was made, changed or removed, the latest first."""
     return [ChangeOut.of(row) for row in changes.latest(unit, limit, before)]

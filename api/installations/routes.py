@@ -8,6 +8,7 @@ from fastapi.openapi.models import Example
 from api.access.gate import Asker
 from api.access.roles import Rule, may
 from api.database import Installation
+from api.http.numbers import Count
 from api.http.problems import responses
 from api.installations import service, storage
 from api.once import ClientId
@@ -72,8 +73,8 @@ def create(
 def listing(
     unit: ReadingUnit,
     asker: Asker,
-    limit: Annotated[int, Query(ge=1, le=200)] = 50,
-    offset: Annotated[int, Query(ge=0, le=2**31)] = 0,
+    limit: Annotated[Count, Query(ge=1, le=200)] = 50,
+    offset: Annotated[Count, Query(ge=0, le=2**31)] = 0,
     name: Annotated[Sought, Query(description="part of the name, or the number")] = "",
 ) -> InstallationPage:
     """Installations of whoever asks, the newest first."""

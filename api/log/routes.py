@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Path
+from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
 from api.access.roles import Rule, may
@@ -12,7 +12,7 @@ from api.installations.routes import outward as installation_outward
 from api.jobs.later import Answering
 from api.log import service, storage
 from api.once import ClientId
-from api.places import Db, InstallationId, ReadingUnit
+from api.places import Db, InstallationId, ReadingUnit, Sequence
 from api.trace.recording import read
 from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
 from api.wire.corrections import CorrectionIn
@@ -172,7 +172,7 @@ def acknowledgement(
 )
 def correction(
     installation_id: InstallationId,
-    sequence: Annotated[int, Path(ge=1, le=2**31 - 1, description="Number of the entry within its log.")],
+    sequence: Sequence,
     sent: Annotated[CorrectionIn, Body(openapi_examples=_CORRECTIONS)],
     database: Db,
     answering: Answering,

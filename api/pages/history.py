@@ -1,8 +1,8 @@
 """All that was recorded, in order, and putting right what was mistyped."""
 
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
@@ -17,7 +17,7 @@ from api.pages.next_step import name_of
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, Typed
-from api.places import Db, InstallationId
+from api.places import Db, InstallationId, Sequence
 from api.told.what_was import adjustment_words, run_words
 from api.wire.corrections import CorrectionIn
 from api.wire.installation import InstallationIn
@@ -29,7 +29,6 @@ __all__ = ["entries_of", "router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
 _CORRECTION = TypeAdapter(CorrectionIn)
-_Sequence = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
 def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
@@ -79,14 +78,14 @@ def _words(holder: Any, log: service.Log) -> str:
 
 
 @router.get("/entries/{sequence}/correct", **may(Rule.SEES))
-def blank(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
+def blank(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
     """The entry as it stands, to be put right."""
     entry = _entry(database, installation_id, sequence)
     return _form(database, installation_id, entry, Typed(_as_typed(entry)), [])
 
 
 @router.post("/entries/{sequence}/correct", **may(Rule.SEES))
-def correct(installation_id: InstallationId, sequence: _Sequence, typed: Form, database: Db) -> Response:
+def correct(installation_id: InstallationId, sequence: Sequence, typed: Form, database: Db) -> Response:
     """Keep the correction beside the entry."""
     entry = _entry(database, installation_id, sequence)
     try:

@@ -5,6 +5,7 @@ from urllib.parse import urlencode
 
 from fastapi import Depends, Query
 
+from api.http.numbers import Count
 from api.wire.installation import Sought
 
 __all__ = ["ON_A_LEAF", "Leaf", "Leafed"]
@@ -43,7 +44,7 @@ class Leaf(NamedTuple):
         return "?" + urlencode(asked | {"leaf": str(number)})
 
 
-def _leaf(leaf: Annotated[int, Query(ge=1, le=1_000_000)] = 1, name: Annotated[Sought, Query()] = "") -> Leaf:
+def _leaf(leaf: Annotated[Count, Query(ge=1, le=1_000_000)] = 1, name: Annotated[Sought, Query()] = "") -> Leaf:
     return Leaf(leaf, name)
 
 

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse
 
 from api.access.roles import Rule, may
@@ -14,7 +14,7 @@ from api.pages.problem_pages import PageRoute
 from api.pages.rendering import fragment, page
 from api.pages.working import AtWork, Work
 from api.pictures.gallery import Gallery
-from api.places import AdviceDesk, Db, InstallationId
+from api.places import AdviceDesk, Db, InstallationId, Sequence
 from shared.errors import NotFoundError
 
 __all__ = ["InGallery", "router"]
@@ -28,7 +28,6 @@ def _gallery(request: Request) -> Gallery:
 
 
 InGallery = Annotated[Gallery, Depends(_gallery)]
-_Sequence = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 
 @router.get("/pictures", **may(Rule.SEES))
@@ -83,7 +82,7 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
 
 
 @router.get("/sweeps/{sequence}", **may(Rule.SEES))
-def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
+def sweep(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
     """The sweep of one run with its reading."""
     from api.pictures.hanging import sweep_of
 
@@ -97,7 +96,7 @@ def sweep(installation_id: InstallationId, sequence: _Sequence, database: Db) ->
 
 
 @router.get("/sweeps/{sequence}/picture.svg", **may(Rule.SEES))
-def sweep_picture(installation_id: InstallationId, sequence: _Sequence, database: Db) -> Response:
+def sweep_picture(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
     """Its picture."""
     from api.pictures.hanging import sweep_of
 

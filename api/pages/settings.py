@@ -13,6 +13,7 @@ from api.access.gate import Asker
 from api.access.roles import Rule, may
 from api.belongings import trusts
 from api.http.checked import RefusedError, checked, told
+from api.http.numbers import number_in
 from api.installations import service as installations
 from api.log import service
 from api.pages.next_step import name_of
@@ -66,7 +67,7 @@ def change(installation_id: InstallationId, typed: Form, database: Db, asker: As
 @router.post("/advisers", **may(Rule.OWNS))
 def entrust(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Entrust the installation to an adviser, or take it back."""
-    number = int(typed.get("person_id")) if typed.get("person_id").isdecimal() else 0
+    number = number_in(typed.raw.get("person_id")) or 0  # nobody has 0
     act = trusts.take_back if typed.get("take_back") else trusts.entrust
     with database.unit() as session:
         act(session, installation_id, number)

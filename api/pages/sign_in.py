@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
@@ -17,7 +17,7 @@ from api.http.refusals import FieldError
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
 from api.pages.typed import Form, Typed
-from api.places import Db
+from api.places import Db, KeyId
 from api.settings import Settings
 from shared.errors import EighthTurnError, UnknownCallerError
 
@@ -25,7 +25,6 @@ __all__ = ["router"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
-_KeyId = Annotated[int, Path(ge=1, le=2**63 - 1)]
 _HOME = "/installations"
 
 
@@ -109,7 +108,7 @@ def new_key(typed: Form, asker: Asker, database: Db) -> Response:
 
 
 @router.post("/account/keys/{key_id}/revoke", **may(Rule.SIGNED_IN))
-def revoke(key_id: _KeyId, asker: Asker, database: Db) -> Response:
+def revoke(key_id: KeyId, asker: Asker, database: Db) -> Response:
     """Let a key open nothing any more."""
     with database.unit() as session:
         people.revoke(session, _number(asker), key_id)

@@ -1,13 +1,17 @@
 """A service that tells people apart, and everybody's keys."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
+from fastapi.routing import APIRoute
+from starlette.routing import Route
 
-from api.access.people import add, give_key
-from api.access.roles import Role, Scope
+from api.access.people import add, give_key, revoke
+from api.access.roles import Role, Rule, Scope, rule_of
 from api.app import create_app
 from api.belongings.trusts import entrust, give
 from api.settings import Settings
@@ -23,7 +27,8 @@ class House:
     """A service with people in it.
 
     `keys` by name: builder, other (another builder), adviser (entrusted with the builder's installation), stranger (an
-    adviser with nothing), keeper, administrator, reader (the builder's key for reading only). `numbers` of people.
+    adviser with nothing), keeper, administrator, reader (the builder's key for reading only), stranger's reader (the
+    other builder's), revoked (a key of the builder's that was revoked). `numbers` of people.
     """
 
     client: Client
@@ -47,10 +52,35 @@ ROLES = {
 }
 
 
+NAME = "the kite in hangar 7"
+"""What the builder calls the installation: nobody else may read it."""
+
+
+def routes_of(routes: Iterable[Any]) -> list[tuple[str, str, Rule | None]]:
+    """Method, path and rule of every route there is, the pages' too; a kind of route that is not known fails."""
+    found: list[tuple[str, str, Rule | None]] = []
+    for route in routes:
+        if hasattr(route, "original_router"):
+            found += routes_of(route.original_router.routes)
+        elif type(route) is Route and route.path == "/openapi.json":
+            found += [(method, route.path, Rule.ANYONE) for method in sorted(route.methods or ())]
+        else:
+            assert isinstance(route, APIRoute), route
+            found += [(method, route.path, rule_of(route)) for method in sorted(route.methods)]
+    return found
+
+
 @pytest.fixture
 def house(folder: Path) -> Iterator[House]:
     """A new one for every test."""
-    settings = Settings(data_folder=folder, database_url="", access="keys")
+    with opened(folder) as made:
+        yield made
+
+
+@contextmanager
+def opened(folder: Path, a_minute: int = 600) -> Iterator[House]:
+    """A service with people in it, which answers so many requests a minute."""
+    settings = Settings(data_folder=folder, database_url="", access="keys", requests_a_minute=a_minute)
     stand_in = StandIn(settings.seed)
     stand_in.failure = NotConvergedError("a stand-in learns nothing", cure="Make another run.")
     app = create_app(settings, lambda _seed: stand_in)
@@ -63,9 +93,16 @@ def house(folder: Path) -> Iterator[House]:
                 numbers[name] = add(session, name, roles).id
                 keys[name] = give_key(session, numbers[name], "test", Scope.EVERYTHING)[1]
             keys["reader"] = give_key(session, numbers["builder"], "display", Scope.READING)[1]
+            keys["stranger's reader"] = give_key(session, numbers["other"], "display", Scope.READING)[1]
+            lost, keys["revoked"] = give_key(session, numbers["builder"], "lost", Scope.EVERYTHING)
+            revoke(session, numbers["builder"], lost.id)
         made = House(client, keys, numbers, 0, 0)
         both = [
-            client.post("/api/v1/installations", json=NEEDLES, headers=made.headers(name)).json()["id"]
+            client.post(
+                "/api/v1/installations",
+                json=NEEDLES | {"name": NAME if name == "builder" else ""},
+                headers=made.headers(name),
+            ).json()["id"]
             for name in ("builder", "other")
         ]
         with database.unit() as session:

@@ -4,10 +4,9 @@ import re
 from typing import Any
 
 import pytest
-from fastapi.routing import APIRoute
 
-from api.access.roles import RULE_KEY, Rule, rule_of
-from tests.api.access.conftest import House
+from api.access.roles import RULE_KEY, Rule
+from tests.api.access.conftest import House, routes_of
 
 _REFUSED = {401, 403, 404}
 _EVERYBODY = ("nobody", "builder", "other", "adviser", "stranger", "keeper", "administrator", "reader")
@@ -24,11 +23,7 @@ _MAY: dict[Rule, set[str]] = {
 
 
 def _routes(house: House) -> list[tuple[str, str, Rule | None]]:
-    """Method, path and rule of every route there is, the pages' too."""
-    included = [r.original_router for r in house.client.app.routes if hasattr(r, "original_router")]  # type: ignore[attr-defined]
-    routes = [route for router in included for route in router.routes]
-    assert all(isinstance(route, APIRoute) for route in routes)
-    return [(method, route.path, rule_of(route)) for route in routes for method in sorted(route.methods)]
+    return routes_of(house.client.app.routes)  # type: ignore[attr-defined]
 
 
 def _address(path: str, installation: int, person: int) -> str:
