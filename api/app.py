@@ -87,7 +87,10 @@ def create_app(
     app.state.work = Work()
     app.state.worker = Worker(database, app.state.desk)
     app.state.desk.afterwards = app.state.worker
-    app.add_middleware(bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER)
+    app.add_middleware(
+        bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER,
+        large_at=("/api/v1/installations/import",),
+    )  # fmt: skip
     app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
     app.add_middleware(
         Door, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,

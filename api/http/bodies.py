@@ -11,10 +11,14 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.http.problems import problem
 from api.http.refusals import FieldError, shown
 
-__all__ = ["BodyError", "StrictBodies", "parse", "read_whole", "replayed"]
+__all__ = ["MOST_VALUES", "BodyError", "StrictBodies", "parse", "read_whole", "replayed"]
 
 _DEEPEST = 32
-_MOST_VALUES = 1_000_000  # more than the largest pool holds that a body can carry
+MOST_VALUES = 1_000_000
+"""Values of the largest document: a parcel with 10,000 entries of less than a hundred each."""
+
+_MOST_ELSEWHERE = 20_000  # values of any other body: the largest, an installation with 24 needles, has some hundreds
+_MOST_NAMES = 500  # of one object; none that is known has a hundred, and each one that is not becomes an error
 _SHORT = 64 * 1024  # bytes read at once; more of them are read beside, while the service goes on with others
 _TEXT = re.compile(rb'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
 _NUMBERS = (float, int)
@@ -50,6 +54,13 @@ def _whole(text: str) -> int | _NotANumber:
 
 def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
+    if len(pairs) > _MOST_NAMES:
+        raise BodyError(
+            413,
+            "body",
+            f"an object in it holds more than {_MOST_NAMES} fields",
+            "Send the fields the OpenAPI page lists.",
+        )
     for name, value in pairs:
         if name in found:
             raise BodyError(400, name, "the field stands twice", "Keep one of the two.")
@@ -57,10 +68,23 @@ def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return found
 
 
-def _few(body: bytes) -> None:
-    """A body may be millions of noughts; that is seen by its commas, before a value of it is read."""
-    if body.count(b",") > _MOST_VALUES and _TEXT.sub(b"", body).count(b",") > _MOST_VALUES:
-        raise BodyError(413, "body", f"it holds more than {_MOST_VALUES} values", "Send less at a time.")
+def _few(body: bytes, most: int) -> None:
+    """A body may be millions of noughts; that is seen by its commas, before a value of it is read.
+
+    Texts are passed over one by one, and others are served between them; no more of them are than may stand in it.
+    """
+    if body.count(b",") <= most:
+        return
+    commas = texts = at = 0
+    for text in _TEXT.finditer(body):
+        commas += body.count(b",", at, text.start())
+        texts, at = texts + 1, text.end()
+        if commas > most or texts > 2 * most:  # each value may have a name
+            break
+    else:
+        commas += body.count(b",", at)
+    if commas > most or texts > 2 * most:
+        raise BodyError(413, "body", f"it holds more than {most} values", "Send less at a time.")
 
 
 def _clean(value: Any, path: tuple[str, ...] = ()) -> None:
@@ -85,15 +109,15 @@ def _refused(path: tuple[str, ...], value: str, message: str, cure: str) -> Body
     return BodyError(422, ".".join(path) or "body", message, cure, str(value))
 
 
-def parse(body: bytes) -> Any:
-    """Read strict JSON.
+def parse(body: bytes, most: int = MOST_VALUES) -> Any:
+    """Read strict JSON of at most so many values.
 
     Raises
     ------
     BodyError
         For anything but UTF-8 JSON with finite numbers, single fields and clean text, and not too many of them.
     """
-    _few(body)
+    _few(body, most)
     try:
         value = json.loads(
             body.decode("utf-8-sig"),
@@ -109,8 +133,8 @@ def parse(body: bytes) -> Any:
     return value
 
 
-def _rewritten(body: bytes) -> bytes:
-    return json.dumps(parse(body)).encode()
+def _rewritten(body: bytes, most: int) -> bytes:
+    return json.dumps(parse(body, most)).encode()
 
 
 class StrictBodies:
@@ -121,10 +145,15 @@ class StrictBodies:
     max_bytes : int
     but_under : tuple of str
         Addresses that begin so take forms, which are checked elsewhere.
+    large_at : tuple of str
+        Addresses that take documents of up to `MOST_VALUES` values.
     """
 
-    def __init__(self, app: ASGIApp, max_bytes: int, but_under: tuple[str, ...]) -> None:
+    def __init__(
+        self, app: ASGIApp, max_bytes: int, but_under: tuple[str, ...], large_at: tuple[str, ...] = ()
+    ) -> None:
         self.app = app
+        self.large_at = large_at
         self.max_bytes = max_bytes
         self.but_under = but_under
 
@@ -137,7 +166,9 @@ class StrictBodies:
         try:
             _is_json(scope)
             body = await read_whole(receive, self.max_bytes)
-            clean = _rewritten(body) if len(body) <= _SHORT else await to_thread.run_sync(_rewritten, body)
+            most = MOST_VALUES if scope["path"] in self.large_at else _MOST_ELSEWHERE
+            short = len(body) <= _SHORT
+            clean = _rewritten(body, most) if short else await to_thread.run_sync(_rewritten, body, most)
         except BodyError as error:
             response = problem(error.status, "The body cannot be used", error.detail(), [error.error])
             await response(scope, receive, send)

@@ -15,7 +15,7 @@ from api.pages.client_ids import id_in, new_id
 from api.pages.many import Leafed
 from api.pages.problem_pages import PageRoute
 from api.pages.rendering import page
-from api.pages.typed import Form, Typed
+from api.pages.typed import Form, Typed, no_field, row_of
 from api.places import AdviceDesk, Db
 from api.told.units import PRESETS
 from api.wire.installation import InstallationIn
@@ -73,7 +73,7 @@ def create(typed: Form, database: Db, asker: Asker) -> Response:
         with database.unit() as session:
             row = service.set_up(session, sent, asker.person_id, client_id)
     except (RefusedError, EighthTurnError) as error:
-        return _form(typed, told(error), max(_rows(typed), _ROWS), 422)
+        return _form(typed, told(error), _rows(typed), 422)
     return RedirectResponse(f"/installations/{row.id}", 303)
 
 
@@ -88,8 +88,21 @@ def _form(typed: Typed, errors: list[Any], rows: int, status: int = 200) -> Resp
 
 
 def _rows(typed: Typed) -> int:
-    numbers = [int(name.split(".")[1]) for name in typed.raw if name.startswith("needles.") and name[8:9].isdigit()]
-    return min(max(numbers, default=_ROWS - 1) + 1, _MOST_ROWS)
+    """How many rows of needles the form has.
+
+    Raises
+    ------
+    RefusedError
+        If a field names a row that no form has.
+    """
+    last = _ROWS - 1
+    for name in typed.raw:
+        if name.startswith("needles."):
+            row = row_of(name.split(".")[1])
+            if row is None or row >= _MOST_ROWS:
+                raise no_field(name)
+            last = max(last, row)
+    return last + 1
 
 
 def _without_empty_rows(typed: Typed) -> Typed:

@@ -7,10 +7,13 @@ from api.http.bodies import BodyError, read_whole, replayed
 from api.http.origins import origin_of
 from api.http.problems import problem
 
-__all__ = ["FORMS_UNDER", "OwnForms"]
+__all__ = ["FORMS_UNDER", "MOST_FIELDS", "OwnForms"]
 
 FORMS_UNDER = ("/installations", "/sign-in", "/sign-out", "/account")
 """Every form is posted to an address that begins so."""
+
+MOST_FIELDS = 400
+"""Fields of the largest form: an installation with 24 needles has less than half as many."""
 
 _KINDS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
@@ -34,17 +37,30 @@ class OwnForms:
         try:
             _check(headers)
             body = await read_whole(receive, self.max_bytes)
+            _few(headers, body)
         except BodyError as error:
             await problem(error.status, "The form cannot be used", error.detail(), [error.error])(scope, receive, send)
             return
         await self.app(scope, replayed(body, receive), send)
 
 
+def _few(headers: Headers, body: bytes) -> None:
+    """Many fields, or separators of none, are seen before the form is read."""
+    if _kind(headers) == _KINDS[0] and body.count(b"&") >= MOST_FIELDS:
+        raise BodyError(
+            413, "form", f"it has more than {MOST_FIELDS} fields", "Open the page anew and fill it in there."
+        )
+
+
+def _kind(headers: Headers) -> str:
+    return headers.get("content-type", "").partition(";")[0].strip().lower()
+
+
 def _check(headers: Headers) -> None:
     if origin_of(headers) == "elsewhere":
         seen = headers.get("origin") or headers.get("sec-fetch-site") or ""
         raise BodyError(403, "origin", "this form comes from elsewhere", "Open the page itself.", seen)
-    kind = headers.get("content-type", "").partition(";")[0].strip().lower()
+    kind = _kind(headers)
     if kind not in _KINDS:
         cure = "JSON goes to the addresses under /api/v1."
         raise BodyError(415, "content-type", "this is no form", cure, kind or "nothing")

@@ -9,10 +9,13 @@ from starlette.datastructures import UploadFile
 
 from api.http.checked import RefusedError
 from api.http.refusals import FieldError, shown
+from api.pages.own_forms import MOST_FIELDS
 
-__all__ = ["Form", "Typed"]
+__all__ = ["Form", "Typed", "no_field", "row_of"]
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+_ROW = re.compile("0|[1-9][0-9]?")  # a longer one is no row of any form
+_DEEPEST = 6  # parts of a field's name; none that is known has as many
 _NUMBERS = ("value", "turns", "turns_from_mark", "cylinders", "egt_probes")
 
 
@@ -30,13 +33,18 @@ class Typed:
         """The fields under these first names as a nested document; what was left blank is left out.
 
         A quantity is blank when its number is: its unit alone says nothing. Numbers may carry a decimal comma.
+
+        Raises
+        ------
+        RefusedError
+            If a field stands below one that has a value of its own.
         """
         tree: dict[str, Any] = {}
         for name in self.raw:
-            path, text = name.split("."), self.get(name)
+            path, text = name.split(".", _DEEPEST), self.get(name)
             lone_unit = path[-1] == "unit" and not self.get(".".join([*path[:-1], "value"]))
             if path[0] in names and text and not lone_unit:
-                _put(tree, path, _number(text) if path[-1] in _NUMBERS else text)
+                _put(tree, name, path, _number(text) if path[-1] in _NUMBERS else text)
         return {name: _listed(value) for name, value in tree.items()}
 
 
@@ -48,10 +56,23 @@ def _number(text: str) -> float | int | str:
     return float(plain) if "." in plain or len(plain) > 15 else int(plain)
 
 
-def _put(tree: dict[str, Any], path: list[str], value: Any) -> None:
-    for name in path[:-1]:
-        tree = tree.setdefault(name, {})
+def _put(tree: dict[str, Any], name: str, path: list[str], value: Any) -> None:
+    for part in path[:-1]:
+        tree = tree.setdefault(part, {})
+        if not isinstance(tree, dict):
+            raise no_field(name)
     tree[path[-1]] = value
+
+
+def no_field(name: str) -> RefusedError:
+    """The refusal of a field that no form of ours has."""
+    cure = "Open the page anew and fill it in there."
+    return RefusedError([FieldError(field=shown(name), value="", message="there is no such field here", cure=cure)])
+
+
+def row_of(part: str) -> int | None:
+    """The row that a part of a field's name stands for; None where it stands for none."""
+    return int(part) if _ROW.fullmatch(part) else None
 
 
 def _listed(value: Any) -> Any:
@@ -59,14 +80,14 @@ def _listed(value: Any) -> Any:
     if not isinstance(value, dict):
         return value
     inner = {name: _listed(below) for name, below in value.items()}
-    if inner and all(name.isdigit() for name in inner):
+    if inner and all(row_of(name) is not None for name in inner):
         return [inner[name] for name in sorted(inner, key=int)]
     return inner
 
 
 async def _typed(request: Request) -> Typed:
     found: dict[str, str] = {}
-    async with request.form(max_fields=400, max_files=2, max_part_size=262_144) as form:
+    async with request.form(max_fields=MOST_FIELDS, max_files=2, max_part_size=262_144) as form:
         for name, value in form.multi_items():
             if isinstance(value, UploadFile):
                 found[name] = await _text(name, value)

@@ -64,7 +64,7 @@ class EntryPacked(Wire):
     recorded_at: Moment
     client_id: str | None = Field(None, min_length=8, max_length=64)
     document: Document
-    corrections: list[CorrectionPacked] = Field(max_length=1000)
+    corrections: list[CorrectionPacked] = Field(max_length=1000, fail_fast=True)
     trace: TracePacked | None = None
 
 
@@ -88,8 +88,8 @@ class Contents(Wire):
 
     created_at: Moment
     installation: Document
-    entries: list[EntryPacked] = Field(max_length=10_000)
-    notes: list[NotePacked] = Field(max_length=10_000)
+    entries: list[EntryPacked] = Field(max_length=10_000, fail_fast=True)
+    notes: list[NotePacked] = Field(max_length=10_000, fail_fast=True)
     prior: PriorPacked | None = Field(None, description="None: it started from the expert's word.")
 
 

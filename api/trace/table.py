@@ -16,14 +16,23 @@ from numpy.typing import NDArray
 
 from shared.errors import InvalidValueError
 
-__all__ = ["MOST_ROWS", "Column", "read_table"]
+__all__ = ["MOST_CELLS", "MOST_COLUMNS", "MOST_ROWS", "Column", "read_table"]
 
 MOST_ROWS = 200_000
 """Rows beyond which a file is refused."""
 
+MOST_COLUMNS = 200
+"""Columns beyond which a file is refused."""
+
+MOST_CELLS = 4_000_000
+"""Rows times columns beyond which a file is refused."""
+
+_LONGEST_LINE = 20_000  # characters: a hundred for each of the most columns
+_LONGEST_HEADING = 200
+
 _GAPS = {"", "-", "--", "nan", "n/a", "na", "null", "none"}
 _UNIT = re.compile(r"^(?P<name>.*?)\s*[\(\[](?P<unit>[^\)\]]*)[\)\]]\s*$")
-_CLOCK = re.compile(r"^(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:\.\d+)?)$")
+_CLOCK = re.compile(r"^(?:(\d{1,4}):)?(\d{1,2}):(\d{1,2}(?:\.\d+)?)$")
 
 
 @dataclass(frozen=True)
@@ -68,23 +77,66 @@ def read_table(text: str) -> list[Column]:
     Raises
     ------
     InvalidValueError
-        If there is no heading, no row, or too many rows. A field that is no number is named, with its row, when its
-        column is used.
+        If there is no heading, no row, or too much of it, or a line or a quote that does not end. A field that is no
+        number is named, with its row, when its column is used.
     """
-    lines = text.removeprefix("\ufeff").splitlines()
+    lines = _lines(text.removeprefix("\ufeff"))
     separator = _separator(lines[:50])
-    rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=separator))
+    rows = _rows(lines, separator)
     head = next((i for i, row in enumerate(rows[:50]) if _is_heading(row, separator)), None)
     if head is None:
         raise _refused("no line of headings was found", "row 1", "", "Put the names of the columns in the first line.")
-    names = _distinct([field.strip() for field in rows[head]])
+    names = _distinct(_headings(rows[head], head + 1))
     body = [(head + 2 + i, row) for i, row in enumerate(rows[head + 1 :]) if any(f.strip() for f in row)]
     if not body:
         raise _refused("there is no row below the headings", f"row {head + 2}", "", "Export the trace again.")
     if len(body) > MOST_ROWS:
-        cure = "Cut the file down to the sweep."
-        raise _refused(f"more than {MOST_ROWS} rows", f"row {body[MOST_ROWS][0]}", len(body), cure)
+        raise _refused(f"more than {MOST_ROWS} rows", f"row {body[MOST_ROWS][0]}", len(body), _CUT)
+    if len(body) * len(names) > MOST_CELLS:
+        seen = f"{len(body)} rows of {len(names)} columns"
+        raise _refused(f"more than {MOST_CELLS} fields", f"row {body[-1][0]}", seen, _CUT)
     return [_column(name, k, body, separator) for k, name in enumerate(names) if name]
+
+
+_CUT = "Cut the file down to the sweep."
+
+
+def _lines(text: str) -> list[str]:
+    """The lines, unless there are far too many or one is far too long; neither is copied before it is known."""
+    if sum(map(text.count, _LINE_ENDS)) > 4 * MOST_ROWS:  # blank ones, and ends of two characters, among them
+        raise _refused(f"more than {MOST_ROWS} rows", f"row {MOST_ROWS + 1}", "", _CUT)
+    lines = text.splitlines()
+    for i, line in enumerate(lines):
+        if len(line) > _LONGEST_LINE:
+            cure = "Export it again as CSV, one line for each moment."
+            raise _refused(f"a line has more than {_LONGEST_LINE} characters", f"row {i + 1}", len(line), cure)
+    return lines
+
+
+_LINE_ENDS = "\n\r\v\f\x1c\x1d\x1e\x85\u2028\u2029"
+"""What `str.splitlines` ends a line at."""
+
+
+def _rows(lines: list[str], separator: str) -> list[list[str]]:
+    reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=separator, strict=True)
+    try:
+        return list(reader)
+    except csv.Error as error:
+        cure = "Close every quote, and double a quote within a field."
+        raise _refused(f"the quotes do not fit: {error}", f"row {reader.line_num}", "", cure) from None
+
+
+def _headings(row: list[str], number: int) -> list[str]:
+    if len(row) > MOST_COLUMNS:
+        cure = "Leave out the columns that are not needed."
+        raise _refused(f"more than {MOST_COLUMNS} columns", f"row {number}", len(row), cure)
+    names = [field.strip() for field in row]
+    for name in names:
+        if len(name) > _LONGEST_HEADING:
+            raise _refused(
+                f"a heading has more than {_LONGEST_HEADING} characters", f"row {number}", name, "Shorten it."
+            )
+    return names
 
 
 def _distinct(names: list[str]) -> list[str]:

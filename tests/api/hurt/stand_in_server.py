@@ -1,4 +1,7 @@
-"""The service with a stand-in for the model, in a process of its own: ``… FOLDER``; prints its port once it listens."""
+"""The service with a stand-in for the model, in a process of its own: ``… FOLDER [BYTES]``.
+
+It prints its port once it listens.
+"""
 
 import socket
 import sys
@@ -11,8 +14,9 @@ from api.settings import Settings
 from tests.api.conftest import StandIn
 
 
-def _main(folder: str) -> None:
-    app = create_app(Settings(data_folder=Path(folder), database_url=""), StandIn)
+def _main(folder: str, most_bytes: str = "16777216") -> None:
+    settings = Settings(data_folder=Path(folder), database_url="", max_body_bytes=int(most_bytes))
+    app = create_app(settings, StandIn)
     app.state.desk.prepare()
     app.state.worker.start()
     with socket.create_server(("127.0.0.1", 0)) as door:
