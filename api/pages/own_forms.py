@@ -1,5 +1,6 @@
 """Forms are taken from our own pages only, and no larger than a body may be."""
 
+from python_multipart.multipart import parse_options_header
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -46,21 +47,25 @@ class OwnForms:
 
 def _few(headers: Headers, body: bytes) -> None:
     """Many fields, or separators of none, are seen before the form is read."""
-    if _kind(headers) == _KINDS[0] and body.count(b"&") >= MOST_FIELDS:
+    if _kind(headers)[0] == _KINDS[0] and body.count(b"&") >= MOST_FIELDS:
         raise BodyError(
             413, "form", f"it has more than {MOST_FIELDS} fields", "Open the page anew and fill it in there."
         )
 
 
-def _kind(headers: Headers) -> str:
-    return headers.get("content-type", "").partition(";")[0].strip().lower()
+def _kind(headers: Headers) -> tuple[str, str]:
+    """The type of the body and its character set, by the parser that reads the form afterwards."""
+    kind, options = parse_options_header(headers.get("content-type", ""))
+    return kind.decode("latin-1").strip().lower(), options.get(b"charset", b"utf-8").decode("latin-1").lower()
 
 
 def _check(headers: Headers) -> None:
     if origin_of(headers) == "elsewhere":
         seen = headers.get("origin") or headers.get("sec-fetch-site") or ""
         raise BodyError(403, "origin", "this form comes from elsewhere", "Open the page itself.", seen)
-    kind = _kind(headers)
+    kind, charset = _kind(headers)
     if kind not in _KINDS:
         cure = "JSON goes to the addresses under /api/v1."
         raise BodyError(415, "content-type", "this is no form", cure, kind or "nothing")
+    if charset not in ("utf-8", "utf8"):  # some take a minute to decode, or give what is no text
+        raise BodyError(415, "content-type", "the form has to be in UTF-8", "Send it as UTF-8.", charset)

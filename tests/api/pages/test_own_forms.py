@@ -1,9 +1,13 @@
 """Forms as they come in: whole, or not at all."""
 
 import asyncio
+import time
 from typing import Any
 
+import pytest
+
 from api.pages.own_forms import OwnForms
+from tests.api.asking import Client
 
 
 def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
@@ -27,3 +31,19 @@ def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
     assert reached == []
     assert said[0]["status"] == 400
     assert b"the connection closed before it was whole" in said[1]["body"]
+
+
+@pytest.mark.parametrize(
+    ("charset", "status"),
+    [("utf-8", 303), ('"UTF-8"', 303), ("utf8", 303), ("punycode", 415), ("unicode_escape", 415), ("utf-7", 415),
+     ("utf-16", 415), ("latin-1", 415), ("hex", 415), ("", 415), ("utf-8-sig", 415)],
+)  # fmt: skip
+def test_forms_come_in_one_character_set(client: Client, home: str, charset: str, status: int) -> None:
+    """Punycode takes a time that grows with the square of the text, others make lone surrogates, which are no text."""
+    text = b"z" * 200_000 if charset == "punycode" else b"look \\ud800 +2AA-"
+    body = b'--b\r\nContent-Disposition: form-data; name="text"\r\n\r\n%s\r\n--b--\r\n' % text
+    kind = f"multipart/form-data; boundary=b; charset={charset}"
+    begun = time.perf_counter()
+    answer = client.post(f"{home}/notes", content=body, headers={"content-type": kind}, follow_redirects=False)
+    assert answer.status_code == status, answer.text
+    assert time.perf_counter() - begun < 1.0
