@@ -10,7 +10,7 @@ import pytest
 from fastapi.routing import APIRoute
 from starlette.routing import Route
 
-from api.access.people import add, give_key, revoke
+from api.access.people import add, give_key
 from api.access.roles import Role, Rule, Scope, rule_of
 from api.app import create_app
 from api.belongings.trusts import entrust, give
@@ -27,8 +27,7 @@ class House:
     """A service with people in it.
 
     `keys` by name: builder, other (another builder), adviser (entrusted with the builder's installation), stranger (an
-    adviser with nothing), keeper, administrator, reader (the builder's key for reading only), stranger's reader (the
-    other builder's), revoked (a key of the builder's that was revoked). `numbers` of people.
+    adviser with nothing), keeper, administrator, reader (the builder's key for reading only). `numbers` of people.
     """
 
     client: Client
@@ -93,9 +92,6 @@ def opened(folder: Path, a_minute: int = 600) -> Iterator[House]:
                 numbers[name] = add(session, name, roles).id
                 keys[name] = give_key(session, numbers[name], "test", Scope.EVERYTHING)[1]
             keys["reader"] = give_key(session, numbers["builder"], "display", Scope.READING)[1]
-            keys["stranger's reader"] = give_key(session, numbers["other"], "display", Scope.READING)[1]
-            lost, keys["revoked"] = give_key(session, numbers["builder"], "lost", Scope.EVERYTHING)
-            revoke(session, numbers["builder"], lost.id)
         made = House(client, keys, numbers, 0, 0)
         both = [
             client.post(

@@ -11,7 +11,8 @@ from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 
 from api.access.gate import admitted
-from api.access.roles import Rule
+from api.access.people import give_key, revoke
+from api.access.roles import Rule, Scope
 from api.app import create_app
 from api.http.numbers import number_in
 from api.settings import Settings
@@ -83,6 +84,10 @@ def _outcome(answer: Any) -> tuple[Any, ...]:
 def many(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """A service that answers as often as it is asked."""
     with opened(tmp_path_factory.mktemp("one-number"), a_minute=1_000_000) as made:
+        with made.client.app.state.database.unit() as session:  # type: ignore[attr-defined]
+            made.keys["stranger's reader"] = give_key(session, made.numbers["other"], "display", Scope.READING)[1]
+            lost, made.keys["revoked"] = give_key(session, made.numbers["builder"], "lost", Scope.EVERYTHING)
+            revoke(session, made.numbers["builder"], lost.id)
         yield made
 
 
