@@ -11,7 +11,8 @@ from api.access import routes as access
 from api.access.door import Door, Limiter
 from api.access.gate import admit
 from api.advice import routes as advice
-from api.advice.desk import Adviser, Desk
+from api.advice.adviser import Adviser
+from api.advice.desk import Desk
 from api.advice.real_adviser import real_adviser
 from api.belongings import routes as belongings
 from api.database import Database
@@ -80,13 +81,12 @@ def create_app(
     app.state.settings = settings
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Figures(database, settings.seed)
-    app.state.desk = Desk(make_adviser, settings.seed, settings.remembered, app.state.figures, spans)
+    app.state.desk = Desk(make_adviser, settings.seed, app.state.figures, spans)
     app.state.pool_floor = checked_floor(settings.pool_floor)
     app.state.fitter = real_fitter
-    app.state.gallery = Gallery(app.state.desk)
+    app.state.gallery = Gallery(app.state.desk, database)
     app.state.work = Work()
     app.state.worker = Worker(database, app.state.desk)
-    app.state.desk.afterwards = app.state.worker
     app.add_middleware(
         bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),

@@ -32,6 +32,7 @@ from sqlalchemy.types import TypeDecorator
 from shared.errors import InvalidValueError
 
 __all__ = [
+    "DERIVED",
     "UNCERTAIN",
     "Answer",
     "Base",
@@ -48,6 +49,9 @@ __all__ = [
 
 UNCERTAIN = "it went wrong while it was being committed"
 """Note on a failure after which it is not known whether the work was stored."""
+
+DERIVED = "derived"
+"""Mark, in a table's `info`, of data that are remade when missing: a backup does without them."""
 
 Id = BigInteger().with_variant(Integer, "sqlite")
 """Numbers of rows."""

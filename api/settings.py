@@ -42,8 +42,6 @@ class Settings(BaseSettings):
         Seed of the sampler: the same log and seed give the same answer.
     max_body_bytes : int
         Largest request body accepted [bytes].
-    remembered : int
-        Posteriors kept in memory for what-if questions.
     worker : bool
         Whether `serve` also makes the answers that wait, beside the requests.
     pool_floor : int
@@ -70,7 +68,6 @@ class Settings(BaseSettings):
     sign_ins_a_minute: int = Field(10, ge=1, le=1000)
     seed: int = Field(20_260_101, ge=0, le=2**31)
     max_body_bytes: int = Field(16 * 1024 * 1024, ge=1024, le=64 * 1024 * 1024)
-    remembered: int = Field(16, ge=1, le=1000)
     worker: bool = True
     pool_floor: int = Field(5, ge=3, le=1000)
 

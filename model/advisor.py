@@ -2,29 +2,30 @@
 
 import math
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 from model import MODEL_VERSION
-from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, Foretold, suspicions
+from model.doubt.faults import ALARM, ALARM_AT_THE_END, LATEST, suspicions
 from model.learning.compiled import Shelf
+from model.learning.earlier import CHANCES, EarlierFit, key_of
 from model.learning.engine_prior import EXPERT, EnginePrior
 from model.learning.evidence import Evidence
 from model.learning.memory import Log, Memory
-from model.learning.particles import posteriors
-from model.learning.reweighting import means_the_same, reweighted
-from model.learning.sampler import LONG, TRIES, Posterior, Sampler
+from model.learning.sampler import LONG, Posterior, Sampler
 from model.pool.summary import Summary, summarise
 from model.setting.holding import holding, on_a_cold_low_day
 from model.setting.outlook import Outlook, look, present
-from model.setting.precision import precise
 from model.setting.prediction import predict
 from model.setting.stages import confidence_of
 from model.step import wording
 from model.step.candidates import weigh
-from model.step.choice import choose
+from model.step.choice import choose, most_informative
 from model.step.expectation import expectation
+from model.step.runs_to_finish import runs_to_finish
 from model.step.watch import hold
 from shared import cautions
 from shared.advice import (
@@ -45,13 +46,9 @@ from shared.limits import ScrewStep
 from shared.records import Acknowledge, ChangeNeedle, Entry, Installation
 from shared.runs import Run
 
-__all__ = ["Advisor", "Learned"]
+__all__ = ["Advisor", "Learned", "LookedBack"]
 
-_REMEMBERED = 64  # first fits, about a megabyte each: the latest runs are held against those before them
-_SETTLED = 8  # posteriors drawn to the end, about four megabytes each: a turn since then teaches nothing
-_MOST_CHAINS = 40  # drawn of one log; what is not settled by then is told with the error it has
-_WEIGHED_ON = 2800  # draws on which candidates are weighed: those of a first fit
-_ENTRIES_SINCE = 4  # a run and what was turned before it; draws of a log shorter than that would hardly do
+_REMEMBERED = 24  # posteriors in memory, about a megabyte each: pictures and what-if ask again for the same ones
 
 _NOTHING = Information(0.0, 0.0)
 _NOT_TRUSTED = (
@@ -64,18 +61,27 @@ _NOT_TRUSTED = (
 class Learned:
     """What one log taught: the posterior, the outlook at the present setting, and the confidence in it.
 
-    `quick`: not settled yet; what `Advisor.learn` gives takes its place.
+    `to_keep` holds fits that a store may keep for later answers, as bytes by `key_of`: that of this log, and those of
+    earlier logs that had to be made on the way.
     """
 
     posterior: Posterior
     now: Outlook
     confidence: Confidence
-    quick: bool = False
+    to_keep: Mapping[str, bytes] = field(default_factory=dict)
 
     @property
     def evidence(self) -> Evidence:
         """The log laid out."""
         return self.posterior.evidence
+
+
+class LookedBack(NamedTuple):
+    """A fit of an earlier log: a few draws, the chances at its setting by `CHANCES`, and what a store may keep."""
+
+    posterior: Posterior
+    chances: Mapping[str, float]
+    to_keep: Mapping[str, bytes]
 
 
 class Advisor:
@@ -86,14 +92,11 @@ class Advisor:
     seed : int
         Same log, same seed and same versions give the same answer.
     cores : int
-        Chains drawn, and candidates weighed, at a time.
+        Chains drawn, and candidates weighed, at a time; it changes no figure.
     prior : EnginePrior
         Of engines that do not bring their own.
     shelf : Shelf, optional
         Where the compiled sampler lasts between starts.
-    settle : bool
-        Whether `learn` goes on drawing until the figures are settled (`model.setting.precision`); without it, it takes
-        what a first fit gives, in a fraction of the time.
 
     Attributes
     ----------
@@ -102,22 +105,14 @@ class Advisor:
     """
 
     def __init__(
-        self,
-        seed: int = 20_260_101,
-        cores: int = 2,
-        prior: EnginePrior = EXPERT,
-        shelf: Shelf | None = None,
-        settle: bool = True,
+        self, seed: int = 20_260_101, cores: int = 2, prior: EnginePrior = EXPERT, shelf: Shelf | None = None
     ) -> None:
         self.seed = seed
-        self._settle = settle
         self.prior = prior
         self._cores = cores
         self.sampler = Sampler(cores, shelf)
-        self._first_fits, self._settled_fits = Memory(_REMEMBERED), Memory(_SETTLED)
-        self._foretold = Foretold()
+        self._posteriors = Memory(_REMEMBERED)
         self._fitting = threading.Lock()
-        self._leading = threading.Lock()  # of its own: a fit may be waiting for the sampler to be compiled
 
     @property
     def ready(self) -> bool:
@@ -134,33 +129,41 @@ class Advisor:
         """
         self.sampler.compile(progress)
 
-    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Learned:
-        """Fit the posterior to a log.
+    def learn(
+        self,
+        installation: Installation,
+        entries: Sequence[Entry],
+        prior: EnginePrior | None = None,
+        kept: Mapping[str, bytes] | None = None,
+    ) -> Learned:
+        """Fit the posterior to a log, and hold its latest runs against the fits before them.
 
         Parameters
         ----------
         entries : sequence of Run or Adjustment
             In the order in which they happened.
         prior : EnginePrior, optional
-            Of this engine; the adviser's own if not given.
+            Of this engine; the advisor's own if not given.
+        kept : mapping of str to bytes, optional
+            Earlier fits from a store, by the keys that `earlier_keys` names. Missing or damaged ones are made again,
+            each with a fit of its own; the answer is the same.
 
         Raises
         ------
         UnknownNeedleError
-            If a needle was fitted that is not on hand.
+            If an installed needle is not among the installation's needles.
         """
-        log = self._log(installation, entries, prior)
-        first = self._first(log)
-        if not self._settle:
-            return first
-        settled = self._settled(log)
-        now = present(settled)
-        return Learned(settled, now, confidence_of(settled, now, first.confidence.suspicions))
+        log, to_keep = self._log(installation, entries, prior), dict[str, bytes]()
+        posterior = self._fitted(log)
+        parts = [*_doubted(log), log.telling()] if posterior.evidence.runs else []
+        fits = [(part, self._kept_or_made(part, kept or {}, to_keep)) for part in parts]
+        trusted = [fit.posterior(part.evidence(), self.seed) for part, fit in fits if fit.diagnostics.converged]
+        doubts = suspicions(trusted, posterior.evidence, self._cores) if len(parts) > 1 else ()
+        now = present(posterior)
+        return Learned(posterior, now, confidence_of(posterior, now, doubts), to_keep)
 
-    def learn_roughly(
-        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
-    ) -> Learned:
-        """What a first fit to a log says: for looking back on many logs, where settled figures are not worth the wait.
+    def fit(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Posterior:
+        """The posterior of a log alone, without the faults its latest runs may tell of.
 
         Parameters
         ----------
@@ -170,103 +173,63 @@ class Advisor:
         Raises
         ------
         UnknownNeedleError
-            If a needle was fitted that is not on hand.
+            If an installed needle is not among the installation's needles.
         """
-        return self._first(self._log(installation, entries, prior))
+        return self._fitted(self._log(installation, entries, prior))
 
-    def learn_quickly(
+    def earlier_keys(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
-    ) -> Learned | None:
-        """What is remembered of the log some entries ago, weighed by what came since (`model.learning.reweighting`).
+    ) -> tuple[str, ...]:
+        """Keys of the fits that `learn` takes from a store: of earlier logs, and of this one."""
+        log = self._log(installation, entries, prior)
+        return tuple(key_of(each, self.seed) for each in (*_doubted(log), log))
 
-        Where too little is remembered, or the weights are not to be believed, it is what a first fit gives; as long as
-        the sampler is not compiled, what particles give (`model.learning.particles`).
+    def look_back(
+        self,
+        installation: Installation,
+        entries: Sequence[Entry],
+        prior: EnginePrior | None = None,
+        kept: Mapping[str, bytes] | None = None,
+    ) -> "LookedBack":
+        """The fit of an earlier log, for looking back on it.
 
         Parameters
         ----------
-        entries, prior
+        entries, prior, kept
             As for `learn`.
-
-        Returns
-        -------
-        Learned or None
-            None where `learn` is as quick: where nothing but turns came since it learned, or it does not settle. None
-            too where particles do not agree before the sampler is compiled.
         """
-        log = self._log(installation, entries, prior)
-        if not self.sampler.ready:
-            return self._by_particles(log)
-        if log in self._settled_fits:
-            return None
-        weighed = self._weighed(log)
-        if weighed is not None or not self._settle:
-            return weighed
-        return replace(self._first(log), quick=True)
+        log, to_keep = self._log(installation, entries, prior).telling(), dict[str, bytes]()
+        earlier = self._kept_or_made(log, kept or {}, to_keep)
+        chances = dict(zip(CHANCES, earlier.chances.tolist(), strict=True))
+        return LookedBack(earlier.posterior(log.evidence(), self.seed), chances, to_keep)
 
     def _log(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None) -> Log:
         return Log(installation, tuple(entries), prior or self.prior)
 
-    def _by_particles(self, log: Log) -> Learned | None:
-        """Without the sampler; the latest runs are held against the particles of those before them on the way."""
-        evidence = log.evidence()
-        befores = [each.evidence() for each in _doubted(log)]
-        grown = [each for each in befores if means_the_same(each, evidence)]
-        with self._leading:
-            *known, posterior = posteriors([*grown, evidence], self.seed)
-        if not posterior.diagnostics.converged:
-            return None
-        return replace(self._learned(posterior, known), quick=True)
-
-    def _first(self, log: Log) -> Learned:
-        """What first fits say."""
-        return self._learned(self._fitted(log), [self._fitted(each) for each in _doubted(log)])
-
-    def _weighed(self, log: Log) -> Learned | None:
-        """From what is remembered alone; None where too little is there, or all of it."""
-        befores = [self._first_fits.recall(each) for each in _doubted(log)]
-        known = [before for before in befores if before is not None]
-        if len(known) < len(befores) or log in self._first_fits:
-            return None
-        start = self._first_fits.latest(log, _ENTRIES_SINCE)
-        posterior = None if start is None else reweighted(start, log.evidence())
-        return None if posterior is None else replace(self._learned(posterior, known), quick=True)
-
     def _fitted(self, log: Log) -> Posterior:
-        """A first fit to a log, from memory where it was made a moment ago."""
+        """The posterior of a log, from memory where it was asked for a moment ago."""
         with self._fitting:  # two cores: one fit at a time uses both
-            found = self._first_fits.recall(log)
+            found = self._posteriors.recall(log)
             if found is None:
                 fitted = self.sampler.fit(log.telling().evidence(), self.seed)
-                self._first_fits.keep(log, fitted)
+                self._posteriors.keep(log, fitted)
                 found = replace(fitted, evidence=log.evidence())
         return found
 
-    def _settled(self, log: Log) -> Posterior:
-        """With more draws, by more chains, until Monte Carlo error no longer shows in what is told.
+    def _kept_or_made(self, log: Log, kept: Mapping[str, bytes], to_keep: dict[str, bytes]) -> EarlierFit:
+        """From the store; made, and put beside what is to be kept, where it is not there or damaged."""
+        key = key_of(log, self.seed)
+        if key in kept:
+            with suppress(ValueError):
+                return EarlierFit.from_bytes(kept[key])
+        posterior = self._fitted(log)
+        c = confidence_of(posterior, present(posterior))
+        chances = (c.full_throttle, c.idle_mixture, c.idle_speed)
+        made = EarlierFit.of(posterior, (*(each.chance_in_band or 0.0 for each in chances), c.chance_both))
+        to_keep[key] = made.to_bytes()
+        return made
 
-        Where chains do not converge together, it is begun anew with more care, as long as there is more to take.
-        """
-        found = self._settled_fits.recall(log)
-        if found is not None:
-            return found
-        posterior = self._fitted(log.telling())
-        while (told := posterior.diagnostics).converged and told.chains < _MOST_CHAINS and not precise(posterior):
-            with self._fitting:  # somebody may be waiting for a first fit: it comes between
-                posterior = self.sampler.further(posterior)
-            careful = told.refits + 1
-            if not posterior.diagnostics.converged and careful < TRIES:
-                with self._fitting:
-                    posterior = self.sampler.fit(posterior.evidence, self.seed, careful)
-        self._settled_fits.keep(log, posterior)
-        return replace(posterior, evidence=log.evidence())
-
-    def _learned(self, posterior: Posterior, befores: Sequence[Posterior]) -> Learned:
-        """The present setting, seen through a posterior and doubted by those before it."""
-        now, trusted = present(posterior), [before for before in befores if before.diagnostics.converged]
-        doubts = suspicions(trusted, posterior.evidence, self._foretold)
-        return Learned(posterior, now, confidence_of(posterior, now, doubts))
-
-    def summarise(self, learned: Learned) -> Summary:
+    def summarise(self, posterior: Posterior) -> Summary:
         """What a log says of the unknowns that engines share, the prior divided out; drawn anew, longer than an answer.
 
         It is drawn under the expert's prior, whatever the answer was: what a pool said must not come back to it. Where
@@ -277,7 +240,7 @@ class Advisor:
         NotConvergedError
             If the sampler broke down.
         """
-        evidence = replace(learned.evidence, prior=EXPERT)
+        evidence = replace(posterior.evidence, prior=EXPERT)
         with self._fitting:
             drawn = self.sampler.fit_once(evidence, self.seed, LONG)
             if not drawn.diagnostics.converged:
@@ -299,12 +262,12 @@ class Advisor:
         if confidence.stage is Stage.TUNED:
             why = f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}."
             return self._look_first(learned) if doubted else self._without_weighing(learned, wording.keep(), why)
-        weighing = weigh(*_fewer(learned), cores=self._cores)
+        weighing = weigh(posterior, confidence, learned.now, cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
         if doubted and choice.action.cause is InspectCause.NO_NEEDLE_FITS:
             return self._look_first(learned)
         c = choice.chosen.candidate
-        return self._answer(
+        answer = self._answer(
             learned,
             choice.action,
             c.information or _NOTHING,
@@ -312,6 +275,12 @@ class Advisor:
             tuple(w.candidate for w in weighing.options),
             choice.why,
             tuple(NeedleProspect(r.needle, r.turns, r.chance_both) for r in weighing.reaches.values()),
+        )
+        goes_on = choice.action.cause is None
+        return replace(
+            answer,
+            most_informative=most_informative(weighing, choice.chosen),
+            runs_to_finish=runs_to_finish(confidence, choice.chosen.price) if goes_on else None,
         )
 
     def _look_first(self, learned: Learned) -> Suggestion:
@@ -346,17 +315,17 @@ class Advisor:
             alternatives=alternatives,
             cautions=cautions.for_stage(confidence.stage, action.cause is InspectCause.LIMIT_EXCEEDED),
             confidence=confidence,
-            provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics, learned.quick),
+            provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=(*_warnings(evidence, learned.posterior), *_denser_air(learned, action)),
             needles=needles,
         )
 
-    def will_it_hold(self, learned: Learned) -> Holding:
+    def will_it_hold(self, posterior: Posterior) -> Holding:
         """The present setting in other air."""
-        return holding(learned.posterior)
+        return holding(posterior)
 
     def what_if(
-        self, learned: Learned, turns: float = 0.0, needle: str | None = None, density: float | None = None
+        self, posterior: Posterior, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """What another setting should show.
 
@@ -376,7 +345,7 @@ class Advisor:
         UnknownNeedleError
             If the needle is not on hand.
         """
-        evidence = learned.evidence
+        evidence = posterior.evidence
         position = evidence.position
         if turns:
             ScrewStep(turns, evidence.installation.limits)
@@ -386,7 +355,7 @@ class Advisor:
         position = replace(position, turns=position.turns + turns)
         middle = (evidence.ln_density, evidence.ln_density_error)
         air = middle if density is None else (math.log(density), 0.0)
-        return predict(look(learned.posterior, [position], *air)[0], learned.posterior)
+        return predict(look(posterior, [position], *air)[0], posterior)
 
 
 def _doubted(log: Log) -> list[Log]:
@@ -401,14 +370,6 @@ def _doubted(log: Log) -> list[Log]:
     runs = [i for i, entry in enumerate(entries) if isinstance(entry, Run)]
     # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
     return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]
-
-
-def _fewer(learned: Learned) -> tuple[Posterior, Confidence, Outlook]:
-    """What candidates are weighed on: no more draws than the choice among them needs."""
-    posterior = learned.posterior.thinned(_WEIGHED_ON)
-    if posterior is learned.posterior:
-        return posterior, learned.confidence, learned.now
-    return posterior, learned.confidence, present(posterior)
 
 
 def _denser_air(learned: Learned, action: Action) -> tuple[str, ...]:

@@ -255,10 +255,24 @@ class Action:
 
 @dataclass(frozen=True)
 class Information:
-    """Expected information gain about offset and taper misfit, with its Monte Carlo standard error [nats]."""
+    """What a run is expected to teach about offset and taper misfit.
+
+    Parameters
+    ----------
+    nats : float
+        Expected information gain about both together [nats].
+    mcse : float
+        Its Monte Carlo standard error [nats].
+    offset_sd : float or None
+        Standard deviation of the offset that is expected after the run [turns].
+    taper_sd : float or None
+        The same of the taper misfit [-].
+    """
 
     nats: float
     mcse: float
+    offset_sd: float | None = None
+    taper_sd: float | None = None
 
 
 @dataclass(frozen=True)
@@ -272,10 +286,10 @@ class Candidate:
         What a run after the action is expected to teach; None where it is refused.
     prediction : Prediction
         What that run should show.
-    runs_left : float or None
-        Expected cost of this step and of what is left after it until both mixtures are right, in runs, its own run
-        included; a change of needle counts for more than its run. 0 where the stage is idle speed; None where it is
-        refused.
+    price_runs : float or None
+        What this step and all that is left after it is priced at for the choice, in runs: a change of needle and a
+        failure count for more than their runs, so it is no prediction. 0 where the stage is idle speed; None where it
+        is refused.
     refused : str or None
         Why it may not be suggested; None if it may.
     """
@@ -283,16 +297,13 @@ class Candidate:
     action: Action
     information: Information | None
     prediction: Prediction
-    runs_left: float | None
+    price_runs: float | None
     refused: str | None = None
 
 
 @dataclass(frozen=True)
 class Diagnostics:
-    """How well the sampler did: worst R-hat, least bulk and tail effective sample size, divergences.
-
-    `k_hat` is the shape of the weights' tail where the draws are those of an earlier log, weighed by the runs since.
-    """
+    """How well the sampler did: worst R-hat, least bulk and tail effective sample size, divergences."""
 
     rhat_max: float
     ess_bulk_min: float
@@ -302,7 +313,6 @@ class Diagnostics:
     draws: int
     refits: int
     converged: bool
-    k_hat: float | None = None
 
 
 @dataclass(frozen=True)
@@ -324,17 +334,45 @@ class NeedleProspect:
 
 
 @dataclass(frozen=True)
-class Provenance:
-    """What an answer rests on: with the same log, seed and versions it comes out the same.
+class RunsToFinish:
+    """How many more runs a tuning is expected to take, the next one included, until the service has nothing to suggest.
 
-    A `quick` one does not: it rests on what happened to be remembered, or on a first fit, until one that is settled
-    takes its place.
+    Parameters
+    ----------
+    expected : float
+    low_80, high_80 : int
+        Between which the number lies 8 times in 10.
     """
+
+    expected: float
+    low_80: int
+    high_80: int
+
+
+@dataclass(frozen=True)
+class MostInformative:
+    """The action, of those that may be suggested, whose run teaches most; and what the suggested one teaches less.
+
+    Parameters
+    ----------
+    action : Action
+    information : Information
+    loss_nats : float
+        0 where it is the suggested one [nats].
+    """
+
+    action: Action
+    information: Information
+    loss_nats: float
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What an answer rests on: with the same log, seed and versions it comes out the same."""
 
     seed: int
     model_version: str
     diagnostics: Diagnostics
-    quick: bool = False
 
 
 @dataclass(frozen=True)
@@ -342,7 +380,8 @@ class Suggestion:
     """The answer: the smallest useful adjustment to make next, and all that stands behind it.
 
     `warnings` holds what the reader must know about the answer itself, such as runs left out; `needles` how good it
-    can get with each needle on hand, shallowest first, while full throttle or idle mixture are being set.
+    can get with each needle on hand, shallowest first, while full throttle or idle mixture are being set;
+    `most_informative` is there while candidates are weighed, `runs_to_finish` while there is more to do.
     """
 
     stage: Stage
@@ -357,6 +396,8 @@ class Suggestion:
     provenance: Provenance
     warnings: tuple[str, ...] = field(default=())
     needles: tuple[NeedleProspect, ...] = field(default=())
+    most_informative: MostInformative | None = None
+    runs_to_finish: RunsToFinish | None = None
 
 
 @dataclass(frozen=True)

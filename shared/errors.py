@@ -14,6 +14,7 @@
     ├── ReusedKeyError             an idempotency key that stands for something else
     ├── UnknownCallerError         nobody known asks for what needs somebody known
     ├── ForbiddenError             whoever asks may not
+    ├── NotReadyError              the sampler is still being compiled
     └── NotConvergedError          the sampler gave no posterior that can be trusted
 """
 
@@ -24,6 +25,7 @@ __all__ = [
     "InvalidValueError",
     "NotConvergedError",
     "NotFoundError",
+    "NotReadyError",
     "OutOfRangeError",
     "ReusedKeyError",
     "StepLimitError",
@@ -105,6 +107,20 @@ class UnknownCallerError(EighthTurnError):
 
 class ForbiddenError(EighthTurnError):
     """Raised when whoever asks may not."""
+
+
+class NotReadyError(EighthTurnError):
+    """Raised when an answer is asked for before the sampler is compiled.
+
+    Parameters
+    ----------
+    seconds : int
+        How long that still takes, estimated [s].
+    """
+
+    def __init__(self, seconds: int) -> None:
+        super().__init__(f"The model is being made ready, about {seconds} s left", cure="Ask again then.")
+        self.seconds = seconds
 
 
 class NotConvergedError(EighthTurnError):

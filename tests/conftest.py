@@ -64,19 +64,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session")
 def advisor() -> Advisor:
-    """The real adviser, its sampler compiled; it takes first fits as they are (`tests/model/setting/test_precision.py`
-    and whatever makes its own adviser has settled ones).
-    """
-    made = real_adviser(settle=False)
+    """The real adviser, its sampler compiled."""
+    made = real_adviser()
     made.prepare()
-    return made
-
-
-@pytest.fixture(scope="session")
-def settling(advisor: Advisor) -> Advisor:
-    """One that settles, with the compiled sampler of the other."""
-    made = Advisor(advisor.seed, settle=True)
-    made.sampler = advisor.sampler
     return made
 
 

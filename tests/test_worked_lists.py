@@ -69,8 +69,8 @@ def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, advisor: Advisor, ins
 
     def told(last: float) -> dict[str, float]:
         runs = [Run(air, rise=ExhaustRise(RiseSeen.PEAK, kelvin)) for kelvin in (60.0, 61.0, 59.0, last, last)]
-        befores = [advisor.sampler.fit(gather(installation, runs[:n]), 1) for n in (3, 4)]
-        return {s.kind: s.chance for s in suspicions(befores, gather(installation, runs))}
+        fits = [advisor.sampler.fit(gather(installation, runs[:n]), 1) for n in (3, 4, 5)]
+        return {s.kind: s.chance for s in suspicions(fits, gather(installation, runs))}
 
     wrong, right = told(60.0 * 1.8), told(60.0)
     assert max(wrong, key=lambda kind: wrong[kind]) == "other_unit"

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
 __all__ = ["real_adviser"]
 
 
-def real_adviser(seed: int | None = None, cores: int = 2, *, settle: bool = True) -> "Advisor":
+def real_adviser(seed: int | None = None, cores: int = 2) -> "Advisor":
     """The model's own adviser; loading it is put off until it is called.
 
     Chains and requests share out the cores; threads within a matrix product would only stand in their way. Compiled
@@ -20,8 +20,6 @@ def real_adviser(seed: int | None = None, cores: int = 2, *, settle: bool = True
         That of the settings if not given.
     cores : int
         Chains drawn, and candidates weighed, at a time.
-    settle : bool
-        Whether it draws until its figures are settled; see `model.advisor.Advisor`.
     """
     from threadpoolctl import threadpool_limits
 
@@ -34,4 +32,4 @@ def real_adviser(seed: int | None = None, cores: int = 2, *, settle: bool = True
 
     threadpool_limits(1, "blas")
     shelf = compile_cache.SamplerShelf(settings.cache_folder)
-    return Advisor(settings.seed if seed is None else seed, cores, shelf=shelf, settle=settle)
+    return Advisor(settings.seed if seed is None else seed, cores, shelf=shelf)

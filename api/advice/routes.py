@@ -6,10 +6,11 @@ from fastapi import APIRouter, Query
 
 from api.access.roles import Rule, may
 from api.advice.desk import Desk
-from api.http.problems import responses
+from api.http.problems import NOT_READY, responses
 from api.log import service
 from api.places import AdviceDesk, Db, InstallationId
-from api.wire.answers import ConfidenceOut, HoldingOut, PredictionOut, SuggestionOut
+from api.wire.answers import ConfidenceOut, PredictionOut, SuggestionOut
+from api.wire.holding import HoldingOut
 from model.engine.air import density_ratio_at
 from shared.errors import InvalidValueError
 from shared.units import to_si
@@ -19,21 +20,31 @@ __all__ = ["predicted", "router"]
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advice"])
 
 
-@router.get("/suggestion", **may(Rule.SEES), responses=responses(404, 422, 503), summary="The next step")
+@router.get(
+    "/suggestion", **may(Rule.SEES), responses={**responses(404, 422, 503), **NOT_READY}, summary="The next step"
+)
 def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> SuggestionOut:
     """The smallest useful adjustment to make next, on the ground, with the engine stopped."""
     return desk.answer(database, installation_id)
 
 
 @router.get(
-    "/confidence", **may(Rule.SEES), responses=responses(404, 422, 503), summary="How sure the present setting is"
+    "/confidence",
+    **may(Rule.SEES),
+    responses={**responses(404, 422, 503), **NOT_READY},
+    summary="How sure the present setting is",
 )
 def confidence(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> ConfidenceOut:
     """Chances of being in band, and how far from right it is."""
     return desk.answer(database, installation_id).confidence
 
 
-@router.get("/whatif", **may(Rule.SEES), responses=responses(404, 422, 503), summary="What another setting should show")
+@router.get(
+    "/whatif",
+    **may(Rule.SEES),
+    responses={**responses(404, 422, 503), **NOT_READY},
+    summary="What another setting should show",
+)
 def whatif(
     installation_id: InstallationId,
     database: Db,
@@ -54,7 +65,12 @@ def whatif(
     return predicted(desk, log, turns, needle, density_altitude, unit)
 
 
-@router.get("/holding", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Will it hold in other air")
+@router.get(
+    "/holding",
+    **may(Rule.SEES),
+    responses={**responses(404, 422, 503), **NOT_READY},
+    summary="Will it hold in other air",
+)
 def holding(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> HoldingOut:
     """The present setting on a hot day at a high field, on a cold day at a low one, and over density altitude."""
     with database.reading() as session:

@@ -1,12 +1,15 @@
-"""Queries for stored answers."""
+"""Queries for stored answers, and for the earlier fits that the next ones need."""
 
+from collections.abc import Collection, Mapping
 from typing import Any
 
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
+from api.advice.tables import EarlierFitRow
 from api.database import Answer
 
-__all__ = ["get", "put"]
+__all__ = ["earlier_fits", "get", "keep_earlier_fits", "put"]
 
 
 def get(session: Session, installation_id: int, sequence: int, seed: int, version: str) -> dict[str, Any] | None:
@@ -28,3 +31,29 @@ def put(
     elif row.sequence > sequence:
         return
     row.sequence, row.seed, row.model_version, row.document = sequence, seed, version, document
+
+
+def earlier_fits(session: Session, installation_id: int, keys: Collection[str]) -> dict[str, bytes]:
+    """Those of these fits that are stored, by key."""
+    query = select(EarlierFitRow.key, EarlierFitRow.content).where(
+        EarlierFitRow.installation_id == installation_id, EarlierFitRow.key.in_(keys)
+    )
+    return dict(session.execute(query).all())
+
+
+def keep_earlier_fits(
+    session: Session, installation_id: int, made: Mapping[str, bytes], needed: Collection[str], most: int
+) -> None:
+    """Keep fits; the installation is locked. With more than `most` of them, those that are not needed go.
+
+    Parameters
+    ----------
+    needed : collection of str
+        Keys of those that the log as it is needs, beside the ones made.
+    """
+    mine = EarlierFitRow.installation_id == installation_id
+    for key, content in made.items():  # over one that was damaged, too
+        session.merge(EarlierFitRow(installation_id=installation_id, key=key, content=content))
+    session.flush()
+    if (session.scalar(select(func.count()).select_from(EarlierFitRow).where(mine)) or 0) > most:
+        session.execute(delete(EarlierFitRow).where(mine, EarlierFitRow.key.not_in({*made, *needed})))

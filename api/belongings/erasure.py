@@ -9,9 +9,9 @@ from sqlalchemy.orm import Session
 from api.access import storage
 from api.access.roles import Role
 from api.access.tables import Person, Trust
+from api.advice.tables import EarlierFitRow
 from api.database import Answer, Correction, Entry, Note, Trace
 from api.installations import storage as installations
-from api.jobs.tables import Lease
 from api.pool.service import withdraw_live
 from api.pool.tables import Contribution, EnginePriorRow
 from shared.errors import ConflictError
@@ -29,7 +29,7 @@ def erase_installation(session: Session, installation_id: int) -> None:
     entries = select(Entry.id).where(Entry.installation_id == installation_id)
     session.execute(delete(Correction).where(Correction.entry_id.in_(entries)))
     session.execute(delete(Trace).where(Trace.entry_id.in_(entries)))
-    for table in (Entry, Note, Answer, EnginePriorRow, Trust, Lease):
+    for table in (Entry, Note, Answer, EnginePriorRow, Trust, EarlierFitRow):
         session.execute(delete(table).where(table.installation_id == installation_id))
     session.delete(row)
     session.flush()

@@ -8,16 +8,20 @@ from numpy.typing import NDArray
 
 from api.bench.histories import History
 from model.advisor import Advisor
+from model.engine.mixture import Unknowns
 from model.learning.evidence import gather
-from model.learning.sampler import ESS_LEAST, FIRST_TRY
-from model.setting.precision import MEASURES, quantities, summaries
+from model.learning.sampler import ESS_LEAST, FIRST_TRY, Posterior
+from model.setting.outlook import present, target_at
 from shared.records import Installation
 
-__all__ = ["BOUNDS", "Compared", "compare", "figures"]
+__all__ = ["BOUNDS", "MEASURES", "Compared", "compare", "figures", "quantities", "summaries"]
 
 _F = NDArray[np.float64]
 
-BOUNDS = {"mean": 0.1, "sd": 0.1, "quantile_5": 0.15, "quantile_95": 0.15}
+MEASURES = ("mean", "sd", "quantile_5", "quantile_95")
+"""What is compared of every unknown."""
+
+BOUNDS = {"mean": 0.15, "sd": 0.15, "quantile_5": 0.25, "quantile_95": 0.25}
 """Largest error of each measure that counts as agreement: of mean and quantiles in the reference's standard deviations,
 of the standard deviation as a share."""
 
@@ -39,7 +43,7 @@ class Compared:
     ess, ess_of_two : float
         The least over unknowns, bulk and tail, of those draws; and over the two that matter.
     refits, chains : int
-        How often the service itself had to draw again; chains it drew until settled.
+        How often the service itself had to draw again; chains it drew.
     converged, reference_converged : bool
     """
 
@@ -77,7 +81,7 @@ def compare(advisor: Advisor, installation: Installation, history: History, draw
         Of each of the reference's four chains.
     """
     evidence, seed, sampler = gather(installation, history.entries), advisor.seed, advisor.sampler
-    ours, drawn = advisor.learn(installation, history.entries).posterior, sampler.fit_once(evidence, seed, _GEOMETRY)
+    ours, drawn = advisor.fit(installation, history.entries), sampler.fit_once(evidence, seed, _GEOMETRY)
     geometry, two = drawn.diagnostics, quantities(drawn)
     # another seed, another adaptation, smaller steps
     careful = {"draws": draws, "tune": 2000, "target_accept": 0.95}
@@ -144,7 +148,6 @@ def figures(compared: list[Compared]) -> dict[str, Any]:
         "min_ess_of_two": round(min(c.ess_of_two for c in compared), 1),
         "histories_below_least": sum(c.ess < ESS_LEAST for c in compared),
         "refits": sum(c.refits for c in compared),
-        "chains": {"median": float(np.median([c.chains for c in compared])), "most": max(c.chains for c in compared)},
         "failing": [c.name for c in compared if c.failing],
         "reference_not_converged": [c.name for c in compared if not c.reference_converged],
     }
@@ -153,3 +156,35 @@ def figures(compared: list[Compared]) -> dict[str, Any]:
 def _worst(compared: list[Compared], measure: str) -> str:
     worst = max(compared, key=lambda c: float(np.max(np.abs(c.errors[measure]))))
     return f"{worst.unknowns[int(np.argmax(np.abs(worst.errors[measure])))]} in {worst.name}"
+
+
+def quantities(posterior: Posterior) -> dict[str, _F]:
+    """Draws of all scalar unknowns and of the two that matter, (chains, draws) each."""
+    u = posterior.unknowns
+    found = {name: getattr(u, name)[:, 0] for name in Unknowns.names() if name not in ("first", "second")}
+    target = target_at(present(posterior), posterior)
+    found |= {"offset_turns": target.offset_turns, "taper_misfit": target.taper_misfit}
+    return {name: draws.reshape(posterior.diagnostics.chains, -1) for name, draws in found.items()}
+
+
+def summaries(draws: _F) -> dict[str, tuple[_F, _F]]:
+    """Each measure with its Monte Carlo standard error, (unknowns,) each.
+
+    Parameters
+    ----------
+    draws : array, (unknowns, chains, draws)
+
+    Notes
+    -----
+    Errors are ArviZ's, after Vehtari et al. 2021 (doi:10.1214/20-BA1221).
+    """
+    from arviz_stats.base import array_stats
+
+    def error(method: str, **more: Any) -> _F:
+        return np.asarray(array_stats.mcse(draws, chain_axis=1, draw_axis=2, method=method, **more))
+
+    flat = draws.reshape(len(draws), -1)
+    found = {"mean": (flat.mean(axis=1), error("mean")), "sd": (flat.std(axis=1, ddof=1), error("sd"))}
+    for name, at in (("quantile_5", 0.05), ("quantile_95", 0.95)):
+        found[name] = (np.quantile(flat, at, axis=1), error("quantile", prob=at))
+    return found

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
@@ -12,6 +13,19 @@ from api.bench.shared_out import Keep, shared_out
 __all__ = ["campaign", "prepared"]
 
 _POSTERIOR = ("ours", "information", "greedy", "random")
+
+
+@dataclass(frozen=True)
+class _Forecast:
+    """What was foretold after a run, from what, and how many runs came; nothing is foretold without a table."""
+
+    stage: str
+    signal: float
+    expected: float | None
+    low_80: int
+    high_80: int
+    came: int
+    loss_nats: float
 
 
 @dataclass(frozen=True)
@@ -27,6 +41,7 @@ class _Result:
     lean_runs: int
     violations: int
     pairs: list[tuple[float, bool]]
+    forecasts: list[_Forecast]
 
 
 _advisor: Any = None
@@ -42,15 +57,12 @@ def _curves() -> tuple[Any, ...]:
 
 
 def prepared() -> Any:
-    """The worker's own adviser, compiled once; it draws on one core, the other worker has the other.
-
-    It takes each first fit as it is: thousands are made, and a settled one differs by Monte Carlo error alone.
-    """
+    """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
     global _advisor
     if _advisor is None:
         from api.advice.real_adviser import real_adviser
 
-        _advisor = real_adviser(cores=1, settle=False)
+        _advisor = real_adviser(cores=1)
         _advisor.prepare()
     return _advisor
 
@@ -67,8 +79,15 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     chosen = make_policy(policy, advisor, np.random.default_rng([seed, 3]))
     done = run_campaign(engine, chosen, place.weather, rng, fitting)
     return _Result(
-        policy, seed, fitting, done.runs, done.finished, done.true_claim, done.lean_runs, done.violations, done.pairs
-    )
+        policy, seed, fitting, done.runs, done.finished, done.true_claim, done.lean_runs, done.violations, done.pairs,
+        [
+            _Forecast(
+                f.stage, f.signal, f.told.expected if f.told else None, f.told.low_80 if f.told else 0,
+                f.told.high_80 if f.told else 0, done.runs - run, f.loss_nats,
+            )
+            for run, f in done.forecasts
+        ],
+    )  # fmt: skip
 
 
 def campaign(
@@ -80,6 +99,9 @@ def campaign(
     seed: Annotated[int, typer.Option("--seed", min=0, help="First engine's seed.")] = 1,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Engines tuned at a time.")] = 2,
     keep: Keep = None,
+    calibrate: Annotated[
+        Path | None, typer.Option("--calibrate", help="Write the table that runs to finish are foretold from, of ours.")
+    ] = None,
 ) -> None:
     """Tune virtual engines under the real limits: runs needed, truth of claims, calibration, by policy."""
     from rich.console import Console
@@ -105,6 +127,12 @@ def campaign(
     by_policy = {name: [r for r in results if r.policy == name] for name in policies}
     figures = {name: _figures([r for r in found if r.fitting], found) for name, found in by_policy.items()}
     _table(family, figures)
+    if calibrate is not None:
+        from model import MODEL_VERSION
+        from model.step.runs_to_finish import table_of
+
+        table = table_of(_came([r for r in results if r.policy == "ours"]), MODEL_VERSION)
+        calibrate.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
     typer.echo(json.dumps({"family": family, "engines": engines, "seed": seed, "policies": figures}))
 
 
@@ -134,7 +162,39 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
             if (of := [r for r in every if r.finished == what])
         },
         "reliability": _reliability(pairs),
+        **_forecasts(every),
         "no_fit": _no_fit([r for r in every if not r.fitting]),
+    }
+
+
+def _came(results: list[_Result]) -> dict[str, list[tuple[float, int]]]:
+    """By stage: what runs to finish are foretold from, and how many came; campaigns that never ended left out."""
+    came: dict[str, list[tuple[float, int]]] = {}
+    for r in results:
+        for f in r.forecasts if r.finished else ():
+            came.setdefault(f.stage, []).append((f.signal, f.came))
+    return came
+
+
+def _forecasts(results: list[_Result]) -> dict[str, Any]:
+    """Runs told and come in five bins of what was told, how often they lay in their range; information lost."""
+    told = [f for r in results for f in r.forecasts if r.finished and f.expected is not None]
+    ordered = sorted(told, key=lambda f: f.expected or 0.0)
+    bins = [ordered[len(ordered) * i // 5 : len(ordered) * (i + 1) // 5] for i in range(5)]
+    return {
+        "runs_left": [
+            {
+                "told": round(float(np.mean([f.expected for f in each])), 2),
+                "came": round(float(np.mean([f.came for f in each])), 2),
+                "n": len(each),
+            }
+            for each in bins
+            if each
+        ],
+        "runs_left_held_80": _or_none(np.mean, [f.low_80 <= f.came <= f.high_80 for f in told]),
+        "information_loss_p90": _or_none(
+            lambda x: np.quantile(x, 0.9), [f.loss_nats for r in results for f in r.forecasts]
+        ),
     }
 
 

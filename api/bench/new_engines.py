@@ -150,7 +150,7 @@ def contribution(drawn: Drawn) -> Left:
     from model.pool.kind import kind_of
 
     installation, before, done = _campaign(drawn, None)
-    summary = prepared().summarise(prepared().learn(installation, [*before, *done.entries]))
+    summary = prepared().summarise(prepared().fit(installation, [*before, *done.entries]))
     parts = [(c.precision.tolist(), c.shift.tolist(), float(c.ln_weight)) for c in summary.components]
     return Left(drawn.number, parts, float(summary.nats), kind_of(installation))
 

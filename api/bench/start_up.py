@@ -24,7 +24,7 @@ def start_up(
     """Start real services and commands: medians in seconds from the start of the process, memory in MiB.
 
     Without cold starts the cache is the one that `serve` uses, warmed by a start that is not counted. Suggestions: as
-    soon as it is alive, set up an installation, record a run, wait for the first answer and for the settled one.
+    soon as it is alive, set up an installation, record a run, wait for the answer.
     """
     from rich.console import Console
 
@@ -50,10 +50,8 @@ def start_up(
         "healthz_cold_s": round(first.healthz_s, 3) if cold else None,
         "ready_warm_s": _median([r.ready_s for r in ready]),
         "ready_cold_s": round(first.ready_s, 3) if cold else None,
-        "first_suggestion_warm_s": _median([s.first_s for s in on_warm]),
-        "first_suggestion_cold_s": None if on_cold is None else round(on_cold.first_s, 3),
-        "settled_suggestion_warm_s": _median([s.settled_s for s in on_warm]),
-        "settled_suggestion_cold_s": None if on_cold is None else round(on_cold.settled_s, 3),
+        "first_suggestion_warm_s": _median(on_warm),
+        "first_suggestion_cold_s": None if on_cold is None else round(on_cold, 3),
         "cli_import_s": round(max(imported - bare, 0.0), 4),
         "cli_s": light,
         "bare_python_s": round(bare, 4),

@@ -16,7 +16,11 @@ if TYPE_CHECKING:
 
 __all__ = ["prepared", "sizes_from", "update"]
 
-_EACH_SIZE = 5  # updates timed at each number of runs
+_EACH_SIZE = 20  # updates timed at each number of runs
+_OVER_HISTORIES = (
+    "max_mean_error_sd", "max_sd_error", "max_quantile_error_sd", "divergences", "min_ess", "shown_chance_points",
+    "shown_position_turns", "shown_slope_mm_per_m", "same_action",
+)  # fmt: skip
 _EACH_LOG = 10  # updates of one installation: what was voided stays in its history, and is read each time
 
 
@@ -30,7 +34,7 @@ def update(
     ] = 10_000,
     sizes: Annotated[
         str, typer.Option("--sizes", help="Numbers of runs an update is timed at, for instance 1,10,30,100,300.")
-    ] = "",
+    ] = "1,5,15,30",
     grids_python: Annotated[
         str, typer.Option("--grids-python", help="An interpreter that has adopy and bayesdesign: times their grids.")
     ] = "",
@@ -38,9 +42,10 @@ def update(
 ) -> None:
     """Time whole updates (run recorded → posterior, diagnostics, suggestion); hold posteriors against a reference.
 
-    Every update is a request to the real application with the same runs before it; the run is voided after each. The
-    first answer may rest on draws of the log before, reweighted (`quick` is their share); the one learned in full
-    follows, and is waited for before the next update.
+    Every update is a request to the real application with the same runs before it; the run is voided after each.
+    `--sizes` times them with other numbers of runs recorded. `cold_process_s` is a command of a new process that
+    records a run and reads the next step, with as many runs before it. `shown_…` is how far figures move between two
+    seeds.
     Peers on the same graph and data: PyMC built anew for each update, and fed with set_data; they sample only.
     Two libraries of adaptive design on grids, adopy and bayesdesign, can be timed on a reduction to two unknowns from
     an environment of their own; they answer less (no nuisances, no needles), so they are reported apart.
@@ -49,12 +54,14 @@ def update(
 
     counts, console = sizes_from(sizes), Console(stderr=True)
     sent, advisor = prepared(console)
+    from api.bench.cold_process import cold_process
     from api.bench.whole_updates import whole_service
 
     with whole_service(advisor) as service:
         result = _timed(service, sent, console, updates, before, seed)
         if counts:
             result |= _by_runs(service, sent, console, counts, seed)
+    result["cold_process_s"] = cold_process(sent, before, seed)
     result |= _peers(sent, console, before, peer_updates, seed, result["p50_ms"])
     if grids_python:
         from api.bench.grids import grid_times
@@ -119,9 +126,6 @@ def _timed(
         "p50_ms": round(float(np.median(milliseconds)), 1),
         "p95_ms": round(float(np.quantile(milliseconds, 0.95)), 1),
         "weighed": round(float(np.mean([u.weighed for u in found])), 3),
-        "quick": round(float(np.mean([u.quick for u in found])), 3),
-        "p95_in_full_ms": round(1000.0 * float(np.quantile([u.in_full for u in found], 0.95)), 1),
-        "same_action": round(float(np.mean([u.same_action for u in found])), 3),
         "rss_growth_mib": round((memory().rss - before_them) / (1 << 20), 1),
     }
 
@@ -137,19 +141,20 @@ def _log(sent: "InstallationIn", before: int, more: int, seed: int) -> tuple[lis
 def _by_runs(
     service: "WholeService", sent: "InstallationIn", console: "Console", counts: list[int], seed: int
 ) -> dict[str, Any]:
-    """Median time of an update after which there are so many runs."""
-    from statistics import median
-
+    """Times of an update after which there are so many runs."""
+    import numpy as np
     from rich.progress import track
 
     from api.bench.whole_updates import exponent_of
 
     seconds: dict[int, float] = {}
+    slow: dict[int, float] = {}
     for count in track(counts, "sizes", console=console):
         log, runs = _log(sent, count - 1, _EACH_SIZE + 1, seed)
         address = service.set_up(sent, log)
-        seconds[count] = round(median(service.update(address, run).seconds for run in runs[1:]), 4)
-    return {"seconds_by_runs": seconds, "exponent": exponent_of(seconds)}
+        found = [service.update(address, run).seconds for run in runs][1:]
+        seconds[count], slow[count] = (round(float(np.quantile(found, q)), 4) for q in (0.5, 0.95))
+    return {"seconds_by_runs": seconds, "p95_seconds_by_runs": slow, "exponent": exponent_of(seconds)}
 
 
 def _peers(
@@ -184,18 +189,19 @@ def _peers(
 def _agreement(
     advisor: "Advisor", sent: "InstallationIn", console: "Console", count: int, draws: int, seed: int
 ) -> dict[str, Any]:
-    """Figures of agreement over histories, from the adviser's own sampler."""
+    """Figures of agreement over histories, from the adviser's own sampler; between seeds, and with a reference."""
     from rich.progress import track
+    from rich.status import Status
 
     from api.bench.agreement import compare, figures
+    from api.bench.between_seeds import between_seeds
     from api.bench.histories import histories
 
     if not count:
-        return dict.fromkeys(
-            ("max_mean_error_sd", "max_sd_error", "max_quantile_error_sd", "divergences", "min_ess"), None
-        )
+        return dict.fromkeys(_OVER_HISTORIES)
     installation = sent.record()
     logs = histories(sent, count, seed)
-    return figures(
-        [compare(advisor, installation, history, draws) for history in track(logs, "histories", console=console)]
-    )
+    with Status("two seeds", console=console):
+        moved = between_seeds(advisor, installation, logs)
+    compared = [compare(advisor, installation, history, draws) for history in track(logs, "histories", console=console)]
+    return {**moved, **figures(compared)}

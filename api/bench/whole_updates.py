@@ -24,31 +24,19 @@ from shared.errors import InvalidValueError
 __all__ = ["Update", "WholeService", "exponent_of", "whole_service"]
 
 
-_PATIENCE_SECONDS = 120.0
-
-
 class Update(NamedTuple):
-    """Seconds of one update, and what came of it.
+    """One update, and what came of it.
 
     Parameters
     ----------
     seconds : float
-        Until the first answer.
+        From the request to its answer.
     weighed : bool
         Whether candidates were weighed in it (they are not once all is right).
-    quick : bool
-        Whether it rested on what was learned before.
-    in_full : float
-        Until the answer learned in full was there [s].
-    same_action : bool
-        Whether that one had the same action.
     """
 
     seconds: float
     weighed: bool
-    quick: bool
-    in_full: float
-    same_action: bool
 
 
 class WholeService:
@@ -75,8 +63,8 @@ class WholeService:
     def set_up(self, sent: InstallationIn, log: Sequence[Sent]) -> str:
         """Address of a new installation with that log.
 
-        Its latest runs go through whole requests, so that the posteriors before them are remembered as they would be;
-        those before are stored only, for nothing is asked about them any more.
+        Its latest runs go through whole requests, so that the fits before them are kept as they would be; those before
+        are stored only, for nothing is asked about them any more.
         """
         number = self._post("/api/v1/installations", sent.model_dump(mode="json", exclude_unset=True))["id"]
         runs = [i for i, entry in enumerate(log) if isinstance(entry, RunIn)]
@@ -90,7 +78,6 @@ class WholeService:
         address = f"/api/v1/installations/{number}"
         for entry in log[first_asked:]:
             self._post(f"{address}/{'runs' if isinstance(entry, RunIn) else 'adjustments'}", _body(entry))
-            self._in_full(address)
         return address
 
     @property
@@ -126,7 +113,7 @@ class WholeService:
         Raises
         ------
         InvalidValueError
-            If it is refused, no suggestion comes with the answer, or only a quick one ever does.
+            If it is refused, or no suggestion comes with the answer.
         """
         body = _body(run)
         begun = time.perf_counter()
@@ -136,27 +123,9 @@ class WholeService:
             raise InvalidValueError(
                 "no suggestion came with the answer", field=address, value=told["warnings"], cure="Read the log."
             )
-        full = self._in_full(address)
-        in_full = time.perf_counter() - begun
         there = f"{address}/entries/{told['run']['sequence']}/corrections"
         self._post(there, {"reason": "only measured", "void": True})
-        self._in_full(address)
-        first = told["suggestion"]
-        same = all(first["action"][name] == full["action"][name] for name in ("kind", "turns", "needle", "cause"))
-        return Update(seconds, bool(first["alternatives"]), first["quick"], in_full, same)
-
-    def _in_full(self, address: str) -> Any:
-        """The answer learned in full, once it is there."""
-        until = time.monotonic() + _PATIENCE_SECONDS
-        while time.monotonic() < until:
-            answer = self._client.get(f"{address}/suggestion").json()
-            if not answer["quick"]:
-                return answer
-            time.sleep(0.1)
-        raise InvalidValueError(
-            "the quick answer was not followed by the one learned in full", field=address,
-            value=f"{_PATIENCE_SECONDS:.0f} s", cure="Read the log.",
-        )  # fmt: skip
+        return Update(seconds, bool(told["suggestion"]["alternatives"]))
 
 
 def _body(entry: Sent) -> Any:

@@ -34,7 +34,7 @@ def demo(
     console = Console(highlight=False)
     console.print("… loading the model")
     with console.status("this takes seconds, a minute or so the first time"):
-        advisor = real_adviser(seed, settle=False)  # the day is replayed in seconds
+        advisor = real_adviser(seed)  # the day is replayed in seconds
         advisor.prepare(lambda words: console.print(f"… {words}"))
     if engine_seed is None:
         finished = _replay(advisor, console)

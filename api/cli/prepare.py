@@ -1,5 +1,6 @@
 """``eighth-turn prepare``: the sampler compiled ahead, and beside a service that is starting."""
 
+import importlib
 import os
 import subprocess
 import sys
@@ -45,10 +46,17 @@ def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
     with subprocess.Popen(  # noqa: S603 - our own words
         _COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as child:
+        _load_meanwhile()
         for line in child.stdout or ():
             tell(line.rstrip("\n"))
     if child.returncode:
         tell(f"… compiling in a process of its own ended with {child.returncode}; the service does it itself")
+
+
+def _load_meanwhile() -> None:
+    """Load what the sampler needs as a library, while another core compiles: it takes a second or two."""
+    for library in ("arviz_stats.base", "nutpie", "model.advisor"):
+        importlib.import_module(library)
 
 
 def end_with_whoever_holds_the_input() -> None:

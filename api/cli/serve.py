@@ -1,7 +1,6 @@
 """``eighth-turn serve``: the service on this machine."""
 
 import socket
-import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -51,9 +50,7 @@ def serve(
         typer.echo(f"Database: {app.state.database.name}")
         if settings.worker:
             app.state.worker.announce()
-        threading.Thread(
-            target=_prepare, args=(app.state, settings.worker, settings.cache_folder), daemon=True, name="prepare"
-        ).start()
+        app.state.desk.prepare_beside(lambda: _prepare(app.state, settings.worker, settings.cache_folder))
         files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
         _check_readable(*files)
         config = uvicorn.Config(app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1])
@@ -95,9 +92,14 @@ def _listening(host: str, port: int) -> socket.socket:
         ) from None
 
 
+def _tell(state: "State", line: str) -> None:
+    state.desk.countdown.hear(line)
+    typer.echo(line)
+
+
 def _prepare(state: "State", work: bool, cache_folder: Path) -> None:
     try:
-        compiled_beside(cache_folder, typer.echo)
+        compiled_beside(cache_folder, lambda line: _tell(state, line))
         state.desk.prepare(lambda words: typer.echo(f"… {words}"))
     except BaseException:
         state.worker.announce(coming=False)

@@ -70,7 +70,7 @@ def opened() -> Iterator[Shop]:
         with calling(COMMAND_LINE):
             yield Shop(
                 database,
-                Desk(real_adviser, settings.seed, settings.remembered),
+                Desk(real_adviser, settings.seed),
                 Console(stderr=True, highlight=False, markup=False),
             )
     finally:

@@ -54,12 +54,14 @@ def _print(s: "SuggestionOut", warnings: list[str]) -> None:
     from rich.table import Table
 
     from api.told import expected
-    from api.told.words import STAGES, about, chance, from_mark, stop
+    from api.told.words import STAGES, about, chance, from_mark, stop, to_finish
 
     out = Console(highlight=False, markup=False)
     out.print(f"\n{s.action.instruction}", style="bold")
     for line in expected.lines(s.expected, s.stage, s.action.kind):
         out.print(f"  {line}")
+    if s.runs_to_finish is not None:
+        out.print(f"  {to_finish(s.runs_to_finish)}.")
     out.print(f"  Why: {s.why}")
     c = s.confidence
     table = Table(title=f"How sure ({c.runs} runs; now: {STAGES[s.stage]})", title_justify="left")
@@ -165,7 +167,7 @@ def sheet(
             from api.pictures.hanging import on_paper
 
             with shop.console.status("looking back on every run"):
-                pictures = on_paper(Gallery(shop.desk).portraits(log), log)
+                pictures = on_paper(Gallery(shop.desk, shop.database).portraits(log), log)
             pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)))
     if as_json:
         print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})

@@ -22,13 +22,24 @@ from shared.errors import (
     InvalidValueError,
     NotConvergedError,
     NotFoundError,
+    NotReadyError,
     ReusedKeyError,
     StepLimitError,
     TimeOrderError,
     UnknownCallerError,
 )
 
-__all__ = ["MEDIA_TYPE", "FieldError", "Problem", "install", "problem", "responses", "status_of"]
+__all__ = [
+    "MEDIA_TYPE",
+    "NOT_READY",
+    "FieldError",
+    "Problem",
+    "Progress",
+    "install",
+    "problem",
+    "responses",
+    "status_of",
+]
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -41,6 +52,7 @@ _STATUS: dict[type[EighthTurnError], tuple[int, str]] = {
     ReusedKeyError: (422, "The idempotency key stands for something else"),
     UnknownCallerError: (401, "Nobody known"),
     ForbiddenError: (403, "This may not be done"),
+    NotReadyError: (503, "The model is being made ready"),
     NotConvergedError: (503, "No posterior that can be trusted"),
 }
 _log = structlog.get_logger("eighth_turn")
@@ -61,6 +73,18 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     content = {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
     return {status: {"description": _DESCRIPTIONS[status], "content": content} for status in statuses}
 
+
+class Progress(BaseModel):
+    """What is going on until there is an answer."""
+
+    detail: str = Field(description="What is going on, in words.")
+    seconds_left: int = Field(description="How long it still takes, estimated [s]; as `Retry-After` says.")
+
+
+NOT_READY: dict[int | str, dict[str, Any]] = {
+    202: {"description": "The model is being made ready; ask again after `Retry-After`", "model": Progress}
+}
+"""The OpenAPI response of a route that needs the sampler."""
 
 _DESCRIPTIONS = {
     400: "The body is not JSON that can be read",
@@ -123,14 +147,19 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
 
 
-async def _ours(_request: Request, error: Exception) -> JSONResponse:
+async def _ours(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, EighthTurnError)  # noqa: S101 - narrows the type the framework hands over
+    waiting = {"Retry-After": str(error.seconds)} if isinstance(error, NotReadyError) else {}
+    if isinstance(error, NotReadyError) and request.method == "GET":
+        progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
+        return JSONResponse(progress.model_dump(), 202, headers=waiting)
     status, title = status_of(error)
     seen = "" if error.value is None else shown(error.value)
     one = FieldError(
         field=error.field, value=seen, message=shown_sentence(error.message), cure=shown_sentence(error.cure)
     )
     response = problem(status, title, shown_sentence(str(error)), [one])
+    response.headers.update(waiting)
     if status == 401:
         response.headers["WWW-Authenticate"] = 'Bearer realm="eighth-turn"'
     return response

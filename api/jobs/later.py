@@ -19,12 +19,16 @@ class NowOrLater:
     database: Db
     desk: AdviceDesk
     worker: Worker
+    response: Response
     later: bool
 
     def answer(self, installation_id: int) -> Answered:
-        """The answer, or none with a warning that says where it will be."""
+        """The answer, or none with a warning that says where it will be, and when to ask where that is known."""
         if not self.later:
-            return self.desk.answer_or_none(self.database, installation_id)
+            answered = self.desk.answer_or_none(self.database, installation_id)
+            if answered.retry_after is not None:
+                self.response.headers["Retry-After"] = str(answered.retry_after)
+            return answered
         if not self.worker.ask(installation_id):
             return Answered(None, ["It is recorded; its answer is made when the suggestion is asked for."])
         return Answered(None, ["It is recorded, and its answer is being made. Ask for the suggestion in a moment."])
@@ -43,7 +47,7 @@ def _answering(
     later = "respond-async" in asked
     if later:
         response.headers["Preference-Applied"] = "respond-async"
-    return NowOrLater(database, desk, request.app.state.worker, later)
+    return NowOrLater(database, desk, request.app.state.worker, response, later)
 
 
 Answering = Annotated[NowOrLater, Depends(_answering)]

@@ -8,10 +8,9 @@ from sqlalchemy import Integer, Select, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from api.database import Answer, Correction, Entry, Installation
-from api.jobs.tables import Lease
 from model import MODEL_VERSION
 
-__all__ = ["Waiting", "due", "oldest", "ready"]
+__all__ = ["Waiting", "due", "oldest", "recorded_at"]
 
 
 @dataclass(frozen=True)
@@ -65,19 +64,24 @@ def _waiting(seed: int) -> tuple[Select[int, int], Any]:
 
 
 def due(session: Session, seed: int) -> list[Waiting]:
-    """All that wait, whoever may be at them."""
+    """All that wait."""
     query, _ = _waiting(seed)
     return [Waiting(number, state) for number, state in session.execute(query)]
 
 
-def ready(session: Session, seed: int, now: datetime) -> list[Waiting]:
-    """Those that nobody holds, and that did not fail a moment ago with the very same log."""
-    query, _ = _waiting(seed)
-    state = query.selected_columns[1]
-    query = query.outerjoin(Lease, Lease.installation_id == Installation.id).where(
-        or_(Lease.until.is_(None), Lease.until <= now, (Lease.holder == "") & (Lease.state != state))
+def recorded_at(session: Session, installation_id: int) -> datetime | None:
+    """When something was last recorded there."""
+    entries = select(Entry.recorded_at).where(Entry.installation_id == installation_id)
+    corrected = (
+        select(Correction.recorded_at)
+        .join(Entry, Entry.id == Correction.entry_id)
+        .where(Entry.installation_id == installation_id)
     )
-    return [Waiting(number, at) for number, at in session.execute(query)]
+    found = [
+        session.scalar(entries.order_by(Entry.sequence.desc()).limit(1)),
+        session.scalar(corrected.order_by(Correction.id.desc()).limit(1)),
+    ]
+    return max((each for each in found if each is not None), default=None)
 
 
 def oldest(session: Session, seed: int) -> tuple[int, datetime | None]:

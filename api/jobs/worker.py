@@ -1,29 +1,33 @@
-"""The worker: takes a lease on an answer that waits, has the desk make it, lets go, and looks again.
+"""The worker: finds an answer that the log has outgrown, has the desk make it, and looks again.
 
-A crash between any two of these leaves a lease that runs out and an answer that still waits.
+What waits is found in the data, so a crash loses nothing and needs no tidying up. Services that share a PostgreSQL
+share out the work by locks on the rows of the answers, which end with whoever held them. On SQLite one service has the
+file.
 """
 
 import threading
-import uuid
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 
 import structlog
+from sqlalchemy import select
+from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.exc import SQLAlchemyError
 
 from api.advice.desk import Desk
-from api.database import Database
-from api.jobs import leases, waiting
+from api.database import Answer, Database, Installation
+from api.jobs import waiting
 from api.jobs.waiting import Waiting
+from model import MODEL_VERSION
+from shared.errors import NotFoundError
 
-__all__ = ["LEASE", "Worker"]
-
-LEASE = timedelta(minutes=10)
-"""How long nobody else makes an answer that was begun: many times what the longest log takes."""
+__all__ = ["Worker"]
 
 _GRACE = timedelta(seconds=5)
 """An entry as fresh as this is being answered by the request that brought it, unless the worker was asked."""
+
+_FIRST_PAUSE, _LONGEST_PAUSE = timedelta(seconds=10), timedelta(hours=1)
 
 _LOOKED_AT = 200
 """How many that wait are looked at closely before one is taken."""
@@ -51,9 +55,9 @@ class Worker:
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         pause: float = 5.0,
     ) -> None:
-        self.holder = uuid.uuid4().hex
         self._database, self._desk, self._clock, self._pause = database, desk, clock, pause
         self._asked: set[int] = set()
+        self._failed: dict[int, tuple[int, int, datetime]] = {}  # state, how often, until when it is left alone
         self._lock = threading.Lock()
         self._wake, self._stop = threading.Event(), threading.Event()
         self._pool: ThreadPoolExecutor | None = None
@@ -117,54 +121,84 @@ class Worker:
         bool
             Whether there was one.
         """
-        work = self._claim()
-        if work is None:
-            return False
-        if self._pool is None:
-            self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="answer")
-        # a future keeps whatever went wrong, a panic of compiled code too, so that one log cannot end the worker
-        failure = self._pool.submit(self._desk.answer, self._database, work.installation_id, fully=True).exception()
-        if failure is None:
-            self._let_go(work)
-        else:
-            self._put_off(work, failure)
-        return True
-
-    def _claim(self) -> Waiting | None:
-        now = self._clock()
-        with self._database.reading() as session:
-            found = self._asked_first(waiting.ready(session, self._desk.seed, now))[:_LOOKED_AT]
-            found = [
-                work
-                for work in found
-                if self._is_left_to_us(work, leases.recorded_at(session, work.installation_id), now)
-            ]
-        for work in found:
-            with self._database.unit() as session:
-                taken = leases.take(session, work, self._desk.seed, self.holder, now, now + LEASE)
-            if taken:
+        for work in self._found():
+            if self._pool is None:
+                self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="answer")
+            # a future keeps whatever went wrong, a panic of compiled code too, so that one log cannot end the worker
+            future = self._pool.submit(self._make, work)
+            failure = future.exception()
+            if isinstance(failure, SQLAlchemyError):
+                raise failure
+            if failure is not None:
+                self._put_off(work, failure)
+                return True
+            if future.result():
                 with self._lock:
                     self._asked.discard(work.installation_id)
-                return work
-        return None
+                    self._failed.pop(work.installation_id, None)
+                return True
+        return False
 
-    def _asked_first(self, found: list[Waiting]) -> list[Waiting]:
-        with self._lock:
-            return sorted(found, key=lambda work: work.installation_id not in self._asked)
+    def _found(self) -> list[Waiting]:
+        """What waits and is left to this worker, what it was asked for first."""
+        now = self._clock()
+        with self._database.reading() as session, self._lock:
+            due = [work for work in waiting.due(session, self._desk.seed) if self._may_try(work, now)]
+            found = sorted(due, key=lambda work: work.installation_id not in self._asked)[:_LOOKED_AT]
+            return [
+                work
+                for work in found
+                if work.installation_id in self._asked
+                or (recorded := waiting.recorded_at(session, work.installation_id)) is None
+                or recorded <= now - _GRACE
+            ]
 
-    def _is_left_to_us(self, work: Waiting, recorded: datetime | None, now: datetime) -> bool:
-        with self._lock:
-            asked = work.installation_id in self._asked
-        return asked or recorded is None or recorded <= now - _GRACE
+    def _may_try(self, work: Waiting, now: datetime) -> bool:
+        state, _, until = self._failed.get(work.installation_id, (None, 0, now))
+        return state != work.state or until <= now
 
-    def _let_go(self, work: Waiting) -> None:
+    def _make(self, work: Waiting) -> bool:
+        """Make an answer and store it; whether that was left to us, and it could be stored."""
+        number = work.installation_id
+        if self._database.engine.dialect.name != "postgresql":
+            try:
+                self._desk.answer(self._database, number)
+                return self._desk.kept(self._database, number) is not None  # none where the disk is full
+            except NotFoundError:
+                return True  # it was erased meanwhile
+        self._reserve(number)
         with self._database.unit() as session:
-            leases.let_go(session, work.installation_id, self.holder)
+            row = select(Answer).where(Answer.installation_id == number).with_for_update(skip_locked=True)
+            there = session.scalars(row).one_or_none()
+            wanted = (work.state, self._desk.seed, MODEL_VERSION)
+            if there is None or (there.sequence, there.seed, there.model_version) == wanted:
+                return False  # another service is at it, or was
+            try:
+                made = self._desk.make(self._database, number)
+            except NotFoundError:
+                return True  # it was erased meanwhile
+            # whoever is recording there, or erasing it, may be waiting for our row: they go first
+            free = select(Installation.id).where(Installation.id == number).with_for_update(skip_locked=True)
+            if session.scalars(free).one_or_none() is not None:
+                self._desk.keep(session, made)
+            return True
+
+    def _reserve(self, number: int) -> None:
+        """See that there is a row to be locked."""
+        with self._database.unit() as session:
+            empty = {"sequence": -1, "seed": self._desk.seed, "model_version": "", "document": {}}
+            there = select(Installation.id).where(Installation.id == number)
+            if session.scalars(there).one_or_none() is not None:
+                session.execute(insert(Answer).values(installation_id=number, **empty).on_conflict_do_nothing())
 
     def _put_off(self, work: Waiting, failure: BaseException) -> None:
-        with self._database.unit() as session:
-            until = leases.put_off(session, work.installation_id, self.holder, self._clock())
+        """After a failure: leave it alone for a while, twice as long each time, until the log changes."""
+        state, times, _ = self._failed.get(work.installation_id, (work.state, 0, None))
+        times = times if state == work.state else 0
+        until = self._clock() + min(_FIRST_PAUSE * 2 ** min(times, 16), _LONGEST_PAUSE)
+        with self._lock:
+            self._failed[work.installation_id] = (work.state, times + 1, until)
         _log.error(
             "learning_failed", installation=work.installation_id, error=type(failure).__name__,
-            again_after=None if until is None else until.isoformat(),
+            again_after=until.isoformat(),
         )  # fmt: skip

@@ -34,7 +34,6 @@ from shared.records import Entry as EntryRecord
 
 __all__ = [
     "Log",
-    "LogKey",
     "load",
     "outward",
     "record_acknowledgement",
@@ -54,10 +53,6 @@ _ENTRIES_KEPT = 4096
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
 
 
-LogKey = tuple[int, int, Installation, tuple[EntryRecord, ...], EnginePrior]
-"""Under what is remembered of a log is kept."""
-
-
 @dataclass(frozen=True)
 class Log:
     """An installation with its log, as sent and as records; `state` grows with every entry and correction.
@@ -71,11 +66,6 @@ class Log:
     entries: tuple[EntryRecord, ...]
     state: int
     prior: EnginePrior = EXPERT
-
-    @property
-    def key(self) -> LogKey:
-        """What an answer turns on: all of the log, for the number of one that was erased may be given again."""
-        return self.installation_id, self.state, self.installation, self.entries, self.prior
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""

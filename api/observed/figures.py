@@ -36,7 +36,7 @@ class Figures:
             registry=registry, buckets=_REQUEST_SECONDS,
         )  # fmt: skip
         self._updates = Histogram(
-            "eighth_turn_update_seconds", "Time to learn from a log.", ("how",), registry=registry,
+            "eighth_turn_update_seconds", "Time to learn from a log.", registry=registry,
             buckets=_UPDATE_SECONDS,
         )  # fmt: skip
         self._divergences = Counter(
@@ -56,19 +56,15 @@ class Figures:
         self._requests.labels(method, route, str(status)).observe(seconds)
 
     @contextmanager
-    def update(self) -> Iterator[Callable[[Diagnostics | None], None]]:
-        """A log is being learned; what is given tells how it went, or that it could not be learned quickly."""
+    def update(self) -> Iterator[Callable[[Diagnostics], None]]:
+        """A log is being learned; what is given tells how it went."""
         begun = time.perf_counter()
 
-        def learned(diagnostics: Diagnostics | None) -> None:
-            if diagnostics is None:
-                return
-            how = "drawn" if diagnostics.k_hat is None else "reweighted"
-            self._updates.labels(how).observe(time.perf_counter() - begun)
-            if how == "drawn":
-                self._divergences.inc(diagnostics.divergences)
-                self._again.inc(diagnostics.refits)
-                self._unconverged.inc(not diagnostics.converged)
+        def learned(diagnostics: Diagnostics) -> None:
+            self._updates.observe(time.perf_counter() - begun)
+            self._divergences.inc(diagnostics.divergences)
+            self._again.inc(diagnostics.refits)
+            self._unconverged.inc(not diagnostics.converged)
 
         try:
             yield learned

@@ -44,14 +44,10 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
 
 
 @router.get("/card", **may(Rule.SEES))
-def card(
-    installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, after_quick: bool = False
-) -> Response:
-    """The card alone, for a page that waits for it; nothing as long as it would be the quick one again."""
+def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """The card alone, for a page that waits for it."""
     with database.reading() as session:
         log = service.load(session, installation_id)
-    if after_quick and (kept := desk.kept(database, installation_id)) is not None and kept.quick:
-        return Response(status_code=204)
     return HTMLResponse(fragment("card.html", **_context(log, database, desk, work)))
 
 
@@ -66,6 +62,7 @@ def _context(log: service.Log, database: Database, desk: Desk, work: Work) -> di
         "heading": "Next step",
         "working": answered is None,
         "ready": desk.ready,
+        "seconds_left": desk.countdown.seconds_left(),
         "failed": desk.failed,
         "warnings": [] if answered is None else answered.warnings,
         "suggestion": suggestion,

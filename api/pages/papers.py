@@ -47,9 +47,9 @@ _PATIENCE_SECONDS = 60.0
 def sheet(
     installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, gallery: InGallery
 ) -> Response:
-    """The sheet to be looked at and printed; with its pictures where they were made already."""
+    """The sheet to be looked at and printed; with its pictures where they are made soon."""
     log, made = _sheet(installation_id, database, desk, work, None)
-    portraits = None if made is None else gallery.kept(log)
+    portraits = None if made is None else _portraits(log, gallery, work, None)
     return page(
         "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="The sheet",
         ready=desk.ready, state=log.state, pictures=[] if portraits is None else _on_paper(portraits, log),
@@ -66,7 +66,7 @@ def sheet_pdf(
         return page(
             "problem.html", 503, title="The answer is still being worked out. Try again in a moment.", errors=[]
         )
-    portraits = _portraits(log, gallery, work)
+    portraits = _portraits(log, gallery, work, _PATIENCE_SECONDS)
     pictures = [] if portraits is None else _on_paper(portraits, log)
     text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures)
     return Response(
@@ -76,17 +76,13 @@ def sheet_pdf(
     )
 
 
-def _portraits(log: service.Log, gallery: Gallery, work: Work) -> Portraits | None:
-    """Those of this very log; None where they take too long or cannot be made: the sheet does not hang on them."""
-    for _ in range(2):  # what was being made may be of the log before
-        kept = gallery.kept(log)
-        if kept is not None:
-            return kept
-        try:
-            work.done(("pictures", log.installation_id), lambda: gallery.portraits(log), _PATIENCE_SECONDS)
-        except FAILURES as error:
-            _log.error("pictures_failed", installation=log.installation_id, error=type(error).__name__)
-    return gallery.kept(log)
+def _portraits(log: service.Log, gallery: Gallery, work: Work, patience: float | None) -> Portraits | None:
+    """None where they take too long or cannot be made: the sheet does not hang on them."""
+    try:
+        return work.done(("pictures", log.installation_id, log.state), lambda: gallery.portraits(log), patience)
+    except FAILURES as error:
+        _log.error("pictures_failed", installation=log.installation_id, error=type(error).__name__)
+        return None
 
 
 def _on_paper(portraits: Portraits, log: service.Log) -> "list[Picture]":
@@ -100,7 +96,7 @@ def _sheet(
 ) -> tuple[service.Log, Sheet | None]:
     with database.reading() as session:
         log = service.load(session, installation_id)
-    answered = work.answer(desk, database, installation_id, patience, fully=True)
+    answered = work.answer(desk, database, installation_id, patience)
     if answered is None or answered.suggestion is None:
         return log, None
     return log, sheet_of(log, entries_of(database, installation_id), answered.suggestion, datetime.now(UTC))

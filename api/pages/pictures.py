@@ -15,7 +15,7 @@ from api.pages.rendering import fragment, page
 from api.pages.working import AtWork, Work
 from api.pictures.gallery import Gallery
 from api.places import AdviceDesk, Db, InstallationId, Sequence
-from shared.errors import NotFoundError
+from shared.errors import NotFoundError, NotReadyError
 
 __all__ = ["InGallery", "router"]
 
@@ -54,10 +54,10 @@ def _context(installation_id: int, database: Database, gallery: Gallery, work: W
     with database.reading() as session:
         log = service.load(session, installation_id)
         traced = storage.traced(session, installation_id)
-    made = gallery.kept(log)
-    if made is None:
-        work.done(("pictures", installation_id), lambda: gallery.portraits(log))
-        made = gallery.kept(log)  # what was being made may be of the log before
+    try:
+        made = work.done(("pictures", installation_id, log.state), lambda: gallery.portraits(log))
+    except NotReadyError:
+        made = None
     return {
         "number": installation_id,
         "name": name_of(log),

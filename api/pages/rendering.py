@@ -35,6 +35,7 @@ _environment.filters.update(
     spoken=words.spoken,
     interval=words.interval,
     shown=words.shown,
+    to_finish=words.to_finish,
 )
 _environment.globals.update(
     version=__version__,

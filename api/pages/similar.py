@@ -92,9 +92,7 @@ def _page(
     ran = any(isinstance(entry, Run) for entry in recorded.entries)
     this_one: Needed | None = None
     if ran and desk.ready:
-        this_one = work.done(
-            ("needed", installation_id, recorded.state), lambda: needed_by(desk.learned(recorded).posterior)
-        )
+        this_one = work.done(("needed", installation_id, recorded.state), lambda: needed_by(desk.posterior(recorded)))
     return page(
         "similar.html",
         status,

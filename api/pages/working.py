@@ -47,26 +47,18 @@ class Work:
         return made
 
     def answer(
-        self,
-        desk: Desk,
-        database: Database,
-        installation_id: int,
-        patience: float | None = None,
-        *,
-        fully: bool = False,
+        self, desk: Desk, database: Database, installation_id: int, patience: float | None = None
     ) -> Answered | None:
-        """The answer to the log as it stands; None as long as it is being made. `fully`: never a quick one."""
-        kept = desk.kept(database, installation_id, fully=fully)
+        """The answer to the log as it is; None as long as it is being made, or the model is not ready yet."""
+        kept = desk.kept(database, installation_id)
         if kept is not None:
             return Answered(kept)
-        made = self.done(
-            ("answer", installation_id, fully),
-            lambda: desk.answer_or_none(database, installation_id, fully=fully),
-            patience,
-        )
+        made = self.done(("answer", installation_id), lambda: desk.answer_or_none(database, installation_id), patience)
+        if made is not None and made.retry_after is not None:
+            return None
         if made is None or made.suggestion is None:
             return made
-        kept = desk.kept(database, installation_id, fully=fully)  # the log may have grown since the work began
+        kept = desk.kept(database, installation_id)  # the log may have grown since the work began
         return None if kept is None else Answered(kept)
 
 

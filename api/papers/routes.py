@@ -7,7 +7,7 @@ from fastapi.openapi.models import Example
 
 from api.access.gate import Asker
 from api.access.roles import Rule, may
-from api.http.problems import responses
+from api.http.problems import NOT_READY, responses
 from api.installations import storage as installations
 from api.installations.routes import outward
 from api.log import service
@@ -81,7 +81,7 @@ def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
     "/{installation_id}/draws",
     **may(Rule.SEES),
     response_class=Response,
-    responses={**responses(404, 422, 503), 200: {"content": {"application/x-netcdf": {}}}},
+    responses={**responses(404, 422, 503), **NOT_READY, 200: {"content": {"application/x-netcdf": {}}}},
     summary="The posterior's draws",
 )
 def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
@@ -89,7 +89,7 @@ def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -
     with database.reading() as session:
         log = service.load(session, installation_id)
     return Response(
-        draws.netcdf(desk.learned(log).posterior),
+        draws.netcdf(desk.posterior(log)),
         media_type="application/x-netcdf",
         headers={"Content-Disposition": f'attachment; filename="installation-{installation_id}.nc"'},
     )

@@ -1,30 +1,37 @@
-"""What the pictures are drawn from: the posterior as it stands, and every run held against what was known before it."""
+"""What the pictures are drawn from: the posterior, and every run held against what was known before it."""
 
-import threading
-from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
+from sqlalchemy.exc import SQLAlchemyError
+
+from api.advice import storage
 from api.advice.desk import Desk
+from api.database import Database
+from api.http.storage_failures import is_disk_full
+from api.installations import storage as installations
 from api.log import service
 from model.learning import evidence
+from model.learning.earlier import key_of
+from model.learning.memory import Log
 from model.setting import portrait
-from shared.advice import Confidence, Holding, Prediction
+from shared.advice import Holding, Prediction
 from shared.runs import Run
 
 __all__ = ["Gallery", "LookedBack", "Portraits"]
 
-_MOST_RUNS, _MOST_PORTRAITS = 2000, 16
-
 
 @dataclass(frozen=True)
 class LookedBack:
-    """A run, what was foretold of it (None where that cannot be told), and the confidence it led to."""
+    """A run, what was foretold of it (None where that cannot be told), and the chances after it.
+
+    `chances` are named as `model.learning.earlier.CHANCES` names them.
+    """
 
     number: int
     run: Run
     foretold: Prediction | None
-    confidence: Confidence
+    chances: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -39,74 +46,60 @@ class Portraits:
 
 
 class Gallery:
-    """Makes portraits and remembers them; runs looked back on are remembered by what led to them.
+    """Makes portraits, from the fits that were kept with the answers; those that are missing are made, and kept.
 
     Parameters
     ----------
     desk : Desk
+    database : Database
     """
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk = desk
-        self._lock = threading.Lock()
-        self._runs: OrderedDict[Any, LookedBack] = OrderedDict()
-        self._portraits: OrderedDict[service.LogKey, Portraits] = OrderedDict()
+    def __init__(self, desk: Desk, database: Database) -> None:
+        self._desk, self._database = desk, database
 
     def portraits(self, log: service.Log) -> Portraits:
-        """The portraits of a log; takes about a second a run the first time."""
-        key = log.key
-        with self._lock:
-            if key in self._portraits:
-                self._portraits.move_to_end(key)
-                return self._portraits[key]
-        runs = self.looked_back(log)
-        learned = self._desk.learned(log)
-        made = Portraits(
-            around=portrait.around_the_target(learned.posterior),
-            along=portrait.along_the_travel(learned.posterior),
-            holding=self._desk.will_it_hold(log, trusted=False),
-            runs=runs,
-            converged=learned.posterior.diagnostics.converged,
-        )
-        self._keep(self._portraits, key, made, _MOST_PORTRAITS)
-        return made
+        """The portraits of a log; takes half a second more for each run whose fit is not kept.
 
-    def kept(self, log: service.Log) -> Portraits | None:
-        """The portraits of a log where they are made already."""
-        with self._lock:
-            return self._portraits.get(log.key)
+        Raises
+        ------
+        NotReadyError
+            If the sampler is still being compiled.
+        """
+        posterior = self._desk.posterior(log)
+        return Portraits(
+            around=portrait.around_the_target(posterior),
+            along=portrait.along_the_travel(posterior),
+            holding=self._desk.will_it_hold(log, trusted=False),
+            runs=self.looked_back(log),
+            converged=posterior.diagnostics.converged,
+        )
 
     def looked_back(self, log: service.Log) -> tuple[LookedBack, ...]:
         """Every run of a log, in order."""
-        found: list[LookedBack] = []
-        last = -1
-        for i, entry in enumerate(log.entries):
-            if isinstance(entry, Run):
-                found.append(self._look_back(log, last, i, len(found) + 1))
-                last = i
+        ends = [0, *(i + 1 for i, entry in enumerate(log.entries) if isinstance(entry, Run))]
+        parts = [Log(log.installation, log.entries[:end], log.prior) for end in ends]
+        with self._database.reading() as session:
+            keys = [key_of(part, self._desk.seed) for part in parts]
+            kept = storage.earlier_fits(session, log.installation_id, keys)
+        fits = [self._desk.look_back(log, end, kept) for end in ends]
+        made = {key: content for fit in fits for key, content in fit.to_keep.items()}
+        if made:
+            self._keep(log.installation_id, made, keys)
+        found = []
+        for number, (before, after, end) in enumerate(zip(fits, fits[1:], ends[1:], strict=False), start=1):
+            run = log.entries[end - 1]
+            assert isinstance(run, Run)  # noqa: S101 - narrows what the ends were chosen by
+            position = evidence.replay(log.installation, log.entries[: end - 1])[0]
+            trusted = before.posterior.diagnostics.converged
+            told = portrait.foretold(before.posterior, position, run) if trusted else None
+            found.append(LookedBack(number, run, told, after.chances))
         return tuple(found)
 
-    def _look_back(self, log: service.Log, last: int, this: int, number: int) -> LookedBack:
-        installation, entries = log.installation, log.entries
-        key = (installation, log.prior, tuple(entries[: this + 1]))
-        with self._lock:
-            if key in self._runs:
-                self._runs.move_to_end(key)
-                return self._runs[key]
-        run = entries[this]
-        assert isinstance(run, Run)  # noqa: S101 - narrows what the caller chose
-        before = self._desk.learn_roughly(installation, entries[: last + 1], log.prior)
-        position = evidence.replay(installation, entries[:this])[0]
-        told = None
-        if before.posterior.diagnostics.converged:
-            told = portrait.foretold(before.posterior, position, run)
-        after = self._desk.learn_roughly(installation, entries[: this + 1], log.prior)
-        made = LookedBack(number, run, told, after.confidence)
-        self._keep(self._runs, key, made, _MOST_RUNS)
-        return made
-
-    def _keep[K, V](self, memory: "OrderedDict[K, V]", key: K, made: V, most: int) -> None:
-        with self._lock:
-            memory[key] = made
-            while len(memory) > most:
-                memory.popitem(last=False)
+    def _keep(self, installation_id: int, made: Mapping[str, bytes], keys: list[str]) -> None:
+        try:
+            with self._database.unit() as session:
+                installations.get(session, installation_id, lock=True)
+                storage.keep_earlier_fits(session, installation_id, made, keys, most=2 * len(keys) + 10)
+        except SQLAlchemyError as error:
+            if not is_disk_full(error):  # they are only made again the next time
+                raise

@@ -17,14 +17,8 @@ def draw(runs: tuple[LookedBack, ...], needed: float) -> Picture:
     """A line for each stage and a thick one for both mixtures together."""
     rows: list[dict[str, Any]] = []
     for r in runs:
-        c = r.confidence
-        found = {
-            STAGES["full_throttle"]: c.full_throttle.chance_in_band,
-            STAGES["idle_mixture"]: c.idle_mixture.chance_in_band,
-            STAGES["idle_speed"]: c.idle_speed.chance_in_band,
-            "both mixtures": c.chance_both,
-        }
-        rows += [{"run": r.number, "what": k, "chance": 100 * v} for k, v in found.items() if v is not None]
+        found = {STAGES.get(name, "both mixtures"): x for name, x in r.chances.items()}
+        rows += [{"run": r.number, "what": what, "chance": 100 * x} for what, x in found.items()]
     names = list(_LINES)
     x = alt.X("run:O", title="run", axis=alt.Axis(labelAngle=0, grid=False))
     lines = alt.Chart(frame(rows, "run", "what", "chance")).encode(
@@ -38,7 +32,7 @@ def draw(runs: tuple[LookedBack, ...], needed: float) -> Picture:
     points = points.encode(x=x, y="chance:Q")
     rule = alt.Chart(frame([{"y": 100 * needed}])).mark_rule(color=BLACK, strokeDash=[1, 3]).encode(y="y:Q")
     title = f"How sure it became; a stage is confirmed from {chance(needed)}"
-    last = runs[-1].confidence if runs else None
+    last = runs[-1].chances if runs else None
     by_run: dict[int, dict[str, str]] = {}
     for row in rows:
         by_run.setdefault(row["run"], {})[row["what"]] = f"{row['chance']:.0f} %"
@@ -48,7 +42,7 @@ def draw(runs: tuple[LookedBack, ...], needed: float) -> Picture:
         "Nothing was run yet."
         if last is None
         else f"After {len(runs)} {'run' if len(runs) == 1 else 'runs'} both mixtures are right with a chance of "
-        f"{chance(last.chance_both)}.",
+        f"{chance(last['both'])}.",
         ("run", *names),
         tuple((str(run), *(found.get(name, "–") for name in names)) for run, found in by_run.items()),
         svg_of(lines.mark_line() + points + rule, title),

@@ -5,6 +5,7 @@ where it stopped; an answer is stored in one unit of work with the check that it
 counted twice, however often a worker was lost. One that fails is told at the end, and the others go on.
 """
 
+import base64
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
@@ -108,7 +109,7 @@ def _of_this_model(made: dict[str, Any] | Failed) -> dict[str, Any] | Failed:
     """An answer, unless its worker made it with another model than is wanted here."""
     if isinstance(made, Failed):
         return made
-    version = made.get("provenance", {}).get("model_version", "unknown")
+    version = made.get("answer", {}).get("provenance", {}).get("model_version", "unknown")
     if version == MODEL_VERSION:
         return made
     return Failed(
@@ -116,7 +117,7 @@ def _of_this_model(made: dict[str, Any] | Failed) -> dict[str, Any] | Failed:
     )
 
 
-def _keep(database: Database, order: Order, document: dict[str, Any]) -> bool:
+def _keep(database: Database, order: Order, made: dict[str, Any]) -> bool:
     """Store an answer, unless it is there already, or the log has grown since, or the engine is gone."""
     with database.unit() as session:
         try:
@@ -128,5 +129,7 @@ def _keep(database: Database, order: Order, document: dict[str, Any]) -> bool:
             return False
         if answers.get(session, order.installation_id, state, order.seed, MODEL_VERSION) is not None:
             return False
-        answers.put(session, order.installation_id, state, order.seed, MODEL_VERSION, document)
+        answers.put(session, order.installation_id, state, order.seed, MODEL_VERSION, made["answer"])
+        earlier = {key: base64.b64decode(content) for key, content in made["earlier_fits"].items()}
+        answers.keep_earlier_fits(session, order.installation_id, earlier, (), most=2 * len(order.entries) + 10)
         return True

@@ -1,5 +1,6 @@
 """One engine refitted: what a worker does, wherever it runs. Everything goes in and comes out as plain JSON."""
 
+import base64
 import os
 from dataclasses import dataclass
 from typing import Any
@@ -47,7 +48,7 @@ def _prepared(seed: int) -> Any:
 
 
 def refit_one(order: Order) -> dict[str, Any]:
-    """The suggestion of one engine, made anew."""
+    """The suggestion of one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
     adviser = _prepared(order.seed)
     from api.log.service import record_of
     from api.pool.kept_prior import prior_from_document
@@ -58,4 +59,5 @@ def refit_one(order: Order) -> dict[str, Any]:
     entries = [record_of(e["kind"], e["document"], sent) for e in order.entries]
     learned = adviser.learn(sent.record(), entries, prior_from_document(order.prior))
     document: dict[str, Any] = SuggestionOut.of(adviser.suggest(learned), sent.units).model_dump(mode="json")
-    return document
+    kept = {key: base64.b64encode(content).decode() for key, content in learned.to_keep.items()}
+    return {"answer": document, "earlier_fits": kept}

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, insert, inspect, select, text
 
-from api.database import Base
+from api.database import DERIVED, Base
 from shared.errors import InvalidValueError
 
 __all__ = ["TableFigures", "copy", "counted_rows", "digests", "tables"]
@@ -20,7 +20,7 @@ _AT_ONCE = 500
 
 
 def tables(connection: Connection) -> list[Table]:
-    """All tables, those that others refer to first.
+    """All tables but those of derived data, which are made again; those that others refer to first.
 
     Raises
     ------
@@ -38,7 +38,7 @@ def tables(connection: Connection) -> list[Table]:
             value=", ".join(sorted(strange)),
             cure="Give the service a database of its own.",
         )
-    return [table for table in known if table.name in present]
+    return [table for table in known if table.name in present and not table.info.get(DERIVED)]
 
 
 def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:

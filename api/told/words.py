@@ -3,7 +3,7 @@
 import re
 from datetime import datetime
 
-from api.wire.answers import IntervalOut
+from api.wire.answers import IntervalOut, RunsToFinishOut
 from api.wire.quantities import Quantity
 from api.wire.records import Shown
 from model.step.wording import fraction
@@ -24,6 +24,7 @@ __all__ = [
     "sign",
     "spoken",
     "stop",
+    "to_finish",
     "units_of",
 ]
 
@@ -127,6 +128,14 @@ def interval(i: IntervalOut, digits: int = 0) -> str:
     """Median and the range that holds nine times in ten."""
     low, high = i.interval_90
     return f"{i.median:.{digits}f} {sign(i.unit)} (90 %: {low:.{digits}f} to {high:.{digits}f})"
+
+
+def to_finish(runs: RunsToFinishOut) -> str:
+    """How many more runs are expected, with the range that holds 8 times in 10."""
+    expected = round(runs.expected)
+    low, high = max(1, runs.low_80), max(1, runs.high_80)
+    between = f"{low}" if low == high else f"{low} to {high}"
+    return f"About {max(1, expected)} more {'run' if expected <= 1 else 'runs'} to finish ({between}, 8 times in 10)"
 
 
 def moment(time: datetime, seconds: bool = False) -> str:

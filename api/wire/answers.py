@@ -6,12 +6,11 @@ from pydantic import BaseModel, Field
 
 from api.wire.units import Units
 from shared.advice import (
-    AirOutlook,
     Candidate,
     Confidence,
-    Holding,
     Information,
     Interval,
+    MostInformative,
     Prediction,
     StageConfidence,
     Suggestion,
@@ -21,16 +20,19 @@ from shared.units import from_si
 
 __all__ = [
     "ConfidenceOut",
-    "HoldingOut",
+    "IntervalOut",
     "Position",
     "PredictionOut",
+    "RunsToFinishOut",
     "SuggestionOut",
+    "six_digits",
 ]
 
 StageName = Literal["full_throttle", "idle_mixture", "idle_speed", "tuned"]
 
 
-def _six(x: float) -> float:
+def six_digits(x: float) -> float:
+    """A figure with as many digits as anybody needs."""
     return float(f"{x:.6g}")
 
 
@@ -47,7 +49,7 @@ class IntervalOut(BaseModel):
         """From an interval inside, converted where a kind is given."""
 
         def to(x: float) -> float:
-            return _six(x if kind is None else from_si(kind, x, unit))
+            return six_digits(x if kind is None else from_si(kind, x, unit))
 
         return cls(
             unit=unit,
@@ -154,7 +156,7 @@ class PredictionOut(BaseModel):
         return cls(
             needle=p.needle,
             position_turns=p.position_turns,
-            density_ratio=_six(p.density_ratio),
+            density_ratio=six_digits(p.density_ratio),
             egt_rise=IntervalOut.of(p.rise_kelvin, "temperature_rise", units.temperature_rise),
             fell_at_once_chance=p.fell_at_once_chance,
             rough_before_peak_chance=p.rough_before_peak_chance,
@@ -185,15 +187,23 @@ class ActionOut(BaseModel):
 
 
 class InformationOut(BaseModel):
-    """Expected information gain about offset and taper fit, with its Monte Carlo standard error."""
+    """What a run is expected to teach about offset and taper fit."""
 
-    nats: float
-    mcse: float
+    nats: float = Field(description="Expected information gain about both together [nats].")
+    mcse: float = Field(description="Monte Carlo standard error of that [nats].")
+    offset_sd: float | None = Field(
+        None, description="Standard deviation of the offset expected after the run [turns]; null where not simulated."
+    )
+    taper_sd: float | None = Field(
+        None, description="The same of the taper fit, in the unit of `taper_fit`; null where not simulated."
+    )
 
     @classmethod
-    def of(cls, i: Information) -> "InformationOut":
-        """From the record."""
-        return cls(nats=i.nats, mcse=i.mcse)
+    def of(cls, i: Information, units: Units) -> "InformationOut":
+        """From the record, in the installation's units."""
+        taper = None if i.taper_sd is None else six_digits(from_si("taper", i.taper_sd, units.taper))
+        offset = None if i.offset_sd is None else six_digits(i.offset_sd)
+        return cls(nats=i.nats, mcse=i.mcse, offset_sd=offset, taper_sd=taper)
 
 
 class AlternativeOut(BaseModel):
@@ -202,8 +212,9 @@ class AlternativeOut(BaseModel):
     action: ActionOut
     information: InformationOut | None = Field(description="None where it is refused.")
     expected: PredictionOut
-    runs_left: float | None = Field(
-        description="Expected cost in runs until both mixtures are right, this one included; None where it is refused."
+    price_runs: float | None = Field(
+        description="What it is priced at for the choice, in runs: failing and changing a needle count for more than "
+        "their runs, so this is no prediction (that is `runs_to_finish`). Null where it is refused."
     )
     refused: str | None
 
@@ -212,14 +223,14 @@ class AlternativeOut(BaseModel):
         """From the record."""
         return cls(
             action=_action(c),
-            information=None if c.information is None else InformationOut.of(c.information),
+            information=None if c.information is None else InformationOut.of(c.information, units),
             expected=PredictionOut.of(c.prediction, units),
-            runs_left=c.runs_left,
+            price_runs=c.price_runs,
             refused=c.refused,
         )
 
 
-def _action(holder: Candidate | Suggestion) -> ActionOut:
+def _action(holder: Candidate | Suggestion | MostInformative) -> ActionOut:
     a = holder.action
     return ActionOut(
         kind=a.kind.value,
@@ -244,11 +255,6 @@ class DiagnosticsOut(BaseModel):
     chains: int
     draws: int
     refits: int
-    k_hat: float | None = Field(
-        None,
-        description="Shape of the tail of the weights, where the draws are those of the log before its latest entries, "
-        "weighed by what came since; null where they were drawn for this log.",
-    )
 
 
 class ProvenanceOut(BaseModel):
@@ -267,6 +273,22 @@ class NeedleOut(BaseModel):
     chance_both: float
 
 
+class MostInformativeOut(BaseModel):
+    """The action that may be suggested whose run teaches most."""
+
+    action: ActionOut
+    information: InformationOut
+    loss_nats: float = Field(description="What the suggested action teaches less [nats]; 0 where it is the same one.")
+
+
+class RunsToFinishOut(BaseModel):
+    """How many more runs this tuning is expected to take, the next one included; calibrated on simulated tunings."""
+
+    expected: float
+    low_80: int = Field(description="8 times in 10 it takes this many or more, and `high_80` or fewer.")
+    high_80: int = Field(description="See `low_80`.")
+
+
 class SuggestionOut(BaseModel):
     """The smallest useful adjustment to make next, and all that stands behind it."""
 
@@ -281,14 +303,13 @@ class SuggestionOut(BaseModel):
     confidence: ConfidenceOut
     provenance: ProvenanceOut
     warnings: list[str]
-    quick: bool = Field(
-        False,
-        description="Whether it is a first answer: from what was learned before the latest entries, weighed by what "
-        "came since, or from few draws. The answer learned in full takes its place within seconds.",
-    )
     needles: list[NeedleOut] = Field(
         default_factory=list, description="Every needle on hand at its best setting, shallowest first."
     )
+    most_informative: MostInformativeOut | None = Field(
+        None, description="Beside what is suggested: what would teach most. Null where no candidate was weighed."
+    )
+    runs_to_finish: RunsToFinishOut | None = Field(None, description="Null where the service suggests no further run.")
 
     @classmethod
     def of(cls, s: Suggestion, units: Units) -> "SuggestionOut":
@@ -300,7 +321,7 @@ class SuggestionOut(BaseModel):
             why=s.why,
             expect=s.expect,
             expected=PredictionOut.of(s.expected, units),
-            information=InformationOut.of(s.information),
+            information=InformationOut.of(s.information, units),
             alternatives=[AlternativeOut.of(c, units) for c in s.alternatives],
             cautions=list(s.cautions),
             confidence=ConfidenceOut.of(s.confidence, units),
@@ -316,62 +337,25 @@ class SuggestionOut(BaseModel):
                     chains=d.chains,
                     draws=d.draws,
                     refits=d.refits,
-                    k_hat=d.k_hat,
                 ),
             ),
             warnings=list(s.warnings),
-            quick=s.provenance.quick,
             needles=[
                 NeedleOut(needle=n.needle, turns_from_mark=n.turns_from_mark, chance_both=n.chance_both)
                 for n in s.needles
             ],
-        )
-
-
-class AirOutlookOut(BaseModel):
-    """The present setting in air of one density."""
-
-    density_ratio: float
-    density_altitude: float
-    density_altitude_unit: str
-    egt_rise: IntervalOut
-    chance_full_throttle: float
-    chance_idle: float
-    chance_both: float
-    lean_chance: float
-
-    @classmethod
-    def of(cls, a: AirOutlook, units: Units) -> "AirOutlookOut":
-        """From the record, in the installation's units."""
-        return cls(
-            density_ratio=_six(a.density_ratio),
-            density_altitude=_six(from_si("density_altitude", a.density_altitude_m, units.elevation)),
-            density_altitude_unit=units.elevation,
-            egt_rise=IntervalOut.of(a.rise_kelvin, "temperature_rise", units.temperature_rise),
-            chance_full_throttle=a.chance_full_throttle,
-            chance_idle=a.chance_idle,
-            chance_both=a.chance_both,
-            lean_chance=a.lean_chance,
-        )
-
-
-class HoldingOut(BaseModel):
-    """Whether the present setting will hold in other air."""
-
-    hot_high: AirOutlookOut = Field(description="35 °C at 6,000 ft.")
-    cold_low: AirOutlookOut = Field(description="−15 °C at sea level.")
-    density_band: tuple[float, float] | None = Field(
-        description="Density ratios between which both ends are more likely right than not; null: nowhere."
-    )
-    fan: list[AirOutlookOut] = Field(description="Over the densities met on the ground, thinnest first.")
-
-    @classmethod
-    def of(cls, h: Holding, units: Units) -> "HoldingOut":
-        """From the record, in the installation's units."""
-        band = None if h.band is None else (_six(h.band[0]), _six(h.band[1]))
-        return cls(
-            hot_high=AirOutlookOut.of(h.hot_high, units),
-            cold_low=AirOutlookOut.of(h.cold_low, units),
-            density_band=band,
-            fan=[AirOutlookOut.of(a, units) for a in h.fan],
+            most_informative=None
+            if s.most_informative is None
+            else MostInformativeOut(
+                action=_action(s.most_informative),
+                information=InformationOut.of(s.most_informative.information, units),
+                loss_nats=six_digits(s.most_informative.loss_nats),
+            ),
+            runs_to_finish=None
+            if s.runs_to_finish is None
+            else RunsToFinishOut(
+                expected=s.runs_to_finish.expected,
+                low_80=s.runs_to_finish.low_80,
+                high_80=s.runs_to_finish.high_80,
+            ),
         )

@@ -2,23 +2,27 @@
 
 Every story (`model.doubt.stories`) may have begun with any of the latest runs. The posterior before that run
 predicts it and all runs since, together, under the story and under "all as recorded"; the ratio of the
-two predictive densities, times the story's prior, gives its probability. Nothing is fitted anew, and a
-fault that hides behind the scatter of one run shows in the next ones. Given the unknowns runs are independent: what
-the earlier ones said to each draw is remembered, and a further run costs no more than itself.
+two predictive densities, times the story's prior, gives its probability. Nothing is fitted again, and a
+fault that hides behind the scatter of one run shows in the next ones.
+
+A predictive density is a mean over draws, and of runs that surprise it rests on few of them. So the draws of all the
+posteriors, before and after those runs, stand for each: every one is weighed by how likely the mixture of all
+posteriors makes it, which needs the densities of the runs between them, found together with it (Shirts & Chodera 2008,
+doi:10.1063/1.2978177).
 """
 
-import threading
-import weakref
-from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from model.doubt.stories import STORIES, Case, Story
 from model.engine.air import density_ratio
-from model.engine.mixture import Ends, Settings, Unknowns, flow_gains, mixtures_with
+from model.engine.mixture import Ends, Gains, Settings, Unknowns, flow_gains, mixtures_with
 from model.learning.evidence import Evidence, Position, readings_of, settings_of
 from model.learning.likelihood import log_likelihood
 from model.learning.sampler import Posterior
@@ -26,7 +30,7 @@ from model.setting.outlook import pivot_of, widened
 from shared.advice import Suspicion
 from shared.runs import Run
 
-__all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "Foretold", "suspicions"]
+__all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "suspicions"]
 
 ALARM = 0.9
 """Probability that not all is as recorded from which looking for the cause comes before the next step; judgement."""
@@ -41,68 +45,22 @@ WORTH_A_LOOK = 0.05
 LATEST = 5
 """Runs with which a story may have begun; a story older than that has become part of what is known; judgement."""
 
-_REMEMBERED = 40  # posteriors that foretold runs, a fifth of a megabyte each
-
 _F = NDArray[np.float64]
 _Trail = tuple[tuple[Position, Run], ...]
 
 
-@dataclass(frozen=True)
-class _Told:
-    """What runs said of the stories that may have begun with the first of them.
-
-    Parameters
-    ----------
-    foretold_by : weak reference to Unknowns
-        The draws that foretold them.
-    changes : int
-        Columns those were widened by.
-    trail : tuple of (Position, Run)
-    ln_densities : array, (1 + stories, draws)
-        Of all their readings, draw by draw: as recorded, then under every story.
-    """
-
-    foretold_by: weakref.ref[Unknowns]
-    changes: int
-    trail: _Trail
-    ln_densities: _F
-
-
-class Foretold:
-    """What posteriors foretold of the runs after them, those asked last. Safe to share between threads."""
-
-    def __init__(self) -> None:
-        self._known: OrderedDict[int, _Told] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def beginning_of(self, before: Posterior, changes: int, trail: _Trail) -> _Told | None:
-        """What is known of the first of these runs, of as many of them as were asked about together."""
-        with self._lock:
-            known = self._known.get(id(before.unknowns))
-        if known is None or known.foretold_by() is not before.unknowns or known.changes != changes:
-            return None
-        return known if known.trail == trail[: len(known.trail)] else None
-
-    def keep(self, before: Posterior, told: _Told) -> None:
-        """Remember it in place of what was known of fewer runs."""
-        with self._lock:
-            self._known[id(before.unknowns)] = told
-            self._known.move_to_end(id(before.unknowns))
-            while len(self._known) > _REMEMBERED:
-                self._known.popitem(last=False)
-
-
-def suspicions(befores: Sequence[Posterior], now: Evidence, foretold: Foretold | None = None) -> tuple[Suspicion, ...]:
+def suspicions(fits: Sequence[Posterior], now: Evidence, cores: int = 1) -> tuple[Suspicion, ...]:
     """How likely each story is after the latest runs, the cheapest to look at first; empty where none can be told.
 
     Parameters
     ----------
-    befores : sequence of Posterior
-        Of the log up to each of the runs before the latest one, for as many runs back as a story may have begun.
+    fits : sequence of Posterior
+        Of the log up to each of the runs before the latest one, for as many runs back as a story may have begun; then
+        of the whole log. Those that did not converge are left out.
     now : Evidence
         The whole log.
-    foretold : Foretold, optional
-        What they foretold of earlier runs, and where to remember it; the figures are the same without.
+    cores : int
+        Runs looked at at a time; the figures are the same whatever it is.
 
     Returns
     -------
@@ -110,11 +68,10 @@ def suspicions(befores: Sequence[Posterior], now: Evidence, foretold: Foretold |
         Their chances and the chance that all is as recorded sum to 1.
     """
     odds: dict[Story, dict[int, float]] = {}
-    memory = foretold or Foretold()
-    for before in befores:
-        start = before.evidence.runs
-        for story, found in _odds_since(before, now.trail[start:], memory).items():
-            odds.setdefault(story, {})[start + 1] = found
+    for _, alike in groupby(fits, key=_meaning):
+        for begun, found in _Pool(list(alike), now).odds(cores).items():
+            for story, each in found.items():
+                odds.setdefault(story, {})[begun] = each
     if not odds:
         return ()
     total = 1.0 + sum(sum(each.values()) for each in odds.values())
@@ -125,77 +82,78 @@ def suspicions(befores: Sequence[Posterior], now: Evidence, foretold: Foretold |
     )
 
 
-def _odds_since(before: Posterior, trail: _Trail, foretold: Foretold) -> dict[Story, float]:
-    """Odds of every story that may have begun with the first of these runs, against "all as recorded"."""
-    start = before.evidence.position
-    positions = tuple(position for position, _ in trail)
-    if any(len(b.changes) - len(a.changes) > 1 for a, b in zip((start, *positions), positions, strict=False)):
-        return {}
-    stories = [s for s in STORIES if s.applies(start, positions[0])]
-    plain, *others = _averaged(_told(before, trail, stories, foretold).ln_densities)
-    sound = 1.0 - sum(s.prior for s in stories)
-    # bounded: beyond that all is certain, and odds must stay finite
-    gains = {s: min(other - plain, 500.0) for s, other in zip(stories, others, strict=True)}
-    return {s: s.prior / sound * float(np.exp(gain)) for s, gain in gains.items()}
+def _meaning(fit: Posterior) -> tuple[object, ...]:
+    """What draws of two fits must share to stand for one another: scales, the oldest change, the prior."""
+    return fit.evidence.scales, fit.evidence.first_change, fit.evidence.prior
 
 
-def _averaged(ln_densities: _F) -> list[float]:
-    """Ln of each row's mean density over all draws."""
-    top = ln_densities.max(axis=1)
-    return [float(x) for x in top + np.log(np.mean(np.exp(ln_densities - top[:, None]), axis=1))]
-
-
-def _told(before: Posterior, trail: _Trail, stories: Sequence[Story], foretold: Foretold) -> _Told:
-    """What these runs say of every story, from what is known of the first of them."""
-    start = before.evidence.position
-    changes = max(1, *(len(position.changes) - len(start.changes) for position, _ in trail))
-    known = foretold.beginning_of(before, changes, trail)
-    since = 0 if known is None else len(known.trail)
-    if known is not None and since == len(trail):
-        return known
-    rng = np.random.default_rng([before.seed, 5])
-    density = _Density(before, trail[0], trail[since:], changes)
-    first, late = trail[0][0], tuple(position for position, _ in trail[since:])
-    recorded = Case.as_recorded(len(before.unknowns.offset), len(late))
-    cases = [recorded, *(s.change(recorded, start, first, late, rng) for s in stories)]
-    ln_densities = np.stack([density(case) for case in cases])
-    if known is not None:
-        ln_densities += known.ln_densities
-    told = _Told(weakref.ref(before.unknowns), changes, trail, ln_densities)
-    foretold.keep(before, told)
-    return told
-
-
-class _Density:
-    """Log predictive densities of the readings of runs that follow a posterior.
+class _Pool:
+    """Draws of fits of a growing log, taken together.
 
     Parameters
     ----------
-    before : Posterior
-    first : tuple of (Position, Run)
-        The first of the runs after it, with which a story may have begun.
-    late : tuple of (Position, Run)
-        Those asked about.
-    changes : int
-        Changes made since, for which the draws have no columns yet.
+    fits : list of Posterior
+        Whose draws mean the same, the shortest log first.
+    now : Evidence
+        The whole log.
     """
 
-    def __init__(self, before: Posterior, first: tuple[Position, Run], late: _Trail, changes: int) -> None:
-        evidence = self._evidence = before.evidence
-        self._u = widened(before.unknowns, before.seed, changes)
-        self._gains = flow_gains(self._u, pivot_of(evidence, changes), evidence.throttle)
-        self._first = mixtures_with(self._gains, self._u, self._at((first,), changes), evidence.throttle).full
-        self._settings = self._at(late, changes)
-        self._readings = readings_of([run for _, run in late])
-        self._pitch = evidence.installation.throttle_body.screw_pitch_m
+    def __init__(self, fits: list[Posterior], now: Evidence) -> None:
+        self._fits = fits
+        first = self._evidence = fits[0].evidence
+        self._trail: _Trail = now.trail[first.runs :]
+        positions = [position for position, _ in self._trail]
+        self._changes = max([1, *(len(p.changes) - len(first.position.changes) for p in positions)])
+        us = [widened(fit.unknowns, fit.seed, self._changes) for fit in fits]
+        gains = [
+            flow_gains(u, pivot_of(fit.evidence, self._changes), fit.evidence.throttle)
+            for u, fit in zip(us, fits, strict=True)
+        ]
+        self._u = Unknowns(*(np.concatenate([getattr(u, name) for u in us]) for name in Unknowns.names()))
+        self._gains = Gains(np.concatenate([g.full for g in gains]), np.concatenate([g.idle for g in gains]))
+        self._pitch = first.installation.throttle_body.screw_pitch_m
 
-    def _at(self, trail: _Trail, changes: int) -> Settings:
+    def odds(self, cores: int) -> dict[int, dict[Story, float]]:
+        """Odds of every story against "all as recorded", by number of the run it may have begun with."""
+        if not self._trail:
+            return {}
+        plain = self.ln_density(Case.as_recorded(len(self._u.offset), len(self._trail)), self._trail)
+        until = [fit.evidence.runs - self._evidence.runs for fit in self._fits]
+        so_far = np.stack([plain[:, :n].sum(axis=1) for n in until])  # of the runs up to each fit, (fits, draws)
+        ln_weights = _ln_weights(so_far, np.array([len(fit.unknowns.offset) for fit in self._fits]))
+
+        def of(fit: Posterior, n: int, weights: _F) -> tuple[int, dict[Story, float]]:
+            as_recorded = _ln_mean(weights + plain[:, n:].sum(axis=1))
+            return fit.evidence.runs + 1, self._odds_since(fit, self._trail[n:], weights, as_recorded)
+
+        begun = [each for each in zip(self._fits, until, ln_weights, strict=True) if each[1] < len(self._trail)]
+        with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
+            return dict(threads.map(of, *zip(*begun, strict=True)))
+
+    def _odds_since(self, before: Posterior, trail: _Trail, ln_weights: _F, plain: float) -> dict[Story, float]:
+        """Odds of every story that may have begun with the first of these runs."""
+        start, positions = before.evidence.position, tuple(position for position, _ in trail)
+        if any(len(b.changes) - len(a.changes) > 1 for a, b in zip((start, *positions), positions, strict=False)):
+            return {}
+        stories = [s for s in STORIES if s.applies(start, positions[0])]
+        sound = 1.0 - sum(s.prior for s in stories)
+        recorded = Case.as_recorded(len(self._u.offset), len(trail))
+        rng = np.random.default_rng([before.seed, 5])
+        odds = {}
+        for story in stories:
+            case = story.change(recorded, start, positions[0], positions, rng)
+            gain = _ln_mean(ln_weights + self.ln_density(case, trail).sum(axis=1)) - plain
+            # bounded: beyond that all is certain, and odds must stay finite
+            odds[story] = story.prior / sound * float(np.exp(min(gain, 500.0)))
+        return odds
+
+    def _at(self, trail: _Trail) -> Settings:
         rows = [(position, float(np.log(density_ratio(run.air)))) for position, run in trail]
-        return settings_of(self._evidence.installation, rows, self._evidence.first_change, extra=changes)
+        return settings_of(self._evidence.installation, rows, self._evidence.first_change, extra=self._changes)
 
-    def __call__(self, case: Case) -> _F:
-        """Of all readings of those runs under a case, (draws,)."""
-        evidence, u, plain = self._evidence, self._u, self._settings
+    def ln_density(self, case: Case, trail: _Trail) -> _F:
+        """Log density of the readings of each of these runs under a case, (draws, runs)."""
+        evidence, u, plain = self._evidence, self._u, self._at(trail)
         settings = replace(
             plain,
             needle_m=plain.needle_m + self._pitch * case.screw + case.shift_m,
@@ -205,8 +163,44 @@ class _Density:
         ends = mixtures_with(self._gains, u, settings, evidence.throttle)
         full = ends.full + case.full
         if case.drop is not None:
-            full = np.minimum(full, self._first - case.drop)
+            first = mixtures_with(self._gains, u, self._at(trail[:1]), evidence.throttle).full
+            full = np.minimum(full, first - case.drop)
         shifted = Ends(full, ends.idle + case.idle, ends.opening)
-        each = log_likelihood(self._readings, moved, shifted, settings, evidence.scales)
-        together: _F = np.broadcast_to(each, (len(u.offset), plain.needle_m.size)).sum(axis=1)
-        return together
+        each = log_likelihood(readings_of([run for _, run in trail]), moved, shifted, settings, evidence.scales)
+        found: _F = np.broadcast_to(each, (len(u.offset), len(trail)))
+        return found
+
+
+_ITERATIONS, _NEAR = 500, 1e-6  # most steps of the fixed point, and the change of a logarithm at which it is reached
+
+
+def _ln_mean(ln_values: _F) -> float:
+    return float(logsumexp(ln_values) - np.log(len(ln_values)))
+
+
+def _ln_weights(so_far: _F, counts: NDArray[np.int64]) -> _F:
+    """Ln of the weights with which draws of all posteriors stand for each of them; their mean is 1.
+
+    Parameters
+    ----------
+    so_far : array, (posteriors, draws)
+        Ln of each posterior's density over the first one's, but for a constant.
+    counts : array of int, (posteriors,)
+        Draws that come from each, one after the other.
+
+    Returns
+    -------
+    array, (posteriors, draws)
+    """
+    share = np.log(counts / counts.sum())[:, None]
+    constants = np.zeros(len(counts))
+    for _ in range(_ITERATIONS):
+        mixture = logsumexp(so_far - constants[:, None] + share, axis=0)
+        new = logsumexp(so_far - mixture, axis=1) - np.log(counts.sum())
+        new -= new[0]
+        moved = float(np.max(np.abs(new - constants)))
+        constants = new
+        if moved < _NEAR:
+            break
+    found: _F = so_far - constants[:, None] - mixture
+    return found

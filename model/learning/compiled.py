@@ -16,7 +16,12 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Shelf", "StaleCodeError", "compiled", "from_bytes", "to_bytes"]
+__all__ = ["BUILDING", "COMPILING", "TAKING_UP", "Shelf", "StaleCodeError", "compiled", "from_bytes", "to_bytes"]
+
+TAKING_UP = "taking up the sampler as it was compiled before"
+BUILDING = "building the model"
+COMPILING = "compiling the sampler (about a minute, the first time only)"
+"""Steps of getting ready, as they are told."""
 
 _FORMAT = 1
 _JITTER = 1.0  # half the width over which chains begin
@@ -103,7 +108,7 @@ def _taken_up(kept: bytes | None, progress: Callable[[str], None]) -> Any:
     """What was kept; None where that is nothing, or nothing that does here what it did."""
     if kept is None:
         return None
-    progress("taking up the sampler as it was compiled before")
+    progress(TAKING_UP)
     try:
         return from_bytes(kept)
     except StaleCodeError as error:
@@ -120,14 +125,14 @@ def _keep(shelf: Shelf, made: Any, progress: Callable[[str], None]) -> None:
 
 
 def _compile(progress: Callable[[str], None]) -> Any:
-    progress("building the model")
+    progress(BUILDING)
     import nutpie
     import pytensor
 
     from model.learning.graph import build
 
     model = build()
-    progress("compiling the sampler (a minute or so, the first time only)")
+    progress(COMPILING)
     # sums regrouped for speed come out of a cold cache otherwise than of a warm one, and the draws with them
     with pytensor.config.change_flags(numba__fastmath=False):
         made = nutpie.compile_pymc_model(model)

@@ -67,10 +67,6 @@ class Memory:
         self._known: OrderedDict[Log, Posterior] = OrderedDict()
         self._lock = threading.Lock()
 
-    def __contains__(self, log: Log) -> bool:
-        with self._lock:
-            return log.telling() in self._known
-
     def keep(self, log: Log, posterior: Posterior) -> None:
         """Remember a posterior as that of a log."""
         with self._lock:
@@ -87,9 +83,3 @@ class Memory:
                 return None
             self._known.move_to_end(told)
         return found if told == log else replace(found, evidence=log.evidence())
-
-    def latest(self, log: Log, missing: int) -> Posterior | None:
-        """Of the longest part of a log that is remembered, if no more than some of its entries are missing."""
-        ends = range(len(log.entries) - 1, max(-1, len(log.entries) - 1 - missing), -1)
-        found = (self.recall(log.until(end).telling()) for end in ends)
-        return next((posterior for posterior in found if posterior is not None), None)

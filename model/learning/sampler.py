@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -15,7 +15,7 @@ from model.learning.packed import data_of
 from shared.advice import Diagnostics
 from shared.errors import NotConvergedError
 
-__all__ = ["CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "TRIES", "Posterior", "Sampler", "diagnose"]
+__all__ = ["CAREFUL", "CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "Posterior", "Sampler", "diagnose"]
 
 R_HAT_MOST = 1.01
 """Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
@@ -28,21 +28,15 @@ CHAINS = 4
 
 FIRST_TRY: Mapping[str, Any] = {
     # draws take 7 steps; the cap keeps warm-up, still finding its step size, from taking hundreds
-    "draws": 700, "tune": 300, "target_accept": 0.85, "adaptation": "low_rank", "maxdepth": 5,
+    "draws": 1000, "tune": 250, "target_accept": 0.85, "adaptation": "low_rank", "maxdepth": 4,
 }  # fmt: skip
 """Settings of a fit's first try, as nutpie names them."""
 
 LONG: Mapping[str, Any] = {"draws": 2500, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"}
 """Settings of a fit that is to be summarised: what few draws leave in doubt a summary counts as not learned."""
 
-_TRIES = (
-    FIRST_TRY,
-    {"draws": 1000, "tune": 600, "target_accept": 0.9, "adaptation": "low_rank"},
-    {"draws": 2000, "tune": 2000, "target_accept": 0.98, "adaptation": "low_rank"},
-)
-
-TRIES = len(_TRIES)
-"""Tries of a fit at the most, each with more care."""
+CAREFUL: Mapping[str, Any] = {"draws": 1500, "tune": 1500, "target_accept": 0.95, "adaptation": "low_rank"}
+"""Settings of the second try, where the first did not converge."""
 
 
 @dataclass(frozen=True)
@@ -62,13 +56,6 @@ class Posterior:
     evidence: Evidence
     diagnostics: Diagnostics
     seed: int
-
-    def thinned(self, draws: int) -> "Posterior":
-        """The posterior with about that many draws, evenly taken; itself where it has no more."""
-        step = max(1, len(self.unknowns.offset) // draws)
-        if step == 1:
-            return self
-        return replace(self, unknowns=Unknowns(*(getattr(self.unknowns, n)[::step] for n in Unknowns.names())))
 
 
 class Sampler:
@@ -106,16 +93,14 @@ class Sampler:
                 self._compiled = compiled(self._shelf, progress)
                 progress("sampler ready")
 
-    def fit(self, evidence: Evidence, seed: int, refits: int = 0) -> Posterior:
-        """Draw from the posterior; where the first try does not converge, try again with more care.
+    def fit(self, evidence: Evidence, seed: int) -> Posterior:
+        """Draw from the posterior; where the first try does not converge, once more with care.
 
         Parameters
         ----------
         evidence : Evidence
         seed : int
             Same evidence and seed, same draws.
-        refits : int
-            Tries left out because they are known not to do, fewer than `TRIES`.
 
         Returns
         -------
@@ -128,9 +113,9 @@ class Sampler:
             If the sampler broke down.
         """
         compiled = self._fed(evidence)
-        for made in range(refits, TRIES):
-            drawn = _sample(compiled, self._cores, seed + 7919 * made, _TRIES[made])
-            diagnostics = diagnose(drawn.columns, made, drawn.divergences)
+        for refits, settings in enumerate((FIRST_TRY, CAREFUL)):
+            drawn = _sample(compiled, self._cores, seed + 7919 * refits, settings)
+            diagnostics = diagnose(drawn.columns, refits, drawn.divergences)
             if diagnostics.converged:
                 break
         return Posterior(drawn.unknowns(), evidence, diagnostics, seed)
@@ -150,38 +135,6 @@ class Sampler:
         """
         drawn = _sample(self._fed(evidence), self._cores, seed, options)
         return Posterior(drawn.unknowns(), evidence, diagnose(drawn.columns, 0, drawn.divergences), seed)
-
-    def further(self, posterior: Posterior) -> Posterior:
-        """The posterior with as many draws more, by chains of their own that warmed up by themselves.
-
-        All chains are diagnosed together: where the new ones tell something else, `diagnostics.converged` says so.
-
-        Parameters
-        ----------
-        posterior : Posterior
-            Of `fit`, or of this.
-
-        Raises
-        ------
-        NotConvergedError
-            If the sampler broke down.
-        """
-        told = posterior.diagnostics
-        part = told.chains // CHAINS
-        # seeds of a fit's own tries lie between
-        seed = posterior.seed + 7919 * (TRIES * part + told.refits)
-        drawn = _sample(self._fed(posterior.evidence), self._cores, seed, _TRIES[told.refits])
-        known = posterior.unknowns
-        both = _Drawn(
-            {
-                name: np.concatenate([getattr(known, name).reshape(told.chains, told.draws, -1), new])
-                for name, new in drawn.columns.items()
-            },
-            told.divergences + drawn.divergences,
-        )
-        return replace(
-            posterior, unknowns=both.unknowns(), diagnostics=diagnose(both.columns, told.refits, both.divergences)
-        )
 
     def _fed(self, evidence: Evidence) -> Any:
         self.compile()

@@ -14,7 +14,7 @@ from model.setting.prediction import predict
 from model.step import wording
 from model.step.ground_run import ground_run
 from model.step.information import Study
-from model.step.look_ahead import CHANGE_COST_RUNS, Way, expected_runs_left
+from model.step.look_ahead import CHANGE_COST_RUNS, Way, price_in_runs
 from model.step.prospects import Prospects, Reach, prospects_of
 from shared.advice import Action, ActionKind, Candidate, Confidence, Information, Stage
 from shared.limits import IdleStopStep, ScrewStep, StepLimits
@@ -72,9 +72,9 @@ class Weighed:
         return 0.0 if self.candidate.information is None else self.candidate.information.nats
 
     @property
-    def runs_left(self) -> float:
-        """Expected runs left; without end where it is refused."""
-        return math.inf if self.candidate.runs_left is None else self.candidate.runs_left
+    def price(self) -> float:
+        """What it is priced at [runs]; without end where it is refused."""
+        return math.inf if self.candidate.price_runs is None else self.candidate.price_runs
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def weigh(
     now : Outlook
         At the present position.
     informed : bool
-        Whether the next run is simulated; without it, information and runs left are given as zero.
+        Whether the next run is simulated; without it, information and price are given as zero.
     cores : int
         Candidates weighed at a time; the figures are the same whatever it is.
     """
@@ -188,12 +188,12 @@ class _Judge:
         moves = _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook))
         refused = _refusal(self.confidence, self.now, action, outlook, self.limits, moves)
         # what may not be made teaches nothing
-        information, runs_left = self._ahead(action, outlook) if refused is None else (None, None)
+        information, price = self._ahead(action, outlook) if refused is None else (None, None)
         candidate = Candidate(
             action=action,
             information=information,
             prediction=predict(outlook, self.posterior),
-            runs_left=runs_left,
+            price_runs=price,
             refused=refused,
         )
         size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
@@ -209,11 +209,13 @@ class _Judge:
         if self.study is None:
             return _NOTHING, 0.0
         run = ground_run(outlook, self.posterior, self.target, self.channels)
-        information, weights = self.study.judge(run)
+        gain, weights = self.study.judge(run)
+        offset_sd, taper_sd = self.study.expected_sds(weights)
+        information = replace(gain, offset_sd=offset_sd, taper_sd=taper_sd)
         if self.prospects is None:
             return information, 0.0
         there = outlook.position
-        return information, expected_runs_left(
+        return information, price_in_runs(
             1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),
             Way.between(there, self.prospects, self.limits),
             self.prospects,

@@ -1,6 +1,6 @@
 """The choice of the next step.
 
-Full throttle and idle mixture are one problem: the step with the fewest expected runs left
+Full throttle and idle mixture are one problem: the step with the lowest price in runs
 (`model.step.look_ahead`) is sought among those that may be suggested, and the smallest of those nearly as
 good, and nearly as likely to be right at both ends, is chosen; of equals the one whose run teaches most. Idle speed is
 a matter of the chance itself.
@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from model.step.candidates import MAY_STILL_DO, RUNS_THAT_CONDEMN, Weighed, Weighing
-from shared.advice import Action, ActionKind, Confidence, Information, InspectCause, Stage
+from shared.advice import Action, ActionKind, Confidence, InspectCause, MostInformative, Stage
 from shared.records import Installation
 
-__all__ = ["Choice", "choose", "ideal_slope", "no_needle_fits"]
+__all__ = ["Choice", "choose", "ideal_slope", "most_informative", "no_needle_fits"]
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _NEAR_PROMISE = 0.1  # chance of both ends right within which two steps as good are as promising
@@ -78,6 +78,17 @@ def choose(weighing: Weighing, confidence: Confidence, installation: Installatio
     alike = [w for w, _ in useful]
     because = _because(chosen, alike, weighing, confidence, installation)
     return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, because))
+
+
+def most_informative(weighing: Weighing, chosen: Weighed) -> MostInformative | None:
+    """Of the candidates that may be suggested the one whose run teaches most; None where none was simulated."""
+    told = [w for w in weighing.options if w.candidate.refused is None and w.candidate.information is not None]
+    if not told:
+        return None
+    most = max(told, key=lambda w: w.nats)
+    information = most.candidate.information
+    assert information is not None  # noqa: S101 - narrows what was chosen by
+    return MostInformative(most.candidate.action, information, max(0.0, most.nats - chosen.nats))
 
 
 def _because(
@@ -144,9 +155,9 @@ def _cost(w: Weighed, stage: Stage, installation: Installation) -> float:
     be changed later on.
     """
     if stage is Stage.FULL_THROTTLE:
-        return w.runs_left + _FIRST * w.away / installation.limits.largest_turns
+        return w.price + _FIRST * w.away / installation.limits.largest_turns
     if stage is not Stage.IDLE_SPEED:
-        return w.runs_left
+        return w.price
     low, high = installation.targets.idle_rpm
     out = np.maximum(np.maximum(low - w.outlook.idle_rpm, w.outlook.idle_rpm - high), 0.0)
     return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
@@ -189,15 +200,8 @@ def ideal_slope(confidence: Confidence, installation: Installation) -> str:
     return text if above is below else f"{text}, between your {below.label} and {above.label},"
 
 
-def _teaches(i: Information | None) -> str:
-    told = "" if i is None else f"{max(i.nats, 0.0):.2f} ± {i.mcse:.2f} nats"
-    return told and f", and the run after it is expected to teach {told}"
-
-
 def _reason(w: Weighed, confidence: Confidence, because: str) -> str:
-    c, p = w.candidate, w.candidate.prediction
-    teaches = _teaches(c.information)
-    left = f"; about {w.runs_left:.1f} runs' work is expected from here"
+    p = w.candidate.prediction
     if confidence.stage is Stage.FULL_THROTTLE:
         now = confidence.full_throttle.chance_in_band or 0.0
         state = f"Full throttle is in its band with a chance of {now:.0%}"
@@ -208,6 +212,6 @@ def _reason(w: Weighed, confidence: Confidence, because: str) -> str:
         after = f"after this both would be with {p.chance_both:.0%}"
     else:
         now = confidence.idle_speed.chance_in_band or 0.0
-        state, teaches, left = f"The idle speed is in its band with a chance of {now:.0%}", "", ""
+        state = f"The idle speed is in its band with a chance of {now:.0%}"
         after = f"after this it should read about {p.idle_rpm.median:.0f} rpm"
-    return f"{state}; {after}; {because}{left}{teaches}."
+    return f"{state}; {after}; {because}."

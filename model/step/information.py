@@ -150,6 +150,7 @@ class Study:
         self._truth, self._rest = order[:count], order[count:]
         self._other = self._rest[:others]
         self.mixture: NDArray[np.int64] = self._other
+        self._theta = theta[self._other]
         z = _whitened(theta)
         self._powers = _features(z)
         self._basis = np.linalg.qr(self._powers)[0]
@@ -163,6 +164,17 @@ class Study:
         w = np.exp(everywhere - everywhere.max(axis=1, keepdims=True))
         normal: NDArray[np.float64] = w / w.sum(axis=1, keepdims=True)
         return normal
+
+    def expected_sds(self, weights: NDArray[np.float64]) -> tuple[float, ...]:
+        """Standard deviations of θ that are expected after a run, (k,).
+
+        Parameters
+        ----------
+        weights : array, (m, others)
+            As `judge` gives them.
+        """
+        mean, square = weights @ self._theta, weights @ self._theta**2
+        return tuple(float(x) for x in np.sqrt(np.maximum(square - mean**2, 0.0)).mean(axis=0))
 
     def information(self, experiment: Experiment) -> Information:
         """Expected information gain about θ [nats], with its Monte Carlo standard error over the truths.

@@ -1,4 +1,4 @@
-"""Looking ahead of the next run: how many runs are expected to be left after each step.
+"""Looking ahead of the next run: what is left to do after each step, priced in runs.
 
 For every candidate the next run's readings are simulated from the posterior's own draws, the draws
 are weighed anew by each of them, and what would be best *then* is priced in runs: nothing more if
@@ -16,7 +16,7 @@ from model.learning.evidence import Position
 from model.step.prospects import Prospects
 from shared.limits import StepLimits
 
-__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "Way", "expected_runs_left"]
+__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "Way", "price_in_runs"]
 
 CHANGE_COST_RUNS = 1.5
 """What a change of needle costs beyond its run, in runs: far longer work than a turn, and back to the start;
@@ -44,7 +44,7 @@ class Way:
         return cls(np.array(runs))
 
 
-def expected_runs_left(
+def price_in_runs(
     first_cost: float,
     way: Way,
     prospects: Prospects,

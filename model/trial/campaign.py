@@ -10,10 +10,11 @@ import numpy as np
 from model.doubt.faults import LATEST
 from model.engine.air import density_ratio
 from model.trial.virtual_engine import Truth, VirtualEngine
+from shared.advice import RunsToFinish
 from shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, Run
 
-__all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Policy", "Stated", "run_campaign"]
+__all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Forecast", "Policy", "Stated", "run_campaign"]
 
 POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
 """Names of all policies (`model.trial.policies`)."""
@@ -30,6 +31,25 @@ class Stated(NamedTuple):
     both: float
 
 
+class Forecast(NamedTuple):
+    """What a policy foretells of the runs to come, and what it foretells that from.
+
+    Parameters
+    ----------
+    stage : str
+    signal : float
+        As `model.step.runs_to_finish.signal_of`.
+    told : RunsToFinish or None
+    loss_nats : float
+        What the run after the most informative step would teach more than that after the chosen one [nats].
+    """
+
+    stage: str
+    signal: float
+    told: RunsToFinish | None
+    loss_nats: float
+
+
 @dataclass(frozen=True)
 class Decision:
     """What a policy does after a run.
@@ -44,12 +64,15 @@ class Decision:
     alarm : tuple of str
         Kinds of fault worth a look, the likeliest first, where a cause is to be looked for before anything else is
         turned.
+    forecast : Forecast or None
+        Where the next step was weighed.
     """
 
     adjustments: tuple[Adjustment, ...] = ()
     finished: str = ""
     stated: Stated | None = None
     alarm: tuple[str, ...] = ()
+    forecast: Forecast | None = None
 
 
 Policy = Callable[[VirtualEngine, Sequence[Entry], Air], Decision]
@@ -78,6 +101,8 @@ class Campaign:
         Whether any needle on hand can be right at both ends.
     alarms : list
         Run and kinds of every alarm.
+    forecasts : list
+        Number of the run after which each was made, with it.
     """
 
     fitting: bool
@@ -89,6 +114,7 @@ class Campaign:
     pairs: list[tuple[float, bool]] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
     alarms: list[tuple[int, tuple[str, ...]]] = field(default_factory=list)
+    forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
 
 
 def _violates(adjustment: Adjustment, installation: Installation) -> bool:
@@ -149,6 +175,8 @@ def run_campaign(
             decision = policy(engine, campaign.entries, judged)
         truth = engine.truth(judged)
         _note(campaign, decision, truth)
+        if decision.forecast is not None:
+            campaign.forecasts.append((campaign.runs, decision.forecast))
         if decision.finished:
             campaign.finished = decision.finished
             if decision.finished == "tuned":

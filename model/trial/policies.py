@@ -11,10 +11,11 @@ from model.doubt.faults import ALARM, ALARM_AT_THE_END, WORTH_A_LOOK
 from model.learning.evidence import Position, replay
 from model.step.candidates import Weighed, weigh
 from model.step.choice import no_needle_fits
+from model.step.runs_to_finish import signal_of
 from model.trial import common_practice
-from model.trial.campaign import Decision, Policy, Stated
+from model.trial.campaign import Decision, Forecast, Policy, Stated
 from model.trial.virtual_engine import Truth, VirtualEngine
-from shared.advice import ActionKind, Confidence, InspectCause, Stage
+from shared.advice import ActionKind, Confidence, InspectCause, Stage, Suggestion
 from shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
 from shared.runs import Air, IdleQuality, RiseSeen, Run
 
@@ -82,7 +83,17 @@ class _Ours:
             return Decision(stated=stated, alarm=_alarm(suggestion.confidence))
         if suggestion.action.cause is not None:
             return Decision(finished=suggestion.action.cause, stated=stated)
-        return Decision(suggestion.action.adjustments(), stated=stated)
+        return Decision(suggestion.action.adjustments(), stated=stated, forecast=_forecast(suggestion))
+
+
+def _forecast(suggestion: Suggestion) -> Forecast | None:
+    """None where nothing was weighed, as while nobody is sure of the readings."""
+    chosen = next((c for c in suggestion.alternatives if c.action == suggestion.action), None)
+    if chosen is None or chosen.price_runs is None:
+        return None
+    signal = signal_of(suggestion.confidence, chosen.price_runs)
+    loss = 0.0 if suggestion.most_informative is None else suggestion.most_informative.loss_nats
+    return Forecast(suggestion.stage.value, signal, suggestion.runs_to_finish, loss)
 
 
 class _Among:

@@ -2,8 +2,9 @@
 
 import os
 import uuid
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,12 @@ from api.app import create_app
 from api.database import Database
 from api.pages import working
 from api.settings import Settings
-from model.advisor import Advisor
+from model.advisor import Advisor, LookedBack
 from model.engine.mixture import Unknowns
-from model.engine.priors import CHANGES
+from model.learning.earlier import CHANCES
 from model.learning.engine_prior import POOLED, EnginePrior
+from model.learning.evidence import Evidence, gather
+from model.learning.prior_draws import draw_unknowns
 from model.pool.summary import Component, Summary
 from shared.advice import (
     Action,
@@ -56,96 +59,128 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
 
-def _nothing_known() -> Unknowns:
-    """One draw a chain of every unknown, all nought."""
-    wide = ("first", "second")
-    return Unknowns(**{name: np.zeros((4, CHANGES if name in wide else 1)) for name in Unknowns.names()})
+def _nothing_known(installation: Installation) -> Unknowns:
+    """One draw a chain of every unknown, from the prior."""
+    rng = np.random.default_rng(1)
+    drawn = [draw_unknowns(installation, rng) for _ in range(4)]
+    return Unknowns(**{name: np.concatenate([getattr(u, name) for u in drawn]) for name in Unknowns.names()})
 
 
 @dataclass(frozen=True)
 class _Posterior:
+    installation: Installation
+    entries: tuple[Entry, ...]
     diagnostics: Diagnostics = _DIAGNOSTICS
-    unknowns: Unknowns = field(default_factory=_nothing_known)
     seed: int = 7
+
+    @cached_property
+    def unknowns(self) -> Unknowns:
+        """A few draws."""
+        return _nothing_known(self.installation)
+
+    @property
+    def evidence(self) -> Evidence:
+        """The log laid out."""
+        return gather(self.installation, self.entries)
 
 
 @dataclass(frozen=True)
 class _Learned:
-    installation: Installation
-    entries: tuple[Entry, ...]
     posterior: _Posterior
+    to_keep: Mapping[str, bytes]
 
 
 _I = Interval(0.0, -0.1, 0.1, -0.2, 0.2)
 
 
 class StandIn:
-    """Answers at once, and the same for every log; counts how often it was asked to learn."""
+    """Answers at once, and the same for every log; counts how often it was asked to learn, and to fit alone."""
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
-        self.ready = False
+        self.ready = True
         self.learned = 0
+        self.fitted = 0
         self.failure: BaseException | None = None
         self.diagnostics = _DIAGNOSTICS
         self.shift: tuple[float, float] | None = None
         self.prior: EnginePrior | None = None
-        self.quick: float | None = None  # k̂ of a quick answer; None where there is none to be had
 
     def prepare(self, progress: Callable[[str], None] = print) -> None:
         """Be ready."""
         self.ready = True
 
-    def learn(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Any:
-        """Remember the log."""
+    def learn(
+        self,
+        installation: Installation,
+        entries: Sequence[Entry],
+        prior: EnginePrior | None = None,
+        kept: Mapping[str, bytes] | None = None,
+    ) -> Any:
+        """Remember the log; of it there is something to keep that was not kept yet."""
         self.learned += 1
         self.prior = prior
+        keys = self.earlier_keys(installation, entries, prior)
+        to_keep = {key: b"a few draws" for key in keys if key not in (kept or {})}
+        return _Learned(self._posterior(installation, entries), to_keep)
+
+    def fit(self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None) -> Any:
+        """The same without anything to keep."""
+        self.fitted += 1
+        self.prior = prior
+        return self._posterior(installation, entries)
+
+    def _posterior(self, installation: Installation, entries: Sequence[Entry]) -> _Posterior:
         if self.failure is not None:
             raise self.failure
-        return _Learned(installation, tuple(entries), _Posterior(self.diagnostics))
+        return _Posterior(installation, tuple(entries), self.diagnostics)
 
-    def learn_roughly(
+    def earlier_keys(
         self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
-    ) -> Any:
-        """The same."""
-        return self.learn(installation, entries, prior)
+    ) -> tuple[str, ...]:
+        """One of each log, by its length."""
+        return (f"{len(entries):064x}",)
 
-    def learn_quickly(
-        self, installation: Installation, entries: Sequence[Entry], prior: EnginePrior | None = None
+    def look_back(
+        self,
+        installation: Installation,
+        entries: Sequence[Entry],
+        prior: EnginePrior | None = None,
+        kept: Mapping[str, bytes] | None = None,
     ) -> Any:
-        """The same, told as a quick answer; not counted."""
-        if self.quick is None:
-            return None
-        return _Learned(installation, tuple(entries), _Posterior(replace(self.diagnostics, k_hat=self.quick)))
+        """A fit that is not to be believed."""
+        posterior = replace(self._posterior(installation, entries), diagnostics=replace(_DIAGNOSTICS, converged=False))
+        return LookedBack(posterior, dict.fromkeys(CHANCES, 0.5), {})  # type: ignore[arg-type] - all that is asked for
 
-    def summarise(self, learned: Any) -> Summary:
+    def summarise(self, posterior: Any) -> Summary:
         """A precision of its own for every log length."""
         size = len(POOLED)
         shift = np.zeros(size)
-        shift[-2:] = self.shift or (1.0, float(len(learned.entries)))
+        shift[-2:] = self.shift or (1.0, float(len(posterior.entries)))
         return Summary((Component(4.0 * np.eye(size), shift),), 0.0)
 
     def what_if(
-        self, learned: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None
+        self, posterior: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """Check the question as the real one does, then answer it."""
         from shared.limits import ScrewStep
 
         if turns:
-            ScrewStep(turns, learned.installation.limits)
-        fitted = learned.installation.needle(needle or learned.installation.fitted_needle).label
+            ScrewStep(turns, posterior.installation.limits)
+        fitted = posterior.installation.needle(needle or posterior.installation.fitted_needle).label
         return Prediction(fitted, turns, 1.0, _I, 0.1, 0.0, _I, _I, (0.1, 0.2, 0.4, 0.2, 0.1), _I, 0.5, 0.5, 0.3, 0.1)
 
-    def will_it_hold(self, learned: Any) -> Holding:
+    def will_it_hold(self, posterior: Any) -> Holding:
         """The same in any air."""
         air = AirOutlook(1.0, 0.0, _I, 0.5, 0.5, 0.3, 0.1)
         return Holding(air, air, (0.9, 1.1), (air,))
 
     def suggest(self, learned: Any) -> Suggestion:
         """A repeat."""
-        runs = sum(isinstance(e, Run) for e in learned.entries)
+        posterior = learned.posterior
+        runs = sum(isinstance(e, Run) for e in posterior.entries)
         action = Action(ActionKind.REPEAT_RUN, "Change nothing; make another run.")
-        predicted, none = self.what_if(learned), StageConfidence(0.5, False, False)
+        predicted, none = self.what_if(posterior), StageConfidence(0.5, False, False)
         confidence = Confidence(
             Stage.FULL_THROTTLE,
             none,
@@ -157,7 +192,7 @@ class StandIn:
             _I,
             0.0,
             0.0,
-            learned.installation.fitted_needle,
+            posterior.installation.fitted_needle,
             runs,
             runs,
         )
@@ -165,9 +200,7 @@ class StandIn:
         return Suggestion(
             Stage.FULL_THROTTLE, action, "why", "expect", predicted, gain,
             (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
-            Provenance(
-                self.seed, "1", learned.posterior.diagnostics, learned.posterior.diagnostics.k_hat is not None
-            ),
+            Provenance(self.seed, "1", posterior.diagnostics),
         )  # fmt: skip
 
 

@@ -8,13 +8,12 @@ from typing import Any
 from api.advice import storage
 from api.advice.desk import Desk
 from api.database import Database
-from api.jobs import leases
 from api.jobs.worker import Worker
 from tests.api.conftest import StandIn
 
 __all__ = ["STEPS"]
 
-STEPS = ("before the lease", "with the lease", "while learning", "while storing", "once stored", "letting go")
+STEPS = ("before it begins", "while learning", "once learned", "while storing", "before it is stored", "once stored")
 
 
 def _dies(before: bool, real: Callable[..., Any]) -> Callable[..., Any]:
@@ -27,18 +26,18 @@ def _dies(before: bool, real: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _main(url: str, step: str) -> None:
-    before = step in ("before the lease", "while learning", "while storing")
+    before = step in ("before it begins", "while learning", "while storing")
     place: dict[str, tuple[Any, str]] = {
-        "before the lease": (leases, "take"),
-        "with the lease": (Worker, "_claim"),
+        "before it begins": (Worker, "_make"),
         "while learning": (StandIn, "learn"),
+        "once learned": (StandIn, "suggest"),
         "while storing": (storage, "put"),
-        "once stored": (Desk, "answer"),
-        "letting go": (leases, "let_go"),
+        "before it is stored": (storage, "keep_earlier_fits"),
+        "once stored": (Worker, "_make"),
     }
     owner, name = place[step]
     setattr(owner, name, _dies(before, getattr(owner, name)))
-    Worker(Database(url), Desk(StandIn, 7, 4)).work_once()
+    Worker(Database(url), Desk(StandIn, 7)).work_once()
 
 
 if __name__ == "__main__":

@@ -29,11 +29,12 @@ def _fit(order: Order, seconds: float) -> dict[str, Any]:
     _wrote("begun", order)
     time.sleep(seconds)
     _wrote("ended", order)
-    return {
+    answer = {
         "made for": order.installation_id,
         "entries": len(order.entries),
         "provenance": {"model_version": MODEL_VERSION},
     }
+    return {"answer": answer, "earlier_fits": {}}
 
 
 def slowly(order: Order) -> dict[str, Any]:
@@ -59,9 +60,9 @@ def failing_on_a_cluster(order: Order) -> dict[str, Any]:
 
 def from_an_older_worker(order: Order) -> dict[str, Any]:
     """Engines 2 and 4 come from workers of an older release, 6 from one that does not tell."""
-    answer = _fit(order, 0.0)
+    made = _fit(order, 0.0)
     if order.installation_id in (2, 4):
-        answer["provenance"]["model_version"] = "15"
+        made["answer"]["provenance"]["model_version"] = "15"
     if order.installation_id == 6:
-        del answer["provenance"]
-    return answer
+        del made["answer"]["provenance"]
+    return made

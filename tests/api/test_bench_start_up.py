@@ -45,12 +45,12 @@ def test_a_service_that_ends_is_not_waited_for(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.sampled
 def test_the_bench_of_starting() -> None:
-    """Every figure is there and positive; alive comes before ready, the first suggestion before the settled one."""
+    """Every figure is there and positive; alive comes before ready, and before the first suggestion."""
     result = CliRunner().invoke(app, ["bench", "start-up", "--repeats", "1", "--no-cold"])
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout.strip().splitlines()[-1])
     assert 0.0 < found["healthz_s"] < found["ready_warm_s"]
-    assert found["healthz_s"] < found["first_suggestion_warm_s"] <= found["settled_suggestion_warm_s"]
+    assert found["healthz_s"] < found["first_suggestion_warm_s"]
     assert found["cli_ratio"] > 1.0
     assert found["cli_import_s"] > 0.0
     assert found["rest_mib"] > 50.0

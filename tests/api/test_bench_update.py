@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from api.bench import pymc_peers
-from api.bench.agreement import compare, figures
+from api.bench.agreement import MEASURES, compare, figures, quantities
 from api.bench.histories import as_sent, histories, tuned
 from api.bench.update import sizes_from
 from api.bench.whole_updates import exponent_of, whole_service
@@ -20,7 +20,6 @@ from model.learning.evidence import gather
 from model.learning.graph import build
 from model.learning.packed import data_of
 from model.learning.sampler import FIRST_TRY, Posterior, Sampler
-from model.setting.precision import MEASURES, quantities
 from shared.errors import InvalidValueError
 from shared.records import Installation
 from shared.runs import RiseSeen, Run
@@ -48,13 +47,13 @@ def test_histories_hold_what_they_are_called(installation: Installation) -> None
 
 
 @pytest.mark.slow
-def test_posteriors_agree_with_a_reference(settling: Advisor) -> None:
+def test_posteriors_agree_with_a_reference(advisor: Advisor) -> None:
     """On a single run and on a log censored throughout, nothing but Monte Carlo error stands between the two."""
     sent = installation_from(None)
-    found = [compare(settling, sent.record(), h, 1000) for h in histories(sent, 2, 1)]
+    found = [compare(advisor, sent.record(), h, 1000) for h in histories(sent, 2, 1)]
     for one in found:
         assert one.converged
-        assert one.chains > 4
+        assert one.chains == 4
         assert "offset_turns" in one.unknowns
         for measure in MEASURES:
             assert not one.beyond(measure, 3.0).any()
@@ -70,7 +69,7 @@ class _Shifted(Sampler):
         super().__init__()
         self._given, self._shift = posterior, shift
 
-    def fit(self, evidence: object, seed: int, refits: int = 0) -> Posterior:
+    def fit(self, evidence: object, seed: int) -> Posterior:
         """What was given."""
         return self._given
 
@@ -89,7 +88,7 @@ def test_a_posterior_that_is_off_is_found(advisor: Advisor) -> None:
     evidence = gather(sent.record(), history.entries)
     given = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
     assert quantities(given)["rise_noise"].shape == (4, FIRST_TRY["draws"])
-    beside = Advisor(1, settle=False)
+    beside = Advisor(1)
     beside.sampler = _Shifted(given, 0.5)
     off = compare(beside, sent.record(), history, 1000)
     assert off.failing
@@ -116,7 +115,6 @@ def test_every_update_finds_the_log_as_it_was(advisor: Advisor) -> None:
     runs = [e for e in standing if e["kind"] == "run"]
     assert len(runs) == 10
     assert [e["voided"] for e in runs] == 8 * [False] + 2 * [True]
-    assert all(one.same_action for one in found if not one.quick)
 
 
 def test_exponent_of_a_power() -> None:
@@ -154,8 +152,7 @@ def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch)
     result = CliRunner().invoke(app, ["bench", "update", *few, "--sizes", "1,2"])
     assert result.exit_code == 0, (result.output, result.exception)
     found = json.loads(result.stdout.strip().splitlines()[-1])
-    assert 0.0 < found["p50_ms"] <= found["p95_ms"] <= found["p95_in_full_ms"]
-    assert {"quick", "same_action"} <= set(found)
+    assert 0.0 < found["p50_ms"] <= found["p95_ms"]
     assert isinstance(found["rss_growth_mib"], float)
     assert found["ratio_to_default"] > 0.0
     assert found["ratio_to_set_data"] > 0.0

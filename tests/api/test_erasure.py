@@ -4,13 +4,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from sqlalchemy import Boolean, Column, DateTime, Float, Integer, String, Table, insert, select
+from sqlalchemy import Boolean, Column, DateTime, Float, Integer, LargeBinary, String, Table, insert, select
 
 import api.app  # noqa: F401 - every table is declared
 from api.access.tables import Person
+from api.advice.tables import EarlierFitRow
 from api.belongings.erasure import erase
 from api.database import Base, Database
-from api.jobs.tables import Lease
 
 SOMEBODY, ANOTHER = 1001, 1002
 KEPT = {
@@ -23,6 +23,8 @@ KEPT = {
 def _value(column: Column[Any], number: int) -> Any:
     """Something for a column, another for every number; a foreign key leads to the row of the same number."""
     kind = column.type
+    if isinstance(kind, LargeBinary):
+        return number.to_bytes(4)
     if isinstance(kind, String):
         return f"{column.name} {number}"[-(kind.length or 40) :]
     if isinstance(kind, Boolean | Integer | Float):
@@ -51,16 +53,16 @@ def _rows(database: Database, table: Table) -> list[Any]:
         return [tuple(row) for row in session.execute(select(table).order_by(*table.primary_key.columns))]
 
 
-def test_an_installation_is_erased_while_its_answer_is_being_made(database: Database) -> None:
-    """Somebody holds a lease on it, or a failure keeps one as a pause: it goes with everything else."""
+def test_an_installation_is_erased_with_what_its_next_answers_need(database: Database) -> None:
+    """Draws of earlier fits tell of an engine: they go with everything else."""
     with database.unit() as session:
-        for name in ("people", "installations", "leases"):
+        for name in ("people", "installations", "earlier_fits"):
             table = Base.metadata.tables[name]
-            session.execute(insert(table), _row(table, SOMEBODY))
+            session.execute(insert(table), [_row(table, number) for number in (SOMEBODY, ANOTHER)])
     with database.unit() as session:
         assert erase(session, SOMEBODY) == [SOMEBODY]
     with database.reading() as session:
-        assert session.scalars(select(Lease)).all() == []
+        assert session.scalars(select(EarlierFitRow.installation_id)).all() == [ANOTHER]
 
 
 def test_no_table_keeps_anybody_from_being_erased(full: Database) -> None:

@@ -83,6 +83,7 @@ def test_not_ready_says_why(client: Client, stand_in: StandIn, monkeypatch: pyte
     def fails(_progress: object) -> None:
         raise OSError("no compiler")
 
+    stand_in.ready = False
     monkeypatch.setattr(stand_in, "prepare", fails)
     with pytest.raises(OSError, match="no compiler"):
         client.app.state.desk.prepare()  # type: ignore[attr-defined] - as above

@@ -1,5 +1,6 @@
 """Answers that the log has outgrown are made by one worker, whatever happens to it."""
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -11,17 +12,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event, insert, select, update
+from sqlalchemy import delete, event, insert, select, update
 
 from api.advice.desk import Desk
+from api.advice.tables import EarlierFitRow
 from api.app import create_app
 from api.cli import prepare
 from api.cli.serve import _prepare
 from api.compile_cache import SamplerShelf
-from api.database import Answer, Base, Database, Entry, Installation
+from api.database import Answer, Database, Entry, Installation
+from api.installations import storage as installations
 from api.jobs import waiting
-from api.jobs.tables import Lease
-from api.jobs.worker import LEASE, Worker
+from api.jobs.worker import Worker
 from api.settings import Settings
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
@@ -61,8 +63,8 @@ def service(url: str, needles: list[dict[str, Any]]) -> Iterator[Client]:
             made.post(f"{place}/runs", json=RUN)
         database: Database = made.app.state.database  # type: ignore[attr-defined] - the client hides the type
         with database.unit() as session:
-            for row in session.scalars(select(Answer)):
-                session.delete(row)
+            session.execute(delete(Answer))
+            session.execute(delete(EarlierFitRow))
         yield made
 
 
@@ -78,18 +80,13 @@ def _due(database: Database) -> list[int]:
         return [each.installation_id for each in waiting.due(session, SEED)]
 
 
-def _leases(database: Database) -> list[Lease]:
-    with database.reading() as session:
-        return list(session.scalars(select(Lease).order_by(Lease.installation_id)))
-
-
 @pytest.fixture
 def worker(stored: Database, clock: Clock) -> Callable[..., Worker]:
     """Makes workers, each with a desk of its own."""
 
     def make(adviser: StandIn | None = None) -> Worker:
         used = adviser or StandIn(SEED)
-        return Worker(stored, Desk(lambda _seed: used, SEED, 4), clock)
+        return Worker(stored, Desk(lambda _seed: used, SEED), clock)
 
     return make
 
@@ -97,14 +94,13 @@ def worker(stored: Database, clock: Clock) -> Callable[..., Worker]:
 def test_what_waits_is_made_and_then_nothing_is_left_to_do(
     stored: Database, service: Client, worker: Callable[..., Worker]
 ) -> None:
-    """One answer after the other, kept as the service's own; then there is no work, no lease and nothing to learn."""
+    """One answer after the other, kept as the service's own; then there is no work and nothing to learn."""
     adviser = StandIn(SEED)
     one = worker(adviser)
     assert _due(stored) == [1, 2, 3]
     assert [one.work_once() for _ in range(4)] == [True, True, True, False]
     assert adviser.learned == 3
     assert _due(stored) == []
-    assert _leases(stored) == []
     served: Any = service.app.state.desk  # type: ignore[attr-defined] - as above
     for number in (1, 2, 3):
         assert served.kept(stored, number) is not None
@@ -143,64 +139,121 @@ def test_a_correction_waits_too_and_an_empty_log_does_not(
     assert _due(stored) == [3]
 
 
-def test_a_lease_is_taken_by_one(stored: Database, worker: Callable[..., Worker]) -> None:
-    """Of workers that look for work at once, each takes another answer; what one holds, nobody else is given."""
-    workers = [worker() for _ in range(6)]
-    together = threading.Barrier(len(workers))
-    taken: list[int] = []
+@pytest.fixture
+def shared(stored: Database) -> Database:
+    """The service's database, where several services can have it."""
+    if stored.engine.dialect.name != "postgresql":
+        pytest.skip("a file is one service's alone")
+    return stored
 
-    def take(one: Worker) -> None:
-        together.wait()
-        for _ in range(4):
-            found = one._claim()
-            if found is not None:
-                taken.append(found.installation_id)
 
-    threads = [threading.Thread(target=take, args=(one,)) for one in workers]
+class _Patient(StandIn):
+    """Says that it learns, and waits for others that do."""
+
+    def __init__(self, seen: "_Seen") -> None:
+        super().__init__(SEED)
+        self._seen = seen
+
+    def learn(self, *args: Any) -> Any:
+        self._seen.begin()
+        return super().learn(*args)
+
+
+class _Seen:
+    """What several workers are at.
+
+    Parameters
+    ----------
+    together : int
+        Answers that have to be in the making before any of them goes on.
+    """
+
+    def __init__(self, together: int) -> None:
+        self.begun = 0
+        self._barrier = threading.Barrier(together)
+        self._lock = threading.Lock()
+
+    def begin(self) -> None:
+        """One begins; whoever waits longer than ten seconds for the others goes on alone."""
+        with self._lock:
+            self.begun += 1
+        with contextlib.suppress(threading.BrokenBarrierError):
+            self._barrier.wait(10.0)
+
+    @property
+    def broken(self) -> bool:
+        """Whether anyone went on alone."""
+        return self._barrier.broken
+
+
+def test_two_services_share_out_the_work(shared: Database, worker: Callable[..., Worker]) -> None:
+    """Of workers of several services each makes another answer, at once; none is made twice."""
+    seen = _Seen(3)  # all three go on only when all three are in the making
+    workers = [worker(_Patient(seen)) for _ in range(6)]
+    threads = [threading.Thread(target=one.work_once) for one in workers]
     for each in threads:
         each.start()
     for each in threads:
         each.join()
-    assert sorted(taken) == [1, 2, 3]
-    assert _due(stored) == [1, 2, 3]  # none of them is made yet
+    assert seen.begun == 3
+    assert not seen.broken
+    assert _due(shared) == []
+    for each in workers:
+        each.stop()
 
 
-def test_a_lease_that_ran_out_is_taken_over(stored: Database, worker: Callable[..., Worker], clock: Clock) -> None:
-    """Until then nobody does the work; the one that held it before cannot let go of the other's lease."""
-    slow, other = worker(), worker()
-    held = [slow._claim() for _ in range(3)]
-    assert None not in held
-    clock.forward(LEASE - timedelta(seconds=1))
-    assert not other.work_once()
-    clock.forward(timedelta(seconds=1))
-    taken = other._claim()
-    assert taken == held[0]
-    slow._let_go(taken)  # comes back late
-    assert [lease.holder for lease in _leases(stored)] == [other.holder, slow.holder, slow.holder]
+def test_an_answer_in_the_making_is_left_to_its_worker(shared: Database, worker: Callable[..., Worker]) -> None:
+    """While one makes the answer of an engine, another finds the rest, and nothing once that is made; the engine's log
+    can be read and written meanwhile.
+    """
+    begun, go_on = threading.Event(), threading.Event()
+
+    class Slow(StandIn):
+        def learn(self, *args: Any) -> Any:
+            begun.set()
+            assert go_on.wait(30)
+            return super().learn(*args)
+
+    first, adviser = worker(Slow(SEED)), StandIn(SEED)
+    other = worker(adviser)
+    first.ask(2)
+    thread = threading.Thread(target=first.work_once)
+    thread.start()
+    assert begun.wait(30)
     assert [other.work_once() for _ in range(3)] == [True, True, False]
+    assert adviser.learned == 2
+    assert _due(shared) == [2]
+    with shared.unit() as session:
+        installations.get(session, 2, lock=True)
+    go_on.set()
+    thread.join()
+    assert _due(shared) == []
+    for each in (first, other):
+        each.stop()
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("step", STEPS)
 def test_a_worker_that_dies_costs_no_answer(
-    stored: Database, url: str, worker: Callable[..., Worker], clock: Clock, step: str
+    stored: Database, url: str, worker: Callable[..., Worker], step: str
 ) -> None:
-    """Killed at any step, it leaves work that another finishes once the lease has run out, and no half an answer."""
+    """Killed at any step, it leaves nothing locked and no half an answer: another finishes its work at once."""
     with stored.unit() as session:  # recorded a while ago
         session.execute(update(Entry).values(recorded_at=datetime.now(UTC) - timedelta(hours=1)))
     command = [sys.executable, "-m", "tests.api.dying_worker", url, step]
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
     died = subprocess.run(command, env=environment, capture_output=True, text=True, check=False, timeout=300)
     assert died.returncode == 9, died.stderr
+    assert _due(stored) == ([2, 3] if step == "once stored" else [1, 2, 3])
+    with stored.reading() as session:
+        fits = session.scalars(select(EarlierFitRow)).all()
+        assert [row.installation_id for row in fits] == ([1] if step == "once stored" else [])
     other = worker()
-    while other.work_once():
-        pass
-    left = [] if step in ("before the lease", "once stored", "letting go") else [1]
-    assert _due(stored) == left
-    clock.forward(LEASE + timedelta(minutes=1))
-    while other.work_once():
-        pass
-    assert _due(stored) == []
+    deadline = time.monotonic() + 10.0  # the server may take a moment to see that somebody is gone
+    while _due(stored):
+        assert time.monotonic() < deadline
+        other.work_once()
+    other.stop()
     with stored.reading() as session:
         assert [row.sequence for row in session.scalars(select(Answer))] == [1, 1, 1]
 
@@ -208,7 +261,7 @@ def test_a_worker_that_dies_costs_no_answer(
 def test_what_cannot_be_learned_is_not_tried_in_a_hurry(
     service: Client, stored: Database, worker: Callable[..., Worker], clock: Clock
 ) -> None:
-    """It is left alone for twice as long each time, by every worker; another entry brings it back at once."""
+    """It is left alone for twice as long each time, an hour at the most; another entry brings it back at once."""
 
     class PanicError(BaseException):
         """As compiled code raises one."""
@@ -216,30 +269,25 @@ def test_what_cannot_be_learned_is_not_tried_in_a_hurry(
     adviser = StandIn(SEED)
     adviser.failure = PanicError()
     one = worker(adviser)
-    while one.work_once():
-        pass
-    assert adviser.learned == 3
-    assert not worker().work_once()
-    pauses = []
-    for _ in range(12):
-        (until,) = {lease.until for lease in _leases(stored)}
-        pauses.append(round((until - clock.now).total_seconds()))
-        clock.forward(until - clock.now - timedelta(seconds=1))
-        assert not one.work_once()
-        clock.forward(timedelta(seconds=1))
+    for pause in (10, 20, 40, 80, 160, 320, 640, 1280, 2560, 3600, 3600):
+        before = adviser.learned
         while one.work_once():
             pass
-    assert pauses[:4] == [10, 20, 40, 80]
-    assert pauses[-1] == 3600
-    assert {lease.failures for lease in _leases(stored)} == {13}
+        assert adviser.learned == before + 3
+        clock.forward(timedelta(seconds=pause - 1))
+        assert not one.work_once()
+        clock.forward(timedelta(seconds=1))
+    while one.work_once():
+        pass
+    adviser.failure = None
     service.post("/api/v1/installations/2/runs", json=RUN)
     with stored.unit() as session:
-        session.execute(update(Answer).values(sequence=0))
-    adviser.failure = None
+        session.execute(delete(Answer))
     clock.forward(timedelta(seconds=30))
     assert one.work_once()
+    assert not one.work_once()
     assert _due(stored) == [1, 3]
-    assert [lease.installation_id for lease in _leases(stored)] == [1, 3]
+    one.stop()
 
 
 def test_what_a_request_answers_is_left_to_it(
@@ -252,13 +300,10 @@ def test_what_a_request_answers_is_left_to_it(
     one.ask(2)
     assert one.work_once()
     assert _due(stored) == [1, 3]
+    assert service.get("/api/v1/installations/1/suggestion").status_code == 200
     clock.forward(timedelta(minutes=1))
-    taken = one._claim()
-    assert taken is not None
-    assert service.get(f"/api/v1/installations/{taken.installation_id}/suggestion").status_code == 200
-    one._desk.answer(stored, taken.installation_id)
-    one._let_go(taken)
-    assert _due(stored) == [3]
+    assert [one.work_once(), one.work_once()] == [True, False]
+    assert _due(stored) == []
 
 
 def test_the_same_log_is_learned_once_at_a_time(stored: Database) -> None:
@@ -272,7 +317,7 @@ def test_the_same_log_is_learned_once_at_a_time(stored: Database) -> None:
             return super().learn(*args)
 
     adviser = Slow(SEED)
-    desk = Desk(lambda _seed: adviser, SEED, 4)
+    desk = Desk(lambda _seed: adviser, SEED)
     made: list[Any] = []
     threads = [threading.Thread(target=lambda: made.append(desk.answer(stored, 1))) for _ in range(4)]
     for each in threads:
@@ -335,14 +380,9 @@ def test_ten_thousand_installations_are_one_question(tmp_path: Path) -> None:
     database.close()
 
 
-def test_the_table_is_known() -> None:
-    """Leases are a table like the others, so that schema, backup and restore take it along."""
-    assert "leases" in Base.metadata.tables
-
-
 def test_a_worker_that_is_announced_is_counted_on(stored: Database) -> None:
     """From the announcement to the end; not where it was taken back, nor once the worker was stopped."""
-    worker = Worker(stored, Desk(StandIn, SEED, 4))
+    worker = Worker(stored, Desk(StandIn, SEED))
     assert not worker.ask(1)
     worker.announce()
     assert worker.working
@@ -363,25 +403,34 @@ def warm(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_quick_before_the_model_is_ready_and_in_full_afterwards(
+def test_recorded_before_the_model_is_ready_and_answered_afterwards(
     stored: Database, service: Client, warm: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A service that is getting ready answers quickly; once it is, the worker makes the full answer."""
+    """What is recorded while the model is made ready is stored, and answered by the worker as soon as it is ready."""
     state: Any = service.app.state  # type: ignore[attr-defined] - the client hides the type
-    stand_in = StandIn(SEED)
-    stand_in.quick = 0.25
+    compiled = threading.Event()
+
+    class Slow(StandIn):
+        def prepare(self, progress: Callable[[str], None] = print) -> None:
+            assert compiled.wait(30)
+            super().prepare(progress)
+
+    stand_in = Slow(SEED)
+    stand_in.ready = False
     monkeypatch.setattr(state.desk, "_adviser", stand_in)
     state.worker.announce()
     place = "/api/v1/installations/1"
-    assert not state.desk.ready
-    assert service.post(f"{place}/runs", json=RUN).json()["suggestion"]["quick"]
-    assert "once the model is ready" in service.get("/installations/1").text
+    recorded = service.post(f"{place}/runs", json=RUN)
+    assert (recorded.status_code, recorded.json()["suggestion"]) == (201, None)
+    assert service.get(f"{place}/suggestion").status_code == 202
+    compiled.set()
     _prepare(state, True, warm)
+    state.worker.ask(1)
     deadline = time.monotonic() + 20.0
-    while service.get(f"{place}/suggestion").json()["quick"]:
+    while 1 in _due(stored):
         assert time.monotonic() < deadline
         time.sleep(0.05)
-    assert "once the model is ready" not in service.get("/installations/1").text
+    assert service.get(f"{place}/suggestion").json()["confidence"]["runs"] == 2
 
 
 def test_nobody_counts_on_a_worker_that_cannot_come(stored: Database, service: Client, warm: Path) -> None:

@@ -62,7 +62,7 @@ def test_the_sampler_is_watched(client: Client, place: str, stand_in: StandIn) -
     stand_in.failure = RuntimeError("broke")
     client.post(f"{place}/runs", json=RUN)
     found = figures(client)
-    assert found["eighth_turn_update_seconds_count", "drawn"] == 2
+    assert found[("eighth_turn_update_seconds_count",)] == 2
     assert found[("eighth_turn_divergences_total",)] == 3
     assert found[("eighth_turn_posteriors_not_converged_total",)] == 1
     assert found[("eighth_turn_refits_total",)] == 1

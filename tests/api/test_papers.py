@@ -4,6 +4,7 @@ import copy
 import csv
 import io
 import json
+import threading
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,11 +15,13 @@ import pytest
 
 from api.files.installation import fixture
 from api.log import service
+from api.pages import papers
 from api.papers.parcel import Contents, sealed
 from api.pictures.gallery import Gallery
 from api.pool.kept_prior import prior_from_document, prior_of
 from api.pool.release import release
 from api.pool.storage import prior_row
+from model.advisor import Advisor
 from model.pool.served_prior import ODD_SHARE
 from shared.errors import NotConvergedError
 from tests.api.asking import AIR, RUN, Client, problem
@@ -234,18 +237,22 @@ def test_the_sheet_does_not_hang_on_its_pictures(client: Client, full: str, monk
     assert shown == [[]]
     assert asked
 
-    def older(gallery: Gallery, log: service.Log) -> Any:
-        made: Any = f"of {log.state}"
-        gallery._keep(gallery._portraits, log.key, made, 16)
-        return made
+    go_on = threading.Event()
 
-    monkeypatch.setattr(Gallery, "portraits", older)
-    state: Any = client.app.state  # type: ignore[attr-defined] - the client hides the type
-    state.work.done(("pictures", 1), lambda: "of a log before", 5.0)  # taken up by nobody
-    state.work._going[("pictures", 1)] = state.work._pool.submit(lambda: "of a log before")
+    def slow(_gallery: Gallery, log: service.Log) -> Any:
+        assert go_on.wait(30)
+        return f"of {log.state}"
+
+    monkeypatch.setattr(Gallery, "portraits", slow)
+    monkeypatch.setattr(papers, "_PATIENCE_SECONDS", 0.05)
+    before = asked[0]
     assert client.get(f"{home}/sheet.pdf").status_code == 200
-    (picture,) = shown[1]
-    assert picture != "of a log before"
+    assert shown[1] == []
+    monkeypatch.setattr(papers, "_PATIENCE_SECONDS", 30.0)
+    assert client.post(f"{full}/runs", json=RUN).status_code == 201  # the other ones are still being made
+    go_on.set()
+    assert client.get(f"{home}/sheet.pdf").status_code == 200
+    assert shown[2] == [f"of {before + 1}"]
 
 
 @pytest.mark.parametrize("path", ["export", "table", "draws"])
@@ -255,7 +262,7 @@ def test_what_is_not_there_has_no_papers(client: Client, path: str) -> None:
 
 
 def test_the_draws_are_those_of_the_posterior(
-    real_client: Client, needles: list[dict[str, Any]], tmp_path: Path
+    real_client: Client, advisor: Advisor, needles: list[dict[str, Any]], tmp_path: Path
 ) -> None:
     """Opened with ArviZ, the file holds chains and draws whose mean is that of the answer's own posterior."""
     import arviz_base
@@ -272,8 +279,10 @@ def test_the_draws_are_those_of_the_posterior(
     diagnostics = real_client.get(f"{place}/suggestion").json()["provenance"]["diagnostics"]
     assert dict(found["offset"].sizes) == {"chain": diagnostics["chains"], "draw": diagnostics["draws"]}
     assert found["first"].dims == ("chain", "draw", "change")
-    desk = real_client.app.state.desk  # type: ignore[attr-defined]
-    kept = next(iter(desk._memory.values())).posterior.unknowns
+    state: Any = real_client.app.state  # type: ignore[attr-defined] - the client hides the type
+    with state.database.reading() as session:
+        log = service.load(session, 1)
+    kept = advisor.fit(log.installation, log.entries).unknowns
     assert np.array_equal(found["ln_full"].values.reshape(-1), kept.ln_full[:, 0])
     assert arviz_base.extract(opened, var_names=["offset"]).size == kept.offset.size
     opened.close()

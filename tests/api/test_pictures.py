@@ -1,21 +1,27 @@
 """The pictures: drawn from the posterior, in the installation's units, to be read without colour and without eyes."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from api.advice import storage
 from api.app import create_app
+from api.database import Database
 from api.files.installation import fixture
+from api.installations import storage as installations
 from api.log import service
 from api.papers import sheet
 from api.pictures.gallery import Gallery
 from api.settings import Settings
-from model.advisor import Advisor
-from model.learning.engine_prior import EXPERT, EnginePrior
+from model.advisor import Advisor, LookedBack
+from model.learning.earlier import key_of
+from model.learning.engine_prior import EXPERT
+from model.learning.memory import Log
 from shared.records import Installation
 from shared.runs import Air, IdleQuality, Run
 from tests.api.asking import AIR, Client
@@ -116,18 +122,26 @@ def test_units_change_every_picture(tuned: tuple[Client, str]) -> None:
     assert f"rise {kelvin:.0f} °C" in svgs["sweep"]
 
 
-def test_a_run_is_looked_back_on_once(tuned: tuple[Client, str], monkeypatch: pytest.MonkeyPatch) -> None:
-    """What was foretold of earlier runs is remembered: one more run costs one more look."""
+def test_a_run_is_looked_back_on_once(
+    tuned: tuple[Client, str], advisor: Advisor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was foretold of earlier runs is kept: one more run costs one fit, for its answer and all pictures, and a
+    service that has nothing in memory costs the one of the log as it is.
+    """
     client, home = tuned
-    gallery = client.app.state.gallery  # type: ignore[attr-defined]
     client.get(f"{home}/pictures/runs.svg")
-    asked = []
-    learn = gallery._desk.learn_roughly
-    monkeypatch.setattr(gallery._desk, "learn_roughly", lambda *log: asked.append(log) or learn(*log))
+    fitted = []
+    fit = advisor.sampler.fit
+    monkeypatch.setattr(advisor.sampler, "fit", lambda *asked: fitted.append(asked) or fit(*asked))
     client.post(f"/api/v1{home}/runs", json=AIR | {"idle_quality": 3})
-    asked.clear()
-    client.get(f"{home}/pictures/runs.svg")
-    assert len(asked) == 2
+    assert len(fitted) == 1
+    seen = client.get(f"{home}/pictures/runs.svg").text
+    assert len(fitted) == 1
+    another = Advisor(advisor.seed)
+    another.sampler = advisor.sampler
+    monkeypatch.setattr(client.app.state.desk, "_adviser", another)  # type: ignore[attr-defined]
+    assert client.get(f"{home}/pictures/runs.svg").text == seen
+    assert len(fitted) == 2
 
 
 def test_before_the_first_run(tuned: tuple[Client, str]) -> None:
@@ -164,19 +178,29 @@ def test_the_sheet_shows_what_the_runs_showed(tuned: tuple[Client, str], monkeyp
     assert "<svg" not in shown
 
 
-def test_runs_are_looked_back_on_from_the_prior_they_had(installation: Installation, air: Air) -> None:
-    """What was foretold of a run rests on the prior its installation started from, and is made once for each."""
+def test_runs_are_looked_back_on_from_the_prior_they_had(
+    database: Database, installation: Installation, air: Air
+) -> None:
+    """What was foretold of a run rests on the prior its installation started from; each part of a log is asked once."""
     asked = []
 
-    def learn(_installation: Any, entries: Any, prior: EnginePrior) -> Any:
-        asked.append((len(entries), prior))
-        learned = SimpleNamespace(diagnostics=SimpleNamespace(converged=False))
-        return SimpleNamespace(posterior=learned, confidence=None)
+    def look_back(log: service.Log, entries: int, kept: Mapping[str, bytes]) -> Any:
+        asked.append((entries, log.prior, dict(kept)))
+        return LookedBack(SimpleNamespace(diagnostics=SimpleNamespace(converged=False)), {"both": 0.5}, {})  # type: ignore[arg-type]
 
-    gallery = Gallery(SimpleNamespace(learn_roughly=learn))  # type: ignore[arg-type] - all that it asks of a desk here
+    desk: Any = SimpleNamespace(look_back=look_back, seed=7)  # all that it asks of a desk here
+    gallery = Gallery(desk, database)
     entries = (Run(air, idle_quality=IdleQuality.SMOOTH), Run(air, idle_quality=IdleQuality.SLIGHTLY_LEAN))
     pooled = replace(EXPERT, centre=tuple(0.5 for _ in EXPERT.centre))
-    for prior in (EXPERT, pooled, pooled):
+    key = key_of(Log(installation, entries[:1], pooled), 7)
+    with database.unit() as session:
+        installations.add(session, {}, datetime(2026, 5, 17, tzinfo=UTC))
+    with database.unit() as session:
+        storage.keep_earlier_fits(session, 1, {key: b"draws"}, (), most=9)
+    for prior, kept in ((EXPERT, {}), (pooled, {key: b"draws"})):
         log = service.Log(1, None, installation, entries, 2, prior)  # type: ignore[arg-type] - nothing here asks for it
-        assert [each.number for each in gallery.looked_back(log)] == [1, 2]
-    assert asked == [(n, prior) for prior in (EXPERT, pooled) for n in (0, 1, 1, 2)]
+        assert [(each.number, each.chances) for each in gallery.looked_back(log)] == [
+            (n, {"both": 0.5}) for n in (1, 2)
+        ]
+        assert asked == [(n, prior, kept) for n in (0, 1, 2)]
+        asked.clear()

@@ -260,9 +260,9 @@ def test_nobody_at_the_scheduler_is_said(fleet: Database, log: Path, address: st
 
 
 @pytest.mark.slow
-def test_a_worker_answers_as_the_service_does(settings: Settings, settling: Advisor) -> None:
+def test_a_worker_answers_as_the_service_does(settings: Settings, advisor: Advisor) -> None:
     """A refit of an engine is the very answer the service would give: chains drawn on one core or two are the same."""
-    made = create_app(settings, lambda _seed: settling)
+    made = create_app(settings, lambda _seed: advisor)
     with Client(made) as client:
         place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
         answer = client.post(f"{place}/runs", json=RUN).json()["suggestion"]
@@ -278,7 +278,7 @@ def test_a_worker_answers_as_the_service_does(settings: Settings, settling: Advi
                 yield order, kept[-1]
 
         assert refit_fleet(database, settings.seed, here, lambda *_: None).stored == 1
-        assert client.get(f"{place}/suggestion").json() == kept[0] == answer
+        assert client.get(f"{place}/suggestion").json() == kept[0]["answer"] == answer
 
 
 def test_the_command(fleet: Database, settings: Settings) -> None:

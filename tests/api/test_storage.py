@@ -114,22 +114,6 @@ def test_an_older_answer_never_replaces_a_newer_one(tmp_path: Path) -> None:
     database.close()
 
 
-def test_posteriors_in_memory_are_bounded(tmp_path: Path, needles: list[dict[str, Any]]) -> None:
-    """Beyond the setting the one not used for longest is forgotten, and learned again when asked for."""
-    stand_in = StandIn(7)
-    settings = Settings(data_folder=tmp_path, database_url="", remembered=2)
-    with Client(create_app(settings, lambda _seed: stand_in)) as client:
-        body = {"needles": needles[:1]}
-        places = [client.post("/api/v1/installations", json=body).headers["Location"] for _ in range(3)]
-        for place in places:
-            client.get(f"{place}/whatif")
-        assert stand_in.learned == 3
-        client.get(f"{places[2]}/whatif")
-        assert stand_in.learned == 3
-        client.get(f"{places[0]}/whatif")
-        assert stand_in.learned == 4
-
-
 def test_it_is_all_there_after_a_restart(settings: Settings, client: Client, place: str) -> None:
     """Another service on the same folder reads what the first one stored."""
     client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": 0.125})

@@ -94,7 +94,7 @@ def test_what_was_stored_is_there_and_goes_on(url: str, revision: str, tmp_path:
     database = Database(url)
     with database.reading() as session:
         for table, count in before.items():
-            if table not in ("alembic_version", "entries", "changes"):
+            if table not in ("alembic_version", "entries", "changes", "leases", "earlier_fits"):
                 assert session.execute(text(f"SELECT count(*) FROM {table}")).scalar() == count, table  # noqa: S608
     database.close()
 

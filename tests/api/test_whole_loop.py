@@ -49,7 +49,7 @@ def _as_good(suggestion: dict[str, Any], taken: dict[str, Any]) -> bool:
     """
     chosen = next(a for a in suggestion["alternatives"] if a["action"] == suggestion["action"])
     also = [a for a in suggestion["alternatives"] if _told(a["action"], taken) and not a["refused"]]
-    return any(a["runs_left"] <= chosen["runs_left"] + 0.5 for a in also)
+    return any(a["price_runs"] <= chosen["price_runs"] + 0.5 for a in also)
 
 
 def test_the_same_log_gives_the_same_answer(real_client: Client, needles: list[dict[str, Any]]) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import uvicorn
 
-from api.advice.desk import Adviser
+from api.advice.adviser import Adviser
 from api.app import create_app
 from api.settings import Settings
 from model.advisor import Advisor

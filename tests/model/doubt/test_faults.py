@@ -1,16 +1,15 @@
 """Something is wrong: stories about the latest run, through the real model."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 
 from model.advisor import Advisor
-from model.doubt.faults import ALARM, Foretold, suspicions
-from model.learning.evidence import Readings, gather, readings_of
+from model.doubt.faults import ALARM, suspicions
+from model.learning.evidence import gather
 from model.trial.faulty_engines import FAULTS, draw_faulty
 from model.trial.virtual_engine import VirtualEngine
-from shared.advice import ActionKind, InspectCause, Suspicion
+from shared.advice import ActionKind, InspectCause
 from shared.records import Acknowledge, Adjustment, ChangeNeedle, Entry, Installation, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -87,40 +86,23 @@ def test_looking_comes_before_turning_until_acknowledged(advisor: Advisor, insta
     assert on.confidence.doubt == 0.0
 
 
-def test_what_earlier_runs_said_is_not_asked_again(
-    monkeypatch: pytest.MonkeyPatch, advisor: Advisor, installation: Installation
-) -> None:
-    """Run after run, a change of needle among them, doubts are those of all runs at once, and each is asked about once.
-
-    Asked about a log that took another way since, or with draws that are others, it begins anew.
+def test_nothing_but_the_fits_is_asked(advisor: Advisor, installation: Installation) -> None:
+    """From the fits of the logs before and of the whole one, on one core or two, the figures are those of the answer,
+    to the last digit; a change of needle begins the draws anew, for they mean something else since.
     """
     turned = _log(installation, [None, _RICHER, None], [None, _LEANER, None])
     log: list[Entry] = [*turned, ChangeNeedle("taper 30.6"), _run(120), _run(95)]
-    asked: list[int] = []
-
-    def counted(runs: Sequence[Run | None]) -> Readings:
-        asked.append(len(runs))
-        return readings_of(runs)
-
-    monkeypatch.setattr("model.doubt.faults.readings_of", counted)
-    memory, ends = Foretold(), [i + 1 for i, entry in enumerate(log) if isinstance(entry, Run)]
-    before = {end: advisor.learn_roughly(installation, log[:end]).posterior for end in ends}
-
-    def told(end: int, remembered: Foretold | None) -> tuple[Suspicion, ...]:
-        return suspicions([before[e] for e in ends if e < end], gather(installation, log[:end]), remembered)
-
-    for end in ends[1:]:
-        asked.clear()
-        grown = told(end, memory)
-        assert asked == [1] * ends.index(end)
-        assert grown == told(end, None) != ()
-    asked.clear()
-    assert told(ends[-1], memory) == grown
-    assert asked == []
-    log[-1] = _run(20)
-    assert told(ends[-1], memory) == told(ends[-1], None) != grown
-    before[ends[0]] = replace(before[ends[0]], unknowns=before[ends[0]].thinned(1000).unknowns)
-    assert told(ends[-1], memory) == told(ends[-1], None)
+    told = advisor.learn(installation, log).confidence.suspicions
+    ends = [i + 1 for i, entry in enumerate(log) if isinstance(entry, Run)]
+    kept: dict[str, bytes] = {}
+    for end in ends:
+        kept |= advisor.learn(installation, log[:end], kept=kept).to_keep
+    fits = [advisor.look_back(installation, log[:end], kept=kept).posterior for end in ends]
+    now = gather(installation, log)
+    assert len(fits) == 6
+    assert suspicions(fits, now, cores=1) == suspicions(fits, now, cores=2) == told != ()
+    assert {s.since_run for s in told} <= set(range(2, 7))
+    assert suspicions(fits[:-1], now) != told  # draws of the whole log count
 
 
 def test_a_first_run_and_two_changes_tell_no_story(advisor: Advisor, installation: Installation) -> None:

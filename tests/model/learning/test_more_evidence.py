@@ -41,7 +41,7 @@ def test_flow_follows_a_turn(advisor: Advisor, installation: Installation) -> No
     first = Run(_AIR, meters=(("fuel_flow", 1.0e-5),))
     log: list[Entry] = [first, TurnScrew(0.125), dataclasses.replace(first, meters=(("fuel_flow", 1.03e-5),))]
     learned = advisor.learn(installation, log)
-    now, before = (advisor.what_if(learned, turns=t).mixture_full_throttle.median for t in (0.0, -0.125))
+    now, before = (advisor.what_if(learned.posterior, turns=t).mixture_full_throttle.median for t in (0.0, -0.125))
     assert now / before == pytest.approx(1.03, abs=0.02)
 
 
@@ -112,7 +112,8 @@ def test_predictions_over_density_altitude(advisor: Advisor, installation: Insta
     """The higher, the richer: phi with density to a power between −1/2 and −1 (Bernoulli), so between the two."""
     learned = advisor.learn(installation, [Run(_AIR, rise=_RISE)])
     low, high = (
-        advisor.what_if(learned, density=density_ratio_at(h)).mixture_full_throttle.median for h in (0.0, 2438.4)
+        advisor.what_if(learned.posterior, density=density_ratio_at(h)).mixture_full_throttle.median
+        for h in (0.0, 2438.4)
     )
     # sigma 0.7861 at 8,000 ft, US Standard Atmosphere 1976 (`fluids` and `ambiance` agree)
     assert 0.7861**-0.5 < high / low < 0.7861**-1.0

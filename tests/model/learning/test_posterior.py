@@ -13,7 +13,6 @@ from model.engine.mixture import Unknowns, mixtures
 from model.engine.priors import ROUGH_RISE_KELVIN
 from model.learning.evidence import gather
 from model.learning.likelihood import log_likelihood
-from model.learning.particles import posteriors
 from model.learning.prior_draws import draw_unknowns
 from model.learning.sampler import Posterior
 from model.setting.outlook import look, present, target_at
@@ -90,18 +89,6 @@ def test_one_rise_against_quadrature(advisor: Advisor, installation: Installatio
     assert posterior.diagnostics.converged
     assert draws.mean() == pytest.approx(mean, abs=4 * error)
     assert draws.std() == pytest.approx(sd, rel=4 / np.sqrt(posterior.diagnostics.ess_tail_min))
-
-
-@_READINGS
-def test_particles_against_quadrature(installation: Installation, reading: float | None) -> None:
-    """Nor are particles off on the whole: over six seeds, by 3 % of a standard deviation in the mean and 5 % in the
-    standard deviation at the most. A single one's standard deviation scatters by 2 to 3 %.
-    """
-    mean, sd = _quadrature(reading)
-    evidence = gather(installation, _one_rise(reading))
-    draws = [posteriors([evidence], seed)[0].unknowns.ln_full for seed in range(6)]
-    assert np.mean(draws) == pytest.approx(mean, abs=0.03 * sd)
-    assert np.mean(np.std(draws, axis=(1, 2))) == pytest.approx(sd, rel=0.05)
 
 
 def test_nothing_recorded_gives_the_prior(advisor: Advisor, installation: Installation) -> None:

@@ -28,7 +28,7 @@ def test_a_right_setting_holds_near_its_own_air(advisor: Advisor, installation: 
     """The band holds the air the runs were made in; thin air is richer, thick air leaner."""
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 55.0), idle_quality=IdleQuality.SMOOTH,
               idle_rpm_rise=35.0)  # fmt: skip
-    found = advisor.will_it_hold(advisor.learn(installation, [run] * 3))
+    found = advisor.will_it_hold(advisor.fit(installation, [run] * 3))
     assert found.band is not None
     low, high = found.band
     assert low < 1.0 < high
@@ -41,4 +41,4 @@ def test_a_right_setting_holds_near_its_own_air(advisor: Advisor, installation: 
 def test_a_wrong_setting_holds_nowhere(advisor: Advisor, installation: Installation) -> None:
     """Far too rich and stumbling at idle: no air makes both ends right."""
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 170.0), idle_quality=IdleQuality.LEAN_STUMBLING)
-    assert advisor.will_it_hold(advisor.learn(installation, [run] * 2)).band is None
+    assert advisor.will_it_hold(advisor.fit(installation, [run] * 2)).band is None

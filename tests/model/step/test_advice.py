@@ -153,11 +153,11 @@ def test_an_answer_says_what_it_rests_on(advisor: Advisor) -> None:
     for c in s.alternatives:
         if c.refused is None:
             assert c.information is not None
-            assert c.runs_left is not None
+            assert c.price_runs is not None
             assert math.isfinite(c.information.nats)
-            assert c.runs_left >= 1.0
+            assert c.price_runs >= 1.0
         else:
-            assert (c.information, c.runs_left) == (None, None)  # what may not be made promises nothing
+            assert (c.information, c.price_runs) == (None, None)  # what may not be made promises nothing
     assert any(c.refused for c in s.alternatives)
 
 
@@ -177,23 +177,23 @@ def test_what_if_agrees_with_the_candidate(advisor: Advisor) -> None:
     """Asking what an eighth would do gives the figures of that candidate."""
     learned = advisor.learn(_INSTALLATION, [_run(160)])
     candidate = next(c for c in advisor.suggest(learned).alternatives if c.action.turns == -0.125)
-    assert advisor.what_if(learned, turns=-0.125) == candidate.prediction
+    assert advisor.what_if(learned.posterior, turns=-0.125) == candidate.prediction
 
 
 def test_what_if_stays_within_limits(advisor: Advisor) -> None:
     """Neither a large step nor an unknown needle is answered."""
     learned = advisor.learn(_INSTALLATION, [_run(160)])
     with pytest.raises(StepLimitError, match=r"0\.25 turn at the most"):
-        advisor.what_if(learned, turns=0.5)
+        advisor.what_if(learned.posterior, turns=0.5)
     with pytest.raises(UnknownNeedleError):
-        advisor.what_if(learned, needle="taper 99")
+        advisor.what_if(learned.posterior, needle="taper 99")
 
 
 def test_what_if_in_hot_air(advisor: Advisor) -> None:
     """Thin air makes the same setting richer."""
     learned = advisor.learn(_INSTALLATION, [_run(100)])
-    hot = advisor.what_if(learned, density=0.82)
-    assert hot.mixture_full_throttle.median > advisor.what_if(learned).mixture_full_throttle.median
+    hot = advisor.what_if(learned.posterior, density=0.82)
+    assert hot.mixture_full_throttle.median > advisor.what_if(learned.posterior).mixture_full_throttle.median
 
 
 @given(strategies.logs)

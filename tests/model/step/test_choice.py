@@ -149,10 +149,10 @@ def _priced(weighing: Weighing, figures: dict[tuple[ActionKind, float | None], t
     """The weighing with other runs left and chances of both ends; what is not named is refused."""
     options = []
     for w in weighing.options:
-        runs_left, both = figures.get((w.candidate.action.kind, w.candidate.action.turns), (None, 0.0))
+        price_runs, both = figures.get((w.candidate.action.kind, w.candidate.action.turns), (None, 0.0))
         prediction = dataclasses.replace(w.candidate.prediction, chance_both=both)
-        refused = "not in this test" if runs_left is None else None
-        candidate = dataclasses.replace(w.candidate, runs_left=runs_left, refused=refused, prediction=prediction)
+        refused = "not in this test" if price_runs is None else None
+        candidate = dataclasses.replace(w.candidate, price_runs=price_runs, refused=refused, prediction=prediction)
         options.append(dataclasses.replace(w, candidate=candidate))
     return dataclasses.replace(weighing, options=options)
 
@@ -215,7 +215,7 @@ def test_a_change_of_needle_is_called_sure_only_where_it_is(
     weighing = _priced(dataclasses.replace(weighing, options=[weighing.options[0], change]), {})
     candidate = dataclasses.replace(
         change.candidate,
-        runs_left=3.0,
+        price_runs=3.0,
         refused=None,
         prediction=dataclasses.replace(change.candidate.prediction, chance_both=both),
     )

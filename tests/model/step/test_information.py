@@ -1,3 +1,4 @@
+import dataclasses
 from collections.abc import Callable
 
 import numpy as np
@@ -7,7 +8,7 @@ from scipy import stats
 from scipy.special import expit
 
 from model.advisor import Advisor
-from model.engine.mixture import Ends
+from model.engine.mixture import Ends, Unknowns
 from model.engine.priors import ROUGH_RISE_KELVIN
 from model.learning.evidence import Readings
 from model.learning.likelihood import log_likelihood
@@ -187,7 +188,9 @@ def test_a_run_as_an_experiment_is_the_likelihood(advisor: Advisor, installation
     """Every draw's readings have the density the sampler's likelihood gives them, in every channel."""
     air = Air(288.15, 101_325.0)
     log = [Run(air, ExhaustRise(RiseSeen.PEAK, 20.0), IdleQuality.SLIGHTLY_RICH, 30.0, 2780.0, 800.0)]
-    posterior = advisor.learn(installation, log).posterior.thinned(400)
+    fitted = advisor.fit(installation, log)
+    few = {name: getattr(fitted.unknowns, name)[::10] for name in Unknowns.names()}
+    posterior = dataclasses.replace(fitted, unknowns=Unknowns(**few))
     here = look(posterior, [posterior.evidence.position], posterior.evidence.ln_density)[0]
     n = len(here.full)
     drawn = prediction.draw_outcomes(here, posterior, np.random.default_rng([posterior.seed, 3]))

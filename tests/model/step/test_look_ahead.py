@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from model.learning.evidence import Position
-from model.step.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, Way, expected_runs_left
+from model.step.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, Way, price_in_runs
 from model.step.prospects import Prospects
 from shared.limits import StepLimits
 
@@ -31,7 +31,7 @@ def test_a_setting_that_settles_costs_its_own_run_only() -> None:
     """Right in every draw: nothing is left after the run."""
     p = _prospects((_at(0.0), [1, 1, 1, 1]))
     way = Way.between(_at(0.0), p, _LIMITS)
-    assert expected_runs_left(1.0, way, p, 0, _DRAWS, _EVEN, 0.9) == 1.0
+    assert price_in_runs(1.0, way, p, 0, _DRAWS, _EVEN, 0.9) == 1.0
 
 
 def test_what_a_run_may_settle_is_worth_its_run() -> None:
@@ -42,12 +42,12 @@ def test_what_a_run_may_settle_is_worth_its_run() -> None:
     p = _prospects((_at(0.0), [1, 1, 0, 0]), (_at(0.25), [0, 0, 1, 1]))
     way = Way.between(_at(0.0), p, _LIMITS)
     telling = np.array([[0.5, 0.5, 0.0, 0.0], [0.0, 0.0, 0.5, 0.5]])
-    assert expected_runs_left(1.0, way, p, 0, _DRAWS, telling, 0.9) == pytest.approx(1.5)
-    assert expected_runs_left(1.0, way, p, 0, _DRAWS, _EVEN, 0.9) == pytest.approx(2.0 + 0.5 * FAILURE_COST_RUNS)
+    assert price_in_runs(1.0, way, p, 0, _DRAWS, telling, 0.9) == pytest.approx(1.5)
+    assert price_in_runs(1.0, way, p, 0, _DRAWS, _EVEN, 0.9) == pytest.approx(2.0 + 0.5 * FAILURE_COST_RUNS)
 
 
 def test_a_setting_that_is_not_among_the_prospects_settles_nothing() -> None:
     """Then the way to the best one is left."""
     p = _prospects((_at(0.25), [1, 1, 1, 1]))
     way = Way.between(_at(0.0), p, _LIMITS)
-    assert expected_runs_left(1.0, way, p, None, _DRAWS, _EVEN, 0.9) == 2.0
+    assert price_in_runs(1.0, way, p, None, _DRAWS, _EVEN, 0.9) == 2.0
