@@ -32,10 +32,10 @@ from shared.runs import Run
 
 __all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "suspicions"]
 
-ALARM = 0.9
+ALARM = 0.6
 """Probability that not all is as recorded from which looking for the cause comes before the next step; judgement."""
 
-ALARM_AT_THE_END = 0.5
+ALARM_AT_THE_END = 0.3
 """The same where the next word would be the last one, "tuned" or "no needle fits": then a look costs no run;
 judgement."""
 
