@@ -21,6 +21,7 @@ compile_cache.use(Settings().cache_folder)
 
 from api.advice.real_adviser import real_adviser  # noqa: E402 - the compilers look for their cache when they are loaded
 from model.advisor import Advisor  # noqa: E402 - as above
+from tests import recorded as posteriors  # noqa: E402 - as above
 
 structlog.configure(  # plain lines: tracebacks with all that was at hand take most of a test in which things fail
     processors=[
@@ -38,6 +39,9 @@ settings.register_profile(
 )
 settings.load_profile("standing")
 
+RECORDING = "EIGHTH_TURN_RECORD" in os.environ
+"""Whether posteriors are drawn anew for `tests.recorded`."""
+
 NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30.0, 30.6, 31.2, 31.8))
 
 
@@ -46,6 +50,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     hold slow tests, so that all workers are busy to the end, first those that need no sampler. Those that hold a
     browser come last, for its event loop stays, and so does what a server in this process makes of the log.
     """
+    if RECORDING:
+        items[:] = [item for item in items if "recorded" in getattr(item, "fixturenames", ())]
     slow = {item.path for item in items if item.get_closest_marker("slow") is not None}
     sampled = {
         item.path
@@ -68,6 +74,23 @@ def advisor() -> Advisor:
     made = real_adviser()
     made.prepare()
     return made
+
+
+@pytest.fixture(scope="session")
+def recorded(request: pytest.FixtureRequest) -> Iterator[Advisor]:
+    """An adviser that samples nothing: it knows the posteriors of the logs that tests ask it about."""
+    if RECORDING:
+        recorder = posteriors.Recorder(request.getfixturevalue("advisor").sampler)
+        yield posteriors.advisor_with(recorder)
+        recorder.save()
+    else:
+        yield posteriors.advisor_with(posteriors.load())
+
+
+@pytest.fixture(scope="session")
+def unlearned() -> Advisor:
+    """An adviser that answers from a few draws of the prior, whatever was recorded."""
+    return posteriors.advisor_with(posteriors.Prior(200))
 
 
 @pytest.fixture

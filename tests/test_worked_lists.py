@@ -60,7 +60,7 @@ def _in_another_unit(
     return replace(case, ln_scale=case.ln_scale + np.log(1.8))
 
 
-def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, advisor: Advisor, installation: Installation) -> None:
+def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, recorded: Advisor, installation: Installation) -> None:
     """One that nobody has heard of is asked like the others, is believed where it fits, and not where it does not."""
     toy = Story("other_unit", 0.01, "the rise was noted in the other unit", "look at the gauge's scale",
                 lambda before, first: True, _in_another_unit)  # fmt: skip
@@ -69,7 +69,7 @@ def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, advisor: Advisor, ins
 
     def told(last: float) -> dict[str, float]:
         runs = [Run(air, rise=ExhaustRise(RiseSeen.PEAK, kelvin)) for kelvin in (60.0, 61.0, 59.0, last, last)]
-        fits = [advisor.sampler.fit(gather(installation, runs[:n]), 1) for n in (3, 4, 5)]
+        fits = [recorded.sampler.fit(gather(installation, runs[:n]), recorded.seed) for n in (3, 4, 5)]
         return {s.kind: s.chance for s in suspicions(fits, gather(installation, runs))}
 
     wrong, right = told(60.0 * 1.8), told(60.0)

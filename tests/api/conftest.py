@@ -237,6 +237,13 @@ def real_client(settings: Settings, advisor: Advisor) -> Iterator[Client]:
 
 
 @pytest.fixture
+def recorded_client(settings: Settings, recorded: Advisor) -> Iterator[Client]:
+    """A client of a service with the real model, which knows the posteriors that were recorded."""
+    with Client(create_app(settings, lambda _seed: recorded)) as made:
+        yield made
+
+
+@pytest.fixture
 def needles() -> list[dict[str, Any]]:
     """Seven needles, as sent."""
     return [

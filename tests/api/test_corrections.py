@@ -73,12 +73,12 @@ def test_a_needle_nobody_has(client: Client, place: str) -> None:
     assert "On hand" in str(problem(client.post(f"{place}/entries/1/corrections", json=wrong), 422))
 
 
-def test_will_it_hold(real_client: Client, needles: list[dict[str, Any]]) -> None:
+def test_will_it_hold(recorded_client: Client, needles: list[dict[str, Any]]) -> None:
     """The fan and both days come in the installation's units."""
     body = {"needles": needles, "fitted_needle": "taper 30.0", "units": {"elevation": "m"}}
-    place = real_client.post("/api/v1/installations", json=body).headers["Location"]
-    _post(real_client, place, "runs", {**RUN, "idle_quality": "smooth"})
-    held = real_client.get(f"{place}/holding").json()
+    place = recorded_client.post("/api/v1/installations", json=body).headers["Location"]
+    _post(recorded_client, place, "runs", {**RUN, "idle_quality": "smooth"})
+    held = recorded_client.get(f"{place}/holding").json()
     assert held["hot_high"]["density_altitude"] > 2000
     assert held["hot_high"]["density_altitude_unit"] == "m"
     assert len(held["fan"]) > 10

@@ -78,26 +78,27 @@ def test_further_observations_are_checked(client: Client, place: str, more: dict
     assert field in str(refused["errors"])
 
 
-def test_a_limit_is_watched_and_acknowledged(real_client: Client, needles: list[dict[str, Any]]) -> None:
+def test_a_limit_is_watched_and_acknowledged(recorded_client: Client, needles: list[dict[str, Any]]) -> None:
     """Beyond a limit the run is recorded and the step withheld, until its cause is acknowledged."""
     installation = {
         "needles": needles, "fitted_needle": "taper 30.0", "watch": {"cht": {"value": 450, "unit": "degF"}},
     }  # fmt: skip
-    place = real_client.post("/api/v1/installations", json=installation).headers["Location"]
+    place = recorded_client.post("/api/v1/installations", json=installation).headers["Location"]
     run = {
         **_AIR,
         "egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}},
         "highest": {"cht": {"value": 462, "unit": "degF"}},
     }
-    hot = real_client.post(f"{place}/runs", json=run).json()
+    hot = recorded_client.post(f"{place}/runs", json=run).json()
     assert hot["suggestion"]["action"]["kind"] == "inspect"
     assert "462 °F" in hot["suggestion"]["action"]["instruction"]
-    done = real_client.post(f"{place}/acknowledgements", json={"cause": "baffle torn; replaced"})
+    done = recorded_client.post(f"{place}/acknowledgements", json={"cause": "baffle torn; replaced"})
     assert done.status_code == 201, done.text
     assert done.json()["suggestion"]["action"]["kind"] == "turn_screw"
     assert done.json()["warnings"] == []
-    assert real_client.get(f"{place}/history").json()["entries"][1]["acknowledged"]["cause"] == "baffle torn; replaced"
-    again = real_client.post(f"{place}/acknowledgements", json={"cause": "nothing more"})
+    history = recorded_client.get(f"{place}/history").json()["entries"]
+    assert history[1]["acknowledged"]["cause"] == "baffle torn; replaced"
+    again = recorded_client.post(f"{place}/acknowledgements", json={"cause": "nothing more"})
     assert "Nothing was run" in again.json()["warnings"][0]
 
 

@@ -45,17 +45,17 @@ def _rich(engine: VirtualEngine) -> bool:
 _LEANER, _RICHER = TurnScrew(-0.25), TurnScrew(0.25)
 
 
-def test_runs_as_foretold_raise_no_doubt(advisor: Advisor, installation: Installation) -> None:
+def test_runs_as_foretold_raise_no_doubt(recorded: Advisor, installation: Installation) -> None:
     """After turns that do what they should, all is as recorded; the chances are probabilities."""
-    c = advisor.learn(installation, _log(installation, [None, _LEANER, None], [None, _LEANER, None])).confidence
+    c = recorded.learn(installation, _log(installation, [None, _LEANER, None], [None, _LEANER, None])).confidence
     assert c.doubt < 0.3
     assert all(0.0 <= s.chance <= 1.0 for s in c.suspicions)
 
 
-def test_a_turn_made_the_other_way_is_noticed(advisor: Advisor, installation: Installation) -> None:
+def test_a_turn_made_the_other_way_is_noticed(recorded: Advisor, installation: Installation) -> None:
     """Richer after a turn that should lean: the likeliest story is a turn the other way, and the next step waits."""
-    learned = advisor.learn(installation, _log(installation, [None, _RICHER], [None, _LEANER]))
-    suggestion = advisor.suggest(learned)
+    learned = recorded.learn(installation, _log(installation, [None, _RICHER], [None, _LEANER]))
+    suggestion = recorded.suggest(learned)
     likeliest = max(learned.confidence.suspicions, key=lambda s: s.chance)
     assert (likeliest.kind, likeliest.since_run) == ("turn_wrong_way", 3)
     assert learned.confidence.doubt >= ALARM
@@ -63,41 +63,41 @@ def test_a_turn_made_the_other_way_is_noticed(advisor: Advisor, installation: In
     assert "the other way, before run 3" in suggestion.action.instruction
 
 
-def test_what_one_run_hides_the_next_one_shows(advisor: Advisor, installation: Installation) -> None:
+def test_what_one_run_hides_the_next_one_shows(recorded: Advisor, installation: Installation) -> None:
     """Doubt about a turn that was not made grows with the runs after it, and keeps to the run it began with."""
     log = _log(installation, [None, None, None], [None, TurnScrew(-0.125), None])
-    doubts = [advisor.learn(installation, log[:n]).confidence for n in (4, 5)]
+    doubts = [recorded.learn(installation, log[:n]).confidence for n in (4, 5)]
     assert doubts[1].doubt > doubts[0].doubt
     likeliest = max(doubts[1].suspicions, key=lambda s: s.chance)
     assert (likeliest.kind, likeliest.since_run) == ("turn_not_made", 3)
 
 
-def test_looking_comes_before_turning_until_acknowledged(advisor: Advisor, installation: Installation) -> None:
+def test_looking_comes_before_turning_until_acknowledged(recorded: Advisor, installation: Installation) -> None:
     """A rise that halves without a reason asks for a look, cheapest first; an acknowledgement lets it go on."""
     odd = _log(installation, [None, None, None], [None, None, None], "probe")
-    learned = advisor.learn(installation, odd)
-    s = advisor.suggest(learned)
+    learned = recorded.learn(installation, odd)
+    s = recorded.suggest(learned)
     assert learned.confidence.doubt >= ALARM
     assert s.action.kind is ActionKind.INSPECT
     assert "Look, cheapest first: 1." in s.action.instruction
     assert max(learned.confidence.suspicions, key=lambda s: s.chance).kind == "probe"
-    on = advisor.suggest(advisor.learn(installation, [*odd, Acknowledge("probe was loose; tightened")]))
+    on = recorded.suggest(recorded.learn(installation, [*odd, Acknowledge("probe was loose; tightened")]))
     assert on.action.cause is not InspectCause.NOT_AS_FORETOLD
     assert on.confidence.doubt == 0.0
 
 
-def test_nothing_but_the_fits_is_asked(advisor: Advisor, installation: Installation) -> None:
+def test_nothing_but_the_fits_is_asked(recorded: Advisor, installation: Installation) -> None:
     """From the fits of the logs before and of the whole one, on one core or two, the figures are those of the answer,
     to the last digit; a change of needle begins the draws anew, for they mean something else since.
     """
     turned = _log(installation, [None, _RICHER, None], [None, _LEANER, None])
     log: list[Entry] = [*turned, ChangeNeedle("taper 30.6"), _run(120), _run(95)]
-    told = advisor.learn(installation, log).confidence.suspicions
+    told = recorded.learn(installation, log).confidence.suspicions
     ends = [i + 1 for i, entry in enumerate(log) if isinstance(entry, Run)]
     kept: dict[str, bytes] = {}
     for end in ends:
-        kept |= advisor.learn(installation, log[:end], kept=kept).to_keep
-    fits = [advisor.look_back(installation, log[:end], kept=kept).posterior for end in ends]
+        kept |= recorded.learn(installation, log[:end], kept=kept).to_keep
+    fits = [recorded.look_back(installation, log[:end], kept=kept).posterior for end in ends]
     now = gather(installation, log)
     assert len(fits) == 6
     assert suspicions(fits, now, cores=1) == suspicions(fits, now, cores=2) == told != ()
@@ -105,11 +105,11 @@ def test_nothing_but_the_fits_is_asked(advisor: Advisor, installation: Installat
     assert suspicions(fits[:-1], now) != told  # draws of the whole log count
 
 
-def test_a_first_run_and_two_changes_tell_no_story(advisor: Advisor, installation: Installation) -> None:
+def test_a_first_run_and_two_changes_tell_no_story(recorded: Advisor, installation: Installation) -> None:
     """Without a run before, or across two changes at once, there is nothing to be foretold."""
-    assert advisor.learn(installation, [_run(150)]).confidence.suspicions == ()
+    assert recorded.learn(installation, [_run(150)]).confidence.suspicions == ()
     log: list[Entry] = [_run(150), ChangeNeedle("taper 30.6"), ChangeNeedle("taper 31.2"), _run(150)]
-    assert advisor.learn(installation, log).confidence.suspicions == ()
+    assert recorded.learn(installation, log).confidence.suspicions == ()
 
 
 @pytest.mark.parametrize("fault", FAULTS)

@@ -94,10 +94,10 @@ def test_the_pivot_is_half_way_along_what_is_fitted(installation: Installation) 
     assert gather(installation, before[:3]).pivot.needle_m == gather(installation, [turn, run]).pivot.needle_m
 
 
-def test_an_unknown_air_makes_claims_more_careful(advisor: Advisor, installation: Installation) -> None:
+def test_an_unknown_air_makes_claims_more_careful(recorded: Advisor, installation: Installation) -> None:
     """The same draws, judged with an error of the air: a setting in the middle of its band is less surely there."""
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 100 / 1.8), idle_quality=IdleQuality.SMOOTH)
-    posterior = advisor.sampler.fit(gather(installation, [run] * 6), 1)
+    posterior = recorded.sampler.fit(gather(installation, [run] * 6), recorded.seed)
     at = [posterior.evidence.position]
     sure, unsure = (look(posterior, at, 0.0, error)[0] for error in (0.0, 0.08))
     assert unsure.full_right.mean() < sure.full_right.mean() - 0.02

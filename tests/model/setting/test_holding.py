@@ -24,11 +24,11 @@ def test_the_hot_day_is_at_its_elevation() -> None:
     assert pytest.approx(0.745, abs=0.01) == density_ratio(HOT_HIGH)
 
 
-def test_a_right_setting_holds_near_its_own_air(advisor: Advisor, installation: Installation) -> None:
+def test_a_right_setting_holds_near_its_own_air(recorded: Advisor, installation: Installation) -> None:
     """The band holds the air the runs were made in; thin air is richer, thick air leaner."""
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 55.0), idle_quality=IdleQuality.SMOOTH,
               idle_rpm_rise=35.0)  # fmt: skip
-    found = advisor.will_it_hold(advisor.fit(installation, [run] * 3))
+    found = recorded.will_it_hold(recorded.fit(installation, [run] * 3))
     assert found.band is not None
     low, high = found.band
     assert low < 1.0 < high
@@ -38,7 +38,7 @@ def test_a_right_setting_holds_near_its_own_air(advisor: Advisor, installation: 
     assert found.fan[0].density_ratio < found.fan[-1].density_ratio
 
 
-def test_a_wrong_setting_holds_nowhere(advisor: Advisor, installation: Installation) -> None:
+def test_a_wrong_setting_holds_nowhere(recorded: Advisor, installation: Installation) -> None:
     """Far too rich and stumbling at idle: no air makes both ends right."""
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 170.0), idle_quality=IdleQuality.LEAN_STUMBLING)
-    assert advisor.will_it_hold(advisor.fit(installation, [run] * 2)).band is None
+    assert recorded.will_it_hold(recorded.fit(installation, [run] * 2)).band is None

@@ -48,9 +48,9 @@ def test_the_bands_hold_what_is_right(advisor: Advisor, installation: Installati
     assert np.median(around.offset_turns) == pytest.approx(confidence.offset_turns.median)
 
 
-def test_the_line_meets_both_ends(advisor: Advisor, installation: Installation, air: Air) -> None:
+def test_the_line_meets_both_ends(recorded: Advisor, installation: Installation, air: Air) -> None:
     """At idle and at full throttle the mixture along the travel is the one that is predicted there."""
-    learned = advisor.learn(installation, _log(air))
+    learned = recorded.learn(installation, _log(air))
     along = along_the_travel(learned.posterior)
     p = predict(learned.now, learned.posterior)
     assert along.travel_m[0] == pytest.approx(installation.throttle_body.idle_opening_m)
@@ -61,15 +61,15 @@ def test_the_line_meets_both_ends(advisor: Advisor, installation: Installation, 
     assert 1.0 < along.full_band[0] < along.full_band[1]
 
 
-def test_a_run_is_foretold_from_before_it(advisor: Advisor, installation: Installation, air: Air) -> None:
+def test_a_run_is_foretold_from_before_it(recorded: Advisor, installation: Installation, air: Air) -> None:
     """What was foretold of a run is what the question "what if" told before it was made; not over two changes."""
     log = _log(air)
-    before = advisor.learn(installation, log[:1])
+    before = recorded.learn(installation, log[:1])
     run = log[2]
     assert isinstance(run, Run)
     position = gather(installation, log).trail[-1][0]
     told = foretold(before.posterior, position, run)
     assert told is not None
-    assert told == advisor.what_if(before.posterior, -0.25, density=density_ratio(air))
+    assert told == recorded.what_if(before.posterior, -0.25, density=density_ratio(air))
     far = position.after(ChangeNeedle("taper 30.6"), installation).after(ChangeNeedle("taper 29.4"), installation)
     assert foretold(before.posterior, far, run) is None

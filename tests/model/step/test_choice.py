@@ -24,9 +24,9 @@ def _run(degf: float, idle: IdleQuality, rise: float) -> Run:
 
 
 @pytest.fixture
-def confidence(advisor: Advisor, installation: Installation) -> Confidence:
+def confidence(recorded: Advisor, installation: Installation) -> Confidence:
     """Of any run."""
-    return advisor.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)]).confidence
+    return recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)]).confidence
 
 
 @pytest.mark.parametrize(
@@ -46,10 +46,10 @@ def test_the_ideal_slope_among_those_on_hand(
     assert words in ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
 
 
-def test_every_needle_with_its_chance(advisor: Advisor, installation: Installation) -> None:
+def test_every_needle_with_its_chance(recorded: Advisor, installation: Installation) -> None:
     """While the mixtures are being set, each needle on hand has its best position and chance, shallowest first."""
     log: list[Entry] = [_run(100, IdleQuality.LEAN_STUMBLING, 0)] * 2
-    s = advisor.suggest(advisor.learn(installation, log))
+    s = recorded.suggest(recorded.learn(installation, log))
     assert [n.needle for n in s.needles] == [n.label for n in installation.needles]
     best = max(s.needles, key=lambda n: n.chance_both)
     # lean at idle with full throttle right wants a shallower one (common practice, no published source)
@@ -59,29 +59,29 @@ def test_every_needle_with_its_chance(advisor: Advisor, installation: Installati
     assert installation.needle(s.action.needle).taper_slope < 0.030
 
 
-def test_no_needle_fits_is_said_with_the_slope_that_would(advisor: Advisor, installation: Installation) -> None:
+def test_no_needle_fits_is_said_with_the_slope_that_would(recorded: Advisor, installation: Installation) -> None:
     """Far too rich at full throttle and stumbling at idle, seen over three runs: no needle on hand can mend that."""
     log: list[Entry] = []
     for degf in (390, 356, 323):
         log += [_run(degf, IdleQuality.LEAN_STUMBLING, 0), TurnScrew(-0.25)]
-    s = advisor.suggest(advisor.learn(installation, log[:-1]))
+    s = recorded.suggest(recorded.learn(installation, log[:-1]))
     assert s.action.kind is ActionKind.INSPECT
     assert "shallower than your taper 28.2" in s.action.instruction
     assert "induction leak" in s.action.instruction
 
 
-def test_one_run_condemns_no_needle(advisor: Advisor, installation: Installation) -> None:
+def test_one_run_condemns_no_needle(recorded: Advisor, installation: Installation) -> None:
     """Before the second run the screw is turned towards the band, whatever the idle says."""
-    s = advisor.suggest(advisor.learn(installation, [_run(390, IdleQuality.LEAN_STUMBLING, 0)]))
+    s = recorded.suggest(recorded.learn(installation, [_run(390, IdleQuality.LEAN_STUMBLING, 0)]))
     assert (s.action.kind, s.action.turns) == (ActionKind.TURN_SCREW, -0.25)
     changes = [c for c in s.alternatives if c.action.kind is ActionKind.CHANGE_NEEDLE]
     assert changes
     assert all("full throttle comes first" in (c.refused or "") for c in changes)
 
 
-def test_no_step_leads_away_from_the_band(advisor: Advisor, installation: Installation) -> None:
+def test_no_step_leads_away_from_the_band(recorded: Advisor, installation: Installation) -> None:
     """Too rich at full throttle, every richer turn is refused, and so is another run at what is known to be wrong."""
-    s = advisor.suggest(advisor.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)]))
+    s = recorded.suggest(recorded.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)]))
     refused = {c.action.turns: c.refused for c in s.alternatives if c.action.kind is ActionKind.TURN_SCREW}
     assert all("further from the full-throttle band" in (refused[t] or "") for t in refused if t and t > 0)
     repeat = next(c for c in s.alternatives if c.action.kind is ActionKind.REPEAT_RUN)
@@ -90,12 +90,12 @@ def test_no_step_leads_away_from_the_band(advisor: Advisor, installation: Instal
 
 @pytest.mark.parametrize(("here", "there", "said"), [(3, 3, True), (2, 9, False), (9, 2, False)])
 def test_turning_to_and_fro_comes_to_an_end(
-    advisor: Advisor, installation: Installation, here: int, there: int, said: bool
+    recorded: Advisor, installation: Installation, here: int, there: int, said: bool
 ) -> None:
     """Where the best step leads back to a setting that was tried as often as this one, it is said that it is as near
     as it comes; before that the step is suggested.
     """
-    learned = advisor.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)])
+    learned = recorded.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)])
     confidence = dataclasses.replace(learned.confidence, runs_here=here)
     weighing = weigh(learned.posterior, confidence, learned.now)
     assert all(w.runs_there == (1 if w.candidate.action.kind is ActionKind.REPEAT_RUN else 0) for w in weighing.options)
@@ -110,9 +110,9 @@ def test_turning_to_and_fro_comes_to_an_end(
         assert chosen == step
 
 
-def test_idle_speed_at_an_edge_is_told_without_a_needle(advisor: Advisor, installation: Installation) -> None:
+def test_idle_speed_at_an_edge_is_told_without_a_needle(recorded: Advisor, installation: Installation) -> None:
     """Where the idle stop leads to and fro, the band of the idle speed is named, and no needle asked for."""
-    learned = advisor.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 6)
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 2)
     confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_SPEED, runs_here=3)
     weighing = weigh(learned.posterior, confidence, learned.now)
     away = [
@@ -163,12 +163,12 @@ def _priced(weighing: Weighing, figures: dict[tuple[ActionKind, float | None], t
     ids=["more promising", "hardly more promising", "hardly better", "worse"],
 )
 def test_of_steps_as_good_the_promising_one_is_taken(
-    advisor: Advisor, installation: Installation, turn_left: float, turn_both: float, turned: bool
+    recorded: Advisor, installation: Installation, turn_left: float, turn_both: float, turned: bool
 ) -> None:
     """Another run at what is likely wrong is no smaller step than a turn to what is likely right, where either leaves
     as many runs; where a turn promises hardly more, the run alone is the smaller one.
     """
-    learned = advisor.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
     confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_MIXTURE)
     weighing = _priced(
         weigh(learned.posterior, confidence, learned.now),
@@ -180,10 +180,10 @@ def test_of_steps_as_good_the_promising_one_is_taken(
 
 @pytest.mark.parametrize(("both", "tried", "taken"), [(0.95, 0, True), (0.85, 0, False), (0.95, 3, False)])
 def test_what_runs_here_do_not_settle_a_sure_setting_may(
-    advisor: Advisor, installation: Installation, both: float, tried: int, taken: bool
+    recorded: Advisor, installation: Installation, both: float, tried: int, taken: bool
 ) -> None:
     """After many runs at one setting one that is as good as sure is suggested; else it is as near as it comes."""
-    learned = advisor.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
     confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_MIXTURE, runs_here=6)
     figures = {(ActionKind.REPEAT_RUN, None): (2.0, 0.86), (ActionKind.TURN_SCREW, 0.125): (2.8, both)}
     weighing = _priced(weigh(learned.posterior, confidence, learned.now), figures)
@@ -205,10 +205,10 @@ def test_what_runs_here_do_not_settle_a_sure_setting_may(
     ],
 )
 def test_a_change_of_needle_is_called_sure_only_where_it_is(
-    advisor: Advisor, installation: Installation, stage: Stage, fitted: float, both: float, words: str
+    recorded: Advisor, installation: Installation, stage: Stage, fitted: float, both: float, words: str
 ) -> None:
     """And the fitted needle is given up in words only where it hardly does."""
-    learned = advisor.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
     confidence = dataclasses.replace(learned.confidence, stage=stage)
     weighing = weigh(learned.posterior, confidence, learned.now)
     change = next(w for w in weighing.options if w.candidate.action.kind is ActionKind.CHANGE_NEEDLE)
@@ -242,13 +242,13 @@ def test_a_needle_as_good_as_sure_is_not_withheld(
     assert (said is not None) is refused
 
 
-def test_settings_are_known_again(advisor: Advisor, installation: Installation) -> None:
+def test_settings_are_known_again(unlearned: Advisor, installation: Installation) -> None:
     """Turned to and fro by tenths, or with a needle changed and changed back, runs are counted at the same setting."""
     fine = dataclasses.replace(installation, limits=StepLimits(quantum_turns=0.1, largest_turns=0.2))
     log: list[Entry] = [_run(170, IdleQuality.SMOOTH, 30)]
     for turns in (0.1, 0.1, 0.1, -0.1, -0.1, 0.1, -0.1):
         log += [TurnScrew(turns), _run(170, IdleQuality.SMOOTH, 30)]
-    learned = advisor.learn(fine, log)
+    learned = unlearned.learn(fine, log)
     there = {
         w.candidate.action.turns: w.runs_there
         for w in weigh(learned.posterior, learned.confidence, learned.now).options

@@ -15,8 +15,8 @@ from shared.records import ChangeNeedle, Entry, Installation, TurnScrew
 from shared.runs import Air
 
 
-def _fitted(advisor: Advisor, installation: Installation, entries: list[Entry]) -> Posterior:
-    return advisor.sampler.fit(gather(installation, entries), advisor.seed)
+def _fitted(recorded: Advisor, installation: Installation, entries: list[Entry]) -> Posterior:
+    return recorded.sampler.fit(gather(installation, entries), recorded.seed)
 
 
 def test_another_needle_asks_for_another_screw_position(installation: Installation) -> None:
@@ -60,11 +60,11 @@ def test_runs_lead_to_what_the_engine_needs(installation: Installation, advisor:
     assert inside >= 6  # of 8 at 90 %: fewer happens by chance once in 26 times
 
 
-def test_a_needle_changed_is_meant_by_its_own_mark(installation: Installation, advisor: Advisor, air: Air) -> None:
+def test_a_needle_changed_is_meant_by_its_own_mark(installation: Installation, recorded: Advisor, air: Air) -> None:
     """After a change the position is told from the mark of the needle that is fitted now."""
     engine = VirtualEngine.draw(installation, 401)
     change = ChangeNeedle("taper 29.4", 0.5)
     entries: list[Entry] = [engine.run(air), change]
     engine.adjust(change)
     entries.append(engine.run(air))
-    assert needed_by(_fitted(advisor, installation, entries)).needle == "taper 29.4"
+    assert needed_by(_fitted(recorded, installation, entries)).needle == "taper 29.4"

@@ -37,19 +37,19 @@ def test_a_limit_reached_exactly_is_none_exceeded() -> None:
     assert exceeded(Run(_AIR, highest=Highest(505.0, 1100.0, 3000.0)), _WATCHED) == ()
 
 
-def test_the_step_is_withheld_until_acknowledged(advisor: Advisor) -> None:
+def test_the_step_is_withheld_until_acknowledged(recorded: Advisor) -> None:
     """The run still teaches; the step comes back once somebody says what it was, and goes again at the next time."""
     hot = Run(_AIR, rise=_RISE, highest=Highest(cht_kelvin=515.0))
-    held = advisor.suggest(advisor.learn(_WATCHED, [hot]))
+    held = recorded.suggest(recorded.learn(_WATCHED, [hot]))
     assert held.action.kind is ActionKind.INSPECT
     assert "acknowledged" in held.action.instruction
     assert held.alternatives == ()
     assert "limit of the engine was exceeded" in held.cautions[0]
     known = [hot, Acknowledge("baffle torn, replaced")]
-    free = advisor.suggest(advisor.learn(_WATCHED, known))
+    free = recorded.suggest(recorded.learn(_WATCHED, known))
     assert free.action.kind is ActionKind.TURN_SCREW
     assert free.confidence.offset_turns == held.confidence.offset_turns
-    assert advisor.suggest(advisor.learn(_WATCHED, [*known, hot])).action.kind is ActionKind.INSPECT
+    assert recorded.suggest(recorded.learn(_WATCHED, [*known, hot])).action.kind is ActionKind.INSPECT
 
 
 @pytest.mark.parametrize(("rpm", "words"), [(0, "lean"), (15, "lean end"), (40, "satisfactory"), (80, "rich")])
