@@ -31,12 +31,13 @@ def cold_process(sent: "InstallationIn", before: int, seed: int) -> float:
     """
     from api.advice.desk import Desk
     from api.advice.real_adviser import real_adviser
-    from api.bench.histories import as_sent, tuned
+    from api.bench.histories import as_sent
     from api.database import Database
     from api.installations.service import set_up
     from api.log import service
     from api.trace.recording import read
     from api.wire.run import RunIn
+    from model.trial.tuned import tuned
 
     with tempfile.TemporaryDirectory(prefix="eighth-turn-") as folder:
         url = f"sqlite:///{Path(folder) / 'bench.db'}"

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from api.bench.histories import tuned
 from model.engine.needle import fuel_area
 from model.engine.priors import PRIORS, ROUGH_RISE_KELVIN
 from model.learning.evidence import throttle_of
+from model.trial.tuned import tuned
 from shared.errors import InvalidValueError
 from shared.records import Installation
 from shared.runs import Run

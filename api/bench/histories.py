@@ -10,18 +10,15 @@ from api.files.day import adjustment_body, run_body
 from api.wire.adjustments import AdjustmentKinds
 from api.wire.installation import InstallationIn
 from api.wire.run import RunIn
-from model.trial.common_practice import next_adjustment
-from model.trial.families import Place
+from model.trial.tuned import FIELD, tuned
 from model.trial.virtual_engine import VirtualEngine
 from shared.records import Adjustment, ChangeNeedle, ChangePart, Entry, Installation, Part, TurnIdleStop, TurnScrew
-from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+from shared.runs import ExhaustRise, IdleQuality, RiseSeen, Run
 
-__all__ = ["History", "Sent", "as_sent", "histories", "tuned"]
+__all__ = ["History", "Sent", "as_sent", "histories"]
 
 Sent = RunIn | AdjustmentKinds
 """An entry as the service takes it."""
-
-_FIELD = Place(Air(291.15, 99_300.0, 0.4), kelvin=5.0, pascal=600.0, dry=0.2, damp=0.7)
 
 
 class History(NamedTuple):
@@ -29,32 +26,6 @@ class History(NamedTuple):
 
     name: str
     entries: tuple[Entry, ...]
-
-
-def tuned(
-    installation: Installation, runs: int, seed: int, *, more: int = 0, instruments: bool = False
-) -> tuple[list[Run | Adjustment], list[Run]]:
-    """A virtual engine's log of so many runs, adjusted by the rule of thumb, and so many more runs at the last setting.
-
-    Where the rule calls it done, runs are repeated. Needles are changed twice at the most: then they are repeated too.
-    """
-    engine = VirtualEngine.draw(installation, seed)
-    rng = np.random.default_rng([seed, 5])
-    log: list[Run | Adjustment] = []
-    changes = 0
-    for _ in range(runs):
-        if log:
-            made = next_adjustment(_latest(log), engine.position.needle, installation)
-            changes += isinstance(made, ChangeNeedle)
-            if made is not None and not (isinstance(made, ChangeNeedle) and changes > 2):
-                engine.adjust(made)
-                log.append(made)
-        log.append(engine.run(_FIELD.weather(rng), instruments=instruments))
-    return log, [engine.run(_FIELD.weather(rng), instruments=instruments) for _ in range(more)]
-
-
-def _latest(log: list[Run | Adjustment]) -> Run:
-    return next(entry for entry in reversed(log) if isinstance(entry, Run))
 
 
 def as_sent(log: Sequence[Run | Adjustment]) -> list[Sent]:
@@ -101,7 +72,7 @@ def _only(seen: RiseSeen) -> _Make:
         log: list[Entry] = []
         for i in range(int(rng.integers(1, 7))):
             log += [TurnScrew(step)] if i else []
-            log.append(Run(_FIELD.weather(rng), ExhaustRise(seen, kelvin)))
+            log.append(Run(FIELD.weather(rng), ExhaustRise(seen, kelvin)))
         return log
 
     return make
@@ -109,7 +80,7 @@ def _only(seen: RiseSeen) -> _Make:
 
 def _contradictory(installation: Installation, seed: int, rng: np.random.Generator) -> list[Entry]:
     """Runs at one setting that cannot all be so, and a turn out after which it is leaner."""
-    air = _FIELD.weather(rng)
+    air = FIELD.weather(rng)
     low, high = rng.uniform(5.0, 40.0), rng.uniform(120.0, 200.0)
     return [
         Run(air, ExhaustRise(RiseSeen.PEAK, low), IdleQuality.LEAN_STUMBLING, 0.0, 2650.0, 700.0),
@@ -130,10 +101,10 @@ def _changed(installation: Installation, seed: int, rng: np.random.Generator) ->
         ChangePart(Part.PROPELLER),
         ChangeNeedle(installation.fitted_needle),
     ]
-    log: list[Entry] = [engine.run(_FIELD.weather(rng)) for _ in range(2)]
+    log: list[Entry] = [engine.run(FIELD.weather(rng)) for _ in range(2)]
     for adjustment in between:
         engine.adjust(adjustment)
-        log += [adjustment, *(engine.run(_FIELD.weather(rng)) for _ in range(2))]
+        log += [adjustment, *(engine.run(FIELD.weather(rng)) for _ in range(2))]
     return log
 
 

@@ -35,10 +35,11 @@ def many(
     from rich.console import Console
     from rich.progress import track
 
-    from api.bench.histories import as_sent, tuned
+    from api.bench.histories import as_sent
     from api.bench.update import prepared
     from api.bench.whole_updates import whole_service
     from api.pages.many import ON_A_LEAF
+    from model.trial.tuned import tuned
 
     console = Console(stderr=True)
     sent, advisor = prepared(console)

@@ -132,7 +132,8 @@ def _timed(
 
 def _log(sent: "InstallationIn", before: int, more: int, seed: int) -> tuple[list[Any], list[Any]]:
     """A tuned log of so many runs and more runs at its last setting, as they are sent."""
-    from api.bench.histories import as_sent, tuned
+    from api.bench.histories import as_sent
+    from model.trial.tuned import tuned
 
     log, runs = tuned(sent.record(), before, seed, more=more)
     return as_sent(log), as_sent(runs)

@@ -15,12 +15,13 @@ from model.engine.mixture import Ends
 from model.engine.needle import fuel_area
 from model.learning.likelihood import Expected
 from model.learning.prior_draws import draw_unknowns
+from model.trial.tuned import Place
 from model.trial.virtual_engine import VirtualEngine
 from model.trial.virtual_sweep import Curve
 from shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
 from shared.runs import Air, IdleQuality, RiseSeen, Run
 
-__all__ = ["FAMILIES", "STANDARD", "Family", "Place", "draw_engine"]
+__all__ = ["FAMILIES", "STANDARD", "Family", "draw_engine"]
 
 
 @dataclass(frozen=True)
@@ -39,36 +40,7 @@ class Family:
 
     about: str
     make: Callable[[Installation, np.random.Generator, tuple[Curve, ...]], VirtualEngine]
-    place: "Callable[[np.random.Generator], Place]"
-
-
-@dataclass(frozen=True)
-class Place:
-    """A field and the days of a tuning there.
-
-    Parameters
-    ----------
-    air : Air
-        In the middle of them.
-    kelvin, pascal : float
-        How far temperature and pressure go from it, either way, from run to run.
-    dry, damp : float
-        Relative humidity from and to [-].
-    """
-
-    air: Air
-    kelvin: float = 0.0
-    pascal: float = 0.0
-    dry: float = 0.0
-    damp: float = 0.0
-
-    def weather(self, rng: np.random.Generator) -> Air:
-        """Air of one run."""
-        return Air(
-            self.air.temperature_kelvin + rng.uniform(-self.kelvin, self.kelvin),
-            self.air.pressure_pascal + rng.uniform(-self.pascal, self.pascal),
-            rng.uniform(self.dry, self.damp),
-        )
+    place: Callable[[np.random.Generator], Place]
 
 
 STANDARD = Place(Air(288.15, 101_325.0))

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from api.bench import pymc_peers
 from api.bench.agreement import MEASURES, compare, figures, quantities
-from api.bench.histories import as_sent, histories, tuned
+from api.bench.histories import as_sent, histories
 from api.bench.update import sizes_from
 from api.bench.whole_updates import exponent_of, whole_service
 from api.cli.main import app
@@ -20,6 +20,7 @@ from model.learning.evidence import gather
 from model.learning.graph import build
 from model.learning.packed import data_of
 from model.learning.sampler import FIRST_TRY, Posterior, Sampler
+from model.trial.tuned import tuned
 from shared.errors import InvalidValueError
 from shared.records import Installation
 from shared.runs import RiseSeen, Run
