@@ -35,9 +35,6 @@ def update(
     sizes: Annotated[
         str, typer.Option("--sizes", help="Numbers of runs an update is timed at, for instance 1,10,30,100,300.")
     ] = "1,5,15,30",
-    grids_python: Annotated[
-        str, typer.Option("--grids-python", help="An interpreter that has adopy and bayesdesign: times their grids.")
-    ] = "",
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the virtual engines.")] = 1,
 ) -> None:
     """Time whole updates (run recorded → posterior, diagnostics, suggestion); hold posteriors against a reference.
@@ -47,8 +44,6 @@ def update(
     records a run and reads the next step, with as many runs before it. `shown_…` is how far figures move between two
     seeds.
     Peers on the same graph and data: PyMC built anew for each update, and fed with set_data; they sample only.
-    Two libraries of adaptive design on grids, adopy and bayesdesign, can be timed on a reduction to two unknowns from
-    an environment of their own; they answer less (no nuisances, no needles), so they are reported apart.
     """
     from rich.console import Console
 
@@ -63,10 +58,6 @@ def update(
             result |= _by_runs(service, sent, console, counts, seed)
     result["cold_process_s"] = cold_process(sent, before, seed)
     result |= _peers(sent, console, before, peer_updates, seed, result["p50_ms"])
-    if grids_python:
-        from api.bench.grids import grid_times
-
-        result["grids"] = grid_times(grids_python, sent.record(), before, updates, seed)
     result |= _agreement(advisor, sent, console, histories, reference_draws, seed)
     result["sizes"] = {
         "updates": updates, "before": before, "peer_updates": peer_updates, "histories": histories,

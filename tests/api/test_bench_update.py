@@ -164,11 +164,3 @@ def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch)
         assert found[key] > 0.0
     assert found["divergences"] >= 0
     assert found["failing"] == []
-
-
-def test_an_interpreter_without_the_libraries_is_told(tmp_path: object) -> None:
-    """A peer that is not there is said not to be there, with how to get it; no figure is made up."""
-    from api.bench.grids import grid_times
-
-    with pytest.raises(InvalidValueError, match=r"--grids-python.*pip install adopy bayesdesign"):
-        grid_times(f"{tmp_path}/python", installation_from(None).record(), 1, 1, 1)
