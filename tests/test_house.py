@@ -4,6 +4,7 @@ import os
 import re
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,16 @@ def test_every_setting_and_command_is_in_the_readme() -> None:
         assert f"eighth-turn {command}" in text
 
 
+def test_every_bench_is_in_the_plan() -> None:
+    """A bench has its line in the list for those who work on the project."""
+    from tests.benchmarks.__main__ import app
+
+    listed = (_ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("\n## Benches\n")[1].split("\n## ")[0]
+    assert [row.split("`")[1] for row in listed.splitlines() if row.startswith("| `")] == [
+        command.name for command in app.registered_commands
+    ]
+
+
 def test_every_route_is_in_the_readme(tmp_path: Path) -> None:
     """So is a route, with its method."""
     from api.app import create_app
@@ -105,9 +116,11 @@ def test_docstring_examples() -> None:
 
 @pytest.mark.slow
 def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
-    """A wheel built from the checkout brings page, migrations and fixtures, and works away from it."""
+    """A wheel built from the checkout brings page, migrations and fixtures but no benches, and works away from it."""
     _run(sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", tmp_path, ".")
     (wheel,) = tmp_path.glob("*.whl")
+    top = {name.split("/")[0] for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
+    assert top == {"api", "model", "shared", "fixtures"}
     place = tmp_path / "site"
     _run(sys.executable, "-m", "pip", "install", "--no-deps", "--target", place, wheel)
     env = {

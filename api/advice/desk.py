@@ -337,7 +337,7 @@ _settled = threading.Event()
 
 def _settle() -> None:
     """Once a process, leave what lasts as long as it out of the collections to come: looking through all that the
-    sampler brought along kept whoever asked meanwhile waiting for a fifth of a second (`bench many`).
+    sampler brought along kept whoever asked meanwhile waiting for a fifth of a second (the bench `many`).
     """
     if not _settled.is_set():
         _settled.set()

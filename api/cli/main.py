@@ -5,23 +5,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.bench import campaign as bench_campaign
-from api.bench import faults as bench_faults
-from api.bench import gain as bench_gain
-from api.bench import load as bench_load
-from api.bench import many as bench_many
-from api.bench import pool as bench_pool
-from api.bench import start as bench_start
-from api.bench import start_up as bench_start_up
-from api.bench import sweep as bench_sweep
-from api.bench import update as bench_update
 from api.cli import demo, explain, people, pool, prepare, read_sweep, record, refit, safekeeping, serve, simulate, step
 from shared.errors import EighthTurnError
 
 if TYPE_CHECKING:
     from api.http.checked import RefusedError
 
-__all__ = ["app", "bench", "run"]
+__all__ = ["app", "run"]
 
 app = typer.Typer(
     name="eighth-turn",
@@ -49,23 +39,6 @@ app.command("restore")(safekeeping.restore)
 app.add_typer(pool.commands, name="pool")
 app.add_typer(people.people, name="person")
 app.add_typer(people.keys, name="key")
-bench = typer.Typer(no_args_is_help=True, help="Benchmarks: each prints one JSON object as its last line.")
-bench.command("sweep")(bench_sweep.sweep)
-bench.command("campaign")(bench_campaign.campaign)
-bench.command("faults")(bench_faults.faults)
-bench.command("pool")(bench_pool.pool)
-bench.command("start")(bench_start.start)
-bench.command("load")(bench_load.load)
-bench.command("update")(bench_update.update)
-bench.command("gain")(bench_gain.gain)
-bench.command("many")(bench_many.many)
-bench.command("start-up")(bench_start_up.start_up)
-app.add_typer(bench, name="bench")
-
-
-@bench.callback()
-def _bench() -> None:
-    """Benchmarks: each prints one JSON object as its last line."""
 
 
 @app.command()

@@ -22,12 +22,12 @@ def measured(engines: int) -> str:
     from rich.progress import track
 
     from api.advice.real_adviser import real_adviser
-    from api.bench.histories import tuned
     from api.files.installation import installation_from
 
     installation, advisor = installation_from(None).record(), real_adviser()
     from model.learning.evidence import gather
     from model.learning.learned_of import LEARNED, share_learned
+    from model.trial.tuned import tuned
 
     found: dict[int, list[dict[str, float]]] = {runs: [] for runs in RUNS}
     for seed in track(range(engines), description="learning", console=Console(stderr=True)):

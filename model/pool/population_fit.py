@@ -26,7 +26,7 @@ _F = NDArray[np.float64]
 _Value = Callable[[_F, Measured | None], tuple[float, _F]]
 
 CROSSOVER = 1000
-"""Engines up to which NUTS is used; beyond, the approximation is as good (the bench of the pool shows both there)."""
+"""Engines up to which NUTS is used; beyond, the approximation is as good (the bench `pool` shows both there)."""
 
 _PART = 4096  # engines the mode is first sought on
 _CHUNK = 8192  # engines taken at a time, so that memory does not grow with them

@@ -2,7 +2,8 @@
 
 The choice prices a step in runs, failures included at a price of their own (`model.step.look_ahead`). A price orders
 steps well, but foretells nothing: it once read 17 where 5 came. So many virtual engines were tuned, and what came after
-each price, or each chance where the idle speed is being set, is kept as a table; `bench campaign --calibrate` makes it.
+each price, or each chance where the idle speed is being set, is kept as a table, which
+`python -m tests.benchmarks campaign --policy ours --calibrate FILE` makes.
 """
 
 import json

@@ -1,1 +1,1 @@
-"""Virtual engines, sound and faulty, and the campaigns in which policies tune them."""
+"""Virtual engines, and the rule of thumb that tunes them."""

@@ -1,4 +1,7 @@
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -108,3 +111,22 @@ def test_the_rule_of_thumb(
     """The rule of thumb does what the trade does (common practice, no published source)."""
     run_ = Run(_AIR, rise=rise, idle_quality=IdleQuality(idle), idle_rpm=rpm)
     assert next_adjustment(run_, "taper 30.0", installation) == expected
+
+
+def test_the_command_line_loads_no_web_service_and_no_sampler() -> None:
+    """What only some commands need is loaded by them alone."""
+    heavy = ("fastapi", "sqlalchemy", "pydantic", "scipy", "pytensor", "pymc", "nutpie", "numba")
+    script = f"import api.cli.main, sys; print([m for m in {heavy!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_refused_document_is_still_told_in_words(tmp_path: Path) -> None:
+    """The error that is loaded late is caught all the same: no traceback, status 2."""
+    script = "from api.cli.main import run; run()"
+    command = [sys.executable, "-c", script, "new", "--needle", "A=0"]
+    environment = {**os.environ, "EIGHTH_TURN_DATA_FOLDER": str(tmp_path)}
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
+    assert done.returncode == 2
+    assert done.stderr.startswith("error: ")
+    assert "Traceback" not in done.stderr

@@ -181,14 +181,3 @@ def test_wrong_options_are_told(
         run()
     assert ended.value.code == 2
     assert words in capsys.readouterr().err
-
-
-def test_bench_sweep() -> None:
-    """The benchmark ends in one JSON object with its figures, and beats both naive readers."""
-    result = CliRunner().invoke(app, ["bench", "sweep", "--traces", "20"])
-    figures = json.loads(result.stdout.splitlines()[-1])
-    assert {"coverage_90", "bias_kelvin", "seconds_per_trace", "naive"} <= set(figures)
-    assert all(
-        figures["median_absolute_error_kelvin"] < other["median_absolute_error_kelvin"]
-        for other in figures["naive"].values()
-    )

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 _ROOT = Path(__file__).parents[2]
-_MODULES = sorted((_ROOT / "model").rglob("*.py"))
+_MODULES = sorted(path for folder in ("model", "tests/benchmarks/engines") for path in (_ROOT / folder).rglob("*.py"))
 
 
 @pytest.mark.parametrize("path", _MODULES, ids=lambda p: str(p.relative_to(_ROOT)))

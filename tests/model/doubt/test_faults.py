@@ -7,11 +7,11 @@ import pytest
 from model.advisor import Advisor
 from model.doubt.faults import ALARM, suspicions
 from model.learning.evidence import gather
-from model.trial.faulty_engines import FAULTS, draw_faulty
 from model.trial.virtual_engine import VirtualEngine
 from shared.advice import ActionKind, InspectCause
 from shared.records import Acknowledge, Adjustment, ChangeNeedle, Entry, Installation, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+from tests.benchmarks.engines.faulty_engines import FAULTS, draw_faulty
 
 _AIR = Air(288.15, 101_325.0)
 

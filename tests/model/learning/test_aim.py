@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 
-from api.bench.histories import histories
 from api.files.installation import installation_from
 from model.advisor import Advisor
 from model.engine.priors import PRIORS
@@ -15,6 +14,7 @@ from model.learning.sampler import ESS_LEAST, FIRST_TRY
 from shared.records import ChangePart, Entry, Installation, Part, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from tests import strategies
+from tests.benchmarks.histories import histories
 
 _AIR = Air(288.15, 101_325.0)
 

@@ -19,8 +19,8 @@ from model.pool.measured import NORMAL, TAILS, Measured, Priors, population_data
 from model.pool.population import build_population
 from model.pool.population_fit import CROSSOVER, Population, PopulationSampler, why_not_trusted
 from model.pool.served_prior import POPULATION_PRIORS, serve
-from model.trial.virtual_population import draw_fleet, draw_kinds, ordinary_population
 from shared.errors import NotConvergedError
+from tests.benchmarks.engines.virtual_population import draw_fleet, draw_kinds, ordinary_population
 
 # Rubin (1981), doi:10.3102/10769986006004377, as in posteriordb's data set eight_schools
 _EFFECT = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
@@ -233,9 +233,9 @@ def test_what_a_population_was_drawn_from_is_recovered(
 ) -> None:
     """Over repeated pools of 60 engines, 90 % intervals of regression and spreads hold the truth as often as they say.
 
-    Pools are drawn by `model.trial.virtual_population`; 12 pools of 56 quantities that are correlated within a pool, so
-    the share is held to three standard deviations of 12 × 56 / 4 independent ones. Half as many draws as a release
-    takes; how many are effective is held, too.
+    Pools are drawn by `tests.benchmarks.engines.virtual_population`; 12 pools of 56 quantities that are correlated
+    within a pool, so the share is held to three standard deviations of 12 × 56 / 4 independent ones. Half as many draws
+    as a release takes; how many are effective is held, too.
     """
     _draw_half_as_many(monkeypatch)
     inside = []

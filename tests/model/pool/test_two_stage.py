@@ -27,9 +27,9 @@ from model.pool.measured import NORMAL, Measured, Priors
 from model.pool.population_fit import Population, PopulationSampler
 from model.pool.summary import measured_of, summarise
 from model.trial.virtual_engine import VirtualEngine
-from model.trial.virtual_population import Generating
 from shared.records import Entry, Installation, TurnScrew
 from shared.runs import Air
+from tests.benchmarks.engines.virtual_population import Generating
 
 
 def _held(mask: Any) -> Any:

@@ -22,7 +22,7 @@ def came(rng: np.random.Generator) -> list[tuple[float, int]]:
 def test_the_table_is_of_the_model_that_decides() -> None:
     """A table of another version would foretell what another model's decisions took."""
     table = json.loads(files("model.step").joinpath(TABLE).read_text(encoding="utf-8"))
-    assert table["model_version"] == MODEL_VERSION, "bench campaign --policy ours --calibrate makes it anew"
+    assert table["model_version"] == MODEL_VERSION, "the bench `campaign --policy ours --calibrate FILE` makes it again"
     assert set(table["stages"]) == {"full_throttle", "idle_mixture", "idle_speed"}
 
 

@@ -8,8 +8,8 @@ from scipy import signal, stats
 
 from api.files.installation import fixture
 from model.trace.sweep import lagged, read_sweep, read_sweeps
-from model.trial.virtual_sweep import Curve, SweepPlan, random_plan, run_sweep
 from shared.errors import InvalidValueError
+from tests.benchmarks.engines.virtual_sweep import Curve, SweepPlan, random_plan, run_sweep
 from tests.outside.exhaust_cycle import exhaust_kelvin
 
 _PLAN = SweepPlan(1.15, 0.92, 12.0, 30.0, 1.0, 2.5, 2.0, 0.5)

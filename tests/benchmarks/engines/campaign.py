@@ -1,0 +1,212 @@
+"""A campaign: a virtual engine is tuned by a policy from its first run until the policy says that it is done."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from model.doubt.faults import LATEST
+from model.engine.air import density_ratio
+from model.trial.virtual_engine import Truth, VirtualEngine
+from shared.advice import RunsToFinish
+from shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
+from shared.runs import Air, Run
+
+__all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Forecast", "Policy", "Stated", "run_campaign"]
+
+POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
+"""Names of all policies (`tests.benchmarks.engines.policies`)."""
+
+MOST_RUNS = 40
+"""Runs after which a campaign that has said nothing counts as never finished."""
+
+
+class Stated(NamedTuple):
+    """Chances a policy states of the setting as it stands: full throttle, idle mixture, both in band."""
+
+    full: float
+    idle: float
+    both: float
+
+
+class Forecast(NamedTuple):
+    """What a policy foretells of the runs to come, and what it foretells that from.
+
+    Parameters
+    ----------
+    stage : str
+    signal : float
+        As `model.step.runs_to_finish.signal_of`.
+    told : RunsToFinish or None
+    loss_nats : float
+        What the run after the most informative step would teach more than that after the chosen one [nats].
+    """
+
+    stage: str
+    signal: float
+    told: RunsToFinish | None
+    loss_nats: float
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a policy does after a run.
+
+    Parameters
+    ----------
+    adjustments : tuple of Adjustment
+        What is turned or changed before the next run; none for a repeat.
+    finished : str
+        Empty while it goes on; ``tuned``, ``fault``, or one of `shared.advice.InspectCause`.
+    stated : Stated or None
+    alarm : tuple of str
+        Kinds of fault worth a look, the likeliest first, where a cause is to be looked for before anything else is
+        turned.
+    forecast : Forecast or None
+        Where the next step was weighed.
+    """
+
+    adjustments: tuple[Adjustment, ...] = ()
+    finished: str = ""
+    stated: Stated | None = None
+    alarm: tuple[str, ...] = ()
+    forecast: Forecast | None = None
+
+
+Policy = Callable[[VirtualEngine, Sequence[Entry], Air], Decision]
+"""``(engine, entries, air) -> Decision``; only the oracle may look at more of the engine than its installation."""
+
+
+@dataclass
+class Campaign:
+    """What happened.
+
+    Parameters
+    ----------
+    runs : int
+        Runs made.
+    finished : str
+        As `Decision.finished`; empty if never.
+    true_claim : bool or None
+        Whether a claim "tuned" was true; None without one.
+    lean_runs : int
+        Runs made lean of peak at full throttle.
+    violations : int
+        Turns beyond the limits.
+    pairs : list
+        Stated chances with the truth, (chance, true), at every run.
+    fitting : bool
+        Whether any needle on hand can be right at both ends.
+    alarms : list
+        Run and kinds of every alarm.
+    forecasts : list
+        Number of the run after which each was made, with it.
+    """
+
+    fitting: bool
+    runs: int = 0
+    finished: str = ""
+    true_claim: bool | None = None
+    lean_runs: int = 0
+    violations: int = 0
+    pairs: list[tuple[float, bool]] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+    alarms: list[tuple[int, tuple[str, ...]]] = field(default_factory=list)
+    forecasts: list[tuple[int, Forecast]] = field(default_factory=list)
+
+
+def _violates(adjustment: Adjustment, installation: Installation) -> bool:
+    if not isinstance(adjustment, TurnScrew | TurnIdleStop):
+        return False
+    quanta = adjustment.turns / installation.limits.quantum_turns
+    return abs(adjustment.turns) > installation.limits.largest_turns + 1e-9 or abs(quanta - round(quanta)) > 1e-9
+
+
+def _note(campaign: Campaign, decision: Decision, truth: Truth) -> None:
+    if decision.stated is not None:
+        rights = (truth.full_right, truth.idle_right, truth.full_right and truth.idle_right)
+        campaign.pairs += list(zip(decision.stated, rights, strict=True))
+
+
+def run_campaign(
+    engine: VirtualEngine,
+    policy: Policy,
+    weather: Callable[[np.random.Generator], Air],
+    rng: np.random.Generator,
+    fitting: bool,
+    stop_at_alarm: bool = False,
+) -> Campaign:
+    """Tune an engine until the policy is done, or `MOST_RUNS` runs.
+
+    Parameters
+    ----------
+    weather : callable
+        Air of one run.
+    rng : numpy.random.Generator
+        For the weather.
+    fitting : bool
+        Whether any needle on hand can be right at both ends (kept with the result).
+    stop_at_alarm : bool
+        End at the first alarm; else its cause is looked into, the record corrected if a turn was not made as it was
+        written down, and the campaign goes on.
+
+    Notes
+    -----
+    A claim is judged in air of the mean density of the runs since the last adjustment, as the policy's chances are.
+    """
+    campaign = Campaign(fitting)
+    here: list[Air] = []
+    while campaign.runs < MOST_RUNS:
+        air = weather(rng)
+        here.append(air)
+        campaign.entries.append(engine.run(air))
+        campaign.runs += 1
+        campaign.lean_runs += engine.truth(air).lean
+        judged = _mean_air(here)
+        decision = policy(engine, campaign.entries, judged)
+        if decision.alarm:
+            campaign.alarms.append((campaign.runs, decision.alarm))
+            if stop_at_alarm:
+                campaign.finished = "fault"
+                break
+            _looked_into(campaign, engine)
+            decision = policy(engine, campaign.entries, judged)
+        truth = engine.truth(judged)
+        _note(campaign, decision, truth)
+        if decision.forecast is not None:
+            campaign.forecasts.append((campaign.runs, decision.forecast))
+        if decision.finished:
+            campaign.finished = decision.finished
+            if decision.finished == "tuned":
+                campaign.true_claim = truth.full_right and truth.idle_right and truth.speed_right
+            break
+        for adjustment in decision.adjustments:
+            campaign.violations += _violates(adjustment, engine.installation)
+            engine.adjust(adjustment)
+            campaign.entries.append(adjustment)
+        if decision.adjustments:
+            here = []
+    return campaign
+
+
+def _looked_into(campaign: Campaign, engine: VirtualEngine) -> None:
+    """Correct the latest turns in the record, as far back as a story may begin, to what was turned; acknowledge."""
+    made = iter(engine.made)
+    first = max(0, campaign.runs - 1 - LATEST)
+    runs = 0
+    for i, entry in enumerate(campaign.entries):
+        if isinstance(entry, Run):
+            runs += 1
+        elif not isinstance(entry, Acknowledge):
+            really = next(made)
+            if isinstance(entry, TurnScrew | TurnIdleStop) and runs > first:
+                campaign.entries[i] = really
+    campaign.entries.append(Acknowledge("looked into"))
+
+
+def _mean_air(airs: list[Air]) -> Air:
+    """Air whose density is the geometric mean of the densities, dry, at standard temperature."""
+    ln = math.fsum(math.log(density_ratio(a)) for a in airs) / len(airs)
+    return Air(288.15, 101_325.0 * math.exp(ln)) if len(airs) > 1 else airs[0]
