@@ -45,13 +45,27 @@ RECORDING = "EIGHTH_TURN_RECORD" in os.environ
 NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30.0, 30.6, 31.2, 31.8))
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def _leave_out(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Of each thorough check keep the one case whose day it is; one without cases waits for its own command."""
+    cases: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        if item.get_closest_marker("thorough") is not None:
+            cases.setdefault(item.nodeid.partition("[")[0], []).append(item)
+    today = {each[seed_of_the_day() % len(each)] for each in cases.values() if len(each) > 1}
+    left_out = {item for each in cases.values() for item in each} - today
+    items[:] = [item for item in items if item not in left_out]
+    config.hook.pytest_deselected(items=list(left_out))
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """The longest test begins, and compiles the sampler while others have something to do without; then modules that
     hold slow tests, so that all workers are busy to the end, first those that need no sampler. Those that hold a
     browser come last, for its event loop stays, and so does what a server in this process makes of the log.
     """
     if RECORDING:
         items[:] = [item for item in items if "recorded" in getattr(item, "fixturenames", ())]
+    elif "thorough" not in config.option.markexpr and not any("::" in asked for asked in config.args):
+        _leave_out(config, items)
     slow = {item.path for item in items if item.get_closest_marker("slow") is not None}
     sampled = {
         item.path

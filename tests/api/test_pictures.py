@@ -31,10 +31,10 @@ _NAMES = ("target", "travel", "runs", "growth", "fan")
 
 
 @pytest.fixture(scope="module")
-def tuned(advisor: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Client, str]]:
+def tuned(recorded: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Client, str]]:
     """A real service with two runs, the second after a turn, the third from a trace; and the address of its pages."""
     settings = Settings(data_folder=tmp_path_factory.mktemp("pictures"), database_url="")
-    with Client(create_app(settings, lambda _seed: advisor)) as client:
+    with Client(create_app(settings, lambda _seed: recorded)) as client:
         needles = [{"label": f"n{s}", "taper_slope": {"value": s, "unit": "mm/m"}} for s in (29.4, 30, 30.6)]
         made = client.post("/api/v1/installations", json={"needles": needles, "fitted_needle": "n30"})
         place = made.headers["Location"]
@@ -123,7 +123,7 @@ def test_units_change_every_picture(tuned: tuple[Client, str]) -> None:
 
 
 def test_a_run_is_looked_back_on_once(
-    tuned: tuple[Client, str], advisor: Advisor, monkeypatch: pytest.MonkeyPatch
+    tuned: tuple[Client, str], recorded: Advisor, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What was foretold of earlier runs is kept: one more run costs one fit, for its answer and all pictures, and a
     service that has nothing in memory costs the one of the log as it is.
@@ -131,14 +131,14 @@ def test_a_run_is_looked_back_on_once(
     client, home = tuned
     client.get(f"{home}/pictures/runs.svg")
     fitted = []
-    fit = advisor.sampler.fit
-    monkeypatch.setattr(advisor.sampler, "fit", lambda *asked: fitted.append(asked) or fit(*asked))
+    fit = recorded.sampler.fit
+    monkeypatch.setattr(recorded.sampler, "fit", lambda *asked: fitted.append(asked) or fit(*asked))
     client.post(f"/api/v1{home}/runs", json=AIR | {"idle_quality": 3})
     assert len(fitted) == 1
     seen = client.get(f"{home}/pictures/runs.svg").text
     assert len(fitted) == 1
-    another = Advisor(advisor.seed)
-    another.sampler = advisor.sampler
+    another = Advisor(recorded.seed)
+    another.sampler = recorded.sampler
     monkeypatch.setattr(client.app.state.desk, "_adviser", another)  # type: ignore[attr-defined]
     assert client.get(f"{home}/pictures/runs.svg").text == seen
     assert len(fitted) == 2
