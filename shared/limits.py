@@ -85,8 +85,8 @@ class StepLimits:
 
 
 def _within(turns: float, limits: StepLimits, what: str) -> None:
-    quanta = turns / limits.quantum_turns if math.isfinite(turns) else 0.0
-    if round(quanta) == 0 or abs(quanta - round(quanta)) > 1e-9:
+    quanta = turns / limits.quantum_turns  # infinite for the largest floats too
+    if not math.isfinite(quanta) or round(quanta) == 0 or abs(quanta - round(quanta)) > 1e-9:
         raise StepLimitError(
             f"{what} must be a whole number of {limits.quantum_turns:g} turn and not zero",
             field="turns",

@@ -59,7 +59,7 @@ def test_every_operation_keeps_its_word(described: tuple[Any, Callable[[], Any]]
 
 def _keeps_its_word(operation: Any, headers: dict[str, str]) -> None:
     @given(case=operation.as_strategy())
-    @settings(max_examples=20, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
     def whatever_is_sent(case: schemathesis.Case) -> None:
         case.call_and_validate(headers=headers, excluded_checks=[positive_data_acceptance])
 

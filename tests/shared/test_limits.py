@@ -1,5 +1,5 @@
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from shared.errors import OutOfRangeError, StepLimitError
@@ -7,6 +7,7 @@ from shared.limits import CEILING_TURNS, IdleStopStep, ScrewStep, StepLimits
 
 
 @given(st.floats(-4, 4) | st.floats())
+@example(1e308)  # finite, but not as a number of quanta
 def test_no_step_beyond_the_ceiling(turns: float) -> None:
     """Whatever is asked for, a step that exists is a multiple of the quantum within a quarter turn."""
     for kind in (ScrewStep, IdleStopStep):

@@ -146,4 +146,4 @@ class Log(RuleBasedStateMachine):
 
 
 TestAnyOrder = pytest.mark.both(pytest.mark.slow(Log.TestCase))
-TestAnyOrder.settings = hypothesis_settings(max_examples=12, stateful_step_count=20, deadline=None, derandomize=True)
+TestAnyOrder.settings = hypothesis_settings(max_examples=12, stateful_step_count=20, deadline=None)

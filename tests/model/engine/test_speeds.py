@@ -1,26 +1,38 @@
 import numpy as np
 import pytest
+from fluids import ATMOSPHERE_1976
+from hypothesis import given
+from hypothesis import strategies as st
 
 from model.engine import idle, static_speed
 from model.engine.backend import NUMPY
 from model.engine.priors import PRIORS
+from tests.outside.exhaust_cycle import speeds_lost
 
 _CURVATURE = PRIORS["static_curvature"].centre
 
 
-@pytest.mark.parametrize(("phi", "lost"), [(1.2, 0.008), (0.9, 0.026)])
-def test_static_speed_against_mixture(phi: float, lost: float) -> None:
-    """Static speed falls as in the equilibrium cycle (calculated with Cantera)."""
+def test_static_speed_against_mixture() -> None:
+    """Static speed falls as the power of the equilibrium cycle has it (Cantera): within 0.2 % of the speed, and where
+    the curvature was read off, at 0.9 and 1.2, within 0.12 %.
+    """
+    phi = [0.9, 1.0, 1.1, 1.2]
     best = static_speed.static_speed(static_speed.BEST_LN_MIXTURE, 2700.0, _CURVATURE, 0.0)
-    assert 1 - static_speed.static_speed(np.log(phi), 2700.0, _CURVATURE, 0.0) / best == pytest.approx(lost, abs=0.001)
+    ours = 1 - static_speed.static_speed(np.log(phi), 2700.0, _CURVATURE, 0.0) / best
+    theirs = speeds_lost(phi)
+    assert ours == pytest.approx(theirs, abs=0.002)
+    assert ours[[0, -1]] == pytest.approx(theirs[[0, -1]], abs=0.0012)
 
 
-@pytest.mark.parametrize(("sigma", "ratio"), [(0.9428, 0.997), (0.8617, 0.993), (0.7861, 0.988)])
-def test_static_speed_against_density(sigma: float, ratio: float) -> None:
-    """Static speed at 2,000, 5,000 and 8,000 ft over sea level (Gagg-Farrar lapse from memory, calculated)."""
-    here = static_speed.static_speed(0.08, 2700.0, _CURVATURE, np.log(sigma))
-    # with a fixed-pitch propeller power over density gives the cube of speed: the lapse over sigma
-    assert here / 2700.0 == pytest.approx(ratio, abs=0.0005)
+@given(st.floats(-1000.0, 3500.0))
+def test_static_speed_against_density(metres: float) -> None:
+    """Static speed at height: the cube root of power over density, the power by Gagg and Farrar's rule.
+
+    The rule, (σ − 0.117)/0.883, is as handbooks and other programs repeat it (second-hand); σ is that of `fluids`.
+    """
+    sigma = ATMOSPHERE_1976(metres).rho / ATMOSPHERE_1976(0.0).rho
+    here = static_speed.static_speed(static_speed.BEST_LN_MIXTURE, 2700.0, _CURVATURE, np.log(sigma))
+    assert here / 2700.0 == pytest.approx(np.cbrt((sigma - 0.117) / 0.883 / sigma), abs=1e-4)
 
 
 def test_idle_rise_in_the_middle_of_smooth() -> None:

@@ -1,27 +1,23 @@
 """Will it hold: the present setting in other air."""
 
 import pytest
+from CoolProp.CoolProp import HAPropsSI
+from fluids import ATMOSPHERE_1976
 
 from model.advisor import Advisor
-from model.engine.air import density_altitude_m, density_ratio, density_ratio_at
+from model.engine.air import density_ratio
 from model.setting.holding import HOT_HIGH
 from shared.records import Installation
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
-# US Standard Atmosphere 1976 (`fluids` and `ambiance` agree)
-_SIGMA = [(0.0, 1.0), (2000.0, 0.9428), (5000.0, 0.8617), (8000.0, 0.7861)]
-
-
-@pytest.mark.parametrize(("feet", "sigma"), _SIGMA)
-def test_density_altitude_and_back(feet: float, sigma: float) -> None:
-    """The table's densities at the table's altitudes, both ways."""
-    assert density_ratio_at(feet * 0.3048) == pytest.approx(sigma, abs=1e-4)
-    assert density_altitude_m(sigma) / 0.3048 == pytest.approx(feet, abs=5.0)
-
 
 def test_the_hot_day_is_at_its_elevation() -> None:
-    """812 hPa is the standard pressure at 6,000 ft (US Standard Atmosphere 1976, 81,200 Pa)."""
-    assert pytest.approx(0.745, abs=0.01) == density_ratio(HOT_HIGH)
+    """Its pressure is the standard one at 6,000 ft (`fluids`), its density that of such air (CoolProp)."""
+    pressure = HOT_HIGH.pressure_pascal
+    assert pressure == pytest.approx(ATMOSPHERE_1976(6_000 * 0.3048).P, rel=1e-3)
+    state = ("T", 273.15 + 35.0, "P", pressure, "R", HOT_HIGH.relative_humidity)
+    theirs = (1.0 + HAPropsSI("W", *state)) / HAPropsSI("V", *state) / ATMOSPHERE_1976(0.0).rho
+    assert density_ratio(HOT_HIGH) == pytest.approx(theirs, rel=1e-3)
 
 
 def test_a_right_setting_holds_near_its_own_air(recorded: Advisor, installation: Installation) -> None:
