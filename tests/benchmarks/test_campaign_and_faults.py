@@ -65,6 +65,7 @@ def test_a_place_where_nothing_can_be_kept_is_told_at_once(tmp_path: Path) -> No
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 @pytest.mark.sampled
 def test_a_fault_with_the_real_model() -> None:
     """A fault injected into campaigns of ours, in worker processes; ours itself is held in the model's own tests."""

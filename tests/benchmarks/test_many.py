@@ -14,6 +14,7 @@ from tests.benchmarks.__main__ import app
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 def test_the_bench_of_many(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each page is timed among many and among few; what was copied is there, with its entries and its answer."""
     held = []

@@ -15,6 +15,7 @@ from tests.benchmarks.start import figures_of
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 def test_the_bench_of_the_pool_tells_its_growth() -> None:
     """Sizes, seconds, mebibytes and the exponent; ten times the engines take less than twelve times as long."""
     result = CliRunner().invoke(app, ["pool", "--engines", "2000,20000"])

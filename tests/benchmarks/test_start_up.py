@@ -21,6 +21,7 @@ def test_a_service_that_ends_is_not_waited_for(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 @pytest.mark.sampled
 def test_the_bench_of_starting() -> None:
     """Every figure is there and positive; alive comes before ready, and before the first suggestion."""

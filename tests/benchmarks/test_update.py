@@ -49,6 +49,7 @@ def test_histories_hold_what_they_are_called(installation: Installation) -> None
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 def test_posteriors_agree_with_a_reference(advisor: Advisor) -> None:
     """On a single run and on a log censored throughout, nothing but Monte Carlo error stands between the two."""
     sent = installation_from(None)
@@ -105,6 +106,7 @@ def test_a_posterior_that_is_off_is_found(advisor: Advisor) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 def test_every_update_finds_the_log_as_it_was(advisor: Advisor) -> None:
     """A run is recorded, answered and voided: the next update has as many runs before it, and takes its own time."""
     sent = installation_from(None)
@@ -144,6 +146,7 @@ def _small() -> pm.Model:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every figure is there, times and ratios are positive, and the posteriors agree."""
     monkeypatch.setattr("model.advisor.Advisor", lambda *_, **__: advisor)  # compiled once is enough

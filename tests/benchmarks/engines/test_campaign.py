@@ -72,6 +72,7 @@ def test_fitting_positions_are_right(installation: Installation, curves: tuple[C
 
 
 @pytest.mark.slow
+@pytest.mark.thorough(one_of="benches")
 @pytest.mark.parametrize("policy", [p for p in POLICIES if p not in ("oracle", "rule_of_thumb")])
 def test_policies_with_a_posterior(
     advisor: Advisor, installation: Installation, curves: tuple[Curve, ...], policy: str

@@ -1,6 +1,8 @@
 """The sampler against dense quadrature, and simulation-based calibration."""
 
-from dataclasses import replace
+from collections.abc import Callable
+from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -20,6 +22,7 @@ from model.setting.prediction import draw_outcomes
 from model.trial import virtual_engine
 from shared.records import ChangeNeedle, Engine, Entry, Installation, TurnScrew
 from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+from tests.conftest import NEEDLES
 
 _AIR = Air(288.15, 101_325.0)
 _F = NDArray[np.float64]
@@ -157,35 +160,82 @@ def _next_reading(
     return found
 
 
+_ENGINES = 20  # a batch
+_BATCHES = range(8)
+
+
+class _Ranks(NamedTuple):
+    """Of a batch: shares of posterior draws below the truth by what is ranked, and how many fits did not converge."""
+
+    shares: dict[str, list[float]]
+    failed: int
+
+
+@pytest.fixture(scope="session")
+def ranks(advisor: Advisor) -> Callable[[int], "_Ranks"]:
+    """Where the truths of a batch of engines rank; each batch is drawn once."""
+
+    @cache
+    def of_batch(batch: int) -> _Ranks:
+        rng = np.random.default_rng([11, batch])
+        installation = Installation(NEEDLES, "taper 30.0", engine=Engine(egt_probes=3))
+        pit: dict[str, list[float]] = {}
+        failed = 0
+        for _ in range(_ENGINES):
+            truth, log, engine = _campaign(installation, rng)
+            posterior = advisor.sampler.fit(gather(installation, log), advisor.seed)
+            failed += not posterior.diagnostics.converged
+            for name, share in _shares(posterior, truth, engine, rng).items():
+                pit.setdefault(name, []).append(share)
+        return _Ranks(pit, failed)
+
+    return of_batch
+
+
+def _shares(
+    posterior: Posterior, unknowns: Unknowns, engine: virtual_engine.VirtualEngine, rng: np.random.Generator
+) -> dict[str, float]:
+    """Randomised PIT of everything that is ranked."""
+    evidence = posterior.evidence
+    truth = Posterior(unknowns, gather(evidence.installation, ()), posterior.diagnostics, 0)
+    now, in_truth = (look(each, [evidence.position], evidence.ln_density)[0] for each in (posterior, truth))
+    matter, true_matter = target_at(now, posterior), target_at(in_truth, truth)
+    drawn = _quantities(posterior, posterior.unknowns, pivot_start=False)
+    drawn |= {"offset_turns": matter.offset_turns, "taper_misfit": matter.taper_misfit}
+    true = _quantities(posterior, unknowns, pivot_start=True)
+    true |= {"offset_turns": true_matter.offset_turns, "taper_misfit": true_matter.taper_misfit}
+    found = {}
+    for name, draws in drawn.items():
+        thin = draws[::8]
+        found[name] = float(((thin < true[name][0]).sum() + rng.random()) / (len(thin) + 1))
+    return found | _next_reading(posterior, engine, rng)
+
+
 @pytest.mark.slow
-def test_simulation_based_calibration(advisor: Advisor, installation: Installation) -> None:
-    """Truths drawn from the prior rank uniformly among posterior draws, for every unknown, the joint log
-    likelihood and the two unknowns that matter, and the next run's readings among those foretold
-    (Talts et al. 2018, arXiv:1804.06788; Modrák et al. 2023,
-    doi:10.1214/23-BA1404). Randomised PIT, chi-square in ten bins, one in a thousand over all quantities.
+@pytest.mark.longest
+@pytest.mark.thorough
+@pytest.mark.parametrize("batch", _BATCHES)
+def test_truths_rank_uniformly(ranks: Callable[[int], _Ranks], batch: int) -> None:
+    """Simulation-based calibration: truths drawn from the prior rank uniformly among posterior draws, for every
+    unknown, the joint log likelihood and the two unknowns that matter, and the next run's readings among those
+    foretold (Talts et al. 2018, arXiv:1804.06788; Modrák et al. 2023, doi:10.1214/23-BA1404).
+
+    Randomised PIT, Kolmogorov and Smirnov's exact test, one in a thousand over all quantities.
     """
-    rng = np.random.default_rng(11)
-    installation = replace(installation, engine=Engine(egt_probes=3))
-    pit: dict[str, list[float]] = {}
-    failed, n = 0, 100
-    for _ in range(n):
-        unknowns, log, engine = _campaign(installation, rng)
-        evidence = gather(installation, log)
-        posterior = advisor.sampler.fit(evidence, advisor.seed)  # what an answer rests on, without its doubts
-        failed += not posterior.diagnostics.converged
-        truth = Posterior(unknowns, gather(installation, ()), posterior.diagnostics, 0)
-        now, in_truth = (look(each, [evidence.position], evidence.ln_density)[0] for each in (posterior, truth))
-        matter, true_matter = target_at(now, posterior), target_at(in_truth, truth)
-        drawn = _quantities(posterior, posterior.unknowns, pivot_start=False)
-        drawn |= {"offset_turns": matter.offset_turns, "taper_misfit": matter.taper_misfit}
-        true = _quantities(posterior, unknowns, pivot_start=True)
-        true |= {"offset_turns": true_matter.offset_turns, "taper_misfit": true_matter.taper_misfit}
-        for name, draws in drawn.items():
-            thin = draws[::8]
-            rank = int((thin < true[name][0]).sum())
-            pit.setdefault(name, []).append((rank + rng.random()) / (len(thin) + 1))
-        for name, share in _next_reading(posterior, engine, rng).items():
-            pit.setdefault(name, []).append(share)
-    assert failed <= 0.02 * n
-    p = {name: stats.chisquare(np.histogram(u, bins=10, range=(0, 1))[0]).pvalue for name, u in pit.items()}
+    found = ranks(batch)
+    assert found.failed <= 1
+    p = {name: stats.kstest(u, "uniform").pvalue for name, u in found.shares.items()}
+    assert min(p.values()) > 1e-3 / len(p), sorted(p.items(), key=lambda item: item[1])[:3]
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+def test_truths_of_all_batches_rank_uniformly(ranks: Callable[[int], _Ranks]) -> None:
+    """The same over all batches at once: chi-square in ten bins, one in a thousand over all quantities."""
+    pooled: dict[str, list[float]] = {}
+    assert sum(ranks(batch).failed for batch in _BATCHES) <= 0.02 * _ENGINES * len(_BATCHES)
+    for batch in _BATCHES:
+        for name, shares in ranks(batch).shares.items():
+            pooled.setdefault(name, []).extend(shares)
+    p = {name: stats.chisquare(np.histogram(u, bins=10, range=(0, 1))[0]).pvalue for name, u in pooled.items()}
     assert min(p.values()) > 1e-3 / len(p), sorted(p.items(), key=lambda item: item[1])[:3]

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from api.compile_cache import SamplerShelf
 from model.advisor import Advisor
 from model.engine.priors import ROUGH_RISE_KELVIN
 from model.learning.compiled import StaleCodeError, compiled, from_bytes
@@ -111,31 +112,39 @@ def kept(advisor: Advisor) -> bytes:
     return code
 
 
-@pytest.mark.slow
-def test_draws_are_the_same_in_any_process(advisor: Advisor, installation: Installation, tmp_path: Path) -> None:
-    """Same evidence and seed, same draws to the last bit: compiled anew, and as kept, where PyMC is not even loaded.
-
-    What compiling writes is in the cache folder; where temporary files go, nothing is left.
-    """
-    here = advisor.sampler.fit_once(gather(installation, [_RUN]), 1, FIRST_TRY).unknowns.offset
+def _drawn_elsewhere(folder: Path, hash_seed: str = "1") -> tuple[bool, np.ndarray]:
+    """Whether another process loaded PyMC, and what it drew; its cache is in the folder, and its temporary files."""
     bare = {k: v for k, v in os.environ.items() if k not in ("PYTENSOR_FLAGS", "NUMBA_CACHE_DIR")}
-    passing = tmp_path / "passing"
-    passing.mkdir()
-    for order, loads_pymc in (("1", "True"), ("2", "False")):
-        environment = {
-            **bare,
-            "PYTHONHASHSEED": order,
-            "EIGHTH_TURN_CACHE_FOLDER": str(tmp_path),
-            "TMPDIR": str(passing),
-        }
-        done = subprocess.run(
-            [sys.executable, "-c", _ELSEWHERE], capture_output=True, text=True, check=True, env=environment, cwd=_ROOT
-        )
-        loaded, drawn = done.stdout.split()[-2:]
-        assert loaded == loads_pymc
-        np.testing.assert_array_equal(np.frombuffer(bytes.fromhex(drawn)).reshape(here.shape), here)
-    assert list((tmp_path / "sources").iterdir())
+    passing = folder / "passing"
+    passing.mkdir(exist_ok=True)
+    own = {"PYTHONHASHSEED": hash_seed, "EIGHTH_TURN_CACHE_FOLDER": str(folder), "TMPDIR": str(passing)}
+    command = [sys.executable, "-c", _ELSEWHERE]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=bare | own, cwd=_ROOT)
     assert list(passing.iterdir()) == []
+    loaded, drawn = done.stdout.split()[-2:]
+    return loaded == "True", np.frombuffer(bytes.fromhex(drawn))
+
+
+def test_draws_are_the_same_in_another_process(
+    advisor: Advisor, kept: bytes, installation: Installation, tmp_path: Path
+) -> None:
+    """Same evidence and seed, same draws to the last bit, from what is kept, where PyMC is not even loaded."""
+    here = advisor.sampler.fit_once(gather(installation, [_RUN]), 1, FIRST_TRY).unknowns.offset
+    SamplerShelf(tmp_path).put(kept)
+    loaded, drawn = _drawn_elsewhere(tmp_path, "2")
+    assert not loaded
+    np.testing.assert_array_equal(drawn, here.ravel())
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+def test_draws_are_the_same_compiled_anew(advisor: Advisor, installation: Installation, tmp_path: Path) -> None:
+    """The same where another process compiles it; where temporary files go, nothing is left."""
+    here = advisor.sampler.fit_once(gather(installation, [_RUN]), 1, FIRST_TRY).unknowns.offset
+    loaded, drawn = _drawn_elsewhere(tmp_path)
+    assert loaded
+    np.testing.assert_array_equal(drawn, here.ravel())
+    assert list((tmp_path / "sources").iterdir())
 
 
 def test_what_is_kept_is_taken_up(kept: bytes, installation: Installation, advisor: Advisor) -> None:

@@ -227,19 +227,14 @@ def test_the_graph_is_what_the_loops_say(rng: np.random.Generator) -> None:
         pytensor.grad(ln_evidence(*(x := [pt.as_tensor_variable(x) for x in given]), *free, tails), x[1])
 
 
-@pytest.mark.slow
-def test_what_a_population_was_drawn_from_is_recovered(
-    sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def _hold_the_truth(sampler: PopulationSampler, seeds: range) -> None:
     """Over repeated pools of 60 engines, 90 % intervals of regression and spreads hold the truth as often as they say.
 
-    Pools are drawn by `tests.benchmarks.engines.virtual_population`; 12 pools of 56 quantities that are correlated
-    within a pool, so the share is held to three standard deviations of 12 × 56 / 4 independent ones. Half as many draws
-    as a release takes; how many are effective is held, too.
+    Each pool has 56 quantities that are correlated within it, so the share is held to three standard deviations of a
+    quarter as many independent ones.
     """
-    _draw_half_as_many(monkeypatch)
     inside = []
-    for seed in range(12):
+    for seed in seeds:
         rng = np.random.default_rng([7, seed])
         generating = ordinary_population(rng)
         found = sampler.fit(draw_fleet(60, generating, rng), POPULATION_PRIORS, seed, "nuts")
@@ -248,7 +243,28 @@ def test_what_a_population_was_drawn_from_is_recovered(
             low, high = np.quantile(draws, (0.05, 0.95), axis=0)
             inside.append(np.reshape((low <= truth) & (truth <= high), -1))
     share = float(np.mean(np.concatenate(inside)))
-    assert abs(share - 0.9) < 3 * np.sqrt(0.09 / (12 * 56 / 4)), share
+    assert abs(share - 0.9) < 3 * np.sqrt(0.09 / (len(seeds) * 56 / 4)), share
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+@pytest.mark.parametrize("first", range(0, 12, 2))
+def test_what_two_populations_were_drawn_from_is_recovered(
+    sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch, first: int
+) -> None:
+    """Two pools; half as many draws as a release takes, and how many are effective is held, too."""
+    _draw_half_as_many(monkeypatch)
+    _hold_the_truth(sampler, range(first, first + 2))
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+def test_what_populations_were_drawn_from_is_recovered(
+    sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twelve pools at once, as sharp a check as they allow."""
+    _draw_half_as_many(monkeypatch)
+    _hold_the_truth(sampler, range(12))
 
 
 def test_an_odd_engine_does_not_drag_the_rest(sampler: PopulationSampler, rng: np.random.Generator) -> None:
@@ -267,15 +283,17 @@ def test_an_odd_engine_does_not_drag_the_rest(sampler: PopulationSampler, rng: n
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
+@pytest.mark.parametrize("seed", [4, 5, 6])
 def test_the_approximation_is_as_good_at_the_crossover(
-    sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch
+    sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
     """Just past where NUTS is left, the regression differs from NUTS by less than a third of its standard deviation,
     a spread by less than three quarters (its posterior is skewed), the served prior by less than a tenth. Half as many
     draws as a release takes; so many are effective that their own error stays below a fifteenth of a deviation.
     """
     _draw_half_as_many(monkeypatch)
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng(seed)
     fleet = draw_fleet(CROSSOVER + 1, ordinary_population(rng), rng)
     nuts, fast = (sampler.fit(fleet, POPULATION_PRIORS, 1, m) for m in ("nuts", ""))
     assert (nuts.method, fast.method) == ("nuts", "approximation")

@@ -45,7 +45,6 @@ _MATRICES = replace(
 )
 """The formulas on matrices, a row an engine; the sampler's own graph knows rows alone."""
 
-_ENGINES = 12
 _ESS = 300  # from fewer the error itself could not be told
 _P = len(POOLED)
 _FULL, _IDLE, _CUT = (POOLED.index(name) for name in ("gain_full", "gain_idle", "idle_first_cut"))
@@ -159,9 +158,22 @@ def _one_chain(fit: Posterior, chain: int) -> Posterior:
 
 
 @pytest.mark.slow
-@pytest.mark.longest
+@pytest.mark.thorough
 def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installation: Installation, air: Air) -> None:
-    """Centre and spread of both gains agree with one NUTS fit of the raw runs of 12 engines.
+    """Of twelve engines."""
+    _agree(advisor, installation, air, range(12))
+
+
+@pytest.mark.slow
+@pytest.mark.thorough
+@pytest.mark.parametrize("first", [12, 16, 20])
+def test_two_stages_of_four_engines(advisor: Advisor, installation: Installation, air: Air, first: int) -> None:
+    """Of four other engines."""
+    _agree(advisor, installation, air, range(first, first + 4))
+
+
+def _agree(advisor: Advisor, installation: Installation, air: Air, engines: range) -> None:
+    """Centre and spread of both gains agree with one NUTS fit of the raw runs.
 
     Means within three Monte Carlo standard errors, the summaries' own included (as they scatter over the chains of a
     fit), and a tenth of the posterior's standard deviation, which is what normal summaries may cost; standard
@@ -170,14 +182,14 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
     beta = np.zeros((7, _P))
     beta[0] = (0.3, -0.3, 0.2, 0.2, -0.2, 0.6, -0.5)
     generating = Generating(beta, np.full(_P, 0.4))
-    all_evidence = [gather(installation, _log(installation, generating, i, air)) for i in range(_ENGINES)]
+    all_evidence = [gather(installation, _log(installation, generating, i, air)) for i in engines]
     fits = [advisor.sampler.fit_once(evidence, 0, LONG) for evidence in all_evidence]
     assert all(fit.diagnostics.converged for fit in fits)
     population = PopulationSampler(_P, 1, NORMAL)
 
     def staged(given: list[Posterior], method: str) -> Population:
         laid_out = measured_of([(summarise(fit), kind_of(installation)) for fit in given])
-        measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((_ENGINES, 1)))
+        measured = Measured(laid_out.precision, laid_out.shift, laid_out.ln_weight, np.ones((len(engines), 1)))
         return population.fit(measured, _PRIORS, 1, method)
 
     whole = staged(fits, "nuts")
