@@ -125,6 +125,7 @@ def test_the_worker_gives_the_same_answer(day: tuple[Client, str, str], fresh: C
         assert _same(session.get_one(Answer, 1).document) == answer
 
 
+@pytest.mark.slow
 def test_a_new_service_gives_the_same_answer_with_and_without_earlier_fits(
     day: tuple[Client, str, str], settings: Settings, fresh: Callable[..., Advisor]
 ) -> None:
@@ -143,6 +144,7 @@ def test_a_new_service_gives_the_same_answer_with_and_without_earlier_fits(
     assert again.items() <= stored.items()
 
 
+@pytest.mark.slow
 def test_an_installation_gives_the_same_answer_elsewhere(
     day: tuple[Client, str, str], tmp_path: Path, fresh: Callable[..., Advisor]
 ) -> None:
@@ -186,6 +188,7 @@ def test_a_refit_gives_the_same_answer(day: tuple[Client, str, str]) -> None:
     assert _kept(database).items() <= stored.items()
 
 
+@pytest.mark.slow
 def test_another_seed_gives_another_answer(
     day: tuple[Client, str, str], settings: Settings, fresh: Callable[..., Advisor]
 ) -> None:
@@ -210,6 +213,7 @@ def fits(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> list[int]:
     return made
 
 
+@pytest.mark.slow
 def test_a_run_costs_one_fit_in_a_process_that_remembers_nothing(
     settings: Settings, fresh: Callable[..., Advisor], fits: list[int], needles: list[dict[str, Any]]
 ) -> None:
@@ -228,6 +232,7 @@ def test_a_run_costs_one_fit_in_a_process_that_remembers_nothing(
         assert fits == [runs], entry
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("harm", [lambda b: b[:5000] + bytes([b[5000] ^ 1]) + b[5001:], lambda b: b[:-40]])
 def test_damaged_fits_are_made_again(
     day: tuple[Client, str, str],

@@ -44,6 +44,8 @@ def described(request: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterato
         yield schemathesis.openapi.from_asgi("/openapi.json", app), headers
 
 
+@pytest.mark.slow
+@pytest.mark.both
 def test_every_operation_keeps_its_word(described: tuple[Any, Callable[[], Any]]) -> None:
     """Whatever is sent to any operation, the answer is one the schema describes, never a failure of the server.
 

@@ -139,6 +139,7 @@ def _clear(answer: Any, *about: Any) -> None:
         assert answer.json()["status"] == answer.status_code
 
 
+@pytest.mark.slow
 def test_raw_bodies(served: Client) -> None:
     """Whatever bytes come as a body, under a right and a wrong type."""
     for method, path, said in _operations(served):
@@ -179,15 +180,20 @@ def _everywhere(document: Any, text: str) -> Iterator[Any]:
                 yield [*document[:i], inner, *document[i + 1 :]]
 
 
+_PARTS = [pytest.param(TEXTS[part::4], id=f"every fourth from {part}") for part in range(4)]
+
+
 @pytest.mark.slow
 @pytest.mark.both
-def test_texts_in_every_field(served: Client) -> None:
+@pytest.mark.thorough
+@pytest.mark.parametrize("texts", _PARTS)
+def test_texts_in_every_field(served: Client, texts: tuple[str, ...]) -> None:
     """In the place of any value, and as the name of any field, of a body that would otherwise do."""
     for method, path, said in _operations(served):
         sent = next((body for end, body in VALID.items() if path.endswith(end)), {"contents": {}, "seal": "x"})
         if "requestBody" not in said:
             continue
-        for text in TEXTS:
+        for text in texts:
             for body in _everywhere(sent, text):
                 raw = json.dumps(body).encode()
                 answer = served.request(
@@ -198,14 +204,17 @@ def test_texts_in_every_field(served: Client) -> None:
     assert "<script>alert(1)</script>" not in served.get("/desk").text + served.get("/installations/1/history").text
 
 
-def test_texts_in_addresses_and_headers(served: Client) -> None:
+@pytest.mark.slow
+@pytest.mark.thorough
+@pytest.mark.parametrize("texts", _PARTS)
+def test_texts_in_addresses_and_headers(served: Client, texts: tuple[str, ...]) -> None:
     """As a number in an address, as any parameter, as any header that is read."""
     from urllib.parse import quote
 
     for method, path, said in _operations(served):
         body = next((b for end, b in VALID.items() if path.endswith(end)), {})
         with_body = {"json": body} if "requestBody" in said else {}
-        for text in TEXTS:
+        for text in texts:
             raw = text.encode("utf-8", "surrogatepass")
             for name in [p["name"] for p in said.get("parameters", []) if p["in"] == "query"]:
                 _clear(served.request(method, f"{_filled(path)}?{name}={quote(raw)}", **with_body), path, name, text)

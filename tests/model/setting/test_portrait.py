@@ -21,6 +21,7 @@ def _log(air: Air) -> list[Entry]:
     return [first, TurnScrew(-0.25), Run(air, ExhaustRise(RiseSeen.PEAK, 70.0), IdleQuality.SMOOTH)]
 
 
+@pytest.mark.slow
 def test_the_bands_hold_what_is_right(advisor: Advisor, installation: Installation, air: Air) -> None:
     """Draws well inside the target are right at both ends, draws well outside are not; its edges are medians.
 

@@ -35,6 +35,7 @@ def test_a_narrower_prior_is_told_narrower(installation: Installation) -> None:
     assert told.turns.high_90 - told.turns.low_90 < 0.8 * (wide.turns.high_90 - wide.turns.low_90)
 
 
+@pytest.mark.slow
 def test_runs_lead_to_what_the_engine_needs(installation: Installation, advisor: Advisor, air: Air) -> None:
     """After runs at several settings the screw position that truly puts full throttle in the middle is within the
     90 % interval, which is narrower than of any engine; the truth comes from the engine itself, turn by turn.
