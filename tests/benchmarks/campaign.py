@@ -47,15 +47,6 @@ class _Result:
 _advisor: Any = None
 
 
-def _curves() -> tuple[Any, ...]:
-    from api.files.installation import fixture
-    from tests.benchmarks.engines.virtual_sweep import Curve
-
-    table = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
-    raw = Curve(np.array(table["phi"]), np.array(table["kelvin"]))
-    return tuple(raw.spread(sd) for sd in (0.03, 0.04, 0.05))
-
-
 def prepared() -> Any:
     """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
     global _advisor
@@ -72,9 +63,10 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     from tests.benchmarks.engines.campaign import run_campaign
     from tests.benchmarks.engines.families import draw_engine
     from tests.benchmarks.engines.policies import fitting_positions, make_policy
+    from tests.benchmarks.engines.virtual_sweep import cycle_curves
 
     advisor = prepared() if policy in _POSTERIOR else None
-    engine, place, rng = draw_engine(family, installation_from(None).record(), seed, _curves())
+    engine, place, rng = draw_engine(family, installation_from(None).record(), seed, cycle_curves())
     fitting = bool(fitting_positions(engine, place.air))
     chosen = make_policy(policy, advisor, np.random.default_rng([seed, 3]))
     done = run_campaign(engine, chosen, place.weather, rng, fitting)

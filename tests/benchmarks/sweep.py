@@ -37,13 +37,10 @@ def sweep(
     """Read virtual traces made from an equilibrium cycle; coverage, bias and time against two naive readers."""
     from rich.progress import track
 
-    from api.files.installation import fixture
     from model.trace.sweep import read_sweep
-    from tests.benchmarks.engines.virtual_sweep import Curve, random_plan, run_sweep
+    from tests.benchmarks.engines.virtual_sweep import cycle_curves, random_plan, run_sweep
 
-    table = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
-    raw = Curve(np.array(table["phi"]), np.array(table["kelvin"]))
-    curves = [raw.spread(sd) for sd in (0.03, 0.04, 0.05)]
+    curves = cycle_curves()
     rng = np.random.default_rng(seed)
     errors, inside, seconds, unread = [], [], 0.0, 0
     naive: dict[str, list[float]] = {name: [] for name in _NAIVE}

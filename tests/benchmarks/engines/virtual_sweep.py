@@ -1,14 +1,17 @@
 """A virtual leaning sweep: a trace as a logger would keep it, from any curve of temperature against mixture."""
 
+import json
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Curve", "SweepPlan", "VirtualTrace", "random_plan", "run_sweep"]
+__all__ = ["Curve", "SweepPlan", "VirtualTrace", "calculated_cycle", "cycle_curves", "random_plan", "run_sweep"]
 
 _F = NDArray[np.float64]
 _FINE = 0.02  # s
+_CYCLE = Path(__file__).parents[2] / "outside" / "exhaust_cycle.json"
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,18 @@ class Curve:
         values = np.interp(fine, self.phi, self.kelvin)
         best = int(np.argmax(values))
         return float(fine[best]), float(values[best])
+
+
+def calculated_cycle() -> Curve:
+    """The equilibrium cycle of `tests.outside.exhaust_cycle`, from the table made with it."""
+    table = json.loads(_CYCLE.read_text(encoding="utf-8"))
+    return Curve(np.array(table["phi"]), np.array(table["kelvin"]))
+
+
+def cycle_curves() -> tuple[Curve, ...]:
+    """The calculated cycle at three spreads of mixture."""
+    cycle = calculated_cycle()
+    return tuple(cycle.spread(sd) for sd in (0.03, 0.04, 0.05))
 
 
 @dataclass(frozen=True)

@@ -1,15 +1,12 @@
-import json
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal, stats
 
-from api.files.installation import fixture
 from model.trace.sweep import lagged, read_sweep, read_sweeps
 from shared.errors import InvalidValueError
-from tests.benchmarks.engines.virtual_sweep import Curve, SweepPlan, random_plan, run_sweep
+from tests.benchmarks.engines.virtual_sweep import Curve, SweepPlan, calculated_cycle, random_plan, run_sweep
 from tests.outside.exhaust_cycle import exhaust_kelvin
 
 _PLAN = SweepPlan(1.15, 0.92, 12.0, 30.0, 1.0, 2.5, 2.0, 0.5)
@@ -18,8 +15,7 @@ _PLAN = SweepPlan(1.15, 0.92, 12.0, 30.0, 1.0, 2.5, 2.0, 0.5)
 @pytest.fixture(scope="module")
 def table() -> Curve:
     """The calculated cycle."""
-    read = json.loads(fixture("exhaust_cycle.json").read_text(encoding="utf-8"))
-    return Curve(np.array(read["phi"]), np.array(read["kelvin"]))
+    return calculated_cycle()
 
 
 @pytest.fixture(scope="module")
