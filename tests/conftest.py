@@ -81,15 +81,15 @@ NEEDLES = tuple(Needle(f"taper {s:.1f}", s / 1e3) for s in (28.2, 28.8, 29.4, 30
 
 
 def _leave_out(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Of each thorough check, or of those that are `one_of` a kind, keep the case whose day it is; what has a single
-    case waits for a thorough run.
+    """Of each thorough check, or of those that are `one_of` a kind, keep the case whose day it is. What has a single
+    case, or says `daily=False`, waits for a thorough run.
     """
     cases: dict[str, list[pytest.Item]] = {}
     for item in items:
         marker = item.get_closest_marker("thorough")
         if marker is not None:
-            one_of = marker.kwargs.get("one_of")
-            cases.setdefault(one_of or item.nodeid.partition("[")[0], []).append(item)
+            daily, one_of = marker.kwargs.get("daily", True), marker.kwargs.get("one_of")
+            cases.setdefault(one_of or item.nodeid.partition("[" if daily else "]")[0], []).append(item)
     today = {each[seed_of_the_day() % len(each)] for each in cases.values() if len(each) > 1}
     left_out = {item for each in cases.values() for item in each} - today
     items[:] = [item for item in items if item not in left_out]

@@ -114,7 +114,7 @@ def test_two_histories_of_the_day(advisor: Advisor, day_seed: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.thorough
+@pytest.mark.thorough(daily=False)
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_posterior_that_says_it_converged_is_found_again(advisor: Advisor, kind: str, day_seed: int) -> None:
     """On histories of every kind, fits that say they converged agree with longer ones on all that an answer is made
