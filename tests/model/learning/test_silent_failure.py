@@ -116,9 +116,9 @@ def test_two_histories_of_the_day(advisor: Advisor, day_seed: int) -> None:
     assert {name: z for name, z in found.items() if abs(z) > _bound(len(found))} == {}
 
 
+# each kind waits for a thorough run by itself: the day's case of them all is the test above
 @pytest.mark.slow
-@pytest.mark.thorough
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [pytest.param(kind, marks=pytest.mark.thorough(one_of=kind)) for kind in KINDS])
 def test_a_posterior_that_says_it_converged_is_found_again(advisor: Advisor, kind: str, day_seed: int) -> None:
     """On histories of every kind, fits that say they converged agree with longer ones on all that an answer is made
     of: none is far apart, and none is too often a little apart (chi-square over the histories). Few say they did not.
