@@ -301,7 +301,9 @@ def test_nothing_comes_from_elsewhere(client: Client, home: str) -> None:
         assert "unsafe" not in answer.headers["Content-Security-Policy"]
         assert "://" not in answer.text, address
         assert not re.search(r"<style|<script(?![^>]*src=)|\sstyle=|\son[a-z]+=", answer.text), address
-        for path in re.findall(r'(?:src|href)="(/parts/[^"]*)"', answer.text):
+        parts = re.findall(r'(?:src|href)="(/parts/[^"]*)"', answer.text)
+        assert parts, address
+        for path in parts:
             assert client.get(path).status_code == 200
     for name in ASSETS:
         assert "sourceMappingURL" not in client.get(f"/parts/{name}").text

@@ -49,6 +49,7 @@ def test_runs_as_foretold_raise_no_doubt(recorded: Advisor, installation: Instal
     """After turns that do what they should, all is as recorded; the chances are probabilities."""
     c = recorded.learn(installation, _log(installation, [None, _LEANER, None], [None, _LEANER, None])).confidence
     assert c.doubt < 0.3
+    assert c.suspicions
     assert all(0.0 <= s.chance <= 1.0 for s in c.suspicions)
 
 

@@ -71,13 +71,16 @@ def test_many_at_once_keep_no_more_than_it_holds(log: Log) -> None:
     """Eight threads: no error, and the bound holds."""
     memory, logs = Memory(3), [Log(log.installation, (_RUN,) * n, EXPERT) for n in range(1, 9)]
     made = [_posterior(each) for each in logs]
+    recalled: list[bool] = []
 
     def use(i: int) -> None:
         for _ in range(200):
             memory.keep(logs[i], made[i])
             found = memory.recall(logs[i])
+            recalled.append(found is not None)
             assert found is None or found is made[i]
 
     with ThreadPoolExecutor(8) as threads:
         list(threads.map(use, range(8)))
     assert sum(memory.recall(each) is not None for each in logs) == 3
+    assert any(recalled), "whatever was kept was pushed out before it was asked for"

@@ -83,7 +83,9 @@ def test_no_step_leads_away_from_the_band(recorded: Advisor, installation: Insta
     """Too rich at full throttle, every richer turn is refused, and so is another run at what is known to be wrong."""
     s = recorded.suggest(recorded.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)]))
     refused = {c.action.turns: c.refused for c in s.alternatives if c.action.kind is ActionKind.TURN_SCREW}
-    assert all("further from the full-throttle band" in (refused[t] or "") for t in refused if t and t > 0)
+    richer = [why or "" for turns, why in refused.items() if turns and turns > 0]
+    assert len(richer) == 2
+    assert all("further from the full-throttle band" in why for why in richer)
     repeat = next(c for c in s.alternatives if c.action.kind is ActionKind.REPEAT_RUN)
     assert "settles nothing" in (repeat.refused or "")
 
@@ -191,7 +193,7 @@ def test_what_runs_here_do_not_settle_a_sure_setting_may(
     choice = choose(dataclasses.replace(weighing, options=options), confidence, installation)
     assert (choice.action.kind is ActionKind.TURN_SCREW) is taken
     assert ("have not settled it, and this one is as good as sure" in choice.why) is taken
-    assert taken or choice.action.cause is InspectCause.NOT_TO_BE_SETTLED
+    assert (choice.action.cause is InspectCause.NOT_TO_BE_SETTLED) is not taken
 
 
 @pytest.mark.parametrize(
