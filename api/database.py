@@ -53,6 +53,9 @@ UNCERTAIN = "it went wrong while it was being committed"
 DERIVED = "derived"
 """Mark, in a table's `info`, of data that are remade when missing: a backup does without them."""
 
+_MIGRATION_LOCK = 8_118_118
+"""Key of PostgreSQL's advisory lock on changes of the schema; any number that nothing else in the database takes."""
+
 Id = BigInteger().with_variant(Integer, "sqlite")
 """Numbers of rows."""
 
@@ -84,7 +87,7 @@ class Installation(Base):
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     created_at: Mapped[datetime] = mapped_column(Utc)
-    owner_id: Mapped[int | None] = mapped_column(Id, ForeignKey("people.id"), index=True)
+    owner_id: Mapped[int | None] = mapped_column(BigInteger, ForeignKey("people.id"), index=True)
     client_id: Mapped[str | None] = mapped_column(String(64))
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
@@ -213,16 +216,20 @@ class Database:
         return self.engine.url.render_as_string(hide_password=True)
 
     def migrate(self) -> None:
-        """Bring the schema up to date.
+        """Bring the schema up to date; services that do so at once do it one after the other.
 
         Raises
         ------
         InvalidValueError
-            If the database cannot be reached, is none, or was made by a newer release.
+            If the database cannot be reached, is none, or has a schema version that this release does not know.
         """
         with _told(self.name), self.engine.connect() as connection:
-            if _schema_of(connection) != newest_schema():
-                _upgrade(connection)
+            if _schema_of(connection) == newest_schema():
+                return
+            if connection.dialect.name == "postgresql":  # SQLite was locked when the transaction began
+                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
+            if _schema_of(connection) != newest_schema():  # another service may have been faster
+                _upgrade(connection, self.name)
                 connection.commit()
 
     @contextmanager
@@ -271,7 +278,7 @@ def _schema_of(connection: Connection) -> str | None:
     return connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
 
 
-def _upgrade(connection: Connection) -> None:
+def _upgrade(connection: Connection, name: str) -> None:
     from alembic import command  # a quarter of a second that a start with nothing to upgrade does without
     from alembic.config import Config
     from alembic.util import CommandError
@@ -281,8 +288,14 @@ def _upgrade(connection: Connection) -> None:
     config.attributes["connection"] = connection
     try:
         command.upgrade(config, "head")
-    except CommandError as error:
-        raise ArgumentError(str(error)) from error
+    except CommandError:
+        raise InvalidValueError(
+            f"the database has schema version {_schema_of(connection)}. This release knows version {newest_schema()} "
+            "and changed nothing",
+            field="database_url",
+            value=name,
+            cure="Start the release that made this database, or name another database.",
+        ) from None
 
 
 def _make_folder(url: URL) -> None:
@@ -302,8 +315,7 @@ def _told(url: str) -> Iterator[None]:
             f"the database cannot be used: {reason}",
             field="database_url",
             value=re.sub(r"//[^@/]*@", "//…@", url),
-            cure="Give a folder you may write to, sqlite:///file.db, or postgresql://… of a server that runs; a newer "
-            "database needs the newer release.",
+            cure="Give a folder you may write to, sqlite:///file.db, or postgresql://… of a server that runs.",
         ) from None
 
 

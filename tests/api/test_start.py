@@ -13,6 +13,7 @@ from urllib.error import URLError
 from urllib.request import Request, urlopen
 
 import pytest
+from sqlalchemy import text
 
 from api.app import create_app
 from api.cli.main import run
@@ -61,15 +62,15 @@ def test_a_file_that_is_no_database_is_told(tmp_path: Path) -> None:
     assert path.read_text().endswith("letter")
 
 
-def test_a_database_of_a_newer_release_is_told(tmp_path: Path) -> None:
-    """A schema this release does not know is not touched."""
-    database = Database(f"sqlite:///{tmp_path / 'new.db'}")
-    database.migrate()
+@pytest.mark.parametrize("version", ["9999", "0010", "of another program"])
+def test_a_database_of_another_release_is_told(database: Database, version: str) -> None:
+    """A schema this release does not know is not touched: the error names its version, this release's and the cure."""
     with database.engine.begin() as connection:
-        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
-    with pytest.raises(InvalidValueError, match="newer release"):
+        connection.exec_driver_sql(f"UPDATE alembic_version SET version_num = '{version}'")  # noqa: S608 - of this test
+    with pytest.raises(InvalidValueError, match=f"schema version {version}.*knows version 0001.*Start the release"):
         database.migrate()
-    database.close()
+    with database.reading() as session:
+        assert session.execute(text("SELECT version_num FROM alembic_version")).scalar() == version
 
 
 def test_a_port_in_use_is_told(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -21,6 +21,16 @@ def test_no_step_beyond_the_ceiling(turns: float) -> None:
             assert round(step.turns / 0.125) != 0
 
 
+@pytest.mark.parametrize("turns", [0.375, -0.375, 0.5, -0.5, 1.0, -2.0])
+def test_more_than_a_quarter_is_refused(turns: float) -> None:
+    """A quarter is the most: common practice, no published source; a tighter limit of the owner goes before it."""
+    for kind in (ScrewStep, IdleStopStep):
+        with pytest.raises(StepLimitError, match=r"0\.25 turn at the most"):
+            kind(turns, StepLimits())
+        with pytest.raises(StepLimitError, match=r"0\.125 turn at the most"):
+            kind(0.25, StepLimits(largest_turns=0.125))
+
+
 @pytest.mark.parametrize(
     "wider", [{"largest_turns": 0.5}, {"lean_chance": 0.2}, {"confirm_chance": 0.5}, {"quantum_turns": 0.5}]
 )

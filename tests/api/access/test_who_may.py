@@ -131,6 +131,10 @@ def test_an_adviser_records_but_does_not_own(house: House) -> None:
     note = {"text": "look at the gasket"}
     assert house.client.post(f"{at}/notes", json=note, headers=adviser).status_code == 201
     assert house.client.delete(f"{at}/contribution", headers=adviser).status_code == 403
+    consent = {"consent": True}
+    assert house.client.post(f"{at}/contribution", json=consent, headers=adviser).status_code == 403
+    page = f"/installations/{house.builders}/leave"
+    assert house.client.post(page, data={"consent": "1"}, headers=adviser).status_code == 403
     number = house.numbers["adviser"]
     assert house.client.delete(f"{at}/advisers/{number}", headers=builder).status_code == 204
     assert house.client.post(f"{at}/notes", json=note, headers=adviser).status_code == 404

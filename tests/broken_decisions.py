@@ -1,0 +1,372 @@
+"""Decisions that must not turn unnoticed, the ways in which each is broken, and the quick tests that have to see it."""
+
+from dataclasses import dataclass
+
+__all__ = ["DECISIONS", "Break", "Decision"]
+
+
+@dataclass(frozen=True)
+class Break:
+    """One line changed: `old`, found exactly once in `file`, becomes `new`."""
+
+    what: str
+    file: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A decision, its breaks, and the test paths of which one test at least has to fail."""
+
+    name: str
+    tests: tuple[str, ...]
+    breaks: tuple[Break, ...]
+
+
+_LIMITS, _CANDIDATES, _STAGES = "shared/limits.py", "model/step/candidates.py", "model/setting/stages.py"
+_EVIDENCE, _MIXTURE, _WORDING = "model/learning/evidence.py", "model/engine/mixture.py", "model/step/wording.py"
+_OUTLOOK, _LIKELIHOOD = "model/setting/outlook.py", "model/learning/likelihood.py"
+_CYLINDERS, _NOISE, _UNITS = "model/trace/cylinders.py", "model/engine/noise.py", "shared/units.py"
+_GATE = "api/access/gate.py"
+_TRADE = ("tests/model/setting/test_middling_engine.py", "tests/model/step/test_trade_experience.py")
+_REFUSALS, _WHO_MAY = "tests/model/step/test_refusals.py", "tests/api/access/test_who_may.py"
+
+_STEP_LIMIT = Decision(
+    "step-limit",
+    ("tests/shared/test_limits.py", _REFUSALS),
+    (
+        Break("the ceiling is a half turn", _LIMITS, "CEILING_TURNS = 0.25\n", "CEILING_TURNS = 0.5\n"),
+        Break(
+            "a step beyond its limit can be built", _LIMITS,
+            "if abs(turns) > min(limits.largest_turns, CEILING_TURNS) + 1e-12:", "if abs(turns) > 1.0:",
+        ),
+        Break(
+            "the owner's tighter limit is passed over", _LIMITS,
+            "min(limits.largest_turns, CEILING_TURNS) + 1e-12", "CEILING_TURNS + 1e-12",
+        ),
+        Break(
+            "an owner may widen the limit", _LIMITS,
+            '"largest_turns": (_FINEST_QUANTUM_TURNS, CEILING_TURNS),',
+            '"largest_turns": (_FINEST_QUANTUM_TURNS, 1.0),',
+        ),
+        Break(
+            "one step too many is offered", _LIMITS,
+            "return tuple(self.quantum_turns * i for i in range(1, count + 1))",
+            "return tuple(self.quantum_turns * i for i in range(1, count + 2))",
+        ),
+    ),
+)  # fmt: skip
+
+_LEAN_LIMIT = Decision(
+    "lean-limit",
+    ("tests/shared/test_limits.py", _REFUSALS),
+    (
+        Break("steps beyond it are suggested", _CANDIDATES, "if lean > most and not richer:", "if False:"),
+        Break(
+            "it is twice as wide", _CANDIDATES,
+            "if lean > most and not richer:", "if lean > 2 * most and not richer:",
+        ),
+        Break(
+            "leaner turns are let through, richer ones are not", _CANDIDATES,
+            "richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0",
+            "richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) < 0",
+        ),
+        Break(
+            "it is judged where the engine stands, not where the step leads", _CANDIDATES,
+            "lean, lean_now, most = chance(outlook.lean), chance(now.lean), limits.lean_chance",
+            "lean, lean_now, most = chance(now.lean), chance(now.lean), limits.lean_chance",
+        ),
+        Break("rich of peak is called lean", _OUTLOOK, "return self.leanest < 0.0", "return self.leanest > 0.0"),
+        Break(
+            "the same for prospects", _OUTLOOK,
+            "return both, leanest(full, u, evidence.scales.all_seen) < 0.0",
+            "return both, leanest(full, u, evidence.scales.all_seen) > 0.0",
+        ),
+        Break("an owner may loosen it", _LIMITS, '"lean_chance": (0.001, 0.05),', '"lean_chance": (0.001, 0.5),'),
+    ),
+)  # fmt: skip
+
+_STAGE_ORDER = Decision(
+    "stage-order",
+    ("tests/model/setting/test_stages.py",),
+    (
+        Break(
+            "idle mixture comes before full throttle", _STAGES,
+            "    if not full.confirmed:\n        current = Stage.FULL_THROTTLE\n    elif not idle.confirmed:\n"
+            "        current = Stage.IDLE_MIXTURE\n",
+            "    if not idle.confirmed:\n        current = Stage.IDLE_MIXTURE\n    elif not full.confirmed:\n"
+            "        current = Stage.FULL_THROTTLE\n",
+        ),
+        Break("idle mixture is passed over", _STAGES, "elif not idle.confirmed:", "elif False:"),
+        Break(
+            "idle speed is passed over", _STAGES,
+            "current = Stage.TUNED if speed.confirmed else Stage.IDLE_SPEED", "current = Stage.TUNED",
+        ),
+        Break(
+            "idle mixture is confirmed before full throttle", _STAGES,
+            "idle_seen, full.confirmed)", "idle_seen, True)",
+        ),
+        Break(
+            "idle speed is confirmed before idle mixture", _STAGES,
+            '_seen(evidence, True, "idle_rpm"), idle.confirmed)', '_seen(evidence, True, "idle_rpm"), True)',
+        ),
+        Break(
+            "an unobserved stage is confirmed", _STAGES,
+            "before and sure and observed and reached", "before and sure and reached",
+        ),
+        Break(
+            "a later stage goes by its own chance alone", _STAGES,
+            "reached = min(chance(right), chance(together)) >= needed", "reached = chance(right) >= 0.4",
+        ),
+    ),
+)  # fmt: skip
+
+_UNCONFIRM = Decision(
+    "unconfirm-after-change",
+    ("tests/model/setting/test_stages.py", "tests/model/learning/test_evidence.py"),
+    (
+        Break(
+            "a needle or part that was changed changes nothing", _STAGES,
+            "a.changes == b.changes and a.turns == b.turns", "a.turns == b.turns",
+        ),
+        Break(
+            "a turn of the screw changes nothing", _STAGES,
+            "a.changes == b.changes and a.turns == b.turns", "a.changes == b.changes",
+        ),
+        Break(
+            "the idle stop changes nothing", _STAGES,
+            "(not same_idle_stop or position.idle_stop_turns == now.idle_stop_turns)", "True",
+        ),
+        Break(
+            "a change of needle is not counted", _EVIDENCE,
+            "changes=(*self.changes, needle),", "changes=self.changes,",
+        ),
+        Break(
+            "a change of part is not counted", _EVIDENCE,
+            'changes=(*self.changes, f"part:{part}"))', "changes=self.changes)",
+        ),
+    ),
+)  # fmt: skip
+
+_SIGN_OF_TURN = Decision(
+    "sign-of-turn",
+    ("tests/model/step/test_wording.py", *_TRADE, "tests/model/learning/test_evidence.py"),
+    (
+        Break(
+            "the hex key is sent the wrong way", _WORDING,
+            "sense = lean.opposite() if step.turns > 0 else lean",
+            "sense = lean if step.turns > 0 else lean.opposite()",
+        ),
+        Break(
+            "a leaner turn is called richer", _WORDING,
+            'effect = "richer" if step.turns > 0 else "leaner"', 'effect = "leaner" if step.turns > 0 else "richer"',
+        ),
+        Break(
+            "a new needle is turned the wrong way", _WORDING,
+            "sense = lean.opposite() if turns_from_mark > 0 else lean",
+            "sense = lean if turns_from_mark > 0 else lean.opposite()",
+        ),
+        Break(
+            "a recorded turn counts the other way", _EVIDENCE,
+            "return replace(self, turns=self.turns + turns)", "return replace(self, turns=self.turns - turns)",
+        ),
+        Break(
+            "a turn out moves the needle in", _EVIDENCE,
+            "np.array([p.turns * body.screw_pitch_m for p, _ in rows])",
+            "np.array([-p.turns * body.screw_pitch_m for p, _ in rows])",
+        ),
+        Break("a needle further out passes less", _MIXTURE, "+ mark + s.needle_m", "+ mark - s.needle_m"),
+    ),
+)  # fmt: skip
+
+_CENSORING = Decision(
+    "censoring",
+    ("tests/model/learning/test_likelihood.py", "tests/model/engine/test_noise.py"),
+    (
+        Break(
+            "fell at once says the rise is above nought", _LIKELIHOOD,
+            "(r.fell, 0.0, e.rise, rise),", "(r.fell, 0.0, -e.rise, rise),",
+        ),
+        Break("fell at once says nothing", _LIKELIHOOD, "        (r.fell, 0.0, e.rise, rise),\n", ""),
+        Break(
+            "rough before the peak says the rise is below", _LIKELIHOOD,
+            "(r.rough, -r.rise, -e.rise, rise),", "(r.rough, r.rise, e.rise, rise),",
+        ),
+        Break(
+            "rough before the peak counts as the peak", _LIKELIHOOD,
+            "(r.has_rise, r.rise, e.rise, rise_error),", "(r.has_rise + r.rough, r.rise, e.rise, rise_error),",
+        ),
+        Break(
+            "the two ends are taken for one another", _EVIDENCE,
+            'RiseSeen.FELL_AT_ONCE: "fell", RiseSeen.ROUGH_BEFORE_PEAK: "rough"',
+            'RiseSeen.FELL_AT_ONCE: "rough", RiseSeen.ROUGH_BEFORE_PEAK: "fell"',
+        ),
+        Break("the wrong tail is taken", _NOISE, "z = (limit - centre) / scale", "z = (centre - limit) / scale"),
+    ),
+)  # fmt: skip
+
+_TEMPERATURE_DIFFERENCE = Decision(
+    "temperature-difference",
+    ("tests/api/test_wire.py", "tests/shared/test_units.py"),
+    (
+        Break(
+            "a rise may be given as a gauge reading", _UNITS,
+            '("delta_degF", "delta_degC", "kelvin"), 0.0, 500.0)',
+            '("delta_degF", "delta_degC", "kelvin", "degF", "degC"), 0.0, 500.0)',
+        ),
+        Break(
+            "a rise to peak is taken without its unit", "api/wire/run.py",
+            "ExhaustRise(RiseSeen.PEAK, rise.si(),", "ExhaustRise(RiseSeen.PEAK, rise.value,",
+        ),
+        Break(
+            "a rise before roughness is taken without its unit", "api/wire/run.py",
+            "ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, rise.si(),", "ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, rise.value,",
+        ),
+        Break(
+            "a degree Fahrenheit is a kelvin", _UNITS,
+            "degree_Fahrenheit = 5 / 9 * kelvin;", "degree_Fahrenheit = kelvin;",
+        ),
+        Break(
+            "a difference is converted like a reading", _UNITS,
+            "one, other = (_SPELLINGS.get(each, each) or",
+            'one, other = (_SPELLINGS.get(each, each).removeprefix("delta_") or',
+        ),
+    ),
+)  # fmt: skip
+
+_LEANEST_CYLINDER = Decision(
+    "leanest-cylinder",
+    ("tests/model/trace/test_cylinders.py",),
+    (
+        Break(
+            "the richest cylinder decides", _CYLINDERS,
+            "leanest = min(settled, key=lambda n: settled[n])", "leanest = max(settled, key=lambda n: settled[n])",
+        ),
+        Break(
+            "the first column decides", _CYLINDERS,
+            "leanest = min(settled, key=lambda n: settled[n])", "leanest = next(iter(settled))",
+        ),
+        Break(
+            "a lean cylinder that departs is left out", _CYLINDERS,
+            "if n not in departing or x < middle}", "if n not in departing}",
+        ),
+        Break(
+            "the run takes the first to peak", "api/trace/recording.py",
+            "reading, count = found.readings[found.leanest], len(found.readings)",
+            "reading, count = found.readings[found.first_to_peak or found.leanest], len(found.readings)",
+        ),
+        Break(
+            "the mean of all is leaner than the leanest", _MIXTURE,
+            "return ln_full + all_seen * u.cylinder_gap", "return ln_full - all_seen * u.cylinder_gap",
+        ),
+        Break(
+            "the leanest unseen is richer than what is seen", _MIXTURE,
+            "return ln_full - (1.0 - all_seen) * u.cylinder_gap", "return ln_full + (1.0 - all_seen) * u.cylinder_gap",
+        ),
+        Break(
+            "the spread has the wrong sign", _LIKELIHOOD,
+            "exhaust.rise(ends.full + u.cylinder_gap,", "exhaust.rise(ends.full - u.cylinder_gap,",
+        ),
+    ),
+)  # fmt: skip
+
+_DENSITY_SIGN = Decision(
+    "density-sign",
+    ("tests/model/step/test_trade_experience.py", "tests/model/engine/test_air.py"),
+    (
+        Break(
+            "thin air is leaner", _MIXTURE,
+            "s.ln_fuel - u.density_exponent * s.ln_density", "s.ln_fuel + u.density_exponent * s.ln_density",
+        ),
+        Break(
+            "density is over its inverse", "model/engine/air.py",
+            "return density / SEA_LEVEL_DENSITY\n", "return SEA_LEVEL_DENSITY / density\n",
+        ),
+        Break(
+            "humid air is heavier", "model/engine/air.py",
+            "(air.pressure_pascal - vapour) / (_R_DRY * t)", "(air.pressure_pascal + vapour) / (_R_DRY * t)",
+        ),
+    ),
+)  # fmt: skip
+
+_STEEPER_RICHER = Decision(
+    "steeper-is-richer",
+    (*_TRADE, "tests/model/engine/test_needle.py", _REFUSALS, "tests/model/step/test_wording.py"),
+    (
+        Break(
+            "a steeper flat uncovers less", "model/engine/needle.py",
+            "segment_area(0.5 * needle_diameter, slope * past, backend)",
+            "segment_area(0.5 * needle_diameter, 0.0009 / slope * past, backend)",
+        ),
+        Break(
+            "a needle's slope is read the other way", _EVIDENCE,
+            "ln_slope=np.log([installation.needle(p.needle).taper_slope for p, _ in rows]),",
+            "ln_slope=np.log([0.0009 / installation.needle(p.needle).taper_slope for p, _ in rows]),",
+        ),
+        Break(
+            "a steeper needle is called shallower", _WORDING,
+            'effect = "steeper" if steps > 0 else "shallower"', 'effect = "shallower" if steps > 0 else "steeper"',
+        ),
+        Break(
+            "steps among needles are counted backwards", _CANDIDATES,
+            "steps = ordered.index(reach.needle) - ordered.index(here.needle)",
+            "steps = ordered.index(here.needle) - ordered.index(reach.needle)",
+        ),
+    ),
+)  # fmt: skip
+
+_CONSENT = Decision(
+    "consent",
+    (
+        "tests/api/test_pool.py::test_what_leaves_is_a_summary_and_coarse_traits",
+        "tests/api/pages/test_similar.py::test_leaving_and_taking_back",
+        f"{_WHO_MAY}::test_an_adviser_records_but_does_not_own",
+    ),
+    (
+        Break("the API takes a no for a yes", "api/wire/pool.py", "consent: Literal[True]", "consent: bool"),
+        Break("the page asks for nothing", "api/pages/similar.py", 'if not typed.get("consent"):', "if False:"),
+        Break(
+            "an adviser may give it through the API", "api/pool/routes.py",
+            '    **may(Rule.OWNS),\n    status_code=201,', '    **may(Rule.SEES),\n    status_code=201,',
+        ),
+        Break(
+            "an adviser may give it on the page", "api/pages/similar.py",
+            '@router.post("/leave", **may(Rule.OWNS))', '@router.post("/leave", **may(Rule.SEES))',
+        ),
+    ),
+)  # fmt: skip
+
+_OWNERS_404 = Decision(
+    "somebody-elses-is-not-found",
+    (
+        f"{_WHO_MAY}::test_another_builders_number_is_as_good_as_none",
+        f"{_WHO_MAY}::test_lists_show_only_ones_own",
+        f"{_WHO_MAY}::test_an_adviser_records_but_does_not_own",
+    ),
+    (
+        Break(
+            "anybody known is let in", _GATE,
+            '(relation == "owner" or (advises', "(relation is not None or (advises",
+        ),
+        Break(
+            "it is forbidden, which tells that it is there", _GATE,
+            'raise NotFoundError("no such installation"', 'raise ForbiddenError("no such installation"',
+        ),
+        Break("an adviser may what an owner may", _GATE, "(advises and rule is Rule.SEES)", "advises"),
+        Break(
+            "whoever asks counts as the owner", "api/access/storage.py",
+            "    if owner == person_id:\n", "    if owner is not None:\n",
+        ),
+        Break(
+            "lists show all", "api/access/caller.py",
+            "owned = Installation.owner_id == self.person_id", "owned = Installation.owner_id.is_not(None)",
+        ),
+    ),
+)  # fmt: skip
+
+DECISIONS = (
+    _STEP_LIMIT, _LEAN_LIMIT, _STAGE_ORDER, _UNCONFIRM, _SIGN_OF_TURN, _CENSORING, _TEMPERATURE_DIFFERENCE,
+    _LEANEST_CYLINDER, _DENSITY_SIGN, _STEEPER_RICHER, _CONSENT, _OWNERS_404,
+)  # fmt: skip
+"""All of them."""
