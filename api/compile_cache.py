@@ -15,6 +15,7 @@ from shared.errors import InvalidValueError
 
 __all__ = ["SamplerShelf", "use"]
 
+_PLACES = ("compiledir", "generated_src_dir")  # flags that say where files go: they change nothing in what is compiled
 _KEPT = 3  # of other versions, other machines that share the folder, and this one
 
 
@@ -148,4 +149,5 @@ def _what_it_depends_on() -> Iterator[str]:
     for name, value in sorted(os.environ.items()):
         if name.startswith("NUMBA_") and name != "NUMBA_CACHE_DIR":
             yield f"{name}={value}"
-    yield ",".join(flag for flag in os.environ.get("PYTENSOR_FLAGS", "").split(",") if "compiledir" not in flag)
+    flags = os.environ.get("PYTENSOR_FLAGS", "").split(",")
+    yield ",".join(flag for flag in flags if not any(place in flag for place in _PLACES))

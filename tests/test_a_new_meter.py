@@ -14,6 +14,7 @@ from shared.runs import Air, Run
 _ROOT = Path(__file__).parents[1]
 
 
+@pytest.mark.slow
 def test_a_meter_added_through_the_seam_alone(tmp_path: Path) -> None:
     """Likelihood, graph, virtual engine, wire, form, history, table and contract take up two toy meters and a unit."""
     done = subprocess.run(

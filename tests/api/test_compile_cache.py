@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from api.compile_cache import SamplerShelf
+from api.compile_cache import SamplerShelf, use
 
 _ROOT = Path(__file__).parents[2]
 
@@ -41,6 +41,8 @@ def test_other_code_finds_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     shelf = SamplerShelf(tmp_path)
     shelf.put(b"code")
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "elsewhere"))
+    monkeypatch.delenv("PYTENSOR_FLAGS")
+    use(tmp_path / "elsewhere")
     assert shelf.get() == b"code"
     for change in ("formula", "library", "flag", "told", "processor"):
         with monkeypatch.context() as m:

@@ -137,6 +137,7 @@ def test_a_bad_trace_is_refused(client: Client, place: str, change: Any, words: 
     assert client.get(f"{place}/history").json()["entries"] == []
 
 
+@pytest.mark.slow
 def test_a_trace_teaches_more_than_rounded_rises(real_client: Client, needles: list[dict[str, Any]]) -> None:
     """After three runs the offset is known at least a third more narrowly from traces than from rounded rises."""
 

@@ -20,6 +20,7 @@ def _bench(*arguments: str) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.slow
 def test_a_campaign_of_the_knowing_and_the_simple() -> None:
     """The oracle needs fewer runs than the rule of thumb, and claims nothing false; every figure is there."""
     found = _bench("campaign", "--engines", "8", "--policy", "rule_of_thumb", "--policy", "oracle")
@@ -31,6 +32,7 @@ def test_a_campaign_of_the_knowing_and_the_simple() -> None:
     assert (oracle["true_claims"], oracle["violations"], oracle["unfinished"]) == (1.0, 0, 0.0)
 
 
+@pytest.mark.slow
 def test_a_stopped_bench_goes_on(tmp_path: Path) -> None:
     """What is kept is not done again, what was cut off is, and the figures are those of a bench that never stopped."""
     keep = tmp_path / "kept.jsonl"

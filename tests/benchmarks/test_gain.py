@@ -40,6 +40,7 @@ def test_readings_are_censored_and_every_judgement_is_given() -> None:
     assert set(drawn.level) == {1.0, 2.0, 3.0, 4.0, 5.0}
 
 
+@pytest.mark.slow
 def test_reference_and_plain_estimator_agree() -> None:
     """The reference and plain nested Monte Carlo, which share no integration, meet within their errors."""
     known = reference(0.4, 0.0, 6, 7, 4)

@@ -33,6 +33,7 @@ def _campaign(
     return engine, run_campaign(engine, chosen, place.weather, rng, fitting)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_oracle_is_always_right(installation: Installation, curves: tuple[Curve, ...], family: str) -> None:
     """In every family it tunes what can be tuned, claims nothing false, breaks no limit; it says so where it cannot."""

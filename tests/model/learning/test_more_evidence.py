@@ -27,6 +27,7 @@ def test_lambda_tells_rich_from_lean(advisor: Advisor, installation: Installatio
     assert np.median(np.exp(rich.now.full)) == pytest.approx(1 / 0.85, abs=0.05)
 
 
+@pytest.mark.slow
 def test_lambda_and_flow_narrow_the_offset(advisor: Advisor, installation: Installation) -> None:
     """Readings of the engine as a whole add to what the rise says."""
     rise = Run(_AIR, rise=_RISE)
@@ -51,6 +52,7 @@ def test_a_rise_to_best_power_is_a_rich_engine(advisor: Advisor, installation: I
     assert np.median(much.now.full) > np.median(none.now.full) + 0.05
 
 
+@pytest.mark.slow
 def test_a_known_propeller_makes_a_slow_static_speed_telling(advisor: Advisor, installation: Installation) -> None:
     """Where a band of static speed is known, a speed far below it says more about the mixture."""
     band = dataclasses.replace(installation, targets=Targets(static_rpm=(2780.0, 2830.0)))
@@ -84,6 +86,7 @@ def test_unseen_cylinders_raise_the_lean_chance(advisor: Advisor, installation: 
     )
 
 
+@pytest.mark.slow
 def test_a_wide_spread_is_learned(advisor: Advisor, installation: Installation) -> None:
     """A spread of 40 K among four cylinders moves the mean of the engine away from its leanest cylinder."""
     rise = ExhaustRise(RiseSeen.PEAK, 60.0, 2.0, 4, 40.0)
@@ -92,6 +95,7 @@ def test_a_wide_spread_is_learned(advisor: Advisor, installation: Installation) 
     assert gap == pytest.approx(40.0 / (1002 / 1.8), rel=0.35)
 
 
+@pytest.mark.slow
 def test_days_of_different_air_teach_the_exponent(advisor: Advisor, installation: Installation) -> None:
     """Runs in thin and in thick air at one setting narrow the density exponent; runs in one air do not."""
     thin, thick = Air(305.0, 80_000.0), Air(263.0, 103_000.0)

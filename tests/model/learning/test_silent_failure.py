@@ -144,6 +144,7 @@ def _wider(x: _Draws) -> _Draws:
     return by_chain.reshape(x.shape)
 
 
+@pytest.mark.slow
 def test_a_fit_that_is_wrong_is_found_out(advisor: Advisor, installation: Installation) -> None:
     """One chain of four a third wider than it should be, or hardly any warm-up: beyond the bound of two histories."""
     evidence = gather(installation, ())

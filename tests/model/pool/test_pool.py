@@ -66,6 +66,7 @@ def test_a_summary_times_the_prior_is_the_posterior(advisor: Advisor, installati
     assert np.allclose(np.mean(wider, axis=0), 0.0, atol=0.1)
 
 
+@pytest.mark.slow
 def test_whatever_prior_a_fit_was_made_with_is_divided_out(
     advisor: Advisor, installation: Installation, air: Air
 ) -> None:
@@ -172,6 +173,7 @@ def test_a_prior_moves_the_same_in_sampler_and_virtual_engine(
         assert np.allclose(np.cov(theta.T), prior.covariance(), atol=0.08)
 
 
+@pytest.mark.slow
 def test_an_odd_engine_is_let_go(advisor: Advisor, installation: Installation, air: Air) -> None:
     """An engine five spreads off the pool's is found near where the expert's prior finds it, if odd ones are counted
     with; if not, the pool's word holds it back.

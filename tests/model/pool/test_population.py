@@ -66,6 +66,7 @@ def _exact() -> dict[str, tuple[float, float]]:
     return found
 
 
+@pytest.mark.slow
 def test_eight_schools(schools: Population) -> None:
     """Posterior means are those published, and exact ones, within four Monte Carlo standard errors.
 
@@ -267,6 +268,7 @@ def test_what_populations_were_drawn_from_is_recovered(
     _hold_the_truth(sampler, range(12))
 
 
+@pytest.mark.slow
 def test_an_odd_engine_does_not_drag_the_rest(sampler: PopulationSampler, rng: np.random.Generator) -> None:
     """One engine far off among thirty moves the common centre by far less than its share under a normal."""
     generating = ordinary_population(rng)
