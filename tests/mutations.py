@@ -93,7 +93,7 @@ def _changed(place: Path, change: Break) -> Iterator[None]:
 def _failures(place: Path, tests: Sequence[str]) -> tuple[list[str], float]:
     """Tests of the copy that fail, and how long it took [s]."""
     env = {**os.environ, "PYTHONPATH": str(place), "PYTHONDONTWRITEBYTECODE": "1"}
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-m", _QUICK, *tests]
+    command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider", "-m", _QUICK, *tests]
     begun = time.perf_counter()
     done = subprocess.run(command, cwd=place, env=env, capture_output=True, text=True, check=False, timeout=300)
     seconds = round(time.perf_counter() - begun, 1)
