@@ -18,7 +18,7 @@ from sqlalchemy import text
 from api.database import Database
 from tests.api.asking import RUN
 
-ROUNDS, WRITERS = 10, 16
+WRITERS = 16
 
 
 @contextmanager
@@ -77,12 +77,13 @@ def send(client: httpx2.Client, place: str, key: str) -> httpx2.Response:
 
 
 @pytest.mark.slow
-def test_killed_again_and_again(tmp_path: Path, needles: list[dict[str, Any]]) -> None:
-    """Ten times killed under sixteen writers: what was acknowledged is there once, also what was sent again."""
+@pytest.mark.parametrize("rounds", [3, pytest.param(10, marks=pytest.mark.thorough(daily=False))])
+def test_killed_again_and_again(tmp_path: Path, needles: list[dict[str, Any]], rounds: int) -> None:
+    """Again and again killed under sixteen writers: what was acknowledged is there once, also what was sent again."""
     chance = random.Random(20_260_101)  # noqa: S311 - when to kill
     acknowledged: list[str] = []
     unanswered: list[tuple[str, str]] = []
-    for number in range(ROUNDS):
+    for number in range(rounds):
         with _served(tmp_path) as (url, process):
             with httpx2.Client(base_url=url, timeout=60) as client:
                 for place, key in unanswered:  # with its key it may be sent again, whether it was stored or not
@@ -99,7 +100,7 @@ def test_killed_again_and_again(tmp_path: Path, needles: list[dict[str, Any]]) -
         assert writers.unanswered, "it was killed while nobody wrote"
         acknowledged += writers.acknowledged
         unanswered = [(place, key) for key in writers.unanswered]
-    assert len(acknowledged) > ROUNDS * 5
+    assert len(acknowledged) > rounds * 5
     with closing(Database(f"sqlite:///{tmp_path / 'eighth-turn.db'}")) as database, database.reading() as session:
         assert session.scalar(text("PRAGMA integrity_check")) == "ok"
         assert session.execute(text("PRAGMA foreign_key_check")).all() == []

@@ -248,7 +248,7 @@ def _hold_the_truth(sampler: PopulationSampler, seeds: range) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.thorough
+@pytest.mark.thorough(one_of="hierarchies")
 @pytest.mark.parametrize("first", range(0, 12, 2))
 def test_what_two_populations_were_drawn_from_is_recovered(
     sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch, first: int
@@ -285,7 +285,7 @@ def test_an_odd_engine_does_not_drag_the_rest(sampler: PopulationSampler, rng: n
 
 
 @pytest.mark.slow
-@pytest.mark.thorough
+@pytest.mark.thorough(one_of="hierarchies")
 @pytest.mark.parametrize("seed", [4, 5, 6])
 def test_the_approximation_is_as_good_at_the_crossover(
     sampler: PopulationSampler, monkeypatch: pytest.MonkeyPatch, seed: int

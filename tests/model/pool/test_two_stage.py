@@ -165,7 +165,7 @@ def test_two_stages_come_to_what_one_joint_fit_does(advisor: Advisor, installati
 
 
 @pytest.mark.slow
-@pytest.mark.thorough
+@pytest.mark.thorough(one_of="hierarchies")
 @pytest.mark.parametrize("first", [12, 16, 20])
 def test_two_stages_of_four_engines(advisor: Advisor, installation: Installation, air: Air, first: int) -> None:
     """Of four other engines."""
