@@ -127,7 +127,7 @@ def _set_up(client: Client) -> int:
 def test_whichever_fails(
     settings: Settings, needles: list[dict[str, Any]], after_commit: bool, first: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Over a whole tuning, every third operation in turn: the log is the same as without any failure, traces included."""
+    """Over a whole tuning, every third operation in turn: the log is as without any failure, traces included."""
     read: dict[str, Traced] = {}  # the same trace reads the same: once is enough
 
     def read_once(sent: RunIn) -> Traced:
