@@ -3,6 +3,6 @@
 from importlib.metadata import PackageNotFoundError, version
 
 try:
-    __version__ = version("eighth-turn")
+    __version__ = version("taperwise")
 except PackageNotFoundError:  # run from a checkout that is not installed
     __version__ = "0"

@@ -5,37 +5,39 @@ from contextlib import asynccontextmanager
 
 from fastapi import Depends, FastAPI
 
-from api import __version__, health, words
-from api.access import changes
-from api.access import routes as access
-from api.access.door import Door, Limiter
-from api.access.gate import admit
-from api.advice import routes as advice
-from api.advice.adviser import Adviser
-from api.advice.desk import Desk
-from api.advice.real_adviser import real_adviser
-from api.belongings import routes as belongings
-from api.database import Database
-from api.http import bodies, openapi_page, problems
-from api.installations import routes as installations
-from api.jobs.worker import Worker
-from api.log import routes as log
-from api.notes import routes as notes
-from api.observed import routes as observed
-from api.observed.figures import Figures
-from api.observed.spans import Spans, spans_asked_for
-from api.observed.watching import Watched
-from api.once import InFlight
-from api.pages import own_forms
-from api.pages.problem_pages import sign_in_first
-from api.pages.routers import ROUTERS as PAGES
-from api.pages.working import Work
-from api.papers import routes as papers
-from api.pictures.gallery import Gallery
-from api.pool import routes as pool
-from api.pool import start_routes as start
-from api.pool.release import checked_floor, real_fitter
-from api.settings import Settings
+from taperwise.api import __version__
+from taperwise.api.accounts import audit
+from taperwise.api.accounts import routes as accounts
+from taperwise.api.accounts.authentication import Authentication, Limiter
+from taperwise.api.accounts.authorization import authorize
+from taperwise.api.background.worker import Worker
+from taperwise.api.charts.data import ChartData
+from taperwise.api.core import json_body, openapi_page, problems
+from taperwise.api.core.database import Database
+from taperwise.api.core.idempotency import InFlight
+from taperwise.api.core.settings import Settings
+from taperwise.api.exports import routes as exports
+from taperwise.api.installations import routes as installations
+from taperwise.api.log import idle_levels
+from taperwise.api.log import routes as log
+from taperwise.api.notes import routes as notes
+from taperwise.api.observability import health
+from taperwise.api.observability import routes as observability
+from taperwise.api.observability.metrics import Metrics
+from taperwise.api.observability.request_logging import RequestLogging
+from taperwise.api.observability.tracing import Spans, spans_asked_for
+from taperwise.api.ownership import routes as ownership
+from taperwise.api.pooling import routes as pooling
+from taperwise.api.pooling import starting_point_routes as starting_point
+from taperwise.api.pooling.release import checked_floor, real_fitter
+from taperwise.api.recommendations import routes as recommendations
+from taperwise.api.recommendations.factory import make_recommender
+from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
+from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.web import csrf
+from taperwise.api.web.background_calls import BackgroundCalls
+from taperwise.api.web.problem_pages import sign_in_first
+from taperwise.api.web.routers import ROUTERS as PAGES
 
 __all__ = ["create_app"]
 
@@ -47,7 +49,9 @@ _DESCRIPTION = (
 
 
 def create_app(
-    settings: Settings, make_adviser: Callable[[int], Adviser] = real_adviser, spans: Spans | None = None
+    settings: Settings,
+    make_adviser: Callable[[int], RecommenderProtocol] = make_recommender,
+    spans: Spans | None = None,
 ) -> FastAPI:
     """The application with its database migrated.
 
@@ -72,35 +76,36 @@ def create_app(
         database.close()
 
     app = FastAPI(
-        title="Eighth Turn", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan, dependencies=[Depends(admit)],
+        title="Taperwise", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
+        lifespan=lifespan, dependencies=[Depends(authorize)],
     )  # fmt: skip
-    database.watchers.append(changes.watch)
+    database.watchers.append(audit.watch)
     app.state.database = database
     app.state.in_flight = InFlight()
     app.state.settings = settings
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
-    app.state.figures = Figures(database, settings.seed)
-    app.state.desk = Desk(make_adviser, settings.seed, app.state.figures, spans)
+    app.state.figures = Metrics(database, settings.seed)
+    app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
     app.state.pool_floor = checked_floor(settings.pool_floor)
     app.state.fitter = real_fitter
-    app.state.gallery = Gallery(app.state.desk, database)
-    app.state.work = Work()
+    app.state.gallery = ChartData(app.state.desk, database)
+    app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
     app.add_middleware(
-        bodies.StrictBodies, max_bytes=settings.max_body_bytes, but_under=own_forms.FORMS_UNDER,
+        json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),
     )  # fmt: skip
-    app.add_middleware(own_forms.OwnForms, max_bytes=settings.max_body_bytes)
+    app.add_middleware(csrf.OwnForms, max_bytes=settings.max_body_bytes)
     app.add_middleware(
-        Door, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
+        Authentication, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
-    app.add_middleware(Watched, figures=app.state.figures, spans=spans)
+    app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     problems.install(app, settings.access == "keys")
     served = (
-        installations.router, papers.router, start.router, log.router, advice.router, notes.router, pool.router,
-        access.router, belongings.router, words.router, health.router, observed.router, openapi_page.router, *PAGES,
+        installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,
+        pooling.router, accounts.router, ownership.router, idle_levels.router, health.router, observability.router,
+        openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

@@ -13,8 +13,8 @@ DEFERENCE = (
 GROUND_RUN = (
     "Tie the aircraft down, chock the wheels, hold the brakes, point it into the wind. Brief everyone on the fire "
     "extinguisher; wear eye and ear protection; nobody beside the engine or near the propeller's plane.",
-    "Shut down, ignition off, before touching the needle carrier, the idle stop or anything near the propeller. "
-    "Refit the lock screw and look for fuel leaks before the next start.",
+    "Shut down, ignition off, before touching the needle holder, the idle stop or anything near the propeller. "
+    "Refit the locking screw and look for fuel leaks before the next start.",
     "Keep full throttle brief; watch the engine's own limits for cylinder head, oil and exhaust temperature, and let "
     "it cool between runs.",
 )

@@ -2,7 +2,7 @@
 
 ::
 
-    EighthTurnError                what is wrong, the field, the value seen, the cure
+    TaperwiseError                what is wrong, the field, the value seen, the cure
     ├── InvalidValueError          a value that cannot be used
     │   ├── UnitError              a unit that is unknown or of another kind of quantity
     │   ├── OutOfRangeError        a value outside what is plausible
@@ -20,7 +20,6 @@
 
 __all__ = [
     "ConflictError",
-    "EighthTurnError",
     "ForbiddenError",
     "InvalidValueError",
     "NotConvergedError",
@@ -29,6 +28,7 @@ __all__ = [
     "OutOfRangeError",
     "ReusedKeyError",
     "StepLimitError",
+    "TaperwiseError",
     "TimeOrderError",
     "UnitError",
     "UnknownCallerError",
@@ -36,7 +36,7 @@ __all__ = [
 ]
 
 
-class EighthTurnError(Exception):
+class TaperwiseError(Exception):
     """Base of the tree; raised only through its children.
 
     Parameters
@@ -65,7 +65,7 @@ class EighthTurnError(Exception):
         return f"{where}{self.message}{seen}.{cure}"
 
 
-class InvalidValueError(EighthTurnError):
+class InvalidValueError(TaperwiseError):
     """Raised when a value cannot be used as it is."""
 
 
@@ -81,35 +81,35 @@ class UnknownNeedleError(InvalidValueError):
     """Raised when a needle is named that is not among those on hand."""
 
 
-class StepLimitError(EighthTurnError):
+class StepLimitError(TaperwiseError):
     """Raised when someone tries to build a step larger than may ever be suggested."""
 
 
-class TimeOrderError(EighthTurnError):
+class TimeOrderError(TaperwiseError):
     """Raised when an entry is dated before the one it follows, or in the future."""
 
 
-class NotFoundError(EighthTurnError):
+class NotFoundError(TaperwiseError):
     """Raised when nothing is stored under the number asked for."""
 
 
-class ConflictError(EighthTurnError):
+class ConflictError(TaperwiseError):
     """Raised when an entry contradicts what is already stored."""
 
 
-class ReusedKeyError(EighthTurnError):
+class ReusedKeyError(TaperwiseError):
     """Raised when an idempotency key comes again with something else."""
 
 
-class UnknownCallerError(EighthTurnError):
+class UnknownCallerError(TaperwiseError):
     """Raised when nobody known asks for what needs somebody known."""
 
 
-class ForbiddenError(EighthTurnError):
+class ForbiddenError(TaperwiseError):
     """Raised when whoever asks may not."""
 
 
-class NotReadyError(EighthTurnError):
+class NotReadyError(TaperwiseError):
     """Raised when an answer is asked for before the sampler is compiled.
 
     Parameters
@@ -123,5 +123,5 @@ class NotReadyError(EighthTurnError):
         self.seconds = seconds
 
 
-class NotConvergedError(EighthTurnError):
+class NotConvergedError(TaperwiseError):
     """Raised when the sampler gave no posterior that can be trusted, even after a refit."""

@@ -7,7 +7,7 @@ most; a bigger step teaches nothing and can lean an engine at full power.
 import math
 from dataclasses import dataclass
 
-from shared.errors import OutOfRangeError, StepLimitError
+from taperwise.shared.errors import OutOfRangeError, StepLimitError
 
 __all__ = [
     "CEILING_TURNS",
@@ -104,7 +104,7 @@ def _within(turns: float, limits: StepLimits, what: str) -> None:
 
 @dataclass(frozen=True)
 class ScrewStep:
-    """A turn of the needle carrier that may be suggested.
+    """A turn of the needle holder that may be suggested.
 
     Parameters
     ----------

@@ -1,14 +1,14 @@
 """Meters: instruments that read one positive quantity of the engine at full throttle, full rich.
 
 What both sides know of them: the name a reading goes by, its kind of quantity, and words. What one would show is a
-matter of the model (`model.engine.meters`). A further one is added by a row here and a rule there; record, evidence,
-sampler, prediction, form, table and sheet follow.
+matter of the model (`taperwise.model.physics.meters`). A further one is added by a row here and a rule there; record,
+evidence, sampler, prediction, form, table and sheet follow.
 """
 
 from dataclasses import dataclass
 
-from shared.errors import InvalidValueError
-from shared.units import KINDS
+from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.units import KINDS
 
 __all__ = ["Meter", "add", "meters"]
 
@@ -22,7 +22,7 @@ class Meter:
     name : str
         Of its reading, on the wire and in the log: an identifier.
     kind : str
-        Key of `shared.units.KINDS`; the quantity is positive.
+        Key of `taperwise.shared.units.KINDS`; the quantity is positive.
     words : str
         What it reads, as a sheet or a sentence calls it.
     label : str

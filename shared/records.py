@@ -6,9 +6,9 @@ A log is a sequence of entries, runs and adjustments, in the order in which they
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
-from shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
-from shared.runs import Run
+from taperwise.shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
+from taperwise.shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
+from taperwise.shared.runs import Run
 
 __all__ = [
     "Acknowledge",
@@ -82,11 +82,11 @@ class ThrottleBody:
     idle_opening_m : float
         Travel of the slide at the idle stop.
     screw_pitch_m : float
-        Movement of the needle per turn of the carrier.
+        Movement of the needle per turn of the holder.
     idle_stop_pitch_m : float
         Movement of the slide per turn of the idle stop screw.
     lean_direction : TurnSense
-        Sense in which the carrier moves the needle in (leaner).
+        Sense in which the holder moves the needle in (leaner).
     faster_direction : TurnSense
         Sense in which the idle stop screw opens the slide.
     orifice_diameter_m, needle_diameter_m : float
@@ -233,7 +233,7 @@ class Installation:
 
 @dataclass(frozen=True)
 class TurnScrew:
-    """The needle carrier was turned: positive = needle out, richer [turns]."""
+    """The needle holder was turned: positive = needle out, richer [turns]."""
 
     turns: float
 

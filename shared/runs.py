@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
 
-from shared.errors import InvalidValueError
-from shared.meters import meters
+from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.meters import meters
 
 __all__ = [
     "OBSERVATIONS",
@@ -104,8 +104,8 @@ class Run:
     power_rpm_rise : float or None
         Rise of static speed on leaning from full rich to best power [rpm]; 0 where there was none.
     meters : tuple of (str, float)
-        What meters show at full throttle, full rich: names of `shared.meters`, readings in the kind's inside unit,
-        positive.
+        What meters show at full throttle, full rich: names of `taperwise.shared.meters`, readings in the kind's inside
+        unit, positive.
     highest : Highest
     sureness : Sureness
         Of what was read off gauges and judged; a trace speaks for itself.

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from shared.errors import OutOfRangeError, UnitError
+from taperwise.shared.errors import OutOfRangeError, UnitError
 
 __all__ = ["KINDS", "Kind", "from_si", "in_unit", "si_factor", "to_si"]
 

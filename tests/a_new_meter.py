@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from model.engine import meters as rules
-from shared import meters, units
+from taperwise.model.physics import meters as rules
+from taperwise.shared import meters, units
 
 meters.add(meters.Meter("second_lambda", "lambda", "second lambda", "Lambda of the other pipe"))
 rules.add("second_lambda", rules.Rule(0.006, lambda at: at.unknowns.lambda_at_peak - at.mean))
@@ -24,16 +24,16 @@ rules.add(
 
 import numpy as np  # noqa: E402 - a contributor's rows stand in the two files, before anything is read with them
 
-from api.app import create_app  # noqa: E402 - as above
-from api.settings import Settings  # noqa: E402 - as above
-from model.engine.mixture import mixtures  # noqa: E402 - as above
-from model.learning.evidence import gather, readings_of  # noqa: E402 - as above
-from model.learning.likelihood import log_likelihood  # noqa: E402 - as above
-from model.learning.packed import data_of  # noqa: E402 - as above
-from model.learning.prior_draws import draw_unknowns  # noqa: E402 - as above
-from model.trial.virtual_engine import VirtualEngine  # noqa: E402 - as above
-from shared.records import Installation, Needle  # noqa: E402 - as above
-from shared.runs import Air, Run  # noqa: E402 - as above
+from taperwise.api.app import create_app  # noqa: E402 - as above
+from taperwise.api.core.settings import Settings  # noqa: E402 - as above
+from taperwise.model.inference.data_packing import data_of  # noqa: E402 - as above
+from taperwise.model.inference.dataset import gather, readings_of  # noqa: E402 - as above
+from taperwise.model.inference.likelihood import log_likelihood  # noqa: E402 - as above
+from taperwise.model.inference.prior_draws import draw_unknowns  # noqa: E402 - as above
+from taperwise.model.physics.mixture import mixtures  # noqa: E402 - as above
+from taperwise.model.simulation.virtual_engine import VirtualEngine  # noqa: E402 - as above
+from taperwise.shared.records import Installation, Needle  # noqa: E402 - as above
+from taperwise.shared.runs import Air, Run  # noqa: E402 - as above
 from tests.api.asking import Client  # noqa: E402 - as above
 from tests.api.conftest import StandIn  # noqa: E402 - as above
 
@@ -79,7 +79,7 @@ def in_the_graph() -> None:
     """The sampler's graph takes its readings, and finds in them what the formulas find."""
     from pytensor.compile.mode import Mode
 
-    from model.learning.graph import build
+    from taperwise.model.inference.pymc_model import build
 
     model = build()
     density = model.compile_logp(mode=Mode("py", None))  # as it stands, in plain Python: compiling takes a minute

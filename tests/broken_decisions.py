@@ -24,13 +24,13 @@ class Decision:
     breaks: tuple[Break, ...]
 
 
-_LIMITS, _CANDIDATES, _STAGES = "shared/limits.py", "model/step/candidates.py", "model/setting/stages.py"
-_EVIDENCE, _MIXTURE, _WORDING = "model/learning/evidence.py", "model/engine/mixture.py", "model/step/wording.py"
-_OUTLOOK, _LIKELIHOOD = "model/setting/outlook.py", "model/learning/likelihood.py"
-_CYLINDERS, _NOISE, _UNITS = "model/trace/cylinders.py", "model/engine/noise.py", "shared/units.py"
-_GATE = "api/access/gate.py"
-_TRADE = ("tests/model/setting/test_middling_engine.py", "tests/model/step/test_trade_experience.py")
-_REFUSALS, _WHO_MAY = "tests/model/step/test_refusals.py", "tests/api/access/test_who_may.py"
+_LIMITS, _CANDIDATES, _STAGES = "shared/limits.py", "model/design/candidates.py", "model/prediction/stages.py"
+_EVIDENCE, _MIXTURE, _WORDING = "model/inference/dataset.py", "model/physics/mixture.py", "model/design/wording.py"
+_OUTLOOK, _LIKELIHOOD = "model/prediction/setting_draws.py", "model/inference/likelihood.py"
+_CYLINDERS, _NOISE, _UNITS = "model/traces/cylinders.py", "model/physics/noise.py", "shared/units.py"
+_GATE = "api/accounts/authorization.py"
+_TRADE = ("tests/model/prediction/test_middling_engine.py", "tests/model/design/test_trade_experience.py")
+_REFUSALS, _WHO_MAY = "tests/model/design/test_refusals.py", "tests/api/accounts/test_who_may.py"
 
 _STEP_LIMIT = Decision(
     "step-limit",
@@ -89,7 +89,7 @@ _LEAN_LIMIT = Decision(
 
 _STAGE_ORDER = Decision(
     "stage-order",
-    ("tests/model/setting/test_stages.py",),
+    ("tests/model/prediction/test_stages.py",),
     (
         Break(
             "idle mixture comes before full throttle", _STAGES,
@@ -124,7 +124,7 @@ _STAGE_ORDER = Decision(
 
 _UNCONFIRM = Decision(
     "unconfirm-after-change",
-    ("tests/model/setting/test_stages.py", "tests/model/learning/test_evidence.py"),
+    ("tests/model/prediction/test_stages.py", "tests/model/inference/test_evidence.py"),
     (
         Break(
             "a needle or part that was changed changes nothing", _STAGES,
@@ -151,7 +151,7 @@ _UNCONFIRM = Decision(
 
 _SIGN_OF_TURN = Decision(
     "sign-of-turn",
-    ("tests/model/step/test_wording.py", *_TRADE, "tests/model/learning/test_evidence.py"),
+    ("tests/model/design/test_wording.py", *_TRADE, "tests/model/inference/test_evidence.py"),
     (
         Break(
             "the hex key is sent the wrong way", _WORDING,
@@ -182,7 +182,7 @@ _SIGN_OF_TURN = Decision(
 
 _CENSORING = Decision(
     "censoring",
-    ("tests/model/learning/test_likelihood.py", "tests/model/engine/test_noise.py"),
+    ("tests/model/inference/test_likelihood.py", "tests/model/physics/test_noise.py"),
     (
         Break(
             "fell at once says the rise is above nought", _LIKELIHOOD,
@@ -216,11 +216,11 @@ _TEMPERATURE_DIFFERENCE = Decision(
             '("delta_degF", "delta_degC", "kelvin", "degF", "degC"), 0.0, 500.0)',
         ),
         Break(
-            "a rise to peak is taken without its unit", "api/wire/run.py",
+            "a rise to peak is taken without its unit", "api/schemas/run.py",
             "ExhaustRise(RiseSeen.PEAK, rise.si(),", "ExhaustRise(RiseSeen.PEAK, rise.value,",
         ),
         Break(
-            "a rise before roughness is taken without its unit", "api/wire/run.py",
+            "a rise before roughness is taken without its unit", "api/schemas/run.py",
             "ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, rise.si(),", "ExhaustRise(RiseSeen.ROUGH_BEFORE_PEAK, rise.value,",
         ),
         Break(
@@ -237,7 +237,7 @@ _TEMPERATURE_DIFFERENCE = Decision(
 
 _LEANEST_CYLINDER = Decision(
     "leanest-cylinder",
-    ("tests/model/trace/test_cylinders.py",),
+    ("tests/model/traces/test_cylinders.py",),
     (
         Break(
             "the richest cylinder decides", _CYLINDERS,
@@ -252,7 +252,7 @@ _LEANEST_CYLINDER = Decision(
             "if n not in departing or x < middle}", "if n not in departing}",
         ),
         Break(
-            "the run takes the first to peak", "api/trace/recording.py",
+            "the run takes the first to peak", "api/traces/recording.py",
             "reading, count = found.readings[found.leanest], len(found.readings)",
             "reading, count = found.readings[found.first_to_peak or found.leanest], len(found.readings)",
         ),
@@ -273,18 +273,18 @@ _LEANEST_CYLINDER = Decision(
 
 _DENSITY_SIGN = Decision(
     "density-sign",
-    ("tests/model/step/test_trade_experience.py", "tests/model/engine/test_air.py"),
+    ("tests/model/design/test_trade_experience.py", "tests/model/physics/test_air.py"),
     (
         Break(
             "thin air is leaner", _MIXTURE,
             "s.ln_fuel - u.density_exponent * s.ln_density", "s.ln_fuel + u.density_exponent * s.ln_density",
         ),
         Break(
-            "density is over its inverse", "model/engine/air.py",
+            "density is over its inverse", "model/physics/air.py",
             "return density / SEA_LEVEL_DENSITY\n", "return SEA_LEVEL_DENSITY / density\n",
         ),
         Break(
-            "humid air is heavier", "model/engine/air.py",
+            "humid air is heavier", "model/physics/air.py",
             "(air.pressure_pascal - vapour) / (_R_DRY * t)", "(air.pressure_pascal + vapour) / (_R_DRY * t)",
         ),
     ),
@@ -292,10 +292,10 @@ _DENSITY_SIGN = Decision(
 
 _STEEPER_RICHER = Decision(
     "steeper-is-richer",
-    (*_TRADE, "tests/model/engine/test_needle.py", _REFUSALS, "tests/model/step/test_wording.py"),
+    (*_TRADE, "tests/model/physics/test_needle.py", _REFUSALS, "tests/model/design/test_wording.py"),
     (
         Break(
-            "a steeper flat uncovers less", "model/engine/needle.py",
+            "a steeper flat uncovers less", "model/physics/needle.py",
             "segment_area(0.5 * needle_diameter, slope * past, backend)",
             "segment_area(0.5 * needle_diameter, 0.0009 / slope * past, backend)",
         ),
@@ -320,19 +320,19 @@ _CONSENT = Decision(
     "consent",
     (
         "tests/api/test_pool.py::test_what_leaves_is_a_summary_and_coarse_traits",
-        "tests/api/pages/test_similar.py::test_leaving_and_taking_back",
+        "tests/api/web/test_similar.py::test_leaving_and_taking_back",
         f"{_WHO_MAY}::test_an_adviser_records_but_does_not_own",
     ),
     (
-        Break("the API takes a no for a yes", "api/wire/pool.py", "consent: Literal[True]", "consent: bool"),
-        Break("the page asks for nothing", "api/pages/similar.py", 'if not typed.get("consent"):', "if False:"),
+        Break("the API takes a no for a yes", "api/schemas/pool.py", "consent: Literal[True]", "consent: bool"),
+        Break("the page asks for nothing", "api/web/pool_comparison.py", 'if not typed.get("consent"):', "if False:"),
         Break(
-            "an adviser may give it through the API", "api/pool/routes.py",
-            '    **may(Rule.OWNS),\n    status_code=201,', '    **may(Rule.SEES),\n    status_code=201,',
+            "an adviser may give it through the API", "api/pooling/routes.py",
+            '    **requires(Rule.OWNS),\n    status_code=201,', '    **requires(Rule.SEES),\n    status_code=201,',
         ),
         Break(
-            "an adviser may give it on the page", "api/pages/similar.py",
-            '@router.post("/leave", **may(Rule.OWNS))', '@router.post("/leave", **may(Rule.SEES))',
+            "an adviser may give it on the page", "api/web/pool_comparison.py",
+            '@router.post("/leave", **requires(Rule.OWNS))', '@router.post("/leave", **requires(Rule.SEES))',
         ),
     ),
 )  # fmt: skip
@@ -355,11 +355,11 @@ _OWNERS_404 = Decision(
         ),
         Break("an adviser may what an owner may", _GATE, "(advises and rule is Rule.SEES)", "advises"),
         Break(
-            "whoever asks counts as the owner", "api/access/storage.py",
+            "whoever asks counts as the owner", "api/accounts/repository.py",
             "    if owner == person_id:\n", "    if owner is not None:\n",
         ),
         Break(
-            "lists show all", "api/access/caller.py",
+            "lists show all", "api/accounts/principal.py",
             "owned = Installation.owner_id == self.person_id", "owned = Installation.owner_id.is_not(None)",
         ),
     ),

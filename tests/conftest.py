@@ -13,15 +13,15 @@ import pytest
 import structlog
 from hypothesis import HealthCheck, configuration, settings
 
-from api import compile_cache
-from api.settings import Settings
-from shared.records import Installation, Needle
-from shared.runs import Air
+from taperwise.api.core import compile_cache
+from taperwise.api.core.settings import Settings
+from taperwise.shared.records import Installation, Needle
+from taperwise.shared.runs import Air
 
 compile_cache.use(Settings().cache_folder)
 
-from api.advice.real_adviser import real_adviser  # noqa: E402 - the compilers look for their cache when they are loaded
-from model.advisor import Advisor  # noqa: E402 - as above
+from taperwise.api.recommendations.factory import make_recommender  # noqa: E402 - the compilers look for their cache when they are loaded
+from taperwise.model.recommender import Recommender  # noqa: E402 - as above
 from tests import recorded as posteriors  # noqa: E402 - as above
 
 structlog.configure(  # plain lines: tracebacks with all that was at hand take most of a test in which things fail
@@ -41,14 +41,14 @@ settings.register_profile(
 )
 settings.load_profile("standing")
 
-RECORDING = "EIGHTH_TURN_RECORD" in os.environ
+RECORDING = "TAPERWISE_RECORD" in os.environ
 """Whether posteriors are drawn anew for `tests.recorded`."""
 
-_SEED = "EIGHTH_TURN_TEST_SEED"
+_SEED = "TAPERWISE_TEST_SEED"
 
 
 def seed_of_the_day() -> int:
-    """The seed of what is drawn afresh every day: `EIGHTH_TURN_TEST_SEED`, or the number of today's date (UTC).
+    """The seed of what is drawn afresh every day: `TAPERWISE_TEST_SEED`, or the number of today's date (UTC).
 
     The environment hands it on to workers and other processes, so all have the same one past midnight too.
     """
@@ -109,7 +109,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     sampled = {
         item.path
         for item in items
-        if "advisor" in getattr(item, "fixturenames", ()) or item.get_closest_marker("sampled") is not None
+        if "recommender" in getattr(item, "fixturenames", ()) or item.get_closest_marker("sampled") is not None
     }
     items.sort(
         key=lambda item: (
@@ -122,18 +122,18 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.fixture(scope="session")
-def advisor() -> Advisor:
+def recommender() -> Recommender:
     """The real adviser, its sampler compiled."""
-    made = real_adviser()
+    made = make_recommender()
     made.prepare()
     return made
 
 
 @pytest.fixture(scope="session")
-def recorded(request: pytest.FixtureRequest) -> Iterator[Advisor]:
+def recorded(request: pytest.FixtureRequest) -> Iterator[Recommender]:
     """An adviser that samples nothing: it knows the posteriors of the logs that tests ask it about."""
     if RECORDING:
-        recorder = posteriors.Recorder(request.getfixturevalue("advisor").sampler)
+        recorder = posteriors.Recorder(request.getfixturevalue("recommender").sampler)
         yield posteriors.advisor_with(recorder)
         recorder.save()
     else:
@@ -141,7 +141,7 @@ def recorded(request: pytest.FixtureRequest) -> Iterator[Advisor]:
 
 
 @pytest.fixture(scope="session")
-def unlearned() -> Advisor:
+def unlearned() -> Recommender:
     """An adviser that answers from a few draws of the prior, whatever was recorded."""
     return posteriors.advisor_with(posteriors.Prior(200))
 

@@ -28,7 +28,7 @@ __all__ = ["NOT_CAUGHT", "CannotBreakError", "Outcome", "broken", "check", "copy
 
 ROOT = Path(__file__).parents[1]
 NOT_CAUGHT = "NOT CAUGHT"
-_PACKAGES = ("api", "fixtures", "model", "shared", "tests")
+_PACKAGES = (".src", "api", "fixtures", "model", "shared", "tests")
 _LEFT_OUT = shutil.ignore_patterns("__pycache__", "*.pyc")
 _QUICK = "not slow and not thorough"
 _FAILED = re.compile(r"^FAILED (.+?)(?: - .*)?$", re.MULTILINE)
@@ -73,7 +73,7 @@ def copy_of(root: Path) -> Iterator[Path]:
         place = Path(folder) / "copy"
         place.mkdir()
         for name in _PACKAGES:
-            shutil.copytree(root / name, place / name, ignore=_LEFT_OUT)
+            shutil.copytree(root / name, place / name, symlinks=True, ignore=_LEFT_OUT)
         for name in ("pyproject.toml", "README.md", "DEVELOPERS.md"):
             shutil.copy(root / name, place / name)
         yield place
@@ -92,7 +92,7 @@ def _changed(place: Path, change: Break) -> Iterator[None]:
 
 def _failures(place: Path, tests: Sequence[str]) -> tuple[list[str], float]:
     """Tests of the copy that fail, and how long it took [s]."""
-    env = {**os.environ, "PYTHONPATH": str(place), "PYTHONDONTWRITEBYTECODE": "1"}
+    env = {**os.environ, "PYTHONPATH": f"{place / '.src'}:{place}", "PYTHONDONTWRITEBYTECODE": "1"}
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider", "-m", _QUICK, *tests]
     begun = time.perf_counter()
     done = subprocess.run(command, cwd=place, env=env, capture_output=True, text=True, check=False, timeout=300)

@@ -2,8 +2,8 @@
 
 from hypothesis import strategies as st
 
-from shared.records import Acknowledge, ChangeNeedle, ChangePart, Entry, Part, TurnIdleStop, TurnScrew
-from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run, Sureness
+from taperwise.shared.records import Acknowledge, ChangeNeedle, ChangePart, Entry, Part, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run, Sureness
 from tests.conftest import NEEDLES
 
 airs = st.builds(Air, st.floats(253.0, 313.0), st.floats(80_000.0, 104_000.0), st.floats(0.0, 1.0))

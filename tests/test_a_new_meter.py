@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from model.engine import meters as rules
-from shared import meters
-from shared.errors import InvalidValueError
-from shared.runs import Air, Run
+from taperwise.model.physics import meters as rules
+from taperwise.shared import meters
+from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.runs import Air, Run
 
 _ROOT = Path(__file__).parents[1]
 

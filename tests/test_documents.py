@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-import shared.errors
-from api.http.problems import status_of
-from shared.errors import NotReadyError
+from taperwise.api.core.problems import status_of
+from taperwise.shared import errors
+from taperwise.shared.errors import NotReadyError
 
 _ROOT = Path(__file__).resolve().parent.parent
 _NAMES = re.compile(r"`((?:api|model|shared|tests|fixtures|\.ci)/[\w./-]*)`")
@@ -23,11 +23,11 @@ def test_every_file_that_is_named_is_there(document: str) -> None:
 
 def test_every_error_has_a_status_and_its_place_in_the_tree() -> None:
     """An error that nobody mapped would be a 500."""
-    tree = shared.errors.__doc__ or ""
-    for name in shared.errors.__all__:
-        kind = getattr(shared.errors, name)
+    tree = errors.__doc__ or ""
+    for name in errors.__all__:
+        kind = getattr(errors, name)
         assert name in tree
-        if name != "EighthTurnError":
+        if name != "TaperwiseError":
             status, title = status_of(NotReadyError(5) if kind is NotReadyError else kind("no", cure="Do."))
             assert 400 <= status < 600
             assert title
@@ -47,7 +47,7 @@ def test_no_page_shows_the_name_of_an_error() -> None:
     """People are told what is wrong, not what it is called inside."""
     pages = {
         p.name: re.sub(r"\{#.*?#\}", "", p.read_text(encoding="utf-8"), flags=re.DOTALL)
-        for p in (_ROOT / "api/pages/templates").glob("*.html")
+        for p in (_ROOT / "api/web/templates").glob("*.html")
     }
     assert pages
     assert [name for name, text in pages.items() if re.search(r"[A-Z]\w+Error\b", text)] == []

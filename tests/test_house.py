@@ -46,16 +46,16 @@ def test_continuous_integration_runs_the_readme_line() -> None:
 
 def test_every_setting_and_command_is_in_the_readme() -> None:
     """A setting or command without its line in the README is not done."""
-    from api.cli.main import app
-    from api.settings import Settings
+    from taperwise.api.cli.main import app
+    from taperwise.api.core.settings import Settings
 
     text = (_ROOT / "README.md").read_text(encoding="utf-8")
     for name in Settings.model_fields:
-        assert f"EIGHTH_TURN_{name.upper()}" in text
+        assert f"TAPERWISE_{name.upper()}" in text
     names = [c.name or c.callback.__name__ for c in app.registered_commands if c.callback is not None]
     assert names
     for command in names:
-        assert f"eighth-turn {command}" in text
+        assert f"taperwise {command}" in text
 
 
 def test_every_bench_is_in_the_plan() -> None:
@@ -70,8 +70,8 @@ def test_every_bench_is_in_the_plan() -> None:
 
 def test_every_route_is_in_the_readme(tmp_path: Path) -> None:
     """So is a route, with its method."""
-    from api.app import create_app
-    from api.settings import Settings
+    from taperwise.api.app import create_app
+    from taperwise.api.core.settings import Settings
     from tests.api.conftest import StandIn
 
     service = create_app(Settings(data_folder=tmp_path, database_url=""), StandIn)
@@ -86,7 +86,7 @@ def test_every_route_is_in_the_readme(tmp_path: Path) -> None:
 
 def test_every_page_is_in_the_plan() -> None:
     """The plan of the house says of every page in which file it is made."""
-    from api.pages.routers import ROUTERS
+    from taperwise.api.web.routers import ROUTERS
 
     text = (_ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     rows = {row.split("|")[1].strip(): row.split("|")[2].strip() for row in text.splitlines() if row.startswith("| `/")}
@@ -107,11 +107,24 @@ def test_docstring_examples() -> None:
     for floor in ("shared", "model", "api"):
         for file in sorted((_ROOT / floor).rglob("*.py")):
             if ">>>" in file.read_text(encoding="utf-8"):
-                name = ".".join(file.relative_to(_ROOT).with_suffix("").parts)
+                name = "taperwise." + ".".join(file.relative_to(_ROOT).with_suffix("").parts)
                 result = doctest.testmod(importlib.import_module(name))
                 assert result.failed == 0, name
                 tried += result.attempted
     assert tried > 3
+
+
+def test_all_is_imported_by_one_name() -> None:
+    """The four folders are parts of one package: alone, their names would meet those of others in an environment."""
+    bare = re.compile(r"\b(?:from|import) (?:api|model|shared|fixtures)\b(?!\w)(?=[. ](?!of\b))")
+    found = [
+        f"{file.relative_to(_ROOT)}: {line.strip()}"
+        for folder in ("api", "model", "shared", "fixtures", "tests")
+        for file in (_ROOT / folder).rglob("*.py")
+        for line in file.read_text(encoding="utf-8").splitlines()
+        if bare.search(line) and "from taperwise" not in line
+    ]
+    assert found == []
 
 
 @pytest.mark.slow
@@ -120,18 +133,18 @@ def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
     _run(sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", tmp_path, ".")
     (wheel,) = tmp_path.glob("*.whl")
     top = {name.split("/")[0] for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
-    assert top == {"api", "model", "shared", "fixtures"}
+    assert top == {"taperwise"}
     place = tmp_path / "site"
     _run(sys.executable, "-m", "pip", "install", "--no-deps", "--target", place, wheel)
     env = {
         **os.environ, "PYTHONPATH": str(place), "PYTHONSAFEPATH": "1",
-        "EIGHTH_TURN_DATA_FOLDER": str(tmp_path / "data"),
+        "TAPERWISE_DATA_FOLDER": str(tmp_path / "data"),
     }  # fmt: skip
     script = (
-        "import api.app, api.settings, sys\n"
+        "import taperwise.api.app, taperwise.api.core.settings, sys\n"
         "from starlette.testclient import TestClient\n"
-        "assert sys.modules['api'].__file__.startswith(sys.argv[1]), sys.modules['api'].__file__\n"
-        "with TestClient(api.app.create_app(api.settings.Settings())) as c:\n"
+        "assert taperwise.__file__.startswith(sys.argv[1]), taperwise.__file__\n"
+        "with TestClient(taperwise.api.app.create_app(taperwise.api.core.settings.Settings())) as c:\n"
         "    assert c.get('/docs/page.js').status_code == 200\n"
         "    assert c.get('/api/v1/installations').json()['total'] == 0\n"
         "    assert c.get('/installations/new').status_code == c.get('/worker.js').status_code == 200\n"
@@ -139,5 +152,5 @@ def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
         "print('fine')"
     )
     assert "fine" in _run(sys.executable, "-c", script, place, cwd=tmp_path, env=env)
-    run = "from api.cli.main import run; run()"
+    run = "from taperwise.api.cli.main import run; run()"
     assert '"log"' in _run(sys.executable, "-c", run, "simulate", "--json", cwd=tmp_path, env=env)

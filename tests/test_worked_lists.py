@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 from fastapi import APIRouter, Response
 
-from api.access.roles import Rule, may
-from api.app import create_app
-from api.log import service
-from api.pages.problem_pages import PageRoute
-from api.pages.rendering import page
-from api.pages.routers import ROUTERS
-from api.places import Db, InstallationId
-from api.settings import Settings
-from model.advisor import Advisor
-from model.doubt.faults import suspicions
-from model.doubt.stories import STORIES, Case, Story
-from model.learning.evidence import Position, gather
-from shared.records import Installation
-from shared.runs import Air, ExhaustRise, RiseSeen, Run
+from taperwise.api.app import create_app
+from taperwise.api.core.dependencies import Db, InstallationId
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.core.settings import Settings
+from taperwise.api.log import service
+from taperwise.api.web.problem_pages import PageRoute
+from taperwise.api.web.rendering import page
+from taperwise.api.web.routers import ROUTERS
+from taperwise.model.diagnosis.fault_detection import fault_probabilities
+from taperwise.model.diagnosis.hypotheses import HYPOTHESES, FaultEffect, FaultHypothesis
+from taperwise.model.inference.dataset import Position, gather
+from taperwise.model.recommender import Recommender
+from taperwise.shared.records import Installation
+from taperwise.shared.runs import Air, ExhaustRise, RiseSeen, Run
 from tests.api.asking import Client
 from tests.api.conftest import StandIn
 
@@ -55,22 +55,22 @@ def test_what_the_lists_name_is_there() -> None:
 
 
 def _in_another_unit(
-    case: Case, before: Position, first: Position, trail: tuple[Position, ...], rng: np.random.Generator
-) -> Case:
+    case: FaultEffect, before: Position, first: Position, trail: tuple[Position, ...], rng: np.random.Generator
+) -> FaultEffect:
     return replace(case, ln_scale=case.ln_scale + np.log(1.8))
 
 
-def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, recorded: Advisor, installation: Installation) -> None:
+def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, recorded: Recommender, installation: Installation) -> None:
     """One that nobody has heard of is asked like the others, is believed where it fits, and not where it does not."""
-    toy = Story("other_unit", 0.01, "the rise was noted in the other unit", "look at the gauge's scale",
+    toy = FaultHypothesis("other_unit", 0.01, "the rise was noted in the other unit", "look at the gauge's scale",
                 lambda before, first: True, _in_another_unit)  # fmt: skip
-    monkeypatch.setattr("model.doubt.faults.STORIES", (*STORIES, toy))
+    monkeypatch.setattr("taperwise.model.diagnosis.fault_detection.HYPOTHESES", (*HYPOTHESES, toy))
     air = Air(288.15, 101_325.0)
 
     def told(last: float) -> dict[str, float]:
         runs = [Run(air, rise=ExhaustRise(RiseSeen.PEAK, kelvin)) for kelvin in (60.0, 61.0, 59.0, last, last)]
         fits = [recorded.sampler.fit(gather(installation, runs[:n]), recorded.seed) for n in (3, 4, 5)]
-        return {s.kind: s.chance for s in suspicions(fits, gather(installation, runs))}
+        return {s.kind: s.chance for s in fault_probabilities(fits, gather(installation, runs))}
 
     wrong, right = told(60.0 * 1.8), told(60.0)
     assert max(wrong, key=lambda kind: wrong[kind]) == "other_unit"
@@ -83,7 +83,7 @@ def test_a_page_is_a_router(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
     """One more router is one more page: served, under its rule."""
     router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
-    @router.get("/toy", **may(Rule.SEES))
+    @router.get("/toy", **requires(Rule.SEES))
     def toy(installation_id: InstallationId, database: Db) -> Response:
         with database.reading() as session:
             body = service.load(session, installation_id).sent.throttle_body
@@ -91,7 +91,7 @@ def test_a_page_is_a_router(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
             "before.html", number=installation_id, name="toy", here="/toy", heading="A toy", checks={}, body=body
         )
 
-    monkeypatch.setattr("api.app.PAGES", (*ROUTERS, router))
+    monkeypatch.setattr("taperwise.api.app.PAGES", (*ROUTERS, router))
     with Client(create_app(Settings(data_folder=tmp_path, database_url=""), StandIn)) as client:
         needle = {"label": "taper 30.0", "taper_slope": {"value": 30.0, "unit": "mm/m"}}
         client.post("/api/v1/installations", json={"needles": [needle], "fitted_needle": "taper 30.0"})

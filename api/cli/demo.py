@@ -1,4 +1,4 @@
-"""``eighth-turn demo``: a tuning day, run by run, through the real model."""
+"""``taperwise demo``: a tuning day, run by run, through the real model."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -8,12 +8,12 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from api.wire.run import RunIn
-    from model.advisor import Advisor
-    from model.trial.virtual_engine import VirtualEngine
-    from shared.advice import Suggestion
-    from shared.records import Adjustment, Entry, Installation
-    from shared.runs import Air
+    from taperwise.api.schemas.run import RunIn
+    from taperwise.model.recommender import Recommender
+    from taperwise.model.simulation.virtual_engine import VirtualEngine
+    from taperwise.shared.recommendation import Suggestion
+    from taperwise.shared.records import Adjustment, Entry, Installation
+    from taperwise.shared.runs import Air
 
 __all__ = ["demo"]
 
@@ -29,28 +29,28 @@ def demo(
     """Replay an invented tuning day, or tune a virtual engine nobody has seen before."""
     from rich.console import Console
 
-    from api.advice.real_adviser import real_adviser
+    from taperwise.api.recommendations.factory import make_recommender
 
     console = Console(highlight=False)
     console.print("… loading the model")
     with console.status("this takes seconds, a minute or so the first time"):
-        advisor = real_adviser(seed)  # the day is replayed in seconds
-        advisor.prepare(lambda words: console.print(f"… {words}"))
+        recommender = make_recommender(seed)  # the day is replayed in seconds
+        recommender.prepare(lambda words: console.print(f"… {words}"))
     if engine_seed is None:
-        finished = _replay(advisor, console)
+        finished = _replay(recommender, console)
     else:
-        finished, entries = _tune(advisor, console, engine_seed, most_runs)
+        finished, entries = _tune(recommender, console, engine_seed, most_runs)
         if save is not None:
             _save(save, engine_seed, entries)
     console.print("\n[dim]Every figure comes from the model; the engine and the day are invented.[/dim]")
     raise typer.Exit(0 if finished else 1)
 
 
-def _replay(advisor: "Advisor", console: "Console") -> bool:
-    from api.cli.telling import adjustment_line, run_line
-    from api.files.day import read
-    from api.files.installation import fixture
-    from api.wire.run import RunIn
+def _replay(recommender: "Recommender", console: "Console") -> bool:
+    from taperwise.api.cli.telling import adjustment_line, run_line
+    from taperwise.api.files.day import read
+    from taperwise.api.files.installation import fixture
+    from taperwise.api.schemas.run import RunIn
 
     script = read(fixture("tuning_day.json"))
     console.print(f"[bold]{script.about}[/bold]")
@@ -62,7 +62,7 @@ def _replay(advisor: "Advisor", console: "Console") -> bool:
             entries.append(sent.record(script.installation.elevation))
             number += 1
             tuned = _tell(
-                advisor, console, installation, entries, f"Run {number}: {run_line(sent)}", cautions=number == 1
+                recommender, console, installation, entries, f"Run {number}: {run_line(sent)}", cautions=number == 1
             )
         else:
             entries.append(sent.record())
@@ -71,15 +71,15 @@ def _replay(advisor: "Advisor", console: "Console") -> bool:
 
 
 def _tune(
-    advisor: "Advisor", console: "Console", engine_seed: int, most_runs: int
+    recommender: "Recommender", console: "Console", engine_seed: int, most_runs: int
 ) -> "tuple[bool, list[RunIn | Adjustment]]":
-    from api.cli.telling import run_line
-    from api.files.day import run_body
-    from api.files.installation import installation_from
-    from api.wire.run import RunIn
-    from model.trial.virtual_engine import VirtualEngine
-    from shared.advice import ActionKind
-    from shared.runs import Air as AirRecord
+    from taperwise.api.cli.telling import run_line
+    from taperwise.api.files.day import run_body
+    from taperwise.api.files.installation import installation_from
+    from taperwise.api.schemas.run import RunIn
+    from taperwise.model.simulation.virtual_engine import VirtualEngine
+    from taperwise.shared.recommendation import ActionKind
+    from taperwise.shared.runs import Air as AirRecord
 
     installation = installation_from(None).record()
     engine = VirtualEngine.draw(installation, engine_seed)
@@ -91,7 +91,7 @@ def _tune(
         sent = RunIn.model_validate(run_body(engine.run(air)))
         entries.append(sent.record())
         day.append(sent)
-        suggestion = advisor.suggest(advisor.learn(installation, entries))
+        suggestion = recommender.suggest(recommender.learn(installation, entries))
         _print(console, f"Run {number}: {run_line(sent)}", suggestion, cautions=number == 1)
         if suggestion.action.kind in (ActionKind.KEEP, ActionKind.INSPECT):
             _tell_truth(console, engine, air)
@@ -107,9 +107,9 @@ def _tune(
 def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None:
     import json
 
-    from api.files.day import adjustment_body
-    from api.files.installation import installation_from
-    from api.wire.run import RunIn
+    from taperwise.api.files.day import adjustment_body
+    from taperwise.api.files.installation import installation_from
+    from taperwise.api.schemas.run import RunIn
 
     log = [
         {"post": "runs", "body": entry.model_dump(mode="json", exclude_defaults=True)}
@@ -126,18 +126,18 @@ def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None
 
 
 def _tell(
-    advisor: "Advisor", console: "Console", installation: "Installation", entries: "list[Entry]", title: str,
+    recommender: "Recommender", console: "Console", installation: "Installation", entries: "list[Entry]", title: str,
     *, cautions: bool,
 ) -> bool:  # fmt: skip
-    from shared.advice import Stage
+    from taperwise.shared.recommendation import Stage
 
-    suggestion = advisor.suggest(advisor.learn(installation, entries))
+    suggestion = recommender.suggest(recommender.learn(installation, entries))
     _print(console, title, suggestion, cautions=cautions)
     return suggestion.stage is Stage.TUNED
 
 
 def _print(console: "Console", title: str, suggestion: "Suggestion", *, cautions: bool) -> None:
-    from api.cli.telling import STAGE_WORDS, confidence_lines
+    from taperwise.api.cli.telling import STAGE_WORDS, confidence_lines
 
     stage = STAGE_WORDS[suggestion.stage]
     console.print(f"\n[bold]{title}[/bold]")

@@ -1,4 +1,4 @@
-"""``eighth-turn explain``: the explanations of the model with their table and figures, made anew."""
+"""``taperwise explain``: the explanations of the model with their table and figures, made anew."""
 
 from pathlib import Path
 from typing import Annotated
@@ -18,12 +18,12 @@ def explain(
     """Write the explanations for builder and statistician, with the table of priors and all figures."""
     from importlib.resources import files
 
-    from api.explained import learning
-    from api.explained.figures import FIGURES
-    from api.explained.text import READERS, text_of, with_priors
-    from shared.errors import InvalidValueError
+    from taperwise.api.explained import learning
+    from taperwise.api.explained.figures import FIGURES
+    from taperwise.api.explained.text import READERS, text_of, with_priors
+    from taperwise.shared.errors import InvalidValueError
 
-    own = Path(str(files("api.explained")))
+    own = Path(str(files("taperwise.api.explained")))
     folder = folder or own
     try:
         (folder / "figures").mkdir(parents=True, exist_ok=True)

@@ -1,20 +1,33 @@
-"""``eighth-turn``: the commands. Each loads what it needs only when it is called."""
+"""``taperwise``: the commands. Each loads what it needs only when it is called."""
 
 import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.cli import demo, explain, people, pool, prepare, read_sweep, record, refit, safekeeping, serve, simulate, step
-from shared.errors import EighthTurnError
+from taperwise.api.cli import (
+    demo,
+    explain,
+    people,
+    pool,
+    prepare,
+    read_sweep,
+    recommendation,
+    record,
+    refit,
+    safekeeping,
+    serve,
+    simulate,
+)
+from taperwise.shared.errors import TaperwiseError
 
 if TYPE_CHECKING:
-    from api.http.checked import RefusedError
+    from taperwise.api.core.validation import RefusedError
 
 __all__ = ["app", "run"]
 
 app = typer.Typer(
-    name="eighth-turn",
+    name="taperwise",
     no_args_is_help=True,
     add_completion=True,
     pretty_exceptions_enable=False,
@@ -24,9 +37,9 @@ app = typer.Typer(
 app.command("new")(record.new)
 app.command("run")(record.run)
 app.command("adjust")(record.adjust)
-app.command("next")(step.next_step)
-app.command("sheet")(step.sheet)
-app.command("list")(step.listing)
+app.command("next")(recommendation.next_step)
+app.command("sheet")(recommendation.sheet)
+app.command("list")(recommendation.listing)
 app.command("demo")(demo.demo)
 app.command("serve")(serve.serve)
 app.command("prepare")(prepare.prepare)
@@ -46,15 +59,15 @@ def version(
     plain: Annotated[bool, typer.Option("--plain", help="The number alone.")] = False,
 ) -> None:
     """Print the version."""
-    from api import __version__
-    from model import MODEL_VERSION
+    from taperwise.api import __version__
+    from taperwise.model import MODEL_VERSION
 
-    typer.echo(__version__ if plain else f"eighth-turn {__version__}, model {MODEL_VERSION}")
+    typer.echo(__version__ if plain else f"taperwise {__version__}, model {MODEL_VERSION}")
 
 
 def _refused() -> "type[RefusedError]":
     """What a refused document raises; it brings the web service along, so it is loaded once something was raised."""
-    from api.http.checked import RefusedError
+    from taperwise.api.core.validation import RefusedError
 
     return RefusedError
 
@@ -65,7 +78,7 @@ def run() -> None:
         app()
     except SystemExit:
         raise
-    except EighthTurnError as error:
+    except TaperwiseError as error:
         typer.echo(f"error: {error}", err=True)
         sys.exit(2)
     except _refused() as refused:

@@ -1,4 +1,4 @@
-"""``eighth-turn person`` and ``key``: who may use a service that tells people apart."""
+"""``taperwise person`` and ``key``: who may use a service that tells people apart."""
 
 import json
 from pathlib import Path
@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from api.access.roles import Role, Scope
-from api.cli.pool import DatabaseUrl, DataFolder, opened
-from shared.errors import InvalidValueError, NotFoundError
+from taperwise.api.cli.pool import DatabaseUrl, DataFolder, opened
+from taperwise.api.core.roles import Role, Scope
+from taperwise.shared.errors import InvalidValueError, NotFoundError
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -22,11 +22,11 @@ _Name = Annotated[str, typer.Argument(help="What they are called here.")]
 
 
 def _number(session: "Session", name: str) -> int:
-    from api.access import storage
+    from taperwise.api.accounts import repository
 
-    row = storage.by_name(session, name)
+    row = repository.by_name(session, name)
     if row is None:
-        known = ", ".join(each.name or "" for each in storage.people(session)) or "nobody yet"
+        known = ", ".join(each.name or "" for each in repository.people(session)) or "nobody yet"
         raise NotFoundError("there is nobody of that name", field="NAME", value=name, cure=f"There is: {known}.")
     return row.id
 
@@ -40,10 +40,10 @@ def add(
 ) -> None:
     """Make somebody known."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access.people import add as added
+        from taperwise.api.accounts.service import add as added
 
         row = added(session, name, role)
-        typer.echo(f"Person {row.id}, {name}: {', '.join(row.roles)}. Now: eighth-turn key new {name!r}")
+        typer.echo(f"Person {row.id}, {name}: {', '.join(row.roles)}. Now: taperwise key new {name!r}")
 
 
 @people.command("list")
@@ -54,11 +54,11 @@ def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) ->
 
     table = Table("number", "name", "roles", "keys", "installations")
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access import storage
+        from taperwise.api.accounts import repository
 
-        for row in storage.people(session):
-            held = [key for key in storage.keys_of(session, row.id) if key.revoked_at is None]
-            owned = storage.owned(session, row.id)
+        for row in repository.people(session):
+            held = [key for key in repository.keys_of(session, row.id) if key.revoked_at is None]
+            owned = repository.owned(session, row.id)
             table.add_row(str(row.id), row.name, ", ".join(row.roles), str(len(held)), str(len(owned)))
     Console().print(table)
 
@@ -72,7 +72,7 @@ def export(
 ) -> None:
     """Write everything that is stored of somebody to a file."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.belongings.export import export_of
+        from taperwise.api.ownership.data_export import export_of
 
         document: dict[str, Any] = export_of(session, _number(session, name))
     try:
@@ -93,11 +93,11 @@ def erase(
 ) -> None:
     """Erase somebody with every installation they own. It cannot be undone."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access import storage
-        from api.belongings import erasure
+        from taperwise.api.accounts import repository
+        from taperwise.api.ownership import erasure
 
         number = _number(session, name)
-        count = len(storage.owned(session, number))
+        count = len(repository.owned(session, number))
         if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
             raise typer.Exit(1)
         gone = erasure.erase(session, number)
@@ -113,9 +113,9 @@ def give(
 ) -> None:
     """Make somebody the owner of an installation."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.belongings import trusts
+        from taperwise.api.ownership import adviser_access
 
-        trusts.give(session, installation, _number(session, name))
+        adviser_access.give(session, installation, _number(session, name))
     typer.echo(f"Installation {installation} is now {name}'s.")
 
 
@@ -129,7 +129,7 @@ def new(
 ) -> None:
     """Give somebody a key; it is shown once."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access.people import give_key
+        from taperwise.api.accounts.service import give_key
 
         row, secret = give_key(session, _number(session, name), label, scope)
     typer.echo(f"Key {row.id} of {name}, for {scope.value}. It is shown this once:", err=True)
@@ -144,9 +144,9 @@ def key_list(name: _Name, data_folder: DataFolder = None, database_url: Database
 
     table = Table("number", "label", "for", "made", "last used", "revoked")
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access import storage
+        from taperwise.api.accounts import repository
 
-        for row in storage.keys_of(session, _number(session, name)):
+        for row in repository.keys_of(session, _number(session, name)):
             times = (row.created_at, row.last_used_at, row.revoked_at)
             shown = ["–" if time is None else f"{time:%Y-%m-%d %H:%M}" for time in times]
             table.add_row(str(row.id), row.label, row.scope, *shown)
@@ -162,7 +162,7 @@ def revoke(
 ) -> None:
     """Let a key open nothing any more."""
     with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from api.access.people import revoke as revoked
+        from taperwise.api.accounts.service import revoke as revoked
 
         revoked(session, _number(session, name), key)
     typer.echo(f"Key {key} opens nothing any more.")

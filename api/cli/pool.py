@@ -1,4 +1,4 @@
-"""``eighth-turn pool``: publish a version, export the pool, merge another one."""
+"""``taperwise pool``: publish a version, export the pool, merge another one."""
 
 import json
 from collections.abc import Iterator
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from api.database import Database
+    from taperwise.api.core.database import Database
 
 __all__ = ["DataFolder", "DatabaseUrl", "commands", "opened"]
 
@@ -23,21 +23,21 @@ DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A datab
 @contextmanager
 def opened(data_folder: Path | None, database_url: str | None) -> "Iterator[tuple[Database, int]]":
     """The database, migrated, and the pool's floor; closed at the end. What changes is kept as changed from here."""
-    from api import compile_cache
-    from api.settings import Settings
+    from taperwise.api.core import compile_cache
+    from taperwise.api.core.settings import Settings
 
     given = {"data_folder": data_folder, "database_url": database_url}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     compile_cache.use(settings.cache_folder)
-    from api.access import changes
-    from api.access.caller import COMMAND_LINE, calling
-    from api.database import Database
+    from taperwise.api.accounts import audit as accounts_audit
+    from taperwise.api.accounts.principal import COMMAND_LINE, as_principal
+    from taperwise.api.core.database import Database
 
     database = Database(settings.url)
-    database.watchers.append(changes.watch)
+    database.watchers.append(accounts_audit.watch)
     try:
         database.migrate()
-        with calling(COMMAND_LINE):
+        with as_principal(COMMAND_LINE):
             yield database, settings.pool_floor
     finally:
         database.close()
@@ -54,7 +54,7 @@ def release(
 ) -> None:
     """Publish the next version, if nobody would be exposed by it."""
     with opened(data_folder, database_url) as (database, floor):
-        from api.pool.release import release as publish
+        from taperwise.api.pooling.release import release as publish
 
         made = publish(database, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
     number = "at least" if made.noise is None else "with its noise about"
@@ -73,10 +73,10 @@ def export(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Write all contributions to a file for another service."""
-    from shared.errors import InvalidValueError
+    from taperwise.shared.errors import InvalidValueError
 
     with opened(data_folder, database_url) as (database, floor), database.unit() as session:
-        from api.pool.exchange import export as exported
+        from taperwise.api.pooling.exchange import export as exported
 
         document = exported(session, floor)
         try:  # while nothing is kept of it yet: a file that is nowhere counts as handed over to nobody
@@ -96,8 +96,8 @@ def merge(
 ) -> None:
     """Take another service's pool in; what is here already, tampered with or from the future is refused."""
     with opened(data_folder, database_url) as (database, floor), database.unit() as session:
-        from api.pool.exchange import merge as merged
-        from api.pool.exchange import read
+        from taperwise.api.pooling.exchange import merge as merged
+        from taperwise.api.pooling.exchange import read
 
         document = read(file)
         done = merged(session, document, datetime.now(UTC), floor)
@@ -110,7 +110,7 @@ def merge(
 def audit(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
     """What happened to the pool, for whoever runs the service: others see it with the next version, in fives."""
     with opened(data_folder, database_url) as (database, _), database.reading() as session:
-        from api.pool.storage import audited
+        from taperwise.api.pooling.repository import audited
 
         for each in audited(session):
             which = f" version {each.version}" if each.version is not None else ""

@@ -1,4 +1,4 @@
-"""``eighth-turn prepare``: the sampler compiled ahead, and beside a service that is starting."""
+"""``taperwise prepare``: the sampler compiled ahead, and beside a service that is starting."""
 
 import importlib
 import os
@@ -14,16 +14,16 @@ __all__ = ["compiled_beside", "end_with_whoever_holds_the_input", "prepare"]
 
 _COMMAND = (
     sys.executable, "-c",
-    "from api.cli.prepare import end_with_whoever_holds_the_input; end_with_whoever_holds_the_input();"
-    "from api.cli.main import run; run()", "prepare",
+    "from taperwise.api.cli.prepare import end_with_whoever_holds_the_input; end_with_whoever_holds_the_input();"
+    "from taperwise.api.cli.main import run; run()", "prepare",
 )  # fmt: skip
 
 
 def prepare() -> None:
     """Compile the sampler into the cache folder, so that the next start takes seconds; after an upgrade, say."""
-    from api.advice.real_adviser import real_adviser
+    from taperwise.api.recommendations.factory import make_recommender
 
-    real_adviser().prepare(lambda words: typer.echo(f"… {words}"))
+    make_recommender().prepare(lambda words: typer.echo(f"… {words}"))
 
 
 def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
@@ -39,7 +39,7 @@ def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
     tell : callable
         Told line by line what the child says.
     """
-    from api.compile_cache import SamplerShelf
+    from taperwise.api.core.compile_cache import SamplerShelf
 
     if SamplerShelf(folder).get() is not None:
         return
@@ -55,7 +55,7 @@ def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
 
 def _load_meanwhile() -> None:
     """Load what the sampler needs as a library, while another core compiles: it takes a second or two."""
-    for library in ("arviz_stats.base", "nutpie", "model.advisor"):
+    for library in ("arviz_stats.base", "nutpie", "taperwise.model.recommender"):
         importlib.import_module(library)
 
 

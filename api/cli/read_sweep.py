@@ -1,4 +1,4 @@
-"""``eighth-turn read-sweep``: a logger's trace, read and shown."""
+"""``taperwise read-sweep``: a logger's trace, read and shown."""
 
 from pathlib import Path
 from typing import Annotated, Any
@@ -31,7 +31,7 @@ def read_sweep(
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document instead of a table.")] = False,
 ) -> None:
     """Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error."""
-    from api.trace.reading import instruments, read_trace, summary
+    from taperwise.api.traces.reading import instruments, read_trace, summary
 
     trace = read_trace(
         file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
@@ -40,13 +40,13 @@ def read_sweep(
     sweeps = summary(trace)
     beside = [instruments(trace, found) for found in sweeps]
     if plot is not None:
-        from api.trace.plot import draw
+        from taperwise.api.traces.plot import draw
 
         draw(trace, sweeps, plot)
     if as_json:
         import json
 
-        from api.trace.reading import as_document
+        from taperwise.api.traces.reading import as_document
 
         typer.echo(json.dumps([as_document(*pair) for pair in zip(sweeps, beside, strict=True)], indent=1))
         return

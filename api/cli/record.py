@@ -1,15 +1,15 @@
-"""``eighth-turn new``, ``run``, ``adjust``: what the pages do, on a command line."""
+"""``taperwise new``, ``run``, ``adjust``: what the pages do, on a command line."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from shared.errors import InvalidValueError
+from taperwise.shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
-    from api.cli.shop import Shop
-    from api.wire.units import Units
+    from taperwise.api.cli.context import Shop
+    from taperwise.api.schemas.units import Units
 
 __all__ = ["adjust", "new", "run"]
 
@@ -30,28 +30,28 @@ def new(
     """Set up an installation."""
     from pydantic import TypeAdapter
 
-    from api.cli.shop import opened, print_json, quantity
-    from api.http.checked import checked
-    from api.installations import routes, service
-    from api.told.units import PRESETS
-    from api.wire.installation import InstallationIn
+    from taperwise.api.cli.context import opened, print_json, quantity
+    from taperwise.api.core.validation import validate_document
+    from taperwise.api.installations import routes, service
+    from taperwise.api.presentation.units import PRESETS
+    from taperwise.api.schemas.installation import InstallationIn
 
     units = PRESETS["celsius" if celsius else "fahrenheit"]
     document: dict[str, Any] = {"name": name, "needles": [_needle(text) for text in needle], "units": units}
     document |= {"fitted_needle": fitted} if fitted else {}
     if elevation:
         document["elevation"] = quantity("--elevation", "elevation", elevation, "m" if celsius else "ft")
-    sent = checked(TypeAdapter(InstallationIn), document)
+    sent = validate_document(TypeAdapter(InstallationIn), document)
     with opened() as shop, shop.database.unit() as session:
         row = service.set_up(session, sent, None, None)
         if as_json:
-            print_json(routes.outward(row).model_dump(mode="json"))
+            print_json(routes.to_response(row).model_dump(mode="json"))
         else:
-            typer.echo(f"Installation {row.id} is set up. Now: eighth-turn next {row.id}")
+            typer.echo(f"Installation {row.id} is set up. Now: taperwise next {row.id}")
 
 
 def _needle(text: str) -> dict[str, Any]:
-    from api.cli.shop import quantity
+    from taperwise.api.cli.context import quantity
 
     label, equals, slope = text.rpartition("=")
     if not equals:
@@ -80,12 +80,12 @@ def run(
     """Record a ground run, and read the next step."""
     from pydantic import TypeAdapter
 
-    from api.cli.shop import opened, quantity
-    from api.cli.step import tell
-    from api.http.checked import checked
-    from api.log import service
-    from api.trace.recording import read
-    from api.wire.run import RunIn
+    from taperwise.api.cli.context import opened, quantity
+    from taperwise.api.cli.recommendation import tell
+    from taperwise.api.core.validation import validate_document
+    from taperwise.api.log import service
+    from taperwise.api.schemas.run import RunIn
+    from taperwise.api.traces.recording import read
 
     with opened() as shop:
         units = _units(shop, number)
@@ -107,7 +107,7 @@ def run(
             document["idle_quality"] = int(idle) if idle.isdigit() else idle
         if trace is not None:
             document["trace"] = {"csv": _file(trace)}
-        sent = checked(TypeAdapter(RunIn), document)
+        sent = validate_document(TypeAdapter(RunIn), document)
         with shop.database.reading() as session:
             sent = service.with_remembered_mapping(session, number, sent)
         traced = read(sent)
@@ -118,7 +118,7 @@ def run(
 
 
 def _seen(rise: str | None, fell: bool, rough: str | None, unit: str) -> dict[str, Any]:
-    from api.cli.shop import quantity
+    from taperwise.api.cli.context import quantity
 
     given = [x for x in (rise, rough, fell or None) if x is not None]
     if len(given) > 1:
@@ -146,7 +146,7 @@ def _file(path: Path) -> str:
 def adjust(
     number: _Number,
     as_suggested: Annotated[bool, typer.Option("--as-suggested", help="Exactly what the next step says.")] = False,
-    screw: Annotated[float | None, typer.Option(help="Turns of the needle carrier, + = richer.")] = None,
+    screw: Annotated[float | None, typer.Option(help="Turns of the needle holder, + = richer.")] = None,
     idle_stop: Annotated[float | None, typer.Option(help="Turns of the idle stop, + = faster.")] = None,
     needle: Annotated[str | None, typer.Option(help="Label of the needle fitted.")] = None,
     from_mark: Annotated[float, typer.Option(help="Its turns from the mark.")] = 0.0,
@@ -158,11 +158,11 @@ def adjust(
     """Record what was turned or changed, and read the next step."""
     from pydantic import TypeAdapter
 
-    from api.cli.shop import opened
-    from api.cli.step import tell
-    from api.http.checked import checked
-    from api.log import service
-    from api.wire.adjustments import AdjustmentIn, AdjustmentKinds
+    from taperwise.api.cli.context import opened
+    from taperwise.api.cli.recommendation import tell
+    from taperwise.api.core.validation import validate_document
+    from taperwise.api.log import service
+    from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
 
     adapter: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
     choices: dict[str, dict[str, Any] | None] = {
@@ -182,7 +182,9 @@ def adjust(
     with opened() as shop:
         body = _suggested(shop, number) if as_suggested else next(iter(given.values()))
         with shop.database.unit() as session:
-            recorded, warnings = service.record_adjustment(session, number, checked(adapter, {**body, "note": note}))
+            recorded, warnings = service.record_adjustment(
+                session, number, validate_document(adapter, {**body, "note": note})
+            )
         shop.console.print(f"Recorded as entry {recorded.sequence}.")
         tell(shop, number, as_json, warnings)
 
@@ -200,7 +202,7 @@ def _suggested(shop: "Shop", number: int) -> dict[str, Any]:
 
 
 def _units(shop: "Shop", number: int) -> "Units":
-    from api.log import service
+    from taperwise.api.log import service
 
     with shop.database.reading() as session:
         return service.load(session, number).sent.units

@@ -1,4 +1,4 @@
-"""``eighth-turn refit``: every engine's answer made anew after the model changed."""
+"""``taperwise refit``: every engine's answer made anew after the model changed."""
 
 import signal
 from collections.abc import Callable, Iterator
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from api.refit.fleet import Refitted
+    from taperwise.api.refit.fleet import Refitted
 
 __all__ = ["refit"]
 
@@ -34,14 +34,14 @@ def refit(
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
-    from api.cli.pool import opened
-    from api.settings import Settings
+    from taperwise.api.cli.pool import opened
+    from taperwise.api.core.settings import Settings
 
     console = Console(stderr=True)
     columns = ("{task.description}", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with opened(data_folder, database_url) as (database, _), Progress(*columns, console=console) as bar:
-        from api.refit.fleet import refit_fleet
-        from api.refit.workers import on_processes, on_scheduler
+        from taperwise.api.refit.fleet import refit_fleet
+        from taperwise.api.refit.workers import on_processes, on_scheduler
 
         workers = on_scheduler(scheduler) if scheduler else on_processes(jobs)
         task = bar.add_task("refitting", total=None)

@@ -1,4 +1,4 @@
-"""``eighth-turn backup`` and ``eighth-turn restore``."""
+"""``taperwise backup`` and ``taperwise restore``."""
 
 from pathlib import Path
 from typing import Annotated
@@ -17,10 +17,10 @@ def backup(
     database_url: _DatabaseUrl = None,
 ) -> None:
     """Back up the whole database into one file, while the service goes on. It is opened again and compared."""
-    from api.cli.pool import opened
+    from taperwise.api.cli.pool import opened
 
     with opened(data_folder, database_url) as (database, _):
-        from api.safekeeping.backup import back_up
+        from taperwise.api.backup.backup import back_up
 
         made = back_up(database, file)
     typer.echo(f"{sum(count for count, _ in made.tables.values())} rows of schema {made.schema}, compared: {file}")
@@ -34,10 +34,10 @@ def restore(
     """Restore a backup into an empty database, SQLite or PostgreSQL; nothing is overwritten."""
     from tempfile import gettempdir
 
-    from api.cli.pool import opened
+    from taperwise.api.cli.pool import opened
 
     with opened(data_folder, database_url) as (database, _):
-        from api.safekeeping.restore import restore as restored
+        from taperwise.api.backup.restore import restore as restored
 
         beside = data_folder if data_folder is not None and data_folder.is_dir() else Path(gettempdir())
         found = restored(file, database, beside)

@@ -1,4 +1,4 @@
-"""``eighth-turn serve``: the service on this machine."""
+"""``taperwise serve``: the service on this machine."""
 
 import socket
 from pathlib import Path
@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.cli.prepare import compiled_beside
-from shared.errors import InvalidValueError
+from taperwise.api.cli.prepare import compiled_beside
+from taperwise.shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
     from starlette.datastructures import State
 
-    from api.database import Database
+    from taperwise.api.core.database import Database
 
 __all__ = ["serve"]
 
@@ -27,11 +27,11 @@ def serve(
     """Start the service: the API under /api/v1, its page under /docs."""
     import uvicorn
 
-    from api import compile_cache
-    from api.app import create_app
-    from api.http.hosts import OnlyThisMachine
-    from api.log_lines import configure
-    from api.settings import Settings
+    from taperwise.api.app import create_app
+    from taperwise.api.core import compile_cache
+    from taperwise.api.core.logging import configure
+    from taperwise.api.core.settings import Settings
+    from taperwise.api.core.trusted_host import OnlyThisMachine
 
     given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port, "worker": worker}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
@@ -46,7 +46,7 @@ def serve(
             app.add_middleware(OnlyThisMachine)
         at = f"[{settings.host}]" if ":" in settings.host else settings.host
         scheme = "https" if settings.transport == "tls" else "http"
-        typer.echo(f"Eighth Turn listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
+        typer.echo(f"Taperwise listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
         if settings.worker:
             app.state.worker.announce()
@@ -58,7 +58,7 @@ def serve(
 
 
 def _check_somebody_may_in(database: "Database") -> None:
-    from api.access.storage import administrators
+    from taperwise.api.accounts.repository import administrators
 
     with database.reading() as session:
         there = administrators(session)
@@ -67,7 +67,7 @@ def _check_somebody_may_in(database: "Database") -> None:
             "people are told apart by keys, and no key administers this service",
             field="access",
             value="keys",
-            cure="Make one: eighth-turn person add NAME --role administrator, then eighth-turn key new NAME.",
+            cure="Make one: taperwise person add NAME --role administrator, then taperwise key new NAME.",
         )
 
 
@@ -75,7 +75,7 @@ def _check_readable(*files: Path | None) -> None:
     for name, file in zip(("tls_certificate", "tls_key"), files, strict=True):
         if file is not None and not file.is_file():
             raise InvalidValueError(
-                "there is no such file", field=name, value=file.name, cure=f"Set EIGHTH_TURN_{name.upper()} to it."
+                "there is no such file", field=name, value=file.name, cure=f"Set TAPERWISE_{name.upper()} to it."
             )
 
 

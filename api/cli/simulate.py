@@ -1,4 +1,4 @@
-"""``eighth-turn simulate``: a virtual engine's runs as records the service accepts."""
+"""``taperwise simulate``: a virtual engine's runs as records the service accepts."""
 
 import json
 from pathlib import Path
@@ -22,11 +22,11 @@ def simulate(
     The JSON holds the body for POST /api/v1/installations and, in order, each body with the address it
     is posted to (runs or adjustments). Everything in it is invented.
     """
-    from api.files.day import adjustment_body, run_body
-    from api.files.installation import installation_from
-    from model.trial.common_practice import next_adjustment
-    from model.trial.virtual_engine import VirtualEngine
-    from shared.runs import Air
+    from taperwise.api.files.day import adjustment_body, run_body
+    from taperwise.api.files.installation import installation_from
+    from taperwise.model.simulation.common_practice import next_adjustment
+    from taperwise.model.simulation.virtual_engine import VirtualEngine
+    from taperwise.shared.runs import Air
 
     sent = installation_from(setting)
     installation = sent.record()
@@ -49,8 +49,8 @@ def simulate(
     if as_json:
         typer.echo(json.dumps(document, indent=2))
         return
-    from api.cli.telling import adjustment_line, run_line
-    from api.wire.run import RunIn
+    from taperwise.api.cli.telling import adjustment_line, run_line
+    from taperwise.api.schemas.run import RunIn
 
     typer.echo(document["about"])
     for entry in log:

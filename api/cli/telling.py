@@ -2,10 +2,10 @@
 
 from typing import Any
 
-from api.wire.run import FellAtOnce, PeakSeen, RunIn
-from model.step.wording import fraction
-from shared.advice import Confidence, Stage
-from shared.units import from_si
+from taperwise.api.schemas.run import FellAtOnce, PeakSeen, RunIn
+from taperwise.model.design.wording import fraction
+from taperwise.shared.recommendation import Confidence, Stage
+from taperwise.shared.units import from_si
 
 __all__ = ["STAGE_WORDS", "adjustment_line", "confidence_lines", "run_line"]
 
@@ -45,7 +45,7 @@ def adjustment_line(body: dict[str, Any]) -> str:
     """What was turned or changed."""
     match body["kind"]:
         case "turn_screw":
-            return f"needle carrier {fraction(body['turns'])} {'richer' if body['turns'] > 0 else 'leaner'}"
+            return f"needle holder {fraction(body['turns'])} {'richer' if body['turns'] > 0 else 'leaner'}"
         case "turn_idle_stop":
             return f"idle stop {fraction(body['turns'])} {'faster' if body['turns'] > 0 else 'slower'}"
         case "change_needle":

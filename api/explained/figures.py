@@ -1,4 +1,4 @@
-"""The figures of the explanations, drawn from the model itself; `eighth-turn explain` makes them anew."""
+"""The figures of the explanations, drawn from the model itself; `taperwise explain` makes them anew."""
 
 import csv
 from importlib.resources import files
@@ -7,11 +7,11 @@ from typing import Any
 import altair as alt
 import numpy as np
 
-from api.files.installation import installation_from
-from api.pictures.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
-from model.setting.middling_engine import believed_rises, both_ends
-from shared.records import Installation
-from shared.units import from_si
+from taperwise.api.charts.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
+from taperwise.api.files.installation import installation_from
+from taperwise.model.prediction.prior_median_engine import believed_rises, both_ends
+from taperwise.shared.records import Installation
+from taperwise.shared.units import from_si
 
 __all__ = ["FIGURES", "RUNS", "Learned", "read_learned"]
 
@@ -23,8 +23,8 @@ Learned = dict[str, tuple[float, ...]]
 
 
 def read_learned() -> Learned:
-    """What `eighth-turn explain --learn` measured last."""
-    text = files("api.explained").joinpath("learned.csv").read_text(encoding="utf-8")
+    """What `taperwise explain --learn` measured last."""
+    text = files("taperwise.api.explained").joinpath("learned.csv").read_text(encoding="utf-8")
     _, *rows = csv.reader(text.splitlines())
     return {name: tuple(float(x) for x in shares) for name, *shares in rows}
 

@@ -5,7 +5,7 @@ import io
 
 import numpy as np
 
-from api.explained.figures import RUNS
+from taperwise.api.explained.figures import RUNS
 
 __all__ = ["measured"]
 
@@ -21,19 +21,19 @@ def measured(engines: int) -> str:
     from rich.console import Console
     from rich.progress import track
 
-    from api.advice.real_adviser import real_adviser
-    from api.files.installation import installation_from
+    from taperwise.api.files.installation import installation_from
+    from taperwise.api.recommendations.factory import make_recommender
 
-    installation, advisor = installation_from(None).record(), real_adviser()
-    from model.learning.evidence import gather
-    from model.learning.learned_of import LEARNED, share_learned
-    from model.trial.tuned import tuned
+    installation, recommender = installation_from(None).record(), make_recommender()
+    from taperwise.model.inference.contraction import LEARNED, share_learned
+    from taperwise.model.inference.dataset import gather
+    from taperwise.model.simulation.tuned import tuned
 
     found: dict[int, list[dict[str, float]]] = {runs: [] for runs in RUNS}
     for seed in track(range(engines), description="learning", console=Console(stderr=True)):
         for runs in RUNS:
             log, _ = tuned(installation, runs, seed)
-            found[runs].append(share_learned(advisor.sampler.fit(gather(installation, log), advisor.seed)))
+            found[runs].append(share_learned(recommender.sampler.fit(gather(installation, log), recommender.seed)))
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(["unknown", *(f"after_{runs}" for runs in RUNS)])

@@ -4,7 +4,7 @@ from functools import cache
 from importlib.resources import files
 from itertools import count
 
-from model.engine.priors import PRIORS
+from taperwise.model.physics.priors import PRIORS
 
 __all__ = ["READERS", "page_of", "text_of", "with_priors"]
 
@@ -16,7 +16,7 @@ _BEGIN, _END = "<!-- priors -->\n", "<!-- end -->"
 
 def text_of(reader: str) -> str:
     """The explanation for one of `READERS`, in Markdown."""
-    return files("api.explained").joinpath(f"{READERS[reader]}.md").read_text(encoding="utf-8")
+    return files("taperwise.api.explained").joinpath(f"{READERS[reader]}.md").read_text(encoding="utf-8")
 
 
 def with_priors(text: str) -> str:

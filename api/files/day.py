@@ -7,13 +7,13 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from api.wire.adjustments import AdjustmentIn, AdjustmentKinds
-from api.wire.installation import InstallationIn
-from api.wire.quantities import Pressure, Rise, Rpm, Temperature
-from api.wire.run import RunIn
-from shared.errors import InvalidValueError
-from shared.records import Adjustment, ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
-from shared.runs import RiseSeen, Run
+from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.quantities import Pressure, Rise, Rpm, Temperature
+from taperwise.api.schemas.run import RunIn
+from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.records import Adjustment, ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import RiseSeen, Run
 
 __all__ = ["Script", "adjustment_body", "read", "run_body"]
 
@@ -46,7 +46,7 @@ def read(path: Path) -> Script:
             f"the script cannot be read: {str(error).splitlines()[0]}",
             field="file",
             value=path.name,
-            cure="Write one with `eighth-turn simulate --json`.",
+            cure="Write one with `taperwise simulate --json`.",
         ) from error
 
 

@@ -6,15 +6,15 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from api.wire.installation import InstallationIn
-from shared.errors import InvalidValueError
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["fixture", "installation_from"]
 
 
 def fixture(name: str) -> Path:
     """Path of a fixture that came with the package."""
-    return Path(str(files("fixtures").joinpath(name)))
+    return Path(str(files("taperwise.fixtures").joinpath(name)))
 
 
 def installation_from(path: Path | None) -> InstallationIn:

@@ -5,19 +5,19 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 
-from api.access.gate import Asker
-from api.access.roles import Rule, may
-from api.database import Installation
-from api.http.numbers import Count
-from api.http.problems import responses
-from api.installations import service, storage
-from api.once import ClientId
-from api.places import InstallationId, ReadingUnit, Unit
-from api.wire.installation import InstallationIn, Sought
-from api.wire.records import InstallationOut, InstallationPage
-from api.wire.units import Units
+from taperwise.api.accounts.authorization import Asker
+from taperwise.api.core.database import Installation
+from taperwise.api.core.dependencies import InstallationId, ReadingUnit, Unit
+from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.numbers import Count
+from taperwise.api.core.problems import responses
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.installations import repository, service
+from taperwise.api.schemas.installation import InstallationIn, Sought
+from taperwise.api.schemas.log import InstallationOut, InstallationPage
+from taperwise.api.schemas.units import Units
 
-__all__ = ["outward", "router"]
+__all__ = ["router", "to_response"]
 
 router = APIRouter(prefix="/api/v1/installations", tags=["installations"])
 
@@ -41,7 +41,7 @@ _UNITS: dict[str, Example] = {
 }
 
 
-def outward(row: Installation) -> InstallationOut:
+def to_response(row: Installation) -> InstallationOut:
     """A stored installation as it is shown."""
     sent = InstallationIn.model_validate(row.document)
     return InstallationOut(
@@ -51,7 +51,7 @@ def outward(row: Installation) -> InstallationOut:
 
 @router.post(
     "",
-    **may(Rule.SETS_UP),
+    **requires(Rule.SETS_UP),
     status_code=201,
     responses=responses(400, 409, 413, 415, 422, 503, 507),
     summary="Set up an installation",
@@ -66,10 +66,10 @@ def create(
     """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
     row = service.set_up(unit, sent, asker.person_id, client_id)
     response.headers["Location"] = f"/api/v1/installations/{row.id}"
-    return outward(row)
+    return to_response(row)
 
 
-@router.get("", **may(Rule.SIGNED_IN), responses=responses(422, 503), summary="List installations")
+@router.get("", **requires(Rule.SIGNED_IN), responses=responses(422, 503), summary="List installations")
 def listing(
     unit: ReadingUnit,
     asker: Asker,
@@ -78,13 +78,13 @@ def listing(
     name: Annotated[Sought, Query(description="part of the name, or the number")] = "",
 ) -> InstallationPage:
     """Installations of whoever asks, the newest first."""
-    total, rows = storage.page(unit, limit, offset, asker.visible(), name)
-    return InstallationPage(total=total, installations=[outward(row) for row in rows])
+    total, rows = repository.page(unit, limit, offset, asker.visible(), name)
+    return InstallationPage(total=total, installations=[to_response(row) for row in rows])
 
 
 @router.put(
     "/{installation_id}/units",
-    **may(Rule.SEES),
+    **requires(Rule.SEES),
     responses=responses(400, 404, 413, 415, 422, 503, 507),
     summary="Change the units",
 )
@@ -93,10 +93,12 @@ def units(
 ) -> InstallationOut:
     """The units answers come in; what was typed stays as it was typed. What is left out is at its default."""
     service.change_units(unit, installation_id, sent)
-    return outward(storage.get(unit, installation_id))
+    return to_response(repository.get(unit, installation_id))
 
 
-@router.get("/{installation_id}", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Show an installation")
+@router.get(
+    "/{installation_id}", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show an installation"
+)
 def show(installation_id: InstallationId, unit: ReadingUnit) -> InstallationOut:
     """One installation as it was set up."""
-    return outward(storage.get(unit, installation_id))
+    return to_response(repository.get(unit, installation_id))

@@ -4,11 +4,11 @@ from datetime import UTC, datetime
 
 from sqlalchemy.orm import Session
 
-from api.database import Installation
-from api.installations import storage
-from api.once import is_again
-from api.wire.installation import InstallationIn
-from api.wire.units import Units
+from taperwise.api.core.database import Installation
+from taperwise.api.core.idempotency import require_same_payload
+from taperwise.api.installations import repository
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.units import Units
 
 __all__ = ["change_units", "set_up"]
 
@@ -23,11 +23,11 @@ def set_up(session: Session, sent: InstallationIn, owner_id: int | None, client_
     """
     sent.record()  # refuses what does not fit together before anything is stored
     document = sent.model_dump(mode="json", exclude_none=True)
-    earlier = None if client_id is None else storage.by_client(session, client_id)
+    earlier = None if client_id is None else repository.by_client(session, client_id)
     if earlier is None:
-        return storage.add(session, document, datetime.now(UTC), owner_id, client_id)
+        return repository.add(session, document, datetime.now(UTC), owner_id, client_id)
     units_apart = {**earlier.document, "units": None} == {**document, "units": None}  # they may be changed later
-    is_again(units_apart and earlier.owner_id == owner_id, client_id, "an installation")
+    require_same_payload(units_apart and earlier.owner_id == owner_id, client_id, "an installation")
     return earlier
 
 
@@ -39,5 +39,5 @@ def change_units(session: Session, installation_id: int, units: Units) -> None:
     NotFoundError
         If there is no such installation.
     """
-    row = storage.get(session, installation_id, lock=True)
+    row = repository.get(session, installation_id, lock=True)
     row.document = {**row.document, "units": units.model_dump(mode="json")}

@@ -5,20 +5,20 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
-from api.access.roles import Rule, may
-from api.http.problems import responses
-from api.installations import storage as installations
-from api.installations.routes import outward as installation_outward
-from api.jobs.later import Answering
-from api.log import service, storage
-from api.once import ClientId
-from api.places import Db, InstallationId, ReadingUnit, Sequence
-from api.trace.recording import read
-from api.wire.adjustments import AcknowledgeIn, AdjustmentIn
-from api.wire.corrections import CorrectionIn
-from api.wire.installation import InstallationIn
-from api.wire.records import AcknowledgeRecorded, AdjustmentRecorded, CorrectionRecorded, History, RunRecorded
-from api.wire.run import RunIn
+from taperwise.api.background.respond_async import Answering
+from taperwise.api.core.dependencies import Db, InstallationId, ReadingUnit, Sequence
+from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.problems import responses
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.installations import repository as installations
+from taperwise.api.installations.routes import to_response as installation_outward
+from taperwise.api.log import repository, service
+from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
+from taperwise.api.schemas.corrections import CorrectionIn
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.log import AcknowledgeRecorded, AdjustmentRecorded, CorrectionRecorded, History, RunRecorded
+from taperwise.api.schemas.run import RunIn
+from taperwise.api.traces.recording import read
 
 __all__ = ["router"]
 
@@ -94,7 +94,7 @@ _ADJUSTMENTS: dict[str, Example] = {
 }
 
 
-@router.post("/runs", **may(Rule.SEES), status_code=201, responses=_APPEND_REFUSALS, summary="Record a ground run")
+@router.post("/runs", **requires(Rule.SEES), status_code=201, responses=_APPEND_REFUSALS, summary="Record a ground run")
 def run(
     installation_id: InstallationId,
     sent: Annotated[RunIn, Body(openapi_examples=_RUNS)],
@@ -119,7 +119,7 @@ def run(
 
 @router.post(
     "/adjustments",
-    **may(Rule.SEES),
+    **requires(Rule.SEES),
     status_code=201,
     responses=_APPEND_REFUSALS,
     summary="Record what was turned or changed",
@@ -144,7 +144,11 @@ def adjustment(
 
 
 @router.post(
-    "/acknowledgements", **may(Rule.SEES), status_code=201, responses=_APPEND_REFUSALS, summary="Say what was found"
+    "/acknowledgements",
+    **requires(Rule.SEES),
+    status_code=201,
+    responses=_APPEND_REFUSALS,
+    summary="Say what was found",
 )
 def acknowledgement(
     installation_id: InstallationId,
@@ -165,7 +169,7 @@ def acknowledgement(
 
 @router.post(
     "/entries/{sequence}/corrections",
-    **may(Rule.SEES),
+    **requires(Rule.SEES),
     status_code=201,
     responses=_APPEND_REFUSALS,
     summary="Correct or void an entry",
@@ -190,14 +194,15 @@ def correction(
     )
 
 
-@router.get("/history", **may(Rule.SEES), responses=responses(404, 422, 503), summary="All that was recorded")
+@router.get("/history", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="All that was recorded")
 def history(installation_id: InstallationId, unit: ReadingUnit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)
     sent = InstallationIn.model_validate(row.document)
-    corrected = storage.corrections(unit, installation_id)
+    corrected = repository.corrections(unit, installation_id)
     entries = [
-        service.outward(entry, sent, corrected.get(entry.id, ())) for entry in storage.entries(unit, installation_id)
+        service.to_response(entry, sent, corrected.get(entry.id, ()))
+        for entry in repository.entries(unit, installation_id)
     ]
     position = service.load(unit, installation_id).position()
     return History(installation=installation_outward(row), entries=entries, position=position)

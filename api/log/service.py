@@ -10,41 +10,41 @@ from typing import Any
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
-from api.database import Correction, Entry
-from api.installations import storage as installations
-from api.log import storage
-from api.once import is_again
-from api.pool.kept_prior import prior_of
-from api.pool.storage import prior_row
-from api.trace.recording import Traced
-from api.wire.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
-from api.wire.answers import Position
-from api.wire.corrections import CorrectionIn, CorrectionOut
-from api.wire.installation import InstallationIn
-from api.wire.mapping import Mapping
-from api.wire.quantities import Elevation
-from api.wire.records import AirOut, EntryOut
-from api.wire.run import RunIn
-from model.engine import idle_words
-from model.learning import evidence
-from model.learning.engine_prior import EXPERT, EnginePrior
-from shared.errors import InvalidValueError, NotFoundError, TimeOrderError
-from shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
-from shared.records import Entry as EntryRecord
+from taperwise.api.core.database import Correction, Entry
+from taperwise.api.core.idempotency import require_same_payload
+from taperwise.api.installations import repository as installations
+from taperwise.api.log import repository
+from taperwise.api.pooling.prior_schema import prior_of
+from taperwise.api.pooling.repository import prior_row
+from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
+from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.schemas.corrections import CorrectionIn, CorrectionOut
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.log import AirOut, EntryOut
+from taperwise.api.schemas.quantities import Elevation
+from taperwise.api.schemas.recommendation import Position
+from taperwise.api.schemas.run import RunIn
+from taperwise.api.traces.recording import Traced
+from taperwise.model.inference import dataset
+from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
+from taperwise.model.physics import idle_words
+from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.records import Entry as EntryRecord
 
 __all__ = [
     "Log",
+    "effective_entries",
     "load",
-    "outward",
+    "log_revision",
     "record_acknowledgement",
     "record_adjustment",
     "record_correction",
     "record_of",
     "record_run",
     "run_means",
-    "standing",
-    "state_of",
     "step_warnings",
+    "to_response",
     "with_remembered_mapping",
 ]
 
@@ -69,7 +69,7 @@ class Log:
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
-        now, _ = evidence.replay(self.installation, self.entries)
+        now, _ = dataset.replay(self.installation, self.entries)
         return Position(fitted_needle=now.needle, turns=now.turns, idle_stop_turns=now.idle_stop_turns)
 
 
@@ -82,27 +82,27 @@ def load(session: Session, installation_id: int) -> Log:
         If there is no such installation.
     """
     sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
-    records = [record_of(kind, document, sent) for kind, document in standing(session, installation_id)]
-    state = state_of(session, installation_id)
+    records = [record_of(kind, document, sent) for kind, document in effective_entries(session, installation_id)]
+    state = log_revision(session, installation_id)
     prior = prior_of(prior_row(session, installation_id))
     return Log(installation_id, sent, sent.record(), tuple(records), state, prior)
 
 
-def standing(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
+def effective_entries(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
     """Kind and document of every entry that stands, corrections followed."""
-    corrected = storage.corrections(session, installation_id)
+    corrected = repository.corrections(session, installation_id)
     found = []
-    for row in storage.entries(session, installation_id):
+    for row in repository.entries(session, installation_id):
         document = corrected[row.id][-1].document if row.id in corrected else row.document
         if document is not None:
             found.append((row.kind, document))
     return found
 
 
-def state_of(session: Session, installation_id: int) -> int:
+def log_revision(session: Session, installation_id: int) -> int:
     """A number that grows with every entry and correction."""
-    corrected = storage.corrections(session, installation_id)
-    return storage.last_sequence(session, installation_id) + sum(len(each) for each in corrected.values())
+    corrected = repository.corrections(session, installation_id)
+    return repository.last_sequence(session, installation_id) + sum(len(each) for each in corrected.values())
 
 
 def record_of(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
@@ -121,7 +121,7 @@ def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRe
     return _ADJUSTMENT.validate_json(document).record()
 
 
-def outward(row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = ()) -> EntryOut:
+def to_response(row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = ()) -> EntryOut:
     """A stored entry as it is shown; a run with the air it came to, in the owner's units."""
     run = RunIn.model_validate(row.document) if row.kind == "run" else None
     adjustment = _ADJUSTMENT.validate_python(row.document) if row.kind == "adjustment" else None
@@ -161,7 +161,7 @@ def record_correction(
         If there is no such entry, the correction is of another kind or cannot be used, or its id is another's.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
-    row = storage.entry(session, installation_id, sequence)
+    row = repository.entry(session, installation_id, sequence)
     if row is None:
         raise NotFoundError(
             "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
@@ -182,22 +182,22 @@ def record_correction(
         if isinstance(fitted, ChangeNeedle):
             owner.record().needle(fitted.needle)
     document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
-    kept = storage.corrections(session, installation_id).get(row.id, [])
+    kept = repository.corrections(session, installation_id).get(row.id, [])
     earlier = next((c for c in kept if client_id is not None and c.client_id == client_id), None)
     if earlier is not None:
         same = (earlier.reason, earlier.document) == (sent.reason, document)
-        is_again(same, client_id, f"a correction of entry {sequence}")
-        return outward(row, owner, kept)
-    storage.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document, client_id)
+        require_same_payload(same, client_id, f"a correction of entry {sequence}")
+        return to_response(row, owner, kept)
+    repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document, client_id)
     load(session, installation_id)  # the log has to hold together afterwards too
-    return outward(row, owner, storage.corrections(session, installation_id)[row.id])
+    return to_response(row, owner, repository.corrections(session, installation_id)[row.id])
 
 
 def with_remembered_mapping(session: Session, installation_id: int, sent: RunIn) -> RunIn:
     """A run whose trace says nothing of its columns, with the mapping of the installation's latest trace that did."""
     if sent.trace is None or sent.trace.mapping is not None:
         return sent
-    kept = storage.remembered_mapping(session, installation_id)
+    kept = repository.remembered_mapping(session, installation_id)
     if kept is None:
         return sent
     return sent.model_copy(update={"trace": sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})})
@@ -217,12 +217,12 @@ def record_run(
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)  # refuses what cannot be before it is stored
     earlier = _earlier(session, installation_id, "run", traced.run, client_id)
     if earlier is not None:
-        return outward(earlier, owner)
+        return to_response(earlier, owner)
     row = _append(session, installation_id, "run", traced.run, client_id)
     if sent.trace is not None:
         read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
-        storage.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
-    return outward(row, owner)
+        repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
+    return to_response(row, owner)
 
 
 def record_adjustment(
@@ -242,7 +242,7 @@ def record_adjustment(
         installation.needle(adjustment.needle)
     row = _earlier(session, installation_id, "adjustment", sent, client_id)
     row = row or _append(session, installation_id, "adjustment", sent, client_id)
-    return outward(row, owner), step_warnings(adjustment, installation)
+    return to_response(row, owner), step_warnings(adjustment, installation)
 
 
 def record_acknowledgement(
@@ -258,11 +258,11 @@ def record_acknowledgement(
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     earlier = _earlier(session, installation_id, "acknowledged", sent, client_id)
     if earlier is not None:
-        return outward(earlier, owner), []
+        return to_response(earlier, owner), []
     log = load(session, installation_id)
-    pending = bool(evidence.gather(log.installation, log.entries).since_acknowledged)
+    pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
     row = _append(session, installation_id, "acknowledged", sent, client_id)
-    return outward(row, owner), [] if pending else ["Nothing was run since the last one; it is recorded anyway."]
+    return to_response(row, owner), [] if pending else ["Nothing was run since the last one; it is recorded anyway."]
 
 
 def run_means(run: RunIn) -> list[str]:
@@ -288,19 +288,19 @@ _Sent = RunIn | AdjustmentKinds | AcknowledgeIn
 
 def _earlier(session: Session, installation_id: int, kind: str, sent: _Sent, client_id: str | None) -> Entry | None:
     """The entry that came under this id before. Its time may differ: one that had to wait is sent with a time."""
-    row = None if client_id is None else storage.by_client(session, installation_id, client_id)
+    row = None if client_id is None else repository.by_client(session, installation_id, client_id)
     if row is None:
         return None
     document = sent.model_dump(mode="json", exclude_none=True)
     same = row.kind == kind and {**row.document, "time": None} == {**document, "time": None}
-    is_again(same, client_id, f"entry {row.sequence}")
+    require_same_payload(same, client_id, f"entry {row.sequence}")
     return row
 
 
 def _append(session: Session, installation_id: int, kind: str, sent: _Sent, client_id: str | None) -> Entry:
     now = datetime.now(UTC)
     happened = sent.happened_at(now)
-    last = storage.latest(session, installation_id)
+    last = repository.latest(session, installation_id)
     if happened > now + _AHEAD:
         raise TimeOrderError(
             "this is in the future", field="time", value=happened.isoformat(), cure="Check the date, hour and offset."
@@ -317,4 +317,4 @@ def _append(session: Session, installation_id: int, kind: str, sent: _Sent, clie
             )
     sequence = 1 if last is None else last.sequence + 1
     document = sent.model_dump(mode="json", exclude_none=True)
-    return storage.append(session, installation_id, sequence, kind, document, happened, now, client_id)
+    return repository.append(session, installation_id, sequence, kind, document, happened, now, client_id)

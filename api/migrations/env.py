@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from api.database import Base
+from taperwise.api.core.database import Base
 
 context.configure(
     connection=context.config.attributes["connection"], target_metadata=Base.metadata, render_as_batch=True

@@ -6,13 +6,13 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
-from api.access.roles import Rule, may
-from api.http.problems import responses
-from api.installations import storage as installations
-from api.notes import storage
-from api.once import ClientId
-from api.places import InstallationId, ReadingUnit, Unit
-from api.wire.notes import NoteIn, NoteOut
+from taperwise.api.core.dependencies import InstallationId, ReadingUnit, Unit
+from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.problems import responses
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.installations import repository as installations
+from taperwise.api.notes import repository
+from taperwise.api.schemas.notes import NoteIn, NoteOut
 
 __all__ = ["router"]
 
@@ -25,7 +25,7 @@ _EXAMPLES: dict[str, Example] = {
 
 @router.post(
     "",
-    **may(Rule.SEES),
+    **requires(Rule.SEES),
     status_code=201,
     responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Leave a note",
@@ -37,11 +37,11 @@ def leave(
     client_id: ClientId,
 ) -> NoteOut:
     """A note for whoever works at the installation; it changes nothing of the record."""
-    return storage.add(unit, installation_id, sent, datetime.now(UTC), client_id)
+    return repository.add(unit, installation_id, sent, datetime.now(UTC), client_id)
 
 
-@router.get("", **may(Rule.SEES), responses=responses(404, 422, 503), summary="Notes")
+@router.get("", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Notes")
 def notes(installation_id: InstallationId, unit: ReadingUnit) -> list[NoteOut]:
     """Notes left at the installation, the newest first."""
     installations.get(unit, installation_id)
-    return storage.of(unit, installation_id)
+    return repository.list_notes(unit, installation_id)

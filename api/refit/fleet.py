@@ -14,16 +14,16 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from api.advice import storage as answers
-from api.database import Database
-from api.installations import storage as installations
-from api.jobs import waiting
-from api.log import service as log
-from api.pool.storage import prior_row
-from api.refit.work import Order, refit_one
-from api.refit.workers import Failed, Work, Workers
-from model import MODEL_VERSION
-from shared.errors import NotFoundError
+from taperwise.api.background import stale_answers
+from taperwise.api.core.database import Database
+from taperwise.api.installations import repository as installations
+from taperwise.api.log import service as log
+from taperwise.api.pooling.repository import prior_row
+from taperwise.api.recommendations import repository as answers
+from taperwise.api.refit.work import Order, refit_one
+from taperwise.api.refit.workers import Failed, Work, Workers
+from taperwise.model import MODEL_VERSION
+from taperwise.shared.errors import NotFoundError
 
 __all__ = ["Refitted", "due", "refit_fleet"]
 
@@ -50,23 +50,25 @@ class Refitted:
 def due(database: Database, seed: int) -> list[int]:
     """Installations whose stored answer is not of this model, this seed and the log as it stands."""
     with database.reading() as session:
-        return [each.installation_id for each in waiting.due(session, seed)]
+        return [each.installation_id for each in stale_answers.stale(session, seed)]
 
 
 def _orders(database: Database, seed: int) -> list[Order]:
     """All that need it, as they stood at one moment."""
     with database.reading() as session:
-        return [_order(session, each.installation_id, seed) for each in waiting.due(session, seed)]
+        return [_order(session, each.installation_id, seed) for each in stale_answers.stale(session, seed)]
 
 
 def _order(session: Session, installation_id: int, seed: int) -> Order:
     row, prior = installations.get(session, installation_id), prior_row(session, installation_id)
     return Order(
         installation_id,
-        log.state_of(session, installation_id),
+        log.log_revision(session, installation_id),
         seed,
         row.document,
-        tuple({"kind": kind, "document": document} for kind, document in log.standing(session, installation_id)),
+        tuple(
+            {"kind": kind, "document": document} for kind, document in log.effective_entries(session, installation_id)
+        ),
         None if prior is None else prior.document,
     )
 
@@ -124,7 +126,7 @@ def _keep(database: Database, order: Order, made: dict[str, Any]) -> bool:
             installations.get(session, order.installation_id, lock=True)
         except NotFoundError:
             return False
-        state = log.state_of(session, order.installation_id)
+        state = log.log_revision(session, order.installation_id)
         if state != order.state:
             return False
         if answers.get(session, order.installation_id, state, order.seed, MODEL_VERSION) is not None:

@@ -40,9 +40,9 @@ def _prepared(seed: int) -> Any:
     global _adviser
     if _adviser is None or _adviser.seed != seed:
         os.environ.setdefault("OMP_NUM_THREADS", "1")
-        from api.advice.real_adviser import real_adviser
+        from taperwise.api.recommendations.factory import make_recommender
 
-        _adviser = real_adviser(seed, cores=1)
+        _adviser = make_recommender(seed, cores=1)
         _adviser.prepare()
     return _adviser
 
@@ -50,10 +50,10 @@ def _prepared(seed: int) -> Any:
 def refit_one(order: Order) -> dict[str, Any]:
     """The suggestion of one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
     adviser = _prepared(order.seed)
-    from api.log.service import record_of
-    from api.pool.kept_prior import prior_from_document
-    from api.wire.answers import SuggestionOut
-    from api.wire.installation import InstallationIn
+    from taperwise.api.log.service import record_of
+    from taperwise.api.pooling.prior_schema import prior_from_document
+    from taperwise.api.schemas.installation import InstallationIn
+    from taperwise.api.schemas.recommendation import SuggestionOut
 
     sent = InstallationIn.model_validate(order.sent)
     entries = [record_of(e["kind"], e["document"], sent) for e in order.entries]

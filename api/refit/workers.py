@@ -15,8 +15,8 @@ from multiprocessing import get_context
 from threading import Event
 from typing import Any
 
-from api.refit.work import Order
-from shared.errors import InvalidValueError
+from taperwise.api.refit.work import Order
+from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["Failed", "Made", "Work", "Workers", "on_processes", "on_scheduler"]
 
@@ -134,7 +134,7 @@ def _connected(address: str) -> tuple[Any, Any]:
         from distributed.comm import get_address_host_port
     except ModuleNotFoundError:
         raise InvalidValueError(
-            "a scheduler needs Dask", field="--scheduler", value=address, cure="Install eighth-turn[dask]."
+            "a scheduler needs Dask", field="--scheduler", value=address, cure="Install taperwise[dask]."
         ) from None
     try:
         # asked beforehand: a client that was never connected waits long for its own end, and complains of it

@@ -12,18 +12,18 @@ import numpy as np
 import pytest
 from sqlalchemy import create_engine, make_url
 
-from api.app import create_app
-from api.database import Database
-from api.pages import working
-from api.settings import Settings
-from model.advisor import Advisor, LookedBack
-from model.engine.mixture import Unknowns
-from model.learning.earlier import CHANCES
-from model.learning.engine_prior import POOLED, EnginePrior
-from model.learning.evidence import Evidence, gather
-from model.learning.prior_draws import draw_unknowns
-from model.pool.summary import Component, Summary
-from shared.advice import (
+from taperwise.api.app import create_app
+from taperwise.api.core.database import Database
+from taperwise.api.core.settings import Settings
+from taperwise.api.web import background_calls
+from taperwise.model.inference.dataset import Evidence, gather
+from taperwise.model.inference.earlier_fits import CHANCES
+from taperwise.model.inference.engine_prior import POOLED, EnginePrior
+from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.physics.mixture import Unknowns
+from taperwise.model.population.summary import Component, Summary
+from taperwise.model.recommender import LookedBack, Recommender
+from taperwise.shared.recommendation import (
     Action,
     ActionKind,
     AirOutlook,
@@ -39,8 +39,8 @@ from shared.advice import (
     StageConfidence,
     Suggestion,
 )
-from shared.records import Entry, Installation
-from shared.runs import Run
+from taperwise.shared.records import Entry, Installation
+from taperwise.shared.runs import Run
 from tests.api.asking import Client
 from tests.api.everything_on import ON_POSTGRES, everything_on_postgres  # noqa: F401 - a fixture for all that is here
 
@@ -50,7 +50,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     if ON_POSTGRES:
         for item in items:
             asked = getattr(item, "fixturenames", ())
-            if "advisor" in asked:
+            if "recommender" in asked:
                 item.add_marker(pytest.mark.skip(reason="about the model, tried without the server"))
             elif "url" in asked or "another_postgres" in asked:
                 item.add_marker(pytest.mark.skip(reason="on a database of either kind, tried with everything else"))
@@ -163,7 +163,7 @@ class StandIn:
         self, posterior: Any, turns: float = 0.0, needle: str | None = None, density: float | None = None
     ) -> Prediction:
         """Check the question as the real one does, then answer it."""
-        from shared.limits import ScrewStep
+        from taperwise.shared.limits import ScrewStep
 
         if turns:
             ScrewStep(turns, posterior.installation.limits)
@@ -207,7 +207,7 @@ class StandIn:
 @pytest.fixture(autouse=True)
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Pages wait for their answer, however slow the machine; a test that is about waiting says otherwise."""
-    monkeypatch.setattr(working, "_PATIENCE_SECONDS", 30.0)
+    monkeypatch.setattr(background_calls, "_PATIENCE_SECONDS", 30.0)
 
 
 @pytest.fixture
@@ -230,14 +230,14 @@ def client(settings: Settings, stand_in: StandIn) -> Iterator[Client]:
 
 
 @pytest.fixture
-def real_client(settings: Settings, advisor: Advisor) -> Iterator[Client]:
+def real_client(settings: Settings, recommender: Recommender) -> Iterator[Client]:
     """A client of a service with the real model."""
-    with Client(create_app(settings, lambda _seed: advisor)) as made:
+    with Client(create_app(settings, lambda _seed: recommender)) as made:
         yield made
 
 
 @pytest.fixture
-def recorded_client(settings: Settings, recorded: Advisor) -> Iterator[Client]:
+def recorded_client(settings: Settings, recorded: Recommender) -> Iterator[Client]:
     """A client of a service with the real model, which knows the posteriors that were recorded."""
     with Client(create_app(settings, lambda _seed: recorded)) as made:
         yield made
@@ -262,7 +262,7 @@ def place(client: Client, needles: list[dict[str, Any]]) -> str:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """A database that is new: a file, or one made on the server that EIGHTH_TURN_TEST_POSTGRES names."""
+    """A database that is new: a file, or one made on the server that TAPERWISE_TEST_POSTGRES names."""
     if request.param == "sqlite":
         yield f"sqlite:///{tmp_path / 'a' / 'new.db'}"
         return
@@ -270,10 +270,10 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
 
 
 def _new_on_a_server() -> Iterator[str]:
-    server = os.environ.get("EIGHTH_TURN_TEST_POSTGRES")
+    server = os.environ.get("TAPERWISE_TEST_POSTGRES")
     if server is None:
-        pytest.skip("EIGHTH_TURN_TEST_POSTGRES names no server")
-    name = f"eighth_turn_{uuid.uuid4().hex}"
+        pytest.skip("TAPERWISE_TEST_POSTGRES names no server")
+    name = f"taperwise_{uuid.uuid4().hex}"
     engine = create_engine(server, isolation_level="AUTOCOMMIT")
     with engine.connect() as connection:
         connection.exec_driver_sql(f"CREATE DATABASE {name}")

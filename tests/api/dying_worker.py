@@ -5,10 +5,10 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
-from api.advice import storage
-from api.advice.desk import Desk
-from api.database import Database
-from api.jobs.worker import Worker
+from taperwise.api.background.worker import Worker
+from taperwise.api.core.database import Database
+from taperwise.api.recommendations import repository
+from taperwise.api.recommendations.service import RecommendationService
 from tests.api.conftest import StandIn
 
 __all__ = ["STEPS"]
@@ -31,13 +31,13 @@ def _main(url: str, step: str) -> None:
         "before it begins": (Worker, "_make"),
         "while learning": (StandIn, "learn"),
         "once learned": (StandIn, "suggest"),
-        "while storing": (storage, "put"),
-        "before it is stored": (storage, "keep_earlier_fits"),
+        "while storing": (repository, "put"),
+        "before it is stored": (repository, "keep_earlier_fits"),
         "once stored": (Worker, "_make"),
     }
     owner, name = place[step]
     setattr(owner, name, _dies(before, getattr(owner, name)))
-    Worker(Database(url), Desk(StandIn, 7)).work_once()
+    Worker(Database(url), RecommendationService(StandIn, 7)).work_once()
 
 
 if __name__ == "__main__":

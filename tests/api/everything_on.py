@@ -1,6 +1,6 @@
 """The tests of the service once more, on PostgreSQL: every database in a folder becomes one on the server.
 
-Set ``EIGHTH_TURN_TEST_EVERYTHING_ON=postgresql`` beside ``EIGHTH_TURN_TEST_POSTGRES``.
+Set ``TAPERWISE_TEST_EVERYTHING_ON=postgresql`` beside ``TAPERWISE_TEST_POSTGRES``.
 """
 
 import hashlib
@@ -11,18 +11,18 @@ from functools import cached_property
 import pytest
 from sqlalchemy import create_engine, make_url
 
-from api.settings import Settings
+from taperwise.api.core.settings import Settings
 
 __all__ = ["ON_POSTGRES", "everything_on_postgres", "sqlite_only"]
 
-ON_POSTGRES = os.environ.get("EIGHTH_TURN_TEST_EVERYTHING_ON", "sqlite") == "postgresql"
+ON_POSTGRES = os.environ.get("TAPERWISE_TEST_EVERYTHING_ON", "sqlite") == "postgresql"
 
 sqlite_only = pytest.mark.skipif(ON_POSTGRES, reason="it is about the file that SQLite keeps, or its one writer")
 
 
 def _url_of(server: str, settings: Settings, made: set[str]) -> str:
     """The same folder is the same database, so that what was stored is there again after a restart."""
-    name = f"eighth_turn_{hashlib.sha256(str(settings.data_folder).encode()).hexdigest()[:24]}"
+    name = f"taperwise_{hashlib.sha256(str(settings.data_folder).encode()).hexdigest()[:24]}"
     if name not in made:
         engine = create_engine(server, isolation_level="AUTOCOMMIT")
         with engine.connect() as connection:
@@ -38,7 +38,7 @@ def everything_on_postgres(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     if not ON_POSTGRES:
         yield
         return
-    server, made = os.environ["EIGHTH_TURN_TEST_POSTGRES"], set[str]()
+    server, made = os.environ["TAPERWISE_TEST_POSTGRES"], set[str]()
     wanted = cached_property(lambda self: self.database_url or _url_of(server, self, made))
     wanted.__set_name__(Settings, "url")
     monkeypatch.setattr(Settings, "url", wanted)

@@ -8,8 +8,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from api.refit.work import Order
-from model import MODEL_VERSION
+from taperwise.api.refit.work import Order
+from taperwise.model import MODEL_VERSION
 
 __all__ = ["failing", "failing_on_a_cluster", "from_an_older_worker", "lines", "slowly"]
 

@@ -1,12 +1,12 @@
-"""``eighth-turn refit`` with slow fits, to be interrupted: ``python -m tests.api.interrupted_refit URL``."""
+"""``taperwise refit`` with slow fits, to be interrupted: ``python -m tests.api.interrupted_refit URL``."""
 
 import sys
 from functools import partial
 
 
 def _main(url: str) -> None:
-    from api.cli.main import app  # not above, which every worker loads too
-    from api.refit import fleet
+    from taperwise.api.cli.main import app  # not above, which every worker loads too
+    from taperwise.api.refit import fleet
     from tests.api.fits import slowly
 
     fleet.refit_fleet = partial(fleet.refit_fleet, work=slowly)  # type: ignore[assignment]

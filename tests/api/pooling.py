@@ -5,13 +5,13 @@ from typing import Any
 
 import numpy as np
 
-from api.database import Database
-from api.pool.release import release
-from api.wire.pool_documents import PublishedDoc
-from model.learning.engine_prior import POOLED
-from model.pool.kind import COVARIATES
-from model.pool.measured import Measured
-from model.pool.population_fit import Population
+from taperwise.api.core.database import Database
+from taperwise.api.pooling.release import release
+from taperwise.api.schemas.pool_documents import PublishedDoc
+from taperwise.model.inference.engine_prior import POOLED
+from taperwise.model.population.covariates import COVARIATES
+from taperwise.model.population.engine_summaries import EngineSummaries
+from taperwise.model.population.fitting import Population
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
@@ -33,7 +33,7 @@ def publish(client: Client, floor: int = 5) -> PublishedDoc:
     return release(database_of(client), floor, NOW, quick_fit)
 
 
-def quick_fit(measured: Measured) -> Population:
+def quick_fit(measured: EngineSummaries) -> Population:
     """A population at once: the mean of what was measured, and a spread; its numbers move with every contribution."""
     rng = np.random.default_rng(1)
     centre = np.linalg.solve(measured.precision[:, 0].sum(0) + np.eye(len(POOLED)), measured.shift[:, 0].sum(0))

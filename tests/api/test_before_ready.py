@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from api.app import create_app
-from api.settings import Settings
-from model.learning.compiled import BUILDING, COMPILING
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
+from taperwise.model.inference.compiled_logp import BUILDING, COMPILING
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from api.cli.main import app, run
-from api.files.day import read
-from api.files.installation import fixture
-from model.trial.common_practice import next_adjustment
-from shared.records import ChangeNeedle, Installation, TurnIdleStop, TurnScrew
-from shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+from taperwise.api.cli.main import app, run
+from taperwise.api.files.day import read
+from taperwise.api.files.installation import fixture
+from taperwise.model.simulation.common_practice import next_adjustment
+from taperwise.shared.records import ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from tests.api.asking import Client
 
 _AIR = Air(288.15, 101_325.0)
@@ -64,7 +64,7 @@ def test_the_demo_tunes_an_engine_blind(tmp_path: Path) -> None:
 
 def test_listening_wider_is_refused(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """Without keys the service listens on this machine only; the cure is said, without a traceback."""
-    monkeypatch.setattr("sys.argv", ["eighth-turn", "serve", "--host", "0.0.0.0"])  # noqa: S104 - what is refused
+    monkeypatch.setattr("sys.argv", ["taperwise", "serve", "--host", "0.0.0.0"])  # noqa: S104 - what is refused
     with pytest.raises(SystemExit) as ended:
         run()
     assert ended.value.code == 2
@@ -80,7 +80,7 @@ def test_a_bad_installation_file_is_told(
     """A file that cannot be read is named with the cure."""
     path = tmp_path / "mine.json"
     path.write_text(text)
-    monkeypatch.setattr("sys.argv", ["eighth-turn", "simulate", "--installation", str(path)])
+    monkeypatch.setattr("sys.argv", ["taperwise", "simulate", "--installation", str(path)])
     with pytest.raises(SystemExit) as ended:
         run()
     assert ended.value.code == 2
@@ -116,16 +116,16 @@ def test_the_rule_of_thumb(
 def test_the_command_line_loads_no_web_service_and_no_sampler() -> None:
     """What only some commands need is loaded by them alone."""
     heavy = ("fastapi", "sqlalchemy", "pydantic", "scipy", "pytensor", "pymc", "nutpie", "numba")
-    script = f"import api.cli.main, sys; print([m for m in {heavy!r} if m in sys.modules])"
+    script = f"import taperwise.api.cli.main, sys; print([m for m in {heavy!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 
 
 def test_a_refused_document_is_still_told_in_words(tmp_path: Path) -> None:
     """The error that is loaded late is caught all the same: no traceback, status 2."""
-    script = "from api.cli.main import run; run()"
+    script = "from taperwise.api.cli.main import run; run()"
     command = [sys.executable, "-c", script, "new", "--needle", "A=0"]
-    environment = {**os.environ, "EIGHTH_TURN_DATA_FOLDER": str(tmp_path)}
+    environment = {**os.environ, "TAPERWISE_DATA_FOLDER": str(tmp_path)}
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
     assert done.returncode == 2
     assert done.stderr.startswith("error: ")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from api.compile_cache import SamplerShelf, use
+from taperwise.api.core.compile_cache import SamplerShelf, use
 
 _ROOT = Path(__file__).parents[2]
 
@@ -49,10 +49,10 @@ def test_other_code_finds_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
             if change == "formula":
                 other = tmp_path / "engine"
                 other.mkdir()
-                for file in (_ROOT / "model/engine").glob("*.py"):
+                for file in (_ROOT / "model/physics").glob("*.py"):
                     text = file.read_text(encoding="utf-8")
                     (other / file.name).write_text(text + "\n# another\n" if file.name == "idle.py" else text, "utf-8")
-                m.setattr("model.engine.__path__", [str(other)])
+                m.setattr("taperwise.model.physics.__path__", [str(other)])
             elif change == "library":
                 m.setattr("importlib.metadata.version", lambda name: f"{name} of tomorrow")
             elif change == "flag":
@@ -91,7 +91,7 @@ def test_where_nothing_can_be_written_nothing_is_lost(tmp_path: Path) -> None:
 _HOLDS = """
 import sys
 from pathlib import Path
-from api.compile_cache import SamplerShelf
+from taperwise.api.core.compile_cache import SamplerShelf
 with SamplerShelf(Path(sys.argv[1])).alone(print):
     print("in", flush=True)
     sys.stdin.readline()

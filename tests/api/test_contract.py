@@ -4,8 +4,8 @@ from typing import Any
 
 import pytest
 
-from api.wire.units import Units
-from shared.units import KINDS
+from taperwise.api.schemas.units import Units
+from taperwise.shared.units import KINDS
 from tests.api.asking import RISE, RUN, Client, problem
 from tests.api.conftest import StandIn
 

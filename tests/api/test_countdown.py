@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from api.advice.countdown import Countdown
-from model.learning.compiled import BUILDING, COMPILING, TAKING_UP
+from taperwise.api.recommendations.countdown import Countdown
+from taperwise.model.inference.compiled_logp import BUILDING, COMPILING, TAKING_UP
 
 
 class _Clock:

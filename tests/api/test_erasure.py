@@ -6,11 +6,11 @@ from typing import Any
 import pytest
 from sqlalchemy import Boolean, Column, DateTime, Float, Integer, LargeBinary, String, Table, insert, select
 
-import api.app  # noqa: F401 - every table is declared
-from api.access.tables import Person
-from api.advice.tables import EarlierFitRow
-from api.belongings.erasure import erase
-from api.database import Base, Database
+import taperwise.api.app  # noqa: F401 - every table is declared
+from taperwise.api.accounts.tables import Person
+from taperwise.api.core.database import Base, Database
+from taperwise.api.ownership.erasure import erase
+from taperwise.api.recommendations.tables import EarlierFitRow
 
 SOMEBODY, ANOTHER = 1001, 1002
 KEPT = {

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from api.cli.main import app
-from api.explained.figures import FIGURES, RUNS, read_learned
-from api.explained.text import READERS, text_of, with_priors
-from model.learning.learned_of import LEARNED
-from shared.errors import InvalidValueError
+from taperwise.api.cli.main import app
+from taperwise.api.explained.figures import FIGURES, RUNS, read_learned
+from taperwise.api.explained.text import READERS, text_of, with_priors
+from taperwise.model.inference.contraction import LEARNED
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client
 
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e-?\d+)?")
@@ -33,7 +33,7 @@ def test_only_the_statistician_is_told_the_priors() -> None:
 @pytest.mark.parametrize("name", FIGURES)
 def test_figures_are_the_models(name: str) -> None:
     """A figure drawn anew is the one that is shown, to a hundredth of a point."""
-    kept = files("api.explained").joinpath("figures", f"{name}.svg").read_text(encoding="utf-8")
+    kept = files("taperwise.api.explained").joinpath("figures", f"{name}.svg").read_text(encoding="utf-8")
     drawn = FIGURES[name]()
     assert _NUMBER.sub("#", drawn) == _NUMBER.sub("#", kept)
     ours, theirs = (np.array([float(x) for x in _NUMBER.findall(text)]) for text in (drawn, kept))

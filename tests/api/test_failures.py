@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import update
 from sqlalchemy.exc import OperationalError
 
-from api.database import Answer, Database
+from taperwise.api.core.database import Answer, Database
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 
@@ -61,7 +61,7 @@ def test_a_run_is_kept_when_its_answer_cannot_be(client: Client, place: str, mon
     def fails(*_args: object) -> None:
         raise OperationalError("INSERT", {}, Exception("disk"))
 
-    monkeypatch.setattr("api.advice.storage.put", fails)
+    monkeypatch.setattr("taperwise.api.recommendations.repository.put", fails)
     answer = client.post(f"{place}/runs", json=RUN)
     assert answer.status_code == 201
     assert "It is recorded" in answer.json()["warnings"][0]
@@ -96,8 +96,8 @@ def test_not_ready_without_a_database(client: Client, monkeypatch: pytest.Monkey
     def fails(*_args: object, **_more: object) -> None:
         raise OperationalError("SELECT", {}, Exception("disk"))
 
-    monkeypatch.setattr("api.database.Database.answers", fails)
-    monkeypatch.setattr("api.installations.storage.page", fails)
+    monkeypatch.setattr("taperwise.api.core.database.Database.answers", fails)
+    monkeypatch.setattr("taperwise.api.installations.repository.page", fails)
     assert "database" in problem(client.get("/readyz"), 503)["detail"]
     assert "Nothing was read" in problem(client.get("/api/v1/installations"), 503)["detail"]
     assert client.get("/healthz").status_code == 200

@@ -14,17 +14,17 @@ from typing import Any
 import pytest
 from sqlalchemy import delete, event, insert, select, update
 
-from api.advice.desk import Desk
-from api.advice.tables import EarlierFitRow
-from api.app import create_app
-from api.cli import prepare
-from api.cli.serve import _prepare
-from api.compile_cache import SamplerShelf
-from api.database import Answer, Database, Entry, Installation
-from api.installations import storage as installations
-from api.jobs import waiting
-from api.jobs.worker import Worker
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.background import stale_answers
+from taperwise.api.background.worker import Worker
+from taperwise.api.cli import prepare
+from taperwise.api.cli.serve import _prepare
+from taperwise.api.core.compile_cache import SamplerShelf
+from taperwise.api.core.database import Answer, Database, Entry, Installation
+from taperwise.api.core.settings import Settings
+from taperwise.api.installations import repository as installations
+from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.tables import EarlierFitRow
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 from tests.api.dying_worker import STEPS
@@ -77,7 +77,7 @@ def stored(service: Client) -> Database:
 
 def _due(database: Database) -> list[int]:
     with database.reading() as session:
-        return [each.installation_id for each in waiting.due(session, SEED)]
+        return [each.installation_id for each in stale_answers.stale(session, SEED)]
 
 
 @pytest.fixture
@@ -86,7 +86,7 @@ def worker(stored: Database, clock: Clock) -> Callable[..., Worker]:
 
     def make(adviser: StandIn | None = None) -> Worker:
         used = adviser or StandIn(SEED)
-        return Worker(stored, Desk(lambda _seed: used, SEED), clock)
+        return Worker(stored, RecommendationService(lambda _seed: used, SEED), clock)
 
     return make
 
@@ -317,7 +317,7 @@ def test_the_same_log_is_learned_once_at_a_time(stored: Database) -> None:
             return super().learn(*args)
 
     adviser = Slow(SEED)
-    desk = Desk(lambda _seed: adviser, SEED)
+    desk = RecommendationService(lambda _seed: adviser, SEED)
     made: list[Any] = []
     threads = [threading.Thread(target=lambda: made.append(desk.answer(stored, 1))) for _ in range(4)]
     for each in threads:
@@ -363,7 +363,7 @@ def test_ten_thousand_installations_are_one_question(tmp_path: Path) -> None:
         entry = {"kind": "run", "happened_at": now, "recorded_at": now, "document": {}, "client_id": None}
         rows = [entry | {"installation_id": n, "sequence": s} for n in numbers for s in (1, 2, 3)]
         session.execute(insert(Entry), rows)
-        answer = {"seed": SEED, "model_version": waiting.MODEL_VERSION, "document": {}}
+        answer = {"seed": SEED, "model_version": stale_answers.MODEL_VERSION, "document": {}}
         session.execute(
             insert(Answer), [answer | {"installation_id": n, "sequence": 3 if n % 2 else 2} for n in numbers]
         )
@@ -374,15 +374,15 @@ def test_ten_thousand_installations_are_one_question(tmp_path: Path) -> None:
         asked.append(statement)
 
     with database.reading() as session:
-        assert [each.installation_id for each in waiting.due(session, SEED)] == list(range(2, 10_001, 2))
-        assert waiting.oldest(session, SEED) == (5000, now)
+        assert [each.installation_id for each in stale_answers.stale(session, SEED)] == list(range(2, 10_001, 2))
+        assert stale_answers.queue_stats(session, SEED) == (5000, now)
     assert len([s for s in asked if s.startswith("SELECT")]) == 2
     database.close()
 
 
 def test_a_worker_that_is_announced_is_counted_on(stored: Database) -> None:
     """From the announcement to the end; not where it was taken back, nor once the worker was stopped."""
-    worker = Worker(stored, Desk(StandIn, SEED))
+    worker = Worker(stored, RecommendationService(StandIn, SEED))
     assert not worker.ask(1)
     worker.announce()
     assert worker.working
@@ -454,7 +454,8 @@ def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     started; one that fails is told, and no failure yet.
     """
     script = (
-        "from pathlib import Path; from api.compile_cache import SamplerShelf; print('… as told', flush=True); "
+        "from pathlib import Path; from taperwise.api.core.compile_cache import SamplerShelf; "
+        "print('… as told', flush=True); "
         f"SamplerShelf(Path({str(tmp_path)!r})).put(b'code')"
     )
     monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", script))
@@ -472,7 +473,7 @@ def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
 
 def test_no_compiling_is_left_behind(tmp_path: Path) -> None:
     """The child ends by itself when a service lets go of it, as it does however it ends."""
-    environment = {**os.environ, "EIGHTH_TURN_CACHE_FOLDER": str(tmp_path)}
+    environment = {**os.environ, "TAPERWISE_CACHE_FOLDER": str(tmp_path)}
     with subprocess.Popen(
         prepare._COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment
     ) as child:

@@ -5,9 +5,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from api.trace.columns import trace_of
-from api.wire.mapping import Mapping
-from shared.errors import InvalidValueError
+from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.traces.columns import trace_of
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client, problem
 
 _AIR = {"air_temperature": {"value": 68, "unit": "degF"}, "pressure": {"value": 29.9, "unit": "inHg"}}

@@ -13,12 +13,12 @@ import structlog
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy.exc import OperationalError
 
-from api.app import create_app
-from api.database import Answer, Database
-from api.log_lines import configure
-from api.observed.spans import NO_SPANS, Spans, spans_asked_for
-from api.settings import Settings
-from shared.errors import InvalidValueError
+from taperwise.api.app import create_app
+from taperwise.api.core.database import Answer, Database
+from taperwise.api.core.logging import configure
+from taperwise.api.core.settings import Settings
+from taperwise.api.observability.tracing import NO_SPANS, Spans, spans_asked_for
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
@@ -45,7 +45,7 @@ def test_requests_are_counted_under_their_route(client: Client, place: str) -> N
     client.request("BREW", "/a")
     found = figures(client)
     route = "/api/v1/installations/{installation_id}"
-    count = "eighth_turn_request_seconds_count"
+    count = "taperwise_request_seconds_count"
     assert found[count, "POST", f"{route}/runs", "201"] == 1
     assert found[count, "POST", f"{route}/runs", "422"] == 1
     assert found[count, "POST", "none", "400"] == 1  # refused before any route was asked
@@ -62,26 +62,26 @@ def test_the_sampler_is_watched(client: Client, place: str, stand_in: StandIn) -
     stand_in.failure = RuntimeError("broke")
     client.post(f"{place}/runs", json=RUN)
     found = figures(client)
-    assert found[("eighth_turn_update_seconds_count",)] == 2
-    assert found[("eighth_turn_divergences_total",)] == 3
-    assert found[("eighth_turn_posteriors_not_converged_total",)] == 1
-    assert found[("eighth_turn_refits_total",)] == 1
-    assert found["eighth_turn_failures_total", "learning"] == 1
-    assert found[("eighth_turn_jobs_waiting",)] == 1
-    assert 0 < found[("eighth_turn_oldest_job_seconds",)] < 600
+    assert found[("taperwise_update_seconds_count",)] == 2
+    assert found[("taperwise_divergences_total",)] == 3
+    assert found[("taperwise_posteriors_not_converged_total",)] == 1
+    assert found[("taperwise_refits_total",)] == 1
+    assert found["taperwise_failures_total", "learning"] == 1
+    assert found[("taperwise_jobs_waiting",)] == 1
+    assert 0 < found[("taperwise_oldest_job_seconds",)] < 600
 
 
 def test_what_waits_is_counted_when_asked(client: Client, place: str) -> None:
     """Nothing waits while all answers are there; an answer of an older model is a job."""
     client.post(f"{place}/runs", json=RUN)
-    assert figures(client)[("eighth_turn_jobs_waiting",)] == 0
-    assert figures(client)[("eighth_turn_oldest_job_seconds",)] == 0
+    assert figures(client)[("taperwise_jobs_waiting",)] == 0
+    assert figures(client)[("taperwise_oldest_job_seconds",)] == 0
     database: Database = client.app.state.database  # type: ignore[attr-defined] - the client hides the type
     with database.unit() as session:
         kept = session.get(Answer, 1)
         assert kept is not None
         kept.model_version = "older"
-    assert figures(client)[("eighth_turn_jobs_waiting",)] == 1
+    assert figures(client)[("taperwise_jobs_waiting",)] == 1
 
 
 def test_failures_are_counted_and_figures_outlive_the_database(
@@ -92,20 +92,20 @@ def test_failures_are_counted_and_figures_outlive_the_database(
     def fails(*_args: object, **_more: object) -> None:
         raise OperationalError("SELECT", {}, Exception("gone"))
 
-    monkeypatch.setattr("api.installations.storage.page", fails)
-    monkeypatch.setattr("api.jobs.waiting.oldest", fails)
+    monkeypatch.setattr("taperwise.api.installations.repository.page", fails)
+    monkeypatch.setattr("taperwise.api.background.stale_answers.queue_stats", fails)
     client.get("/api/v1/installations")
     client.get("/desk")
     found = figures(client)
-    assert found["eighth_turn_failures_total", "database"] == 2
-    assert ("eighth_turn_jobs_waiting",) not in found
+    assert found["taperwise_failures_total", "database"] == 2
+    assert ("taperwise_jobs_waiting",) not in found
 
 
 def test_each_application_counts_for_itself(client: Client, tmp_path: Path) -> None:
     """Two in one process do not mix."""
     client.get("/a")
     with Client(create_app(Settings(data_folder=tmp_path / "two", database_url=""), StandIn)) as other:
-        assert ("eighth_turn_request_seconds_count", "GET", "none", "404") not in figures(other)
+        assert ("taperwise_request_seconds_count", "GET", "none", "404") not in figures(other)
 
 
 SECRET = "hush-hush-7"  # noqa: S105 - invented
@@ -155,7 +155,7 @@ def test_no_secret_gets_into_the_log(client: Client, place: str, stand_in: Stand
 )
 def test_secrets_are_known_by_how_they_are_written(lines: Callable[[], str], line: dict[str, Any]) -> None:
     """Also those that nobody named beforehand."""
-    structlog.get_logger("eighth_turn").info("seen", **line)
+    structlog.get_logger("taperwise").info("seen", **line)
     told = lines()
     assert "YTpi" not in told
     assert json.loads(told)["event"] == "seen"
@@ -163,7 +163,7 @@ def test_secrets_are_known_by_how_they_are_written(lines: Callable[[], str], lin
 
 def test_what_is_no_secret_stays(lines: Callable[[], str]) -> None:
     """Lines stay readable."""
-    structlog.get_logger("eighth_turn").info("seen", path="/api/v1/installations", status=200, none=None, of=1.5)
+    structlog.get_logger("taperwise").info("seen", path="/api/v1/installations", status=200, none=None, of=1.5)
     told = json.loads(lines())
     assert (told["path"], told["status"], told["none"], told["of"]) == ("/api/v1/installations", 200, None, 1.5)
 
@@ -186,8 +186,8 @@ def test_spans_around_request_learning_and_storing(settings: Settings, needles: 
         route = "POST /api/v1/installations/{installation_id}/runs"
         assert set(spans) == {"learning", "storing", route}
         assert len({span.context.trace_id for span in spans.values()}) == 1
-        assert spans[route].attributes["eighth_turn.request_id"] == answer.headers["X-Request-ID"]
-        assert spans[route].attributes["eighth_turn.status"] == 201
+        assert spans[route].attributes["taperwise.request_id"] == answer.headers["X-Request-ID"]
+        assert spans[route].attributes["taperwise.status"] == 201
         kept.clear()
         stand_in.failure = RuntimeError(SECRET)
         client.post(f"{place}/runs", json=RUN)
@@ -208,7 +208,7 @@ def test_spans_are_off_unless_asked_for(monkeypatch: pytest.MonkeyPatch) -> None
     assert made is not NO_SPANS
     made.close()
     monkeypatch.setitem(sys.modules, "opentelemetry.sdk.trace", None)
-    with pytest.raises(InvalidValueError, match=r"eighth-turn\[otel\]"):
+    with pytest.raises(InvalidValueError, match=r"taperwise\[otel\]"):
         spans_asked_for(endpoint)
 
 
@@ -251,6 +251,6 @@ def test_spans_reach_whoever_speaks_the_protocol(
     told = [ExportTraceServiceRequest.FromString(body) for _, _, body in received]
     resources = [resource for request in told for resource in request.resource_spans]
     for resource in resources:
-        assert "eighth-turn" in [a.value.string_value for a in resource.resource.attributes if a.key == "service.name"]
+        assert "taperwise" in [a.value.string_value for a in resource.resource.attributes if a.key == "service.name"]
     names = {span.name for r in resources for scope in r.scope_spans for span in scope.spans}
     assert {"learning", "storing", "POST /api/v1/installations/{installation_id}/runs"} <= names

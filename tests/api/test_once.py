@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from api.app import create_app
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 

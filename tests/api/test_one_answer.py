@@ -12,19 +12,19 @@ from typing import Any
 import pytest
 from sqlalchemy import delete, select, update
 
-from api.advice.desk import Desk
-from api.advice.tables import EarlierFitRow
-from api.app import create_app
-from api.database import Answer, Database
-from api.jobs.worker import Worker
-from api.refit.fleet import refit_fleet
-from api.refit.workers import on_processes
-from api.settings import Settings
-from api.told.words import chance
-from model.advisor import Advisor
-from model.learning.sampler import Posterior
+from taperwise.api.app import create_app
+from taperwise.api.background.worker import Worker
+from taperwise.api.core.database import Answer, Database
+from taperwise.api.core.settings import Settings
+from taperwise.api.presentation.formatting import chance
+from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.tables import EarlierFitRow
+from taperwise.api.refit.fleet import refit_fleet
+from taperwise.api.refit.workers import on_processes
+from taperwise.model.inference.sampler import Posterior
+from taperwise.model.recommender import Recommender
 from tests.api.asking import AIR, Client
-from tests.api.pages.reading import words
+from tests.api.web.reading import words
 
 _ROOT = Path(__file__).parents[2]
 
@@ -68,12 +68,12 @@ def _kept(database: Database) -> dict[str, bytes]:
 
 
 @pytest.fixture
-def fresh(advisor: Advisor) -> Callable[..., Advisor]:
+def fresh(recommender: Recommender) -> Callable[..., Recommender]:
     """Makes advisers that remember nothing, with the compiled sampler of the session's."""
 
-    def make(seed: int = advisor.seed) -> Advisor:
-        made = Advisor(seed)
-        made.sampler = advisor.sampler
+    def make(seed: int = recommender.seed) -> Recommender:
+        made = Recommender(seed)
+        made.sampler = recommender.sampler
         return made
 
     return make
@@ -81,7 +81,7 @@ def fresh(advisor: Advisor) -> Callable[..., Advisor]:
 
 @pytest.fixture
 def day(
-    settings: Settings, fresh: Callable[..., Advisor], needles: list[dict[str, Any]]
+    settings: Settings, fresh: Callable[..., Recommender], needles: list[dict[str, Any]]
 ) -> Iterator[tuple[Client, str, str]]:
     """A service in which the day was recorded, the place, and the answer to the last post."""
     with Client(create_app(settings, fresh)) as client:
@@ -110,12 +110,12 @@ def test_a_page_shows_the_answer_of_the_interface(day: tuple[Client, str, str]) 
     assert _same(client.get(f"{place}/suggestion").json()) == answer
 
 
-def test_the_worker_gives_the_same_answer(day: tuple[Client, str, str], fresh: Callable[..., Advisor]) -> None:
+def test_the_worker_gives_the_same_answer(day: tuple[Client, str, str], fresh: Callable[..., Recommender]) -> None:
     """Made after the fact by a worker with a desk of its own."""
     client, place, answer = day
     database = _database(client)
     _forget(database, Answer)
-    desk = Desk(fresh, Settings().seed)
+    desk = RecommendationService(fresh, Settings().seed)
     desk.prepare()
     worker = Worker(database, desk, lambda: datetime.now(UTC) + timedelta(minutes=1))
     assert worker.work_once()
@@ -127,7 +127,7 @@ def test_the_worker_gives_the_same_answer(day: tuple[Client, str, str], fresh: C
 
 @pytest.mark.slow
 def test_a_new_service_gives_the_same_answer_with_and_without_earlier_fits(
-    day: tuple[Client, str, str], settings: Settings, fresh: Callable[..., Advisor]
+    day: tuple[Client, str, str], settings: Settings, fresh: Callable[..., Recommender]
 ) -> None:
     """Another service on the same database: from the fits that are stored, and from none. Those of all four runs are
     made again then, to the last byte; that of the needle's change was wanted before its run only.
@@ -146,7 +146,7 @@ def test_a_new_service_gives_the_same_answer_with_and_without_earlier_fits(
 
 @pytest.mark.slow
 def test_an_installation_gives_the_same_answer_elsewhere(
-    day: tuple[Client, str, str], tmp_path: Path, fresh: Callable[..., Advisor]
+    day: tuple[Client, str, str], tmp_path: Path, fresh: Callable[..., Recommender]
 ) -> None:
     """What is exported holds no answer and no fit; where it is imported the answer is made, and is the same."""
     client, place, answer = day
@@ -164,8 +164,8 @@ def test_a_command_gives_the_same_answer(day: tuple[Client, str, str], settings:
     """In a process of its own, which makes all fits anew."""
     client, _, answer = day
     _forget(_database(client), Answer, EarlierFitRow)
-    command = [sys.executable, "-c", "from api.cli.main import run; run()", "next", "1", "--json"]
-    environment = {**os.environ, "EIGHTH_TURN_DATABASE_URL": settings.url, "PYTHONPATH": str(_ROOT)}
+    command = [sys.executable, "-c", "from taperwise.api.cli.main import run; run()", "next", "1", "--json"]
+    environment = {**os.environ, "TAPERWISE_DATABASE_URL": settings.url, "PYTHONPATH": str(_ROOT)}
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False, timeout=300)
     assert done.returncode in (0, 3), done.stderr  # 3: to look first
     assert _same(json.loads(done.stdout)) == answer
@@ -190,7 +190,7 @@ def test_a_refit_gives_the_same_answer(day: tuple[Client, str, str]) -> None:
 
 @pytest.mark.slow
 def test_another_seed_gives_another_answer(
-    day: tuple[Client, str, str], settings: Settings, fresh: Callable[..., Advisor]
+    day: tuple[Client, str, str], settings: Settings, fresh: Callable[..., Recommender]
 ) -> None:
     """What makes answers the same is not that they are always the same."""
     _, place, answer = day
@@ -200,22 +200,22 @@ def test_another_seed_gives_another_answer(
 
 
 @pytest.fixture
-def fits(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> list[int]:
+def fits(recommender: Recommender, monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Number of runs of every fit that is made from now on."""
     made: list[int] = []
-    fit = advisor.sampler.fit
+    fit = recommender.sampler.fit
 
     def counted(evidence: Any, seed: int) -> Posterior:
         made.append(evidence.runs)
         return fit(evidence, seed)
 
-    monkeypatch.setattr(advisor.sampler, "fit", counted)
+    monkeypatch.setattr(recommender.sampler, "fit", counted)
     return made
 
 
 @pytest.mark.slow
 def test_a_run_costs_one_fit_in_a_process_that_remembers_nothing(
-    settings: Settings, fresh: Callable[..., Advisor], fits: list[int], needles: list[dict[str, Any]]
+    settings: Settings, fresh: Callable[..., Recommender], fits: list[int], needles: list[dict[str, Any]]
 ) -> None:
     """Every entry is recorded by another service on the same database: for a run, and for a needle, one fit of the log
     as it is, whatever came before; seven runs, so that the earliest are no longer looked at.
@@ -237,7 +237,7 @@ def test_a_run_costs_one_fit_in_a_process_that_remembers_nothing(
 def test_damaged_fits_are_made_again(
     day: tuple[Client, str, str],
     settings: Settings,
-    fresh: Callable[..., Advisor],
+    fresh: Callable[..., Recommender],
     fits: list[int],
     harm: Callable[[bytes], bytes],
 ) -> None:

@@ -13,7 +13,7 @@ def test_the_openapi_page_asks_nobody_else(client: Client) -> None:
         assert client.get(f"/docs/{name}").status_code == 200
         assert "sourceMappingURL" not in client.get(f"/docs/{name}").text
     schema = client.get("/openapi.json").json()
-    assert schema["info"]["title"] == "Eighth Turn"
+    assert schema["info"]["title"] == "Taperwise"
 
 
 def test_refusals_are_described_as_what_they_are(client: Client) -> None:

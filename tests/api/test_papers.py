@@ -13,21 +13,21 @@ from typing import Any
 import numpy as np
 import pytest
 
-from api.files.installation import fixture
-from api.log import service
-from api.pages import papers
-from api.papers.parcel import Contents, sealed
-from api.pictures.gallery import Gallery
-from api.pool.kept_prior import prior_from_document, prior_of
-from api.pool.release import release
-from api.pool.storage import prior_row
-from model.advisor import Advisor
-from model.pool.served_prior import ODD_SHARE
-from shared.errors import NotConvergedError
+from taperwise.api.charts.data import ChartData
+from taperwise.api.exports.archive import Contents, sealed
+from taperwise.api.files.installation import fixture
+from taperwise.api.log import service
+from taperwise.api.pooling.prior_schema import prior_from_document, prior_of
+from taperwise.api.pooling.release import release
+from taperwise.api.pooling.repository import prior_row
+from taperwise.api.web import papers
+from taperwise.model.population.predictive_prior import ODD_SHARE
+from taperwise.model.recommender import Recommender
+from taperwise.shared.errors import NotConvergedError
 from tests.api.asking import AIR, RUN, Client, problem
 from tests.api.conftest import StandIn
-from tests.api.pages.reading import words
 from tests.api.pooling import NEEDLES, contributed, quick_fit
+from tests.api.web.reading import words
 
 _HOME = "/api/v1/installations"
 
@@ -202,7 +202,7 @@ def test_the_sheet_holds_what_the_papers_need(client: Client, full: str) -> None
     for text in (
         "Not tuned: the tuning stands at full throttle", "taper 30.6, taper slope 30.6 mm/m",
         "1/4 turn richer from its mark (1/4 turn counter-clockwise from the mark", "Both mixtures right together 30 %",
-        "Needle carrier 1/8 turn leaner", "(voided)", "(corrected)", "Found: a loose baffle", "7 entries.",
+        "Needle holder 1/8 turn leaner", "(voided)", "(corrected)", "Found: a loose baffle", "7 entries.",
         "Checked by the responsible person", "Never in flight.", "it releases nothing for flight",
     ):  # fmt: skip
         assert text.replace(" ", " ") in sheet.replace(" ", " "), text
@@ -210,7 +210,7 @@ def test_the_sheet_holds_what_the_papers_need(client: Client, full: str) -> None
 
 def test_the_sheet_is_printed_as_pdf(client: Client, full: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A PDF of a page or two, made without loading anything, and without pictures where the runs do not add up."""
-    monkeypatch.setattr(Gallery, "portraits", lambda *_: SimpleNamespace(runs=(1,), converged=False))
+    monkeypatch.setattr(ChartData, "portraits", lambda *_: SimpleNamespace(runs=(1,), converged=False))
     answer = client.get(f"{full.removeprefix('/api/v1')}/sheet.pdf")
     assert answer.status_code == 200, answer.text
     assert answer.headers["content-type"] == "application/pdf"
@@ -224,26 +224,26 @@ def test_the_sheet_does_not_hang_on_its_pictures(client: Client, full: str, monk
     asked: list[int] = []
     shown: list[list[Any]] = []
     monkeypatch.setattr(
-        "api.pages.papers.fragment", lambda _name, **context: shown.append(context["pictures"]) or "<p>"
+        "taperwise.api.web.papers.fragment", lambda _name, **context: shown.append(context["pictures"]) or "<p>"
     )
-    monkeypatch.setattr("api.pages.papers._on_paper", lambda portraits, _log: [portraits])
+    monkeypatch.setattr("taperwise.api.web.papers._on_paper", lambda portraits, _log: [portraits])
 
-    def fails(_gallery: Gallery, log: service.Log) -> Any:
+    def fails(_gallery: ChartData, log: service.Log) -> Any:
         asked.append(log.state)
         raise NotConvergedError("no", cure="Wait.")
 
-    monkeypatch.setattr(Gallery, "portraits", fails)
+    monkeypatch.setattr(ChartData, "portraits", fails)
     assert client.get(f"{home}/sheet.pdf").status_code == 200
     assert shown == [[]]
     assert asked
 
     go_on = threading.Event()
 
-    def slow(_gallery: Gallery, log: service.Log) -> Any:
+    def slow(_gallery: ChartData, log: service.Log) -> Any:
         assert go_on.wait(30)
         return f"of {log.state}"
 
-    monkeypatch.setattr(Gallery, "portraits", slow)
+    monkeypatch.setattr(ChartData, "portraits", slow)
     monkeypatch.setattr(papers, "_PATIENCE_SECONDS", 0.05)
     before = asked[0]
     assert client.get(f"{home}/sheet.pdf").status_code == 200
@@ -262,7 +262,7 @@ def test_what_is_not_there_has_no_papers(client: Client, path: str) -> None:
 
 
 def test_the_draws_are_those_of_the_posterior(
-    real_client: Client, advisor: Advisor, needles: list[dict[str, Any]], tmp_path: Path
+    real_client: Client, recommender: Recommender, needles: list[dict[str, Any]], tmp_path: Path
 ) -> None:
     """Opened with ArviZ, the file holds chains and draws whose mean is that of the answer's own posterior."""
     import arviz_base
@@ -282,7 +282,7 @@ def test_the_draws_are_those_of_the_posterior(
     state: Any = real_client.app.state  # type: ignore[attr-defined] - the client hides the type
     with state.database.reading() as session:
         log = service.load(session, 1)
-    kept = advisor.fit(log.installation, log.entries).unknowns
+    kept = recommender.fit(log.installation, log.entries).unknowns
     assert np.array_equal(found["ln_full"].values.reshape(-1), kept.ln_full[:, 0])
     assert arviz_base.extract(opened, var_names=["offset"]).size == kept.offset.size
     opened.close()

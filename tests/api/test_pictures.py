@@ -9,29 +9,29 @@ from typing import Any
 
 import pytest
 
-from api.advice import storage
-from api.app import create_app
-from api.database import Database
-from api.files.installation import fixture
-from api.installations import storage as installations
-from api.log import service
-from api.papers import sheet
-from api.pictures.gallery import Gallery
-from api.settings import Settings
-from model.advisor import Advisor, LookedBack
-from model.learning.earlier import key_of
-from model.learning.engine_prior import EXPERT
-from model.learning.memory import Log
-from shared.records import Installation
-from shared.runs import Air, IdleQuality, Run
+from taperwise.api.app import create_app
+from taperwise.api.charts.data import ChartData
+from taperwise.api.core.database import Database
+from taperwise.api.core.settings import Settings
+from taperwise.api.exports import sheet
+from taperwise.api.files.installation import fixture
+from taperwise.api.installations import repository as installations
+from taperwise.api.log import service
+from taperwise.api.recommendations import repository
+from taperwise.model.inference.earlier_fits import key_of
+from taperwise.model.inference.engine_prior import EXPERT
+from taperwise.model.inference.posterior_cache import Log
+from taperwise.model.recommender import LookedBack, Recommender
+from taperwise.shared.records import Installation
+from taperwise.shared.runs import Air, IdleQuality, Run
 from tests.api.asking import AIR, Client
-from tests.api.pages.reading import words
+from tests.api.web.reading import words
 
 _NAMES = ("target", "travel", "runs", "growth", "fan")
 
 
 @pytest.fixture(scope="module")
-def tuned(recorded: Advisor, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Client, str]]:
+def tuned(recorded: Recommender, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Client, str]]:
     """A real service with two runs, the second after a turn, the third from a trace; and the address of its pages."""
     settings = Settings(data_folder=tmp_path_factory.mktemp("pictures"), database_url="")
     with Client(create_app(settings, lambda _seed: recorded)) as client:
@@ -123,7 +123,7 @@ def test_units_change_every_picture(tuned: tuple[Client, str]) -> None:
 
 
 def test_a_run_is_looked_back_on_once(
-    tuned: tuple[Client, str], recorded: Advisor, monkeypatch: pytest.MonkeyPatch
+    tuned: tuple[Client, str], recorded: Recommender, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What was foretold of earlier runs is kept: one more run costs one fit, for its answer and all pictures, and a
     service that has nothing in memory costs the one of the log as it is.
@@ -137,7 +137,7 @@ def test_a_run_is_looked_back_on_once(
     assert len(fitted) == 1
     seen = client.get(f"{home}/pictures/runs.svg").text
     assert len(fitted) == 1
-    another = Advisor(recorded.seed)
+    another = Recommender(recorded.seed)
     another.sampler = recorded.sampler
     monkeypatch.setattr(client.app.state.desk, "_adviser", another)  # type: ignore[attr-defined]
     assert client.get(f"{home}/pictures/runs.svg").text == seen
@@ -162,7 +162,7 @@ def test_the_sheet_shows_what_the_runs_showed(tuned: tuple[Client, str], monkeyp
         printed.append(text)
         return sheet.as_pdf(text)
 
-    monkeypatch.setattr("api.pages.papers.as_pdf", as_pdf)
+    monkeypatch.setattr("taperwise.api.web.papers.as_pdf", as_pdf)
     assert client.get(f"{home}/sheet.pdf").content.startswith(b"%PDF-")
     assert printed[0].count("<svg") == 2
     assert "was to hold nine in ten" in words(printed[0])
@@ -189,14 +189,14 @@ def test_runs_are_looked_back_on_from_the_prior_they_had(
         return LookedBack(SimpleNamespace(diagnostics=SimpleNamespace(converged=False)), {"both": 0.5}, {})  # type: ignore[arg-type]
 
     desk: Any = SimpleNamespace(look_back=look_back, seed=7)  # all that it asks of a desk here
-    gallery = Gallery(desk, database)
+    gallery = ChartData(desk, database)
     entries = (Run(air, idle_quality=IdleQuality.SMOOTH), Run(air, idle_quality=IdleQuality.SLIGHTLY_LEAN))
     pooled = replace(EXPERT, centre=tuple(0.5 for _ in EXPERT.centre))
     key = key_of(Log(installation, entries[:1], pooled), 7)
     with database.unit() as session:
         installations.add(session, {}, datetime(2026, 5, 17, tzinfo=UTC))
     with database.unit() as session:
-        storage.keep_earlier_fits(session, 1, {key: b"draws"}, (), most=9)
+        repository.keep_earlier_fits(session, 1, {key: b"draws"}, (), most=9)
     for prior, kept in ((EXPERT, {}), (pooled, {key: b"draws"})):
         log = service.Log(1, None, installation, entries, 2, prior)  # type: ignore[arg-type] - nothing here asks for it
         assert [(each.number, each.chances) for each in gallery.looked_back(log)] == [

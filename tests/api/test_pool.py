@@ -13,21 +13,21 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from typer.testing import CliRunner
 
-from api.cli.main import app
-from api.pool.guard import why_not
-from api.pool.owner import owner_hash
-from api.pool.release import release
-from api.pool.storage import audited, left_out, members
-from api.pool.tables import Contribution
-from api.settings import Settings
-from api.wire.pool_documents import contribution_of
-from model.learning.engine_prior import POOLED
-from model.pool.kind import Kind
-from model.pool.measured import Measured, Priors
-from model.pool.population_fit import PopulationSampler
-from model.pool.summary import Component, Summary
-from shared.errors import ConflictError, InvalidValueError, NotConvergedError
-from shared.records import Cooling, Fuel
+from taperwise.api.cli.main import app
+from taperwise.api.core.settings import Settings
+from taperwise.api.pooling.disclosure_control import disclosure_violation
+from taperwise.api.pooling.pseudonyms import owner_hash
+from taperwise.api.pooling.release import release
+from taperwise.api.pooling.repository import audited, left_out, members
+from taperwise.api.pooling.tables import Contribution
+from taperwise.api.schemas.pool_documents import contribution_of
+from taperwise.model.inference.engine_prior import POOLED
+from taperwise.model.population.covariates import Kind
+from taperwise.model.population.engine_summaries import EngineSummaries, Priors
+from taperwise.model.population.fitting import PopulationSampler
+from taperwise.model.population.summary import Component, Summary
+from taperwise.shared.errors import ConflictError, InvalidValueError, NotConvergedError
+from taperwise.shared.records import Cooling, Fuel
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.pooling import NEEDLES, NOW, contributed, database_of, publish, quick_fit
@@ -95,10 +95,10 @@ def test_no_two_versions_together_expose_a_few() -> None:
     base = {f"d{i}": f"o{i}" for i in range(8)}
     second = base | {f"e{i}": f"p{i}" for i in range(5)}
     back = base | {"e0": "p0"}
-    assert why_not(second, [base], 5) == ""
-    assert "version 1 by 1 owners" in why_not(back, [base, second], 5)
+    assert disclosure_violation(second, [base], 5) == ""
+    assert "version 1 by 1 owners" in disclosure_violation(back, [base, second], 5)
     one_owner = base | {f"f{i}": "q" for i in range(9)}
-    assert "by 1 owners" in why_not(one_owner, [base], 5)
+    assert "by 1 owners" in disclosure_violation(one_owner, [base], 5)
 
 
 def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, stand_in: StandIn) -> None:
@@ -136,7 +136,9 @@ def test_a_fit_that_is_not_to_be_believed_is_not_published(
     """Chains that stay apart, with care too: the pool has no version, and no prior is kept from it."""
     tries: list[int] = []
 
-    def apart(_: PopulationSampler, measured: Measured, priors: Priors, seed: int, options: dict[str, Any]) -> Any:
+    def apart(
+        _: PopulationSampler, measured: EngineSummaries, priors: Priors, seed: int, options: dict[str, Any]
+    ) -> Any:
         tries.append(options["draws"])
         return replace(quick_fit(measured), rhat_max=1.3)
 

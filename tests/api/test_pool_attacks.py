@@ -17,18 +17,18 @@ from scipy import stats
 from scipy.interpolate import CubicSpline
 from threadpoolctl import threadpool_limits
 
-from api.database import Database
-from api.pool.guard import FLOOR, why_not
-from api.pool.noise import noisy_sum, spent
-from api.pool.release import release
-from model.learning.engine_prior import POOLED
-from model.pool.measured import Measured
-from model.pool.population_fit import Population, PopulationSampler
-from model.pool.private_moments import SENSITIVITY, owner_vector, population_of_moments
-from model.pool.published import enough_owners, publish
-from model.pool.served_prior import POPULATION_PRIORS
-from model.pool.summary import Component, Summary
-from shared.errors import InvalidValueError
+from taperwise.api.core.database import Database
+from taperwise.api.pooling.disclosure_control import FLOOR, disclosure_violation
+from taperwise.api.pooling.noise import noisy_sum, spent
+from taperwise.api.pooling.release import release
+from taperwise.model.inference.engine_prior import POOLED
+from taperwise.model.population.engine_summaries import EngineSummaries
+from taperwise.model.population.fitting import Population, PopulationSampler
+from taperwise.model.population.predictive_prior import POPULATION_PRIORS
+from taperwise.model.population.private_moments import SENSITIVITY, owner_vector, population_of_moments
+from taperwise.model.population.published import enough_owners, publish
+from taperwise.model.population.summary import Component, Summary
+from taperwise.shared.errors import InvalidValueError
 
 _P = len(POOLED)
 _GAIN = POOLED.index("gain_full")
@@ -197,10 +197,10 @@ def test_noise_is_refused_where_it_costs_more_than_it_gives() -> None:
     assert np.median(made.tau[:, at]) < 0.6
 
 
-def _laid_out(summaries: Sequence[Summary]) -> Measured:
+def _laid_out(summaries: Sequence[Summary]) -> EngineSummaries:
     covariates = np.zeros((len(summaries), POPULATION_PRIORS.beta.shape[0]))
     covariates[:, 0] = 1.0
-    return Measured(
+    return EngineSummaries(
         np.stack([s.components[0].precision for s in summaries])[:, None],
         np.stack([s.components[0].shift for s in summaries])[:, None],
         np.zeros((len(summaries), 1)),
@@ -253,7 +253,9 @@ def _least_batch(engines: int) -> int:
     """How many owners have to come before the guard lets a second version through."""
     first = {f"d{i}": f"o{i}" for i in range(engines)}
     more = {f"e{i}": f"p{i}" for i in range(engines)}
-    return next(n for n in range(1, engines) if not why_not(first | dict(list(more.items())[:n]), [first], FLOOR))
+    return next(
+        n for n in range(1, engines) if not disclosure_violation(first | dict(list(more.items())[:n]), [first], FLOOR)
+    )
 
 
 def _versions(
@@ -326,7 +328,7 @@ def test_no_version_isolates_a_few_however_contributions_come_and_go() -> None:
                 live.pop(str(rng.choice(sorted(live))))
             else:
                 live[f"d{step}"] = f"o{rng.integers(25)}"
-            if not why_not(live, versions, 5):
+            if not disclosure_violation(live, versions, 5):
                 versions.append(dict(live))
         let_through += len(versions)
         for i, a in enumerate(versions):

@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 from sqlalchemy import delete, select
 
-from api.database import Database
-from api.pool.exchange import export, merge, read
-from api.pool.release import release
-from api.pool.storage import add, all_digests, live
-from api.pool.storage import elsewhere as storage_elsewhere
-from api.pool.tables import Elsewhere
-from api.wire.pool_documents import checksum, digest
-from shared.errors import ConflictError, InvalidValueError
+from taperwise.api.core.database import Database
+from taperwise.api.pooling.exchange import export, merge, read
+from taperwise.api.pooling.release import release
+from taperwise.api.pooling.repository import add, all_digests, live
+from taperwise.api.pooling.repository import elsewhere as storage_elsewhere
+from taperwise.api.pooling.tables import Elsewhere
+from taperwise.api.schemas.pool_documents import checksum, digest
+from taperwise.shared.errors import ConflictError, InvalidValueError
 from tests.api.asking import Client
 from tests.api.conftest import StandIn
 from tests.api.pooling import NEEDLES, NOW, contributed, database_of, publish, quick_fit
@@ -171,7 +171,12 @@ def test_other_units_are_neither_fitted_nor_merged_nor_served(
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     assert client.post(f"{place}/prior", json={"prior": "pool"}).json()["prior"] == "pool"
     path = _exported(client, tmp_path)
-    for module in ("api.wire.pool_documents", "api.pool.kept_prior", "api.pool.basis", "api.pool.fitting"):
+    for module in (
+        "taperwise.api.schemas.pool_documents",
+        "taperwise.api.pooling.prior_schema",
+        "taperwise.api.pooling.prior_source",
+        "taperwise.api.pooling.fitting",
+    ):
         monkeypatch.setattr(f"{module}.SCALE", "0" * 16)
     kept = client.get(f"{place}/start").json()["prior"]
     assert (kept["prior"], "another release" in kept["why"]) == ("expert", True)

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import event, text
 from sqlalchemy.exc import DBAPIError
 
-from api.database import Database
+from taperwise.api.core.database import Database
 from tests.api.asking import RUN, Client
 from tests.api.everything_on import sqlite_only
 

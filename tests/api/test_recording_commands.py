@@ -1,4 +1,4 @@
-"""``eighth-turn new``, ``run``, ``adjust``, ``next``, ``sheet``, ``list``: the same room by another door."""
+"""``taperwise new``, ``run``, ``adjust``, ``next``, ``sheet``, ``list``: the same room by another door."""
 
 import json
 import sys
@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from api.advice import real_adviser
-from api.cli.main import run
-from api.files.installation import fixture
-from api.pictures.gallery import Gallery
-from shared.advice import Action, ActionKind, InspectCause, Suggestion
-from shared.records import TurnSense
+from taperwise.api.charts.data import ChartData
+from taperwise.api.cli.main import run
+from taperwise.api.files.installation import fixture
+from taperwise.api.recommendations import factory
+from taperwise.shared.recommendation import Action, ActionKind, InspectCause, Suggestion
+from taperwise.shared.records import TurnSense
 from tests.api.conftest import StandIn
 
 Command = Callable[..., tuple[int, str, str]]
@@ -38,8 +38,8 @@ class _Turning(StandIn):
 def adviser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> _Turning:
     """The stand-in the commands find, and a data folder of their own."""
     made = _Turning(7)
-    monkeypatch.setattr(real_adviser, "real_adviser", lambda _seed: made)
-    monkeypatch.setenv("EIGHTH_TURN_DATA_FOLDER", str(tmp_path))
+    monkeypatch.setattr(factory, "make_recommender", lambda _seed: made)
+    monkeypatch.setenv("TAPERWISE_DATA_FOLDER", str(tmp_path))
     return made
 
 
@@ -48,7 +48,7 @@ def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
     """Runs a command: exit status, output, and what was told beside it."""
 
     def call(*words: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["eighth-turn", *words])
+        monkeypatch.setattr(sys, "argv", ["taperwise", *words])
         with pytest.raises(SystemExit) as ended:
             run()
         told = capsys.readouterr()
@@ -60,9 +60,9 @@ def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
 
 def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Set up, record, adjust as suggested, read on, and write the papers; `--json` is one object alone."""
-    monkeypatch.setattr(Gallery, "portraits", lambda *_: SimpleNamespace(runs=(), converged=True))
+    monkeypatch.setattr(ChartData, "portraits", lambda *_: SimpleNamespace(runs=(), converged=True))
     new = ("new", "--needle", "A=29.4", "--needle", "B=3 %", "--fitted", "B", "--elevation", "650", "--name", "[red]x")
-    assert "eighth-turn next 1" in command(*new)[1]
+    assert "taperwise next 1" in command(*new)[1]
     status, out, err = command("run", "1", "--air", "20 °C", "--altimeter", "29,98", "--rise", "160", "--idle", "4")
     assert status == 0
     assert "Recorded as entry 1" in err
@@ -75,8 +75,8 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     made = json.loads(command("sheet", "1", "--json")[1])
     assert [line["words"] for line in made["lines"]] == [
         "air 68 °F; altimeter setting 29.98 inHg; EGT rise 160 °F; idle slightly rich",
-        "Needle carrier 1/8 turn leaner",
-        "Needle carrier 1/2 turn leaner",
+        "Needle holder 1/8 turn leaner",
+        "Needle holder 1/2 turn leaner",
     ]
     assert ["Needle", "B, taper slope 30 mm/m"] in made["setting"]
     assert "[red]x" in command("sheet", "1")[1]

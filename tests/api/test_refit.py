@@ -17,17 +17,17 @@ import pytest
 from sqlalchemy import event, select
 from typer.testing import CliRunner
 
-from api.app import create_app
-from api.belongings.erasure import erase_installation
-from api.cli.main import app
-from api.database import Answer, Database
-from api.refit.fleet import due, refit_fleet
-from api.refit.work import Order, refit_one
-from api.refit.workers import Made, on_processes, on_scheduler
-from api.settings import Settings
-from model import MODEL_VERSION
-from model.advisor import Advisor
-from shared.errors import InvalidValueError
+from taperwise.api.app import create_app
+from taperwise.api.cli.main import app
+from taperwise.api.core.database import Answer, Database
+from taperwise.api.core.settings import Settings
+from taperwise.api.ownership.erasure import erase_installation
+from taperwise.api.refit.fleet import due, refit_fleet
+from taperwise.api.refit.work import Order, refit_one
+from taperwise.api.refit.workers import Made, on_processes, on_scheduler
+from taperwise.model import MODEL_VERSION
+from taperwise.model.recommender import Recommender
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 from tests.api.fits import failing, failing_on_a_cluster, from_an_older_worker, lines, slowly
@@ -260,9 +260,9 @@ def test_nobody_at_the_scheduler_is_said(fleet: Database, log: Path, address: st
 
 
 @pytest.mark.slow
-def test_a_worker_answers_as_the_service_does(settings: Settings, advisor: Advisor) -> None:
+def test_a_worker_answers_as_the_service_does(settings: Settings, recommender: Recommender) -> None:
     """A refit of an engine is the very answer the service would give: chains drawn on one core or two are the same."""
-    made = create_app(settings, lambda _seed: advisor)
+    made = create_app(settings, lambda _seed: recommender)
     with Client(made) as client:
         place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
         answer = client.post(f"{place}/runs", json=RUN).json()["suggestion"]
@@ -295,7 +295,7 @@ def test_the_command_tells_which_engines_failed(
     fleet: Database, log: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In a line for each reason, and in the last line; with status 1."""
-    monkeypatch.setattr("api.refit.fleet.refit_fleet", partial(refit_fleet, work=from_an_older_worker))
+    monkeypatch.setattr("taperwise.api.refit.fleet.refit_fleet", partial(refit_fleet, work=from_an_older_worker))
     result = CliRunner().invoke(app, ["refit", "--data-folder", str(settings.data_folder)])
     assert result.exit_code == 1, result.output
     assert result.stdout == "9 engines refitted; 3 failed: 2, 4, 6.\n"

@@ -12,15 +12,15 @@ import pytest
 from sqlalchemy import text
 from typer.testing import CliRunner
 
-from api.app import create_app
-from api.cli.main import app
-from api.database import Database
-from api.safekeeping import rows
-from api.safekeeping.backup import back_up
-from api.safekeeping.restore import restore
-from api.safekeeping.sealed_file import Contents, wrap
-from api.settings import Settings
-from shared.errors import ConflictError, InvalidValueError
+from taperwise.api.app import create_app
+from taperwise.api.backup import rows
+from taperwise.api.backup.backup import back_up
+from taperwise.api.backup.restore import restore
+from taperwise.api.backup.sealed_file import Contents, wrap
+from taperwise.api.cli.main import app
+from taperwise.api.core.database import Database
+from taperwise.api.core.settings import Settings
+from taperwise.shared.errors import ConflictError, InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
@@ -88,7 +88,7 @@ def test_it_comes_back_exactly(
             assert client.get(place).json() == client_there.get(place).json()
         assert client.post("/api/v1/installations/2/runs", json=RUN).json()["run"]["id"] == 5
         assert client.post("/api/v1/installations/2/notes", json={"text": "x", "author": "y"}).status_code == 201
-    assert list(tmp_path.glob(".eighth-turn-*")) == []
+    assert list(tmp_path.glob(".taperwise-*")) == []
 
 
 def test_a_backup_under_way_shows_a_state_that_was(

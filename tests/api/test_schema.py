@@ -7,12 +7,12 @@ import schemathesis
 from hypothesis import HealthCheck, given, settings
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
-from api.access.people import add, give_key
-from api.access.roles import Role, Scope
-from api.app import create_app
-from api.belongings.trusts import give
-from api.installations.storage import page
-from api.settings import Settings
+from taperwise.api.accounts.service import add, give_key
+from taperwise.api.app import create_app
+from taperwise.api.core.roles import Role, Scope
+from taperwise.api.core.settings import Settings
+from taperwise.api.installations.repository import page
+from taperwise.api.ownership.adviser_access import give
 from tests.api.asking import Client
 from tests.api.conftest import StandIn
 from tests.api.everything_on import ON_POSTGRES

@@ -15,18 +15,18 @@ from urllib.request import Request, urlopen
 import pytest
 from sqlalchemy import text
 
-from api.app import create_app
-from api.cli.main import run
-from api.database import Database
-from api.http.hosts import OnlyThisMachine
-from api.settings import Settings
-from shared.errors import InvalidValueError
+from taperwise.api.app import create_app
+from taperwise.api.cli.main import run
+from taperwise.api.core.database import Database
+from taperwise.api.core.settings import Settings
+from taperwise.api.core.trusted_host import OnlyThisMachine
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client, problem
 from tests.api.conftest import StandIn
 
 
 def _told(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str) -> str:
-    monkeypatch.setattr("sys.argv", ["eighth-turn", *words])
+    monkeypatch.setattr("sys.argv", ["taperwise", *words])
     with pytest.raises(SystemExit) as ended:
         run()
     assert ended.value.code == 2
@@ -46,7 +46,7 @@ def test_a_database_that_cannot_be_is_told(
     url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The field, the value without its password, and the cure."""
-    monkeypatch.setenv("EIGHTH_TURN_CACHE_FOLDER", str(tmp_path))
+    monkeypatch.setenv("TAPERWISE_CACHE_FOLDER", str(tmp_path))
     told = _told(capsys, monkeypatch, "serve", "--database-url", url, "--port", str(_free_port()))
     assert "database_url" in told
     assert "hush" not in told
@@ -88,11 +88,11 @@ def test_a_setting_that_cannot_be_is_told(
     name: str, value: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A bad variable is named with its value, whichever command reads it."""
-    monkeypatch.setenv(f"EIGHTH_TURN_{name}", value)
+    monkeypatch.setenv(f"TAPERWISE_{name}", value)
     for command in ("serve", "demo"):
         told = _told(capsys, monkeypatch, command)
         assert value in told
-        assert f"EIGHTH_TURN_{name}" in told
+        assert f"TAPERWISE_{name}" in told
 
 
 @pytest.mark.parametrize("host", ["localhost:8765", "127.0.0.1", "127.0.0.1:8765", "[::1]:8765", "[::1]", "LOCALHOST"])
@@ -129,9 +129,9 @@ def served(tmp_path: Path) -> Iterator[tuple[str, "subprocess.Popen[str]"]]:
     """The service as a process of its own, on a free port; ended as a user would."""
     port = _free_port()
     root = Path(__file__).parents[2]
-    env = {**os.environ, "PYTHONPATH": str(root), "EIGHTH_TURN_DATA_FOLDER": str(tmp_path)}
+    env = {**os.environ, "PYTHONPATH": str(root), "TAPERWISE_DATA_FOLDER": str(tmp_path)}
     process = subprocess.Popen(
-        [sys.executable, "-c", "from api.cli.main import run; run()", "serve", "--port", str(port)],
+        [sys.executable, "-c", "from taperwise.api.cli.main import run; run()", "serve", "--port", str(port)],
         env=env, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip
     try:

@@ -10,11 +10,11 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import inspect, text
 
-from api.advice import storage
-from api.app import create_app
-from api.database import Base, Database, newest_schema
-from api.installations.storage import add
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.core.database import Base, Database, newest_schema
+from taperwise.api.core.settings import Settings
+from taperwise.api.installations.repository import add
+from taperwise.api.recommendations import repository
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
@@ -40,7 +40,7 @@ def test_a_difference_would_be_seen(database: Database) -> None:
 _TEN = """
 import multiprocessing, sys
 import alembic.command
-from api.database import Database
+from taperwise.api.core.database import Database
 
 def migrate(together):
     database = Database(sys.argv[1])
@@ -75,7 +75,8 @@ def test_ten_services_migrate_one_empty_database(url: str) -> None:
 def test_a_start_with_nothing_to_migrate_does_not_load_what_migrates(tmp_path: Path) -> None:
     """Alembic is imported by the first start alone."""
     script = (
-        f"import sys; from api.database import Database; Database('sqlite:///{tmp_path / 'kept.db'}').migrate(); "
+        "import sys; from taperwise.api.core.database import Database; "
+        f"Database('sqlite:///{tmp_path / 'kept.db'}').migrate(); "
         "print('alembic' in sys.modules)"
     )
     said = [
@@ -164,11 +165,11 @@ def test_an_older_answer_never_replaces_a_newer_one(tmp_path: Path) -> None:
     database.migrate()
     with database.unit() as session:
         number = add(session, {}, datetime.now(UTC)).id
-        storage.put(session, number, 2, 7, "1", {"of": "two entries"})
-        storage.put(session, number, 1, 7, "1", {"of": "one entry"})
+        repository.put(session, number, 2, 7, "1", {"of": "two entries"})
+        repository.put(session, number, 1, 7, "1", {"of": "one entry"})
     with database.unit() as session:
-        assert storage.get(session, number, 2, 7, "1") == {"of": "two entries"}
-        assert storage.get(session, number, 1, 7, "1") is None
+        assert repository.get(session, number, 2, 7, "1") == {"of": "two entries"}
+        assert repository.get(session, number, 1, 7, "1") is None
     database.close()
 
 

@@ -8,12 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from api.cli.main import app, run
-from api.files.installation import fixture
-from api.trace.columns import trace_of
-from api.trace.table import MOST_ROWS, read_table
-from api.wire.mapping import Mapping
-from shared.errors import InvalidValueError
+from taperwise.api.cli.main import app, run
+from taperwise.api.files.installation import fixture
+from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.traces.columns import trace_of
+from taperwise.api.traces.csv_table import MOST_ROWS, read_table
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client
 
 _AIR = {"air_temperature": {"value": 68, "unit": "degF"}, "pressure": {"value": 29.9, "unit": "inHg"}}
@@ -177,7 +177,7 @@ def test_wrong_options_are_told(
     more: list[str], words: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A wrong option is told with the cure, and ends with status 2."""
-    monkeypatch.setattr("sys.argv", ["eighth-turn", "read-sweep", str(fixture("sweep.csv")), *more])
+    monkeypatch.setattr("sys.argv", ["taperwise", "read-sweep", str(fixture("sweep.csv")), *more])
     with pytest.raises(SystemExit) as ended:
         run()
     assert ended.value.code == 2

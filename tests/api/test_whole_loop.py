@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from api.files.day import adjustment_body, read
-from api.files.installation import fixture
-from api.wire.run import RunIn
+from taperwise.api.files.day import adjustment_body, read
+from taperwise.api.files.installation import fixture
+from taperwise.api.schemas.run import RunIn
 from tests.api.asking import Client
 
 

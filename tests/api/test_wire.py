@@ -3,8 +3,8 @@
 import pytest
 from pydantic import ValidationError
 
-from api.wire.run import RunIn
-from shared.runs import RiseSeen
+from taperwise.api.schemas.run import RunIn
+from taperwise.shared.runs import RiseSeen
 
 _AIR = {"air_temperature": {"value": 59, "unit": "degF"}, "pressure": {"value": 1013.25, "unit": "hPa"}}
 

@@ -4,7 +4,7 @@ import sys
 
 import typer
 
-from shared.errors import EighthTurnError
+from taperwise.shared.errors import TaperwiseError
 from tests.benchmarks import campaign, faults, gain, load, many, pool, start, start_up, sweep, update
 
 __all__ = ["app", "run"]
@@ -31,7 +31,7 @@ def run() -> None:
     """Entry point: an error of ours is told in words and ends with status 2."""
     try:
         app()
-    except EighthTurnError as error:
+    except TaperwiseError as error:
         typer.echo(f"error: {error}", err=True)
         sys.exit(2)
 

@@ -6,12 +6,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from model.advisor import Advisor
-from model.engine.mixture import Unknowns
-from model.learning.evidence import gather
-from model.learning.sampler import ESS_LEAST, FIRST_TRY, Posterior
-from model.setting.outlook import present, target_at
-from shared.records import Installation
+from taperwise.model.inference.dataset import gather
+from taperwise.model.inference.sampler import ESS_LEAST, FIRST_TRY, Posterior
+from taperwise.model.physics.mixture import Unknowns
+from taperwise.model.prediction.setting_draws import predict_current, target_at
+from taperwise.model.recommender import Recommender
+from taperwise.shared.records import Installation
 from tests.benchmarks.histories import History
 
 __all__ = ["BOUNDS", "MEASURES", "Compared", "compare", "figures", "quantities", "summaries"]
@@ -72,7 +72,7 @@ class Compared:
         return far
 
 
-def compare(advisor: Advisor, installation: Installation, history: History, draws: int) -> Compared:
+def compare(recommender: Recommender, installation: Installation, history: History, draws: int) -> Compared:
     """Learn a history as the service does, once more for its geometry, and at length for the reference.
 
     Parameters
@@ -80,8 +80,8 @@ def compare(advisor: Advisor, installation: Installation, history: History, draw
     draws : int
         Of each of the reference's four chains.
     """
-    evidence, seed, sampler = gather(installation, history.entries), advisor.seed, advisor.sampler
-    ours, drawn = advisor.fit(installation, history.entries), sampler.fit_once(evidence, seed, _GEOMETRY)
+    evidence, seed, sampler = gather(installation, history.entries), recommender.seed, recommender.sampler
+    ours, drawn = recommender.fit(installation, history.entries), sampler.fit_once(evidence, seed, _GEOMETRY)
     geometry, two = drawn.diagnostics, quantities(drawn)
     # another seed, another adaptation, smaller steps
     careful = {"draws": draws, "tune": 2000, "target_accept": 0.95}
@@ -162,7 +162,7 @@ def quantities(posterior: Posterior) -> dict[str, _F]:
     """Draws of all scalar unknowns and of the two that matter, (chains, draws) each."""
     u = posterior.unknowns
     found = {name: getattr(u, name)[:, 0] for name in Unknowns.names() if name not in ("first", "second")}
-    target = target_at(present(posterior), posterior)
+    target = target_at(predict_current(posterior), posterior)
     found |= {"offset_turns": target.offset_turns, "taper_misfit": target.taper_misfit}
     return {name: draws.reshape(posterior.diagnostics.chains, -1) for name, draws in found.items()}
 

@@ -4,9 +4,9 @@ from typing import Any
 
 import numpy as np
 
-from model.advisor import Advisor
-from shared.advice import Confidence, Interval, Suggestion
-from shared.records import Installation
+from taperwise.model.recommender import Recommender
+from taperwise.shared.recommendation import Confidence, Interval, Suggestion
+from taperwise.shared.records import Installation
 from tests.benchmarks.histories import History
 
 __all__ = ["between_seeds"]
@@ -14,17 +14,17 @@ __all__ = ["between_seeds"]
 _OTHER = 104_729  # away from the seed
 
 
-def between_seeds(advisor: Advisor, installation: Installation, logs: list[History]) -> dict[str, Any]:
+def between_seeds(recommender: Recommender, installation: Installation, logs: list[History]) -> dict[str, Any]:
     """Moves between two seeds over all figures shown, their 95th percentile and the largest one.
 
     Chances in points, positions in turns, slopes in mm/m; `same_action` is the share of logs with the same kind of
     action and the same cause. Positions and slopes are medians and both ends of the range that holds nine times in ten;
     `shown_medians` is of the medians alone. Beside them: what was drawn again with care, and what did not converge.
     """
-    other = Advisor(advisor.seed + _OTHER)
-    other.sampler = advisor.sampler
+    other = Recommender(recommender.seed + _OTHER)
+    other.sampler = recommender.sampler
     pairs = [
-        tuple(each.suggest(each.learn(installation, log.entries)) for each in (advisor, other)) for log in logs
+        tuple(each.suggest(each.learn(installation, log.entries)) for each in (recommender, other)) for log in logs
     ]  # fmt: skip
     chances = [100.0 * abs(a - b) for one, two in pairs for a, b in _matched(_chances(one), _chances(two))]
     turns = [abs(a - b) for one, two in pairs for a, b in zip(_positions(one), _positions(two), strict=True)]

@@ -51,24 +51,24 @@ def prepared() -> Any:
     """The worker's own adviser, compiled once; it draws on one core, the other worker has the other."""
     global _advisor
     if _advisor is None:
-        from api.advice.real_adviser import real_adviser
+        from taperwise.api.recommendations.factory import make_recommender
 
-        _advisor = real_adviser(cores=1)
+        _advisor = make_recommender(cores=1)
         _advisor.prepare()
     return _advisor
 
 
 def _one(family: str, policy: str, seed: int) -> _Result:
-    from api.files.installation import installation_from
+    from taperwise.api.files.installation import installation_from
     from tests.benchmarks.engines.campaign import run_campaign
     from tests.benchmarks.engines.families import draw_engine
     from tests.benchmarks.engines.policies import fitting_positions, make_policy
     from tests.benchmarks.engines.virtual_sweep import cycle_curves
 
-    advisor = prepared() if policy in _POSTERIOR else None
+    recommender = prepared() if policy in _POSTERIOR else None
     engine, place, rng = draw_engine(family, installation_from(None).record(), seed, cycle_curves())
     fitting = bool(fitting_positions(engine, place.air))
-    chosen = make_policy(policy, advisor, np.random.default_rng([seed, 3]))
+    chosen = make_policy(policy, recommender, np.random.default_rng([seed, 3]))
     done = run_campaign(engine, chosen, place.weather, rng, fitting)
     return _Result(
         policy, seed, fitting, done.runs, done.finished, done.true_claim, done.lean_runs, done.violations, done.pairs,
@@ -99,7 +99,7 @@ def campaign(
     from rich.console import Console
     from rich.progress import track
 
-    from shared.errors import InvalidValueError
+    from taperwise.shared.errors import InvalidValueError
     from tests.benchmarks.engines.campaign import POLICIES
     from tests.benchmarks.engines.families import FAMILIES
 
@@ -120,8 +120,8 @@ def campaign(
     figures = {name: _figures([r for r in found if r.fitting], found) for name, found in by_policy.items()}
     _table(family, figures)
     if calibrate is not None:
-        from model import MODEL_VERSION
-        from model.step.runs_to_finish import table_of
+        from taperwise.model import MODEL_VERSION
+        from taperwise.model.design.runs_to_finish import table_of
 
         table = table_of(_came([r for r in results if r.policy == "ours"]), MODEL_VERSION)
         calibrate.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")

@@ -9,15 +9,15 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
-from shared.errors import InvalidValueError
+from taperwise.shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
-    from api.wire.installation import InstallationIn
+    from taperwise.api.schemas.installation import InstallationIn
 
 __all__ = ["cold_process"]
 
 _TIMES = 3
-_COMMAND = (sys.executable, "-c", "from api.cli.main import run; run()", "run", "1", "--air", "64 degF",
+_COMMAND = (sys.executable, "-c", "from taperwise.api.cli.main import run; run()", "run", "1", "--air", "64 degF",
             "--pressure", "993 hPa", "--rise", "120", "--idle", "3", "--idle-rpm", "780")  # fmt: skip
 
 
@@ -29,21 +29,21 @@ def cold_process(sent: "InstallationIn", before: int, seed: int) -> float:
     InvalidValueError
         If the command fails.
     """
-    from api.advice.desk import Desk
-    from api.advice.real_adviser import real_adviser
-    from api.database import Database
-    from api.installations.service import set_up
-    from api.log import service
-    from api.trace.recording import read
-    from api.wire.run import RunIn
-    from model.trial.tuned import tuned
+    from taperwise.api.core.database import Database
+    from taperwise.api.installations.service import set_up
+    from taperwise.api.log import service
+    from taperwise.api.recommendations.factory import make_recommender
+    from taperwise.api.recommendations.service import RecommendationService
+    from taperwise.api.schemas.run import RunIn
+    from taperwise.api.traces.recording import read
+    from taperwise.model.simulation.tuned import tuned
     from tests.benchmarks.histories import as_sent
 
-    with tempfile.TemporaryDirectory(prefix="eighth-turn-") as folder:
+    with tempfile.TemporaryDirectory(prefix="taperwise-") as folder:
         url = f"sqlite:///{Path(folder) / 'bench.db'}"
         database = Database(url)
         database.migrate()
-        desk = Desk(real_adviser, real_adviser().seed)
+        desk = RecommendationService(make_recommender, make_recommender().seed)
         desk.prepare()
         log, _ = tuned(sent.record(), before, seed)
         with database.unit() as session:
@@ -63,7 +63,7 @@ def cold_process(sent: "InstallationIn", before: int, seed: int) -> float:
 def _once(url: str) -> float:
     # compiled modules are kept as they are for whoever uses it
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    environment["EIGHTH_TURN_DATABASE_URL"] = url
+    environment["TAPERWISE_DATABASE_URL"] = url
     begun = time.perf_counter()
     done = subprocess.run(_COMMAND, env=environment, capture_output=True, text=True, check=False)
     taken = time.perf_counter() - begun

@@ -45,8 +45,8 @@ def _one(fault: str, seed: int) -> _Result:
 
 def _campaign(fault: str, seed: int) -> _Result | None:
     """One campaign of an engine that some needle fits; None where none does."""
-    from api.files.installation import installation_from
-    from shared.runs import Air
+    from taperwise.api.files.installation import installation_from
+    from taperwise.shared.runs import Air
     from tests.benchmarks.engines.campaign import run_campaign
     from tests.benchmarks.engines.faulty_engines import draw_faulty
     from tests.benchmarks.engines.policies import fitting_positions, make_policy
@@ -76,7 +76,7 @@ def faults(
     from rich.console import Console
     from rich.progress import track
 
-    from shared.errors import InvalidValueError
+    from taperwise.shared.errors import InvalidValueError
     from tests.benchmarks.engines.faulty_engines import FAULTS
 
     for name in fault or ():

@@ -90,7 +90,7 @@ def _ours(case: "Case", exact: float, draws: int, repeats: int) -> tuple[Any, An
 
     import numpy as np
 
-    from model.step.information import Study
+    from taperwise.model.design.information import Study
 
     errors, stated, seconds = [], [], []
     for seed in range(repeats):

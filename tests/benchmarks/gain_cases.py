@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.engine import exhaust, noise
-from model.engine.priors import PRIORS
-from model.setting.prediction import Outcomes
-from model.step.ground_run import Latents, log_density_of, looked_at
-from model.step.information import Experiment
+from taperwise.model.design.ground_run import Latents, log_density_of, looked_at
+from taperwise.model.design.information import Experiment
+from taperwise.model.physics import exhaust, noise
+from taperwise.model.physics.priors import PRIORS
+from taperwise.model.prediction.predictive import Outcomes
 
 __all__ = ["KINDS", "Case", "cases"]
 

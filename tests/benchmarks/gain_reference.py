@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-from model.engine.priors import ROUGH_RISE_KELVIN
-from model.setting.prediction import Outcomes
-from model.step.ground_run import log_density_of
+from taperwise.model.design.ground_run import log_density_of
+from taperwise.model.physics.priors import ROUGH_RISE_KELVIN
+from taperwise.model.prediction.predictive import Outcomes
 from tests.benchmarks.gain_cases import KINDS, Case
 
 __all__ = ["Peer", "Reference", "peer_at", "reference", "same_error"]

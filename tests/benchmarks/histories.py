@@ -6,14 +6,23 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from api.files.day import adjustment_body, run_body
-from api.wire.adjustments import AdjustmentKinds
-from api.wire.installation import InstallationIn
-from api.wire.run import RunIn
-from model.trial.tuned import FIELD, tuned
-from model.trial.virtual_engine import VirtualEngine
-from shared.records import Adjustment, ChangeNeedle, ChangePart, Entry, Installation, Part, TurnIdleStop, TurnScrew
-from shared.runs import ExhaustRise, IdleQuality, RiseSeen, Run
+from taperwise.api.files.day import adjustment_body, run_body
+from taperwise.api.schemas.adjustments import AdjustmentKinds
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.run import RunIn
+from taperwise.model.simulation.tuned import FIELD, tuned
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.records import (
+    Adjustment,
+    ChangeNeedle,
+    ChangePart,
+    Entry,
+    Installation,
+    Part,
+    TurnIdleStop,
+    TurnScrew,
+)
+from taperwise.shared.runs import ExhaustRise, IdleQuality, RiseSeen, Run
 
 __all__ = ["History", "Sent", "as_sent", "histories"]
 
@@ -32,7 +41,7 @@ def as_sent(log: Sequence[Run | Adjustment]) -> list[Sent]:
     """A log as a person would send it, rounded."""
     from pydantic import TypeAdapter
 
-    from api.wire.adjustments import AdjustmentIn
+    from taperwise.api.schemas.adjustments import AdjustmentIn
 
     adapter: TypeAdapter[Any] = TypeAdapter(AdjustmentIn)
     return [

@@ -44,7 +44,7 @@ def load(
     from rich.console import Console
     from rich.progress import Progress
 
-    with tempfile.TemporaryDirectory(prefix="eighth-turn-load-") as name:
+    with tempfile.TemporaryDirectory(prefix="taperwise-load-") as name:
         folder = Path(name)
         peer = _plain_commits(folder / "peer.db", runs)
         with _served(folder) as (port, process), Progress(console=Console(stderr=True)) as progress:
@@ -169,6 +169,6 @@ def _plain_commits(file: Path, count: int) -> float:
 
 
 def _stored(folder: Path) -> int:
-    with closing(sqlite3.connect(folder / "eighth-turn.db")) as plain:
+    with closing(sqlite3.connect(folder / "taperwise.db")) as plain:
         found: Any = plain.execute("SELECT count(*) FROM entries").fetchone()[0]
         return int(found)

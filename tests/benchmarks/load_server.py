@@ -10,9 +10,9 @@ __all__: list[str] = []
 def _main(folder: str) -> None:
     import uvicorn
 
-    from api.app import create_app
-    from api.log_lines import configure
-    from api.settings import Settings
+    from taperwise.api.app import create_app
+    from taperwise.api.core.logging import configure
+    from taperwise.api.core.settings import Settings
 
     configure()
     app = create_app(Settings(data_folder=Path(folder), database_url="", worker=False))

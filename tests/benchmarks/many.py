@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from api.database import Database
+    from taperwise.api.core.database import Database
 
 __all__ = ["many"]
 
@@ -35,17 +35,17 @@ def many(
     from rich.console import Console
     from rich.progress import track
 
-    from api.pages.many import ON_A_LEAF
-    from model.trial.tuned import tuned
+    from taperwise.api.web.pagination import ON_A_LEAF
+    from taperwise.model.simulation.tuned import tuned
     from tests.benchmarks.histories import as_sent
     from tests.benchmarks.update import prepared
     from tests.benchmarks.whole_updates import whole_service
 
     console = Console(stderr=True)
-    sent, advisor = prepared(console)
+    sent, recommender = prepared(console)
     log, _ = tuned(sent.record(), runs, seed)
     milliseconds: dict[int, dict[str, list[float]]] = {}
-    with whole_service(advisor) as service:
+    with whole_service(recommender) as service:
         service.set_up(sent, as_sent(log))
         held = 1
         for count in (_FEW, installations):
@@ -71,7 +71,7 @@ def _copied(database: "Database", first: int, copies: int, console: Any) -> int:
     from rich.progress import track
     from sqlalchemy import insert, select
 
-    from api.database import Answer, Entry, Installation
+    from taperwise.api.core.database import Answer, Entry, Installation
 
     with database.reading() as session:
         row = session.get_one(Installation, 1)

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from model.pool.kind import Kind
+from taperwise.model.population.covariates import Kind
 from tests.benchmarks.campaign import prepared
 from tests.benchmarks.shared_out import compiled_before
 
@@ -76,7 +76,7 @@ class Tuned:
 
 def population(seed: int, scatter: float = SCATTER) -> Any:
     """The population of the bench: one kind of engine, off the expert's centre by about one of its spreads."""
-    from model.learning.engine_prior import POOLED
+    from taperwise.model.inference.engine_prior import POOLED
     from tests.benchmarks.engines.virtual_population import Generating
 
     rng = np.random.default_rng([seed, 11])
@@ -87,8 +87,8 @@ def population(seed: int, scatter: float = SCATTER) -> Any:
 
 def known_exactly(seed: int, scatter: float) -> tuple[Any, Any]:
     """Centre and root of the population's own prior."""
-    from api.files.installation import installation_from
-    from model.pool.kind import kind_of
+    from taperwise.api.files.installation import installation_from
+    from taperwise.model.population.covariates import kind_of
 
     known = population(seed, scatter).engine(kind_of(installation_from(None).record()))
     return known.centre, known.root
@@ -96,25 +96,25 @@ def known_exactly(seed: int, scatter: float) -> tuple[Any, Any]:
 
 def _campaign(drawn: Drawn, prior: Any) -> Any:
     """One engine tuned by us from where its prior says; the engine is the same whatever the prior."""
-    from api.files.installation import installation_from
-    from model.learning.engine_prior import EXPERT
-    from model.step.start import start_of
-    from shared.runs import Air
+    from taperwise.api.files.installation import installation_from
+    from taperwise.model.design.starting_point import start_of
+    from taperwise.model.inference.engine_prior import EXPERT
+    from taperwise.shared.runs import Air
     from tests.benchmarks.engines.campaign import run_campaign
     from tests.benchmarks.engines.families import STANDARD
     from tests.benchmarks.engines.policies import fitting_positions, make_policy
 
     base = installation_from(None).record()
-    advisor = prepared()
-    advisor.prior = prior or EXPERT
+    recommender = prepared()
+    recommender.prior = prior or EXPERT
     installation, first = base, None
-    reach = start_of(base, advisor.prior, drawn.seed)[0]
+    reach = start_of(base, recommender.prior, drawn.seed)[0]
     if reach.chance_both > 0.0:
         installation, first = _set_up(base, reach)
     engine = virtual_engine(installation, drawn)
     fitting = bool(fitting_positions(virtual_engine(base, drawn), Air(288.15, 101_325.0)))
     before: tuple[Any, ...] = ()
-    policy = make_policy("ours", advisor, np.random.default_rng([drawn.seed, drawn.number, 3, drawn.again]))
+    policy = make_policy("ours", recommender, np.random.default_rng([drawn.seed, drawn.number, 3, drawn.again]))
     if first is not None:
         engine.adjust(first)
         before = (first,)
@@ -126,8 +126,8 @@ def _campaign(drawn: Drawn, prior: Any) -> Any:
 
 
 def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
-    from shared.limits import PLAUSIBLE_TURNS
-    from shared.records import TurnScrew
+    from taperwise.shared.limits import PLAUSIBLE_TURNS
+    from taperwise.shared.records import TurnScrew
 
     turns = float(np.clip(reach.turns, -PLAUSIBLE_TURNS, PLAUSIBLE_TURNS))
     return replace(base, fitted_needle=reach.needle), TurnScrew(turns) if turns else None
@@ -135,9 +135,9 @@ def _set_up(base: Any, reach: Any) -> tuple[Any, Any]:
 
 def virtual_engine(installation: Any, drawn: Drawn) -> Any:
     """That engine with this installation; the engine itself is the same with any."""
-    from model.learning.prior_draws import draw_unknowns
-    from model.pool.kind import kind_of
-    from model.trial.virtual_engine import VirtualEngine
+    from taperwise.model.inference.prior_draws import draw_unknowns
+    from taperwise.model.population.covariates import kind_of
+    from taperwise.model.simulation.virtual_engine import VirtualEngine
 
     of_all = population(drawn.seed, drawn.scatter)
     prior = replace(of_all, tau=drawn.odd * of_all.tau).engine(kind_of(installation))
@@ -147,7 +147,7 @@ def virtual_engine(installation: Any, drawn: Drawn) -> Any:
 
 def contribution(drawn: Drawn) -> Left:
     """An engine tuned from the expert prior, and what it leaves to the pool."""
-    from model.pool.kind import kind_of
+    from taperwise.model.population.covariates import kind_of
 
     installation, before, done = _campaign(drawn, None)
     summary = prepared().summarise(prepared().fit(installation, [*before, *done.entries]))
@@ -158,25 +158,25 @@ def contribution(drawn: Drawn) -> Left:
 def served(left: list[Left], seed: int) -> Any:
     """The prior served to the next engine, once the population is fitted to what others left."""
     compiled_before()
-    from api.files.installation import installation_from
-    from model.pool.kind import kind_of
-    from model.pool.population_fit import PopulationSampler
-    from model.pool.served_prior import POPULATION_PRIORS, serve
-    from model.pool.summary import Component, Summary, measured_of
+    from taperwise.api.files.installation import installation_from
+    from taperwise.model.population.covariates import kind_of
+    from taperwise.model.population.fitting import PopulationSampler
+    from taperwise.model.population.predictive_prior import POPULATION_PRIORS, predictive_prior
+    from taperwise.model.population.summary import Component, Summary, stack_summaries
 
     def summary_of(each: Left) -> Summary:
         parts = (Component(np.array(p), np.array(s), w) for p, s, w in each.components)
         return Summary(tuple(parts), each.nats)
 
     k, p = POPULATION_PRIORS.beta.shape
-    measured = measured_of([(summary_of(each), each.kind) for each in left])
+    measured = stack_summaries([(summary_of(each), each.kind) for each in left])
     fitted = PopulationSampler(p, k, cores=os.cpu_count() or 1).trusted(measured, POPULATION_PRIORS, seed)
-    return serve(fitted, kind_of(installation_from(None).record()))
+    return predictive_prior(fitted, kind_of(installation_from(None).record()))
 
 
 def tuned(drawn: Drawn, name: str, prior: Any) -> Tuned:
     """An engine tuned from a prior, given as `EnginePrior` takes it, or the expert's; `name` says whose it is."""
-    from model.learning.engine_prior import EnginePrior
+    from taperwise.model.inference.engine_prior import EnginePrior
 
     given = None if prior is None else EnginePrior(*prior)
     _, _, done = _campaign(drawn, given)

@@ -30,7 +30,7 @@ def pool(
 
     Sizes are fitted in one process, the smallest first, that has compiled and run once before the clock starts.
     """
-    from shared.errors import InvalidValueError
+    from taperwise.shared.errors import InvalidValueError
 
     try:
         sizes = sorted(int(word) for word in engines.split(","))
@@ -60,7 +60,7 @@ def pool(
 def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
     """Seconds of a fit, and mebibytes the process has grown by, the summaries themselves included."""
     sampler, before = _warm(method, seed)
-    from model.pool.served_prior import POPULATION_PRIORS
+    from taperwise.model.population.predictive_prior import POPULATION_PRIORS
     from tests.benchmarks.engines.virtual_population import draw_fleet, ordinary_population
 
     rng = np.random.default_rng(seed)
@@ -74,8 +74,8 @@ def _fitted(size: int, method: str, seed: int) -> tuple[float, float]:
 def _warm(method: str, seed: int) -> tuple[Any, float]:
     """The sampler, compiled by a small fit of that method, and the memory held by then."""
     compiled_before()
-    from model.pool.population_fit import PopulationSampler
-    from model.pool.served_prior import POPULATION_PRIORS
+    from taperwise.model.population.fitting import PopulationSampler
+    from taperwise.model.population.predictive_prior import POPULATION_PRIORS
     from tests.benchmarks.engines.virtual_population import draw_fleet, ordinary_population
 
     k, p = POPULATION_PRIORS.beta.shape

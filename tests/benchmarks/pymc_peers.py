@@ -4,9 +4,9 @@ import logging
 import time
 from typing import Any, NamedTuple
 
-from model.learning.evidence import Evidence
-from model.learning.graph import build
-from model.learning.packed import data_of
+from taperwise.model.inference.data_packing import data_of
+from taperwise.model.inference.dataset import Evidence
+from taperwise.model.inference.pymc_model import build
 
 __all__ = ["PeerTimes", "built_anew", "fed"]
 

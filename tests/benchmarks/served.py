@@ -1,4 +1,4 @@
-"""A real ``eighth-turn serve`` in a process of its own, with data and cache where it is told, asked over HTTP."""
+"""A real ``taperwise serve`` in a process of its own, with data and cache where it is told, asked over HTTP."""
 
 import http.client
 import json
@@ -13,11 +13,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from shared.errors import InvalidValueError
+from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["Ready", "Served", "served", "suggested", "until_ready"]
 
-_OURS = ("EIGHTH_TURN_", "NUMBA_CACHE_DIR", "PYTENSOR_FLAGS")  # settings of whoever measures that are not passed on
+_OURS = ("TAPERWISE_", "NUMBA_CACHE_DIR", "PYTENSOR_FLAGS")  # settings of whoever measures that are not passed on
 _PAUSE_S = 0.02
 _LOOKING_S = 0.25
 _SETTLING_S = 2.0  # after which what was only needed to get ready is let go of
@@ -80,7 +80,7 @@ class Served:
             if self.process.poll() is not None:
                 raise InvalidValueError(
                     "the service ended before it answered", field=path, value=self.process.returncode,
-                    cure="Start `eighth-turn serve` by hand and read what it says.",
+                    cure="Start `taperwise serve` by hand and read what it says.",
                 )  # fmt: skip
             try:
                 if self.ask("GET", path)[0] == 200:
@@ -106,16 +106,16 @@ class Served:
 @contextmanager
 def served(cache: Path) -> Iterator[Served]:
     """A service that has just been started, on that cache and a database of its own; ended afterwards."""
-    with tempfile.TemporaryDirectory(prefix="eighth-turn-") as data, socket.create_server(("127.0.0.1", 0)) as free:
+    with tempfile.TemporaryDirectory(prefix="taperwise-") as data, socket.create_server(("127.0.0.1", 0)) as free:
         port = int(free.getsockname()[1])
         free.close()
         environment = {name: value for name, value in os.environ.items() if not name.startswith(_OURS)}
         environment |= {
-            "EIGHTH_TURN_DATA_FOLDER": data, "EIGHTH_TURN_CACHE_FOLDER": str(cache), "EIGHTH_TURN_PORT": str(port)
+            "TAPERWISE_DATA_FOLDER": data, "TAPERWISE_CACHE_FOLDER": str(cache), "TAPERWISE_PORT": str(port)
         }  # fmt: skip
         begun = time.perf_counter()
         process = subprocess.Popen(
-            [sys.executable, "-c", "from api.cli.main import run; run()", "serve"],
+            [sys.executable, "-c", "from taperwise.api.cli.main import run; run()", "serve"],
             env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         try:
@@ -150,7 +150,7 @@ def suggested(cache: Path, patience: float) -> float:
     InvalidValueError
         If it makes none in time.
     """
-    from api.files.installation import installation_from
+    from taperwise.api.files.installation import installation_from
 
     sent = installation_from(None).model_dump(mode="json", exclude_unset=True)
     with served(cache) as service:
@@ -168,6 +168,6 @@ def suggested(cache: Path, patience: float) -> float:
         if not answered:
             raise InvalidValueError(
                 "the service made no suggestion", field="status", value=f"{status}: {told[:200]!r}",
-                cure="Start `eighth-turn serve` by hand and read what it says.",
+                cure="Start `taperwise serve` by hand and read what it says.",
             )  # fmt: skip
         return time.perf_counter() - service.begun

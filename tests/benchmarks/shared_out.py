@@ -27,8 +27,8 @@ def quietly() -> None:
 
 def compiled_before() -> None:
     """What was compiled in an earlier process is found by this one."""
-    from api import compile_cache
-    from api.settings import Settings
+    from taperwise.api.core import compile_cache
+    from taperwise.api.core.settings import Settings
 
     compile_cache.use(Settings().cache_folder)
 
@@ -49,7 +49,7 @@ def shared_out[R](
     """
     from pydantic import TypeAdapter
 
-    from model import MODEL_VERSION
+    from taperwise.model import MODEL_VERSION
 
     def key(each: tuple[Any, ...]) -> str:
         return json.dumps([f"{one.__module__}.{one.__name__}", MODEL_VERSION, *each])
@@ -69,7 +69,7 @@ def shared_out[R](
 
 def _read(keep: Path | None) -> dict[str, Any]:
     """What is kept so far; a last line that was cut off on its way is dropped, to be done again."""
-    from shared.errors import InvalidValueError
+    from taperwise.shared.errors import InvalidValueError
 
     if keep is None:
         return {}

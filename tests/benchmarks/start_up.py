@@ -12,7 +12,7 @@ import typer
 
 __all__ = ["start_up"]
 
-_COMMAND = "from api.cli.main import run; run()"
+_COMMAND = "from taperwise.api.cli.main import run; run()"
 _LIGHT = (("version",), ("--help",), ("pool", "--help"))  # they need neither sampler nor database
 
 
@@ -28,14 +28,14 @@ def start_up(
     """
     from rich.console import Console
 
-    from api.settings import Settings
+    from taperwise.api.core.settings import Settings
     from tests.benchmarks.served import suggested, until_ready
 
     console = Console(stderr=True)
-    bare, imported = (_seconds(("-c", words), repeats) for words in ("pass", "import api.cli.main"))
+    bare, imported = (_seconds(("-c", words), repeats) for words in ("pass", "import taperwise.api.cli.main"))
     light = {" ".join(words): round(_seconds(("-c", _COMMAND, *words), repeats), 4) for words in _LIGHT}
     console.print(f"commands {light}, a bare interpreter {bare:.3f} s")
-    with tempfile.TemporaryDirectory(prefix="eighth-turn-") as own:
+    with tempfile.TemporaryDirectory(prefix="taperwise-") as own:
         caches = (Path(own) / "one", Path(own) / "two") if cold else (Settings().cache_folder,) * 2
         first = until_ready(caches[0], patience)
         on_cold = suggested(caches[1], patience) if cold else None

@@ -37,7 +37,7 @@ def sweep(
     """Read virtual traces made from an equilibrium cycle; coverage, bias and time against two naive readers."""
     from rich.progress import track
 
-    from model.trace.sweep import read_sweep
+    from taperwise.model.traces.sweep import read_sweep
     from tests.benchmarks.engines.virtual_sweep import cycle_curves, random_plan, run_sweep
 
     curves = cycle_curves()

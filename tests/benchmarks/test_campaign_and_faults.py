@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from shared.errors import InvalidValueError
+from taperwise.shared.errors import InvalidValueError
 from tests.benchmarks.__main__ import app, run
 
 _FIGURES = {"median_runs", "p90_runs", "true_claims", "brier", "lean_runs", "violations", "unfinished"}

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from model.engine.priors import PRIORS, ROUGH_RISE_KELVIN
-from model.step.ground_run import Latents
+from taperwise.model.design.ground_run import Latents
+from taperwise.model.physics.priors import PRIORS, ROUGH_RISE_KELVIN
 from tests.benchmarks.__main__ import app
 from tests.benchmarks.gain_cases import KINDS, Case, cases
 from tests.benchmarks.gain_reference import nested, reference, same_error

@@ -7,15 +7,15 @@ import pytest
 from sqlalchemy import func, select
 from typer.testing import CliRunner
 
-from api.database import Answer, Database, Entry, Installation
-from model.advisor import Advisor
+from taperwise.api.core.database import Answer, Database, Entry, Installation
+from taperwise.model.recommender import Recommender
 from tests.benchmarks import many
 from tests.benchmarks.__main__ import app
 
 
 @pytest.mark.slow
 @pytest.mark.thorough(one_of="benches")
-def test_the_bench_of_many(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_bench_of_many(recommender: Recommender, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each page is timed among many and among few; what was copied is there, with its entries and its answer."""
     held = []
     copied = many._copied
@@ -30,8 +30,10 @@ def test_the_bench_of_many(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(many, "_copied", counted)
     monkeypatch.setattr(many, "_FEW", 10)
-    monkeypatch.setattr("model.advisor.Advisor", lambda *_, **__: advisor)  # compiled once is enough
-    monkeypatch.setattr("api.pages.many.ON_A_LEAF", 7)
+    monkeypatch.setattr(
+        "taperwise.model.recommender.Recommender", lambda *_, **__: recommender
+    )  # compiled once is enough
+    monkeypatch.setattr("taperwise.api.web.pagination.ON_A_LEAF", 7)
     result = CliRunner().invoke(app, ["many", "--installations", "125", "--runs", "1", "--repeats", "2"])
     assert result.exit_code == 0, (result.output, result.exception)
     assert held == [(10, 10, 10), (125, 125, 125)]

@@ -5,10 +5,10 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from api.files.installation import installation_from
-from model.engine.priors import PRIORS
-from model.learning.engine_prior import POOLED
-from shared.runs import Air
+from taperwise.api.files.installation import installation_from
+from taperwise.model.inference.engine_prior import POOLED
+from taperwise.model.physics.priors import PRIORS
+from taperwise.shared.runs import Air
 from tests.benchmarks.__main__ import app
 from tests.benchmarks.new_engines import Drawn, Tuned, population, virtual_engine
 from tests.benchmarks.start import figures_of

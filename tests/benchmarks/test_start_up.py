@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from shared.errors import InvalidValueError
+from taperwise.shared.errors import InvalidValueError
 from tests.benchmarks.__main__ import app
 from tests.benchmarks.served import served
 

@@ -8,17 +8,17 @@ import pymc as pm
 import pytest
 from typer.testing import CliRunner
 
-from api.files.installation import installation_from
-from api.wire.run import RunIn
-from model.advisor import Advisor
-from model.learning.evidence import gather
-from model.learning.graph import build
-from model.learning.packed import data_of
-from model.learning.sampler import FIRST_TRY, Posterior, Sampler
-from model.trial.tuned import tuned
-from shared.errors import InvalidValueError
-from shared.records import Installation
-from shared.runs import RiseSeen, Run
+from taperwise.api.files.installation import installation_from
+from taperwise.api.schemas.run import RunIn
+from taperwise.model.inference.data_packing import data_of
+from taperwise.model.inference.dataset import gather
+from taperwise.model.inference.pymc_model import build
+from taperwise.model.inference.sampler import FIRST_TRY, Posterior, Sampler
+from taperwise.model.recommender import Recommender
+from taperwise.model.simulation.tuned import tuned
+from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.records import Installation
+from taperwise.shared.runs import RiseSeen, Run
 from tests.benchmarks import pymc_peers
 from tests.benchmarks.__main__ import app
 from tests.benchmarks.agreement import MEASURES, compare, figures, quantities
@@ -50,10 +50,10 @@ def test_histories_hold_what_they_are_called(installation: Installation) -> None
 
 @pytest.mark.slow
 @pytest.mark.thorough(one_of="benches")
-def test_posteriors_agree_with_a_reference(advisor: Advisor) -> None:
+def test_posteriors_agree_with_a_reference(recommender: Recommender) -> None:
     """On a single run and on a log censored throughout, nothing but Monte Carlo error stands between the two."""
     sent = installation_from(None)
-    found = [compare(advisor, sent.record(), h, 1000) for h in histories(sent, 2, 1)]
+    found = [compare(recommender, sent.record(), h, 1000) for h in histories(sent, 2, 1)]
     for one in found:
         assert one.converged
         assert one.chains == 4
@@ -84,14 +84,14 @@ class _Shifted(Sampler):
 
 
 @pytest.mark.slow
-def test_a_posterior_that_is_off_is_found(advisor: Advisor) -> None:
+def test_a_posterior_that_is_off_is_found(recommender: Recommender) -> None:
     """One unknown half a standard deviation off is told by name, and no other is."""
     sent = installation_from(None)
     (history,) = histories(sent, 1, 1)
     evidence = gather(sent.record(), history.entries)
-    given = advisor.sampler.fit_once(evidence, 1, FIRST_TRY)
+    given = recommender.sampler.fit_once(evidence, 1, FIRST_TRY)
     assert quantities(given)["rise_noise"].shape == (4, FIRST_TRY["draws"])
-    beside = Advisor(1)
+    beside = Recommender(1)
     beside.sampler = _Shifted(given, 0.5)
     off = compare(beside, sent.record(), history, 1000)
     assert off.failing
@@ -107,11 +107,11 @@ def test_a_posterior_that_is_off_is_found(advisor: Advisor) -> None:
 
 @pytest.mark.slow
 @pytest.mark.thorough(one_of="benches")
-def test_every_update_finds_the_log_as_it_was(advisor: Advisor) -> None:
+def test_every_update_finds_the_log_as_it_was(recommender: Recommender) -> None:
     """A run is recorded, answered and voided: the next update has as many runs before it, and takes its own time."""
     sent = installation_from(None)
     log, more = tuned(sent.record(), 8, 3, more=2)
-    with whole_service(advisor) as service:
+    with whole_service(recommender) as service:
         address = service.set_up(sent, as_sent(log))
         found = [service.update(address, run) for run in as_sent(more) if isinstance(run, RunIn)]
         standing = service.entries(address)
@@ -147,9 +147,11 @@ def _small() -> pm.Model:
 
 @pytest.mark.slow
 @pytest.mark.thorough(one_of="benches")
-def test_the_bench_of_updates(advisor: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_bench_of_updates(recommender: Recommender, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every figure is there, times and ratios are positive, and the posteriors agree."""
-    monkeypatch.setattr("model.advisor.Advisor", lambda *_, **__: advisor)  # compiled once is enough
+    monkeypatch.setattr(
+        "taperwise.model.recommender.Recommender", lambda *_, **__: recommender
+    )  # compiled once is enough
     monkeypatch.setattr("tests.benchmarks.update._EACH_SIZE", 1)
     assert vars(pymc_peers)["build"] is build
     monkeypatch.setattr(pymc_peers, "build", _small)  # PyMC takes half a minute to compile the whole one

@@ -5,13 +5,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from shared.errors import InvalidValueError
+from taperwise.shared.errors import InvalidValueError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from api.wire.installation import InstallationIn
-    from model.advisor import Advisor
+    from taperwise.api.schemas.installation import InstallationIn
+    from taperwise.model.recommender import Recommender
     from tests.benchmarks.whole_updates import WholeService
 
 __all__ = ["prepared", "sizes_from", "update"]
@@ -48,17 +48,17 @@ def update(
     from rich.console import Console
 
     counts, console = sizes_from(sizes), Console(stderr=True)
-    sent, advisor = prepared(console)
+    sent, recommender = prepared(console)
     from tests.benchmarks.cold_process import cold_process
     from tests.benchmarks.whole_updates import whole_service
 
-    with whole_service(advisor) as service:
+    with whole_service(recommender) as service:
         result = _timed(service, sent, console, updates, before, seed)
         if counts:
             result |= _by_runs(service, sent, console, counts, seed)
     result["cold_process_s"] = cold_process(sent, before, seed)
     result |= _peers(sent, console, before, peer_updates, seed, result["p50_ms"])
-    result |= _agreement(advisor, sent, console, histories, reference_draws, seed)
+    result |= _agreement(recommender, sent, console, histories, reference_draws, seed)
     result["sizes"] = {
         "updates": updates, "before": before, "peer_updates": peer_updates, "histories": histories,
         "reference_draws": reference_draws, "seed": seed,
@@ -66,14 +66,14 @@ def update(
     typer.echo(json.dumps(result))
 
 
-def prepared(console: "Console") -> "tuple[InstallationIn, Advisor]":
+def prepared(console: "Console") -> "tuple[InstallationIn, Recommender]":
     """The invented installation, and an adviser whose sampler is compiled."""
-    from api.advice.real_adviser import real_adviser
-    from api.files.installation import installation_from
+    from taperwise.api.files.installation import installation_from
+    from taperwise.api.recommendations.factory import make_recommender
 
-    advisor = real_adviser()
-    advisor.prepare(lambda words: console.print(f"… {words}"))
-    return installation_from(None), advisor
+    recommender = make_recommender()
+    recommender.prepare(lambda words: console.print(f"… {words}"))
+    return installation_from(None), recommender
 
 
 def sizes_from(text: str) -> list[int]:
@@ -123,7 +123,7 @@ def _timed(
 
 def _log(sent: "InstallationIn", before: int, more: int, seed: int) -> tuple[list[Any], list[Any]]:
     """A tuned log of so many runs and more runs at its last setting, as they are sent."""
-    from model.trial.tuned import tuned
+    from taperwise.model.simulation.tuned import tuned
     from tests.benchmarks.histories import as_sent
 
     log, runs = tuned(sent.record(), before, seed, more=more)
@@ -157,7 +157,7 @@ def _peers(
 
     from rich.status import Status
 
-    from model.learning.evidence import gather
+    from taperwise.model.inference.dataset import gather
     from tests.benchmarks.pymc_peers import built_anew, fed
 
     if not updates:
@@ -179,7 +179,7 @@ def _peers(
 
 
 def _agreement(
-    advisor: "Advisor", sent: "InstallationIn", console: "Console", count: int, draws: int, seed: int
+    recommender: "Recommender", sent: "InstallationIn", console: "Console", count: int, draws: int, seed: int
 ) -> dict[str, Any]:
     """Figures of agreement over histories, from the adviser's own sampler; between seeds, and with a reference."""
     from rich.progress import track
@@ -194,6 +194,8 @@ def _agreement(
     installation = sent.record()
     logs = histories(sent, count, seed)
     with Status("two seeds", console=console):
-        moved = between_seeds(advisor, installation, logs)
-    compared = [compare(advisor, installation, history, draws) for history in track(logs, "histories", console=console)]
+        moved = between_seeds(recommender, installation, logs)
+    compared = [
+        compare(recommender, installation, history, draws) for history in track(logs, "histories", console=console)
+    ]
     return {**moved, **figures(compared)}

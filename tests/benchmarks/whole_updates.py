@@ -11,14 +11,14 @@ from typing import Any, NamedTuple
 import numpy as np
 from fastapi import FastAPI
 
-from api.database import Database
-from api.log import service
-from api.trace.recording import read
-from api.wire.installation import InstallationIn
-from api.wire.run import RunIn
-from model.advisor import Advisor
-from model.doubt.faults import LATEST
-from shared.errors import InvalidValueError
+from taperwise.api.core.database import Database
+from taperwise.api.log import service
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.run import RunIn
+from taperwise.api.traces.recording import read
+from taperwise.model.diagnosis.fault_detection import LATEST
+from taperwise.model.recommender import Recommender
+from taperwise.shared.errors import InvalidValueError
 from tests.benchmarks.histories import Sent
 
 __all__ = ["Update", "WholeService", "exponent_of", "whole_service"]
@@ -133,17 +133,17 @@ def _body(entry: Sent) -> Any:
 
 
 @contextmanager
-def whole_service(advisor: Advisor) -> Iterator[WholeService]:
+def whole_service(recommender: Recommender) -> Iterator[WholeService]:
     """The real application with that adviser and a database of its own."""
     from starlette.testclient import TestClient
     from structlog.testing import capture_logs
 
-    from api.app import create_app
-    from api.settings import Settings
+    from taperwise.api.app import create_app
+    from taperwise.api.core.settings import Settings
 
-    with tempfile.TemporaryDirectory(prefix="eighth-turn-") as own:
-        settings = Settings(data_folder=Path(own), database_url="", access="local", seed=advisor.seed)
-        app = create_app(settings, lambda _seed: advisor)
+    with tempfile.TemporaryDirectory(prefix="taperwise-") as own:
+        settings = Settings(data_folder=Path(own), database_url="", access="local", seed=recommender.seed)
+        app = create_app(settings, lambda _seed: recommender)
         with TestClient(app) as client, capture_logs():  # the last line is the figures'
             app.state.desk.prepare()  # as `serve` does
             app.state.worker.start()

@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 import uvicorn
 
-from api.advice.adviser import Adviser
-from api.app import create_app
-from api.settings import Settings
-from model.advisor import Advisor
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
+from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
+from taperwise.model.recommender import Recommender
 from tests.api.conftest import StandIn
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -24,7 +24,7 @@ PHONE = {"width": 360, "height": 740}
 class Service:
     """The service on a port of its own; what it stored is there again after it was off."""
 
-    def __init__(self, folder: Path, make_adviser: Callable[[int], Adviser], **settings: Any) -> None:
+    def __init__(self, folder: Path, make_adviser: Callable[[int], RecommenderProtocol], **settings: Any) -> None:
         self._settings = Settings(data_folder=folder, database_url="", **settings)
         self._make = make_adviser
         with socket.create_server(("127.0.0.1", 0)) as door:
@@ -78,9 +78,9 @@ def service(tmp_path: Path) -> Iterator[Service]:
 
 
 @pytest.fixture
-def real_service(tmp_path: Path, advisor: Advisor) -> Iterator[Service]:
+def real_service(tmp_path: Path, recommender: Recommender) -> Iterator[Service]:
     """A service with the real model."""
-    made = Service(tmp_path, lambda _seed: advisor)
+    made = Service(tmp_path, lambda _seed: recommender)
     made.on()
     yield made
     made.off()

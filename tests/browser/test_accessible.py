@@ -8,7 +8,7 @@ from uuid import uuid4
 
 import pytest
 
-from api.files.installation import fixture
+from taperwise.api.files.installation import fixture
 from tests.api.asking import AIR
 from tests.browser.conftest import Service
 

@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 from sqlalchemy import delete, select
 
-from api.access.people import add, give_key
-from api.access.roles import Role, Scope
-from api.access.tables import SignIn
-from api.database import Entry
+from taperwise.api.accounts.service import add, give_key
+from taperwise.api.accounts.tables import SignIn
+from taperwise.api.core.database import Entry
+from taperwise.api.core.roles import Role, Scope
 from tests.api.conftest import StandIn
 from tests.browser.conftest import Service
 from tests.browser.test_accessible import violations

@@ -10,12 +10,12 @@ from urllib.request import urlopen
 import pytest
 from pydantic import TypeAdapter
 
-from api.files.day import run_body
-from api.files.installation import installation_from
-from api.wire.adjustments import AdjustmentIn, AdjustmentKinds
-from api.wire.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
-from model.trial.virtual_engine import VirtualEngine
-from shared.runs import Air
+from taperwise.api.files.day import run_body
+from taperwise.api.files.installation import installation_from
+from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
+from taperwise.api.schemas.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.runs import Air
 from tests.browser.conftest import Service
 
 
@@ -114,7 +114,7 @@ def _entries(service: Service, home: str) -> list[dict[str, Any]]:
 
 def _keep_picture(page: Any, name: str) -> None:
     """Keep what the phone shows, where a folder for pictures is named."""
-    folder = os.environ.get("EIGHTH_TURN_PICTURES")
+    folder = os.environ.get("TAPERWISE_PICTURES")
     if folder:
         page.screenshot(path=Path(folder) / f"{name}.png")
 

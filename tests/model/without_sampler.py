@@ -5,11 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from model.learning.evidence import gather
-from model.learning.prior_draws import draw_unknowns
-from model.learning.sampler import Posterior
-from shared.advice import Diagnostics
-from shared.records import Entry, Installation
+from taperwise.model.inference.dataset import gather
+from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.inference.sampler import Posterior
+from taperwise.shared.recommendation import Diagnostics
+from taperwise.shared.records import Entry, Installation
 
 __all__ = ["GOOD", "engines"]
 

@@ -15,16 +15,16 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from model import MODEL_VERSION
-from model.advisor import Advisor
-from model.engine.mixture import Unknowns
-from model.engine.priors import CHANGES
-from model.learning.engine_prior import prior_from
-from model.learning.evidence import Evidence
-from model.learning.packed import data_of
-from model.learning.prior_draws import draw_unknowns
-from model.learning.sampler import CHAINS, Posterior, Sampler
-from shared.advice import Diagnostics
+from taperwise.model import MODEL_VERSION
+from taperwise.model.inference.data_packing import data_of
+from taperwise.model.inference.dataset import Evidence
+from taperwise.model.inference.engine_prior import prior_from
+from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.inference.sampler import CHAINS, Posterior, Sampler
+from taperwise.model.physics.mixture import Unknowns
+from taperwise.model.physics.priors import CHANGES
+from taperwise.model.recommender import Recommender
+from taperwise.shared.recommendation import Diagnostics
 
 __all__ = ["COMMAND", "FILE", "SEED", "Prior", "Recorded", "Recorder", "advisor_with", "load"]
 
@@ -159,8 +159,8 @@ def load() -> Recorded:
         return Recorded({key: _Kept(*found) for key, *found in each})
 
 
-def advisor_with(sampler: Any) -> Advisor:
+def advisor_with(sampler: Any) -> Recommender:
     """The adviser with something in the place of its sampler."""
-    advisor = Advisor(SEED, cores=1)
-    advisor.sampler = sampler
-    return advisor
+    recommender = Recommender(SEED, cores=1)
+    recommender.sampler = sampler
+    return recommender

@@ -6,5 +6,5 @@ import sys
 import pytest
 
 if __name__ == "__main__":
-    os.environ["EIGHTH_TURN_RECORD"] = "1"
+    os.environ["TAPERWISE_RECORD"] = "1"
     sys.exit(pytest.main(["-n", "0", "-p", "no:cacheprovider", "-q", "tests"]))

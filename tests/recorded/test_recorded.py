@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from model.advisor import Advisor
-from model.learning.evidence import gather
-from shared.records import Installation
-from shared.runs import Air, ExhaustRise, RiseSeen, Run
+from taperwise.model.inference.dataset import gather
+from taperwise.model.recommender import Recommender
+from taperwise.shared.records import Installation
+from taperwise.shared.runs import Air, ExhaustRise, RiseSeen, Run
 from tests import recorded as posteriors
 from tests.recorded import COMMAND, SEED, advisor_with, load
 
@@ -31,10 +31,12 @@ def test_a_log_that_was_not_recorded_has_no_posterior(installation: Installation
             recorded.sampler.fit(evidence, seed)
 
 
-def test_the_sampler_draws_what_was_recorded(recorded: Advisor, advisor: Advisor, installation: Installation) -> None:
+def test_the_sampler_draws_what_was_recorded(
+    recorded: Recommender, recommender: Recommender, installation: Installation
+) -> None:
     """Each recorded draw is the sampler's own, to within the steps it is kept in."""
     evidence = gather(installation, [_run(50.0)])
-    kept, drawn = (each.sampler.fit(evidence, SEED).unknowns for each in (recorded, advisor))
+    kept, drawn = (each.sampler.fit(evidence, SEED).unknowns for each in (recorded, recommender))
     for name in ("offset", "ln_full", "first", "static_rpm_noise"):
         whole = getattr(drawn, name)
         few = whole[:: len(whole) // len(kept.offset)]

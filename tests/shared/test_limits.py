@@ -2,8 +2,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from shared.errors import OutOfRangeError, StepLimitError
-from shared.limits import CEILING_TURNS, IdleStopStep, ScrewStep, StepLimits
+from taperwise.shared.errors import OutOfRangeError, StepLimitError
+from taperwise.shared.limits import CEILING_TURNS, IdleStopStep, ScrewStep, StepLimits
 
 
 @given(st.floats(-4, 4) | st.floats())

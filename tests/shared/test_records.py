@@ -3,10 +3,10 @@ from typing import Any
 
 import pytest
 
-from shared import errors
-from shared.errors import EighthTurnError, InvalidValueError, OutOfRangeError, UnknownNeedleError
-from shared.records import ChangeNeedle, Installation, Needle, Targets, ThrottleBody, TurnIdleStop, TurnScrew
-from shared.runs import Air, Run
+from taperwise.shared import errors
+from taperwise.shared.errors import InvalidValueError, OutOfRangeError, TaperwiseError, UnknownNeedleError
+from taperwise.shared.records import ChangeNeedle, Installation, Needle, Targets, ThrottleBody, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import Air, Run
 from tests.conftest import NEEDLES
 
 
@@ -75,7 +75,7 @@ def test_the_tree_in_the_docstring_is_the_tree() -> None:
     """Every error stands in the docstring's drawing and in `__all__`, and nothing else does."""
     drawn = {w for w in (errors.__doc__ or "").replace("─", " ").split() if w.endswith("Error")}
     assert drawn == set(errors.__all__)
-    assert all(issubclass(getattr(errors, name), EighthTurnError) for name in errors.__all__)
+    assert all(issubclass(getattr(errors, name), TaperwiseError) for name in errors.__all__)
 
 
 def test_an_error_names_field_value_and_cure() -> None:

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shared.errors import OutOfRangeError, UnitError
-from shared.units import _SPELLINGS, KINDS, from_si, to_si
+from taperwise.shared.errors import OutOfRangeError, UnitError
+from taperwise.shared.units import _SPELLINGS, KINDS, from_si, to_si
 
 # NIST SP 811 (2008), appendix B: conversion factors.
 _HAND = [

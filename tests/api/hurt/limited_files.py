@@ -11,8 +11,8 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from api.app import create_app
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import uvicorn
 
-from api.app import create_app
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
 from tests.api.conftest import StandIn
 
 

@@ -9,14 +9,14 @@ import pytest
 from sqlalchemy import create_engine, event, func, select
 from sqlalchemy.exc import OperationalError
 
-from api.app import create_app
-from api.database import Correction, Database, Entry, Installation, Trace
-from api.files.installation import fixture
-from api.log import routes, storage
-from api.settings import Settings
-from api.trace import recording
-from api.trace.recording import Traced
-from api.wire.run import RunIn
+from taperwise.api.app import create_app
+from taperwise.api.core.database import Correction, Database, Entry, Installation, Trace
+from taperwise.api.core.settings import Settings
+from taperwise.api.files.installation import fixture
+from taperwise.api.log import repository, routes
+from taperwise.api.schemas.run import RunIn
+from taperwise.api.traces import recording
+from taperwise.api.traces.recording import Traced
 from tests.api.asking import AIR, RUN, Client
 from tests.api.conftest import StandIn
 
@@ -165,4 +165,4 @@ def test_whichever_fails(
 def _kept_of(database: Database, number: int) -> tuple[int, int]:
     """Entries and traces of an installation: each trace belongs to its entry, nothing is left of a failure."""
     with database.reading() as session:
-        return len(storage.entries(session, number)), len(storage.traced(session, number))
+        return len(repository.entries(session, number)), len(repository.traced(session, number))

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from sqlalchemy import select
 
-from api.app import create_app
-from api.database import Answer
-from api.jobs.worker import Worker
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.background.worker import Worker
+from taperwise.api.core.database import Answer
+from taperwise.api.core.settings import Settings
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 

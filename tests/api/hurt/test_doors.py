@@ -36,7 +36,7 @@ def _filled(around: bytes, one: bytes, most: int = _LARGEST) -> bytes:
 
 def _parcel(**contents: Any) -> bytes:
     inner = {"created_at": "2026-05-01T10:30:00Z", "installation": {}, "entries": [], "notes": []} | contents
-    outer = {"format": "eighth-turn installation", "version": 1, "entries": 0, "seal": "0" * 64, "contents": inner}
+    outer = {"format": "taperwise installation", "version": 1, "entries": 0, "seal": "0" * 64, "contents": inner}
     return json.dumps(outer, separators=(",", ":")).encode()
 
 

@@ -11,10 +11,10 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError, OperationalError
 
-from api.app import create_app
-from api.database import Database
-from api.http.storage_failures import is_disk_full
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.core.database import Database
+from taperwise.api.core.settings import Settings
+from taperwise.api.core.storage_failures import is_disk_full
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.everything_on import sqlite_only
@@ -83,7 +83,7 @@ def test_a_full_disk_refuses_writing_and_serves_reading(small_disk: Path, needle
                 client.app.state.desk.prepare()  # type: ignore[attr-defined] - the client hides the type
             assert client.get(address).status_code == 200, address
         assert len(client.get(f"{place}/history").json()["entries"]) == acknowledged
-        assert 'eighth_turn_failures_total{kind="disk_full"} 2.0' in client.get("/metrics").text
+        assert 'taperwise_failures_total{kind="disk_full"} 2.0' in client.get("/metrics").text
         filler.unlink()
         assert client.post(f"{place}/runs", json={**RUN, "note": "x" * 900}).status_code == 201
         history = client.get(f"{place}/history").json()["entries"]
@@ -103,7 +103,7 @@ def test_a_run_whose_answer_finds_no_room_is_answered_all_the_same(
     def fails(*_args: object) -> None:
         raise OperationalError("INSERT", {}, FullError())
 
-    monkeypatch.setattr("api.advice.storage.put", fails)
+    monkeypatch.setattr("taperwise.api.recommendations.repository.put", fails)
     answer = client.post(f"{place}/runs", json=RUN)
     assert answer.status_code == 201
     assert answer.json()["suggestion"] is not None
@@ -133,7 +133,7 @@ def test_a_database_that_is_busy_says_when_to_come_back(
     def fails(*_args: object, **_more: object) -> None:
         raise OperationalError("SELECT", {}, Exception("database is locked"))
 
-    monkeypatch.setattr("api.installations.storage.get", fails)
+    monkeypatch.setattr("taperwise.api.installations.repository.get", fails)
     answer = client.post(f"{place}/runs", json=RUN)
     problem(answer, 503)
     assert int(answer.headers["Retry-After"]) > 0

@@ -15,7 +15,7 @@ import httpx2
 import pytest
 from sqlalchemy import text
 
-from api.database import Database
+from taperwise.api.core.database import Database
 from tests.api.asking import RUN
 
 WRITERS = 16
@@ -101,7 +101,7 @@ def test_killed_again_and_again(tmp_path: Path, needles: list[dict[str, Any]], r
         acknowledged += writers.acknowledged
         unanswered = [(place, key) for key in writers.unanswered]
     assert len(acknowledged) > rounds * 5
-    with closing(Database(f"sqlite:///{tmp_path / 'eighth-turn.db'}")) as database, database.reading() as session:
+    with closing(Database(f"sqlite:///{tmp_path / 'taperwise.db'}")) as database, database.reading() as session:
         assert session.scalar(text("PRAGMA integrity_check")) == "ok"
         assert session.execute(text("PRAGMA foreign_key_check")).all() == []
         rows = session.execute(text("SELECT installation_id, sequence, client_id, document FROM entries")).all()

@@ -7,8 +7,8 @@ import threading
 import pytest
 from starlette.types import Message, Receive, Scope, Send
 
-from api.http import bodies
-from api.http.bodies import BodyError, StrictBodies, parse
+from taperwise.api.core import json_body
+from taperwise.api.core.json_body import BodyError, StrictBodies, parse
 
 _MOST = 400_000
 
@@ -42,14 +42,14 @@ def test_what_stands_deep_in_a_table_is_found(hidden: bytes, field: str) -> None
 def test_others_are_answered_while_a_large_body_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
     """The large one is not done before the small one was."""
     small_is_through = threading.Event()
-    real = bodies.parse
+    real = json_body.parse
 
     def slow(body: bytes, most: int) -> object:
         if len(body) > 1_000_000:
             assert small_is_through.wait(20.0), "nobody else was answered"
         return real(body, most)
 
-    monkeypatch.setattr(bodies, "parse", slow)
+    monkeypatch.setattr(json_body, "parse", slow)
     seen: list[int] = []
 
     async def app(scope: Scope, receive: Receive, send: Send) -> None:

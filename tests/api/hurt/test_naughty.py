@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from api.app import create_app
-from api.settings import Settings
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 

@@ -7,12 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from model.doubt.faults import LATEST
-from model.engine.air import density_ratio
-from model.trial.virtual_engine import Truth, VirtualEngine
-from shared.advice import RunsToFinish
-from shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
-from shared.runs import Air, Run
+from taperwise.model.diagnosis.fault_detection import LATEST
+from taperwise.model.physics.air import density_ratio
+from taperwise.model.simulation.virtual_engine import Truth, VirtualEngine
+from taperwise.shared.recommendation import RunsToFinish
+from taperwise.shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import Air, Run
 
 __all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Forecast", "Policy", "Stated", "run_campaign"]
 
@@ -38,7 +38,7 @@ class Forecast(NamedTuple):
     ----------
     stage : str
     signal : float
-        As `model.step.runs_to_finish.signal_of`.
+        As `taperwise.model.design.runs_to_finish.signal_of`.
     told : RunsToFinish or None
     loss_nats : float
         What the run after the most informative step would teach more than that after the chosen one [nats].
@@ -59,7 +59,7 @@ class Decision:
     adjustments : tuple of Adjustment
         What is turned or changed before the next run; none for a repeat.
     finished : str
-        Empty while it goes on; ``tuned``, ``fault``, or one of `shared.advice.InspectCause`.
+        Empty while it goes on; ``tuned``, ``fault``, or one of `taperwise.shared.recommendation.InspectCause`.
     stated : Stated or None
     alarm : tuple of str
         Kinds of fault worth a look, the likeliest first, where a cause is to be looked for before anything else is

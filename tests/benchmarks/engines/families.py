@@ -9,16 +9,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from model.engine import exhaust
-from model.engine.backend import Array
-from model.engine.mixture import Ends
-from model.engine.needle import fuel_area
-from model.learning.likelihood import Expected
-from model.learning.prior_draws import draw_unknowns
-from model.trial.tuned import Place
-from model.trial.virtual_engine import VirtualEngine
-from shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
-from shared.runs import Air, IdleQuality, RiseSeen, Run
+from taperwise.model.inference.likelihood import Expected
+from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.physics import exhaust
+from taperwise.model.physics.backend import Array
+from taperwise.model.physics.mixture import Ends
+from taperwise.model.physics.needle import fuel_area
+from taperwise.model.simulation.tuned import Place
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import Air, IdleQuality, RiseSeen, Run
 from tests.benchmarks.engines.virtual_sweep import Curve
 
 __all__ = ["FAMILIES", "STANDARD", "Family", "draw_engine"]

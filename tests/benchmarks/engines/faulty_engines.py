@@ -4,19 +4,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from model.engine.mixture import Ends
-from model.learning.likelihood import Expected
-from model.learning.prior_draws import draw_unknowns
-from model.trial.virtual_engine import VirtualEngine
-from shared.records import Adjustment, ChangeNeedle, Installation, TurnScrew
-from shared.runs import Air, Run
+from taperwise.model.inference.likelihood import Expected
+from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.physics.mixture import Ends
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.records import Adjustment, ChangeNeedle, Installation, TurnScrew
+from taperwise.shared.runs import Air, Run
 
 __all__ = ["FAULTS", "FaultyEngine", "draw_faulty"]
 
 _MARK_OFF_M = 1.5e-3
 
 FAULTS: dict[str, str] = {
-    "turn_wrong_way": "a quarter or eighth turn made the other way than recorded",
+    "turn_wrong_way": "a turn of a quarter or an eighth made the other way than recorded",
     "turn_not_made": "a turn recorded that was not made",
     "mark_set_wrong": "a needle fitted with its mark 1.5 mm off",
     "fuel_flow_limit": "no richer at full throttle than a little above peak, whatever is turned",

@@ -6,17 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from model.advisor import Advisor, Learned
-from model.doubt.faults import ALARM, ALARM_AT_THE_END, WORTH_A_LOOK
-from model.learning.evidence import Position, replay
-from model.step.candidates import Weighed, weigh
-from model.step.choice import no_needle_fits
-from model.step.runs_to_finish import signal_of
-from model.trial import common_practice
-from model.trial.virtual_engine import Truth, VirtualEngine
-from shared.advice import ActionKind, Confidence, InspectCause, Stage, Suggestion
-from shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
-from shared.runs import Air, IdleQuality, RiseSeen, Run
+from taperwise.model.design.candidates import EvaluatedCandidate, evaluate_candidates
+from taperwise.model.design.runs_to_finish import signal_of
+from taperwise.model.design.selection import no_needle_fits
+from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, WORTH_A_LOOK
+from taperwise.model.inference.dataset import Position, replay
+from taperwise.model.recommender import Learned, Recommender
+from taperwise.model.simulation import common_practice
+from taperwise.model.simulation.virtual_engine import Truth, VirtualEngine
+from taperwise.shared.recommendation import ActionKind, Confidence, InspectCause, Stage, Suggestion
+from taperwise.shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
+from taperwise.shared.runs import Air, IdleQuality, RiseSeen, Run
 from tests.benchmarks.engines.campaign import Decision, Forecast, Policy, Stated
 
 __all__ = ["fitting_positions", "make_policy"]
@@ -24,14 +24,14 @@ __all__ = ["fitting_positions", "make_policy"]
 _FAR_TURNS = 6.0  # how far from a needle's mark the oracle looks for a right position [turns]
 
 
-def make_policy(name: str, advisor: Advisor | None, rng: np.random.Generator) -> Policy:
+def make_policy(name: str, recommender: Recommender | None, rng: np.random.Generator) -> Policy:
     """A policy by name.
 
     Parameters
     ----------
     name : str
         One of `tests.benchmarks.engines.campaign.POLICIES`.
-    advisor : Advisor or None
+    recommender : Recommender or None
         Needed by all but the rule of thumb and the oracle.
     rng : numpy.random.Generator
         For the random policy.
@@ -39,24 +39,24 @@ def make_policy(name: str, advisor: Advisor | None, rng: np.random.Generator) ->
     Raises
     ------
     ValueError
-        If there is no such policy, or it lacks its advisor.
+        If there is no such policy, or it lacks its recommender.
     """
     if name == "rule_of_thumb":
         return _rule_of_thumb
     if name == "oracle":
         return _Oracle()
-    if advisor is None:
-        raise ValueError(f"{name} needs an advisor")
+    if recommender is None:
+        raise ValueError(f"{name} needs an recommender")
     if name == "ours":
-        return _Ours(advisor)
-    picks: dict[str, Callable[[list[Weighed], Learned], Weighed]] = {
+        return _Ours(recommender)
+    picks: dict[str, Callable[[list[EvaluatedCandidate], Learned], EvaluatedCandidate]] = {
         "information": lambda allowed, _: max(allowed, key=lambda w: w.nats),
         "greedy": _nearest_to_mean,
         "random": lambda allowed, _: allowed[rng.integers(len(allowed))],
     }
     if name not in picks:
         raise ValueError(f"no policy {name}")
-    return _Among(advisor, picks[name], informed=name == "information")
+    return _Among(recommender, picks[name], informed=name == "information")
 
 
 def _stated(c: Confidence) -> Stated:
@@ -71,8 +71,8 @@ def _alarm(confidence: Confidence) -> tuple[str, ...]:
 class _Ours:
     """The service's own suggestion, carried out to the letter."""
 
-    def __init__(self, advisor: Advisor) -> None:
-        self._advisor = advisor
+    def __init__(self, recommender: Recommender) -> None:
+        self._advisor = recommender
 
     def __call__(self, engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
         suggestion = self._advisor.suggest(self._advisor.learn(engine.installation, entries))
@@ -99,8 +99,13 @@ def _forecast(suggestion: Suggestion) -> Forecast | None:
 class _Among:
     """Same posterior, stages, limits, doubts and claims as ours; only the pick among what is allowed differs."""
 
-    def __init__(self, advisor: Advisor, pick: Callable[[list[Weighed], Learned], Weighed], informed: bool) -> None:
-        self._advisor, self._pick, self._informed = advisor, pick, informed
+    def __init__(
+        self,
+        recommender: Recommender,
+        pick: Callable[[list[EvaluatedCandidate], Learned], EvaluatedCandidate],
+        informed: bool,
+    ) -> None:
+        self._advisor, self._pick, self._informed = recommender, pick, informed
 
     def __call__(self, engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
         learned = self._advisor.learn(engine.installation, entries)
@@ -109,7 +114,7 @@ class _Among:
             return Decision(stated=stated, alarm=_alarm(confidence))
         last_word = Decision(finished="tuned", stated=stated) if confidence.stage is Stage.TUNED else None
         if last_word is None:
-            weighing = weigh(learned.posterior, confidence, learned.now, informed=self._informed)
+            weighing = evaluate_candidates(learned.posterior, confidence, learned.now, informed=self._informed)
             if no_needle_fits(weighing, confidence, engine.installation) is not None:
                 last_word = Decision(finished=InspectCause.NO_NEEDLE_FITS, stated=stated)
         if last_word is not None:
@@ -119,11 +124,11 @@ class _Among:
         return Decision(self._pick(allowed, learned).candidate.action.adjustments(), stated=stated)
 
 
-def _nearest_to_mean(allowed: list[Weighed], learned: Learned) -> Weighed:
+def _nearest_to_mean(allowed: list[EvaluatedCandidate], learned: Learned) -> EvaluatedCandidate:
     """The option after which the posterior's mean is nearest to the middle of what the stage asks for."""
     confidence, targets = learned.confidence, learned.evidence.installation.targets
 
-    def away(w: Weighed) -> float:
+    def away(w: EvaluatedCandidate) -> float:
         o = w.outlook
         if confidence.stage is Stage.FULL_THROTTLE:
             return abs(float(np.mean(o.rise)) - 0.5 * sum(targets.rise_kelvin))

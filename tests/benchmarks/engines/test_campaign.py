@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from model.advisor import Advisor
-from model.trial.virtual_engine import VirtualEngine
-from shared.records import ChangeNeedle, Installation, TurnScrew
-from shared.runs import Air
+from taperwise.model.recommender import Recommender
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.records import ChangeNeedle, Installation, TurnScrew
+from taperwise.shared.runs import Air
 from tests.benchmarks.engines.campaign import MOST_RUNS, POLICIES, Campaign, Decision, run_campaign
 from tests.benchmarks.engines.families import FAMILIES, draw_engine
 from tests.benchmarks.engines.policies import fitting_positions, make_policy
@@ -24,12 +24,16 @@ def curves() -> tuple[Curve, ...]:
 
 
 def _campaign(
-    policy: str, seed: int, installation: Installation, curves: tuple[Curve, ...], advisor: Advisor | None = None,
+    policy: str,
+    seed: int,
+    installation: Installation,
+    curves: tuple[Curve, ...],
+    recommender: Recommender | None = None,
     family: str = "prior",
-) -> tuple[VirtualEngine, Campaign]:  # fmt: skip
+) -> tuple[VirtualEngine, Campaign]:
     engine, place, rng = draw_engine(family, installation, seed, curves)
     fitting = bool(fitting_positions(engine, place.air))
-    chosen = make_policy(policy, advisor, np.random.default_rng(seed))
+    chosen = make_policy(policy, recommender, np.random.default_rng(seed))
     return engine, run_campaign(engine, chosen, place.weather, rng, fitting)
 
 
@@ -76,10 +80,10 @@ def test_fitting_positions_are_right(installation: Installation, curves: tuple[C
 @pytest.mark.thorough(one_of="benches")
 @pytest.mark.parametrize("policy", [p for p in POLICIES if p not in ("oracle", "rule_of_thumb")])
 def test_policies_with_a_posterior(
-    advisor: Advisor, installation: Installation, curves: tuple[Curve, ...], policy: str
+    recommender: Recommender, installation: Installation, curves: tuple[Curve, ...], policy: str
 ) -> None:
     """Each comes to an end on an engine that a needle fits, within the limits, with chances stated at every run."""
-    _, done = _campaign(policy, 2, installation, curves, advisor)
+    _, done = _campaign(policy, 2, installation, curves, recommender)
     assert done.violations == 0
     assert len(done.pairs) == 3 * done.runs
     assert all(0.0 <= stated <= 1.0 for stated, _ in done.pairs)
@@ -88,9 +92,9 @@ def test_policies_with_a_posterior(
         assert done.true_claim
 
 
-def test_no_such_policy(advisor: Advisor, rng: np.random.Generator) -> None:
+def test_no_such_policy(recommender: Recommender, rng: np.random.Generator) -> None:
     """A name that is none, or a policy without its adviser, is an error."""
     with pytest.raises(ValueError, match="no policy"):
-        make_policy("best", advisor, rng)
-    with pytest.raises(ValueError, match="needs an advisor"):
+        make_policy("best", recommender, rng)
+    with pytest.raises(ValueError, match="needs an recommender"):
         make_policy("ours", None, rng)

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from model.learning.engine_prior import POOLED, EnginePrior
-from model.pool.kind import COVARIATES, CYLINDERS, Kind, columns
-from model.pool.measured import TAILS, Measured
-from shared.records import Cooling, Fuel
+from taperwise.model.inference.engine_prior import POOLED, EnginePrior
+from taperwise.model.population.covariates import COVARIATES, CYLINDERS, Kind, columns
+from taperwise.model.population.engine_summaries import TAILS, EngineSummaries
+from taperwise.shared.records import Cooling, Fuel
 
 __all__ = ["Generating", "draw_fleet", "draw_kinds", "ordinary_population"]
 
@@ -53,7 +53,7 @@ def draw_kinds(engines: int, rng: np.random.Generator) -> list[Kind]:
     ]
 
 
-def draw_fleet(engines: int, generating: Generating, rng: np.random.Generator) -> Measured:
+def draw_fleet(engines: int, generating: Generating, rng: np.random.Generator) -> EngineSummaries:
     """Summaries of so many engines, odd ones among them; each learned a few directions of its own, normal errors."""
     p = len(POOLED)
     kinds = draw_kinds(min(engines, 2000), rng)
@@ -67,4 +67,4 @@ def draw_fleet(engines: int, generating: Generating, rng: np.random.Generator) -
     read = np.einsum("npq,np->nq", root, theta) + rng.standard_normal((engines, _LEARNED))
     precision = root @ np.swapaxes(root, 1, 2)
     shift = np.einsum("npq,nq->np", root, read)
-    return Measured(precision[:, None], shift[:, None], np.zeros((engines, 1)), x)
+    return EngineSummaries(precision[:, None], shift[:, None], np.zeros((engines, 1)), x)

@@ -1,0 +1,56 @@
+"""Who changed what: kept by the database session itself, in the same transaction as the change."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import structlog
+from sqlalchemy import event as sa_event
+from sqlalchemy import insert, inspect, select
+from sqlalchemy.orm import Session
+
+from taperwise.api.accounts.principal import current
+from taperwise.api.accounts.tables import Change
+
+__all__ = ["WATCHED", "latest", "watch"]
+
+WATCHED = frozenset(
+    {"installations", "entries", "corrections", "notes", "people", "keys", "trusts", "pool_contributions",
+     "engine_priors"}
+)  # fmt: skip
+"""Tables whose changes are kept: what people said or decided, not what was worked out from it."""
+
+
+def watch(session: Session) -> None:
+    """Keep what this session changes."""
+    sa_event.listen(session, "after_flush", _keep)
+
+
+def _keep(session: Session, _context: Any) -> None:
+    changed = [obj for obj in session.dirty if session.is_modified(obj)]
+    groups = (("made", session.new), ("changed", changed), ("removed", session.deleted))
+    caller, now = current(), datetime.now(UTC)
+    request_id = structlog.contextvars.get_contextvars().get("request_id")
+    rows = [
+        {
+            "at": now,
+            "person_id": caller.person_id,
+            "by": caller.how,
+            "what": obj.__tablename__,
+            "number": ", ".join(
+                str(part) for part in inspect(obj).identity or inspect(obj).mapper.primary_key_from_instance(obj)
+            ),
+            "how": how,
+            "request_id": request_id,
+        }
+        for how, group in groups
+        for obj in group
+        if obj.__tablename__ in WATCHED
+    ]
+    if rows:
+        session.execute(insert(Change), rows)
+
+
+def latest(session: Session, limit: int, before: int | None = None) -> list[Change]:
+    """Changes, the latest first, below a number if one is given."""
+    query = select(Change).order_by(Change.id.desc()).limit(limit)
+    return list(session.scalars(query if before is None else query.where(Change.id < before)))

@@ -1,0 +1,126 @@
+"""Routes of access: whoever asks and their keys; people, for administrators; who changed what."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Query, Response
+from fastapi.openapi.models import Example
+
+from taperwise.api.accounts import audit as accounts_audit
+from taperwise.api.accounts import repository, service
+from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.principal import number_of
+from taperwise.api.accounts.schemas import (
+    ChangeOut,
+    KeyIn,
+    KeyMade,
+    KeyOut,
+    MeOut,
+    PasswordIn,
+    PersonIn,
+    PersonOut,
+)
+from taperwise.api.core.dependencies import KeyId, PersonId, ReadingUnit, Unit
+from taperwise.api.core.numbers import Count, Number
+from taperwise.api.core.problems import responses
+from taperwise.api.core.roles import Role, Rule, requires
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1", tags=["access"])
+
+_READ = responses(404, 422, 503)
+_WRITE = responses(400, 404, 409, 413, 415, 422, 503, 507)
+_PERSON: dict[str, Example] = {
+    "builder": {"summary": "A builder", "value": {"name": "the builder in hangar 7", "roles": ["builder"]}},
+}
+_KEY: dict[str, Example] = {
+    "display": {"summary": "For a display", "value": {"label": "display in the hangar", "scope": "reading"}},
+}
+_PASSWORD: dict[str, Example] = {
+    "words": {"summary": "Words", "value": {"password": "four words nobody puts together"}},
+}
+
+
+@router.get("/me", **requires(Rule.SIGNED_IN), responses=responses(503), summary="Who asks")
+def me(asker: Asker) -> MeOut:
+    """Whoever asks, and what they may."""
+    roles = list(Role) if asker.everything else sorted(asker.roles)
+    return MeOut(
+        known_by=asker.how, person_id=asker.person_id, name=asker.name, roles=roles, only_reads=asker.only_reads
+    )
+
+
+@router.get("/me/keys", **requires(Rule.SIGNED_IN), responses=responses(409, 503), summary="Own keys")
+def my_keys(asker: Asker, unit: ReadingUnit) -> list[KeyOut]:
+    """Keys of whoever asks, revoked ones too."""
+    return [KeyOut.of(row) for row in repository.keys_of(unit, number_of(asker))]
+
+
+@router.post(
+    "/me/keys", **requires(Rule.SIGNED_IN), status_code=201, responses=_WRITE, summary="Make a key for oneself"
+)
+def my_new_key(sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], asker: Asker, unit: Unit) -> KeyMade:
+    """Another key for whoever asks; what opens is shown this once."""
+    row, secret = service.give_key(unit, number_of(asker), sent.label, sent.scope)
+    return KeyMade(key=KeyOut.of(row), secret=secret)
+
+
+@router.delete(
+    "/me/keys/{key_id}", **requires(Rule.SIGNED_IN), responses=responses(404, 409, 422, 503), summary="Revoke"
+)
+def my_revoked_key(key_id: KeyId, asker: Asker, unit: Unit) -> KeyOut:
+    """Let one's own key open nothing any more."""
+    return KeyOut.of(service.revoke(unit, number_of(asker), key_id))
+
+
+@router.put("/me/password", **requires(Rule.SIGNED_IN), status_code=204, responses=_WRITE, summary="Set a password")
+def my_password(sent: Annotated[PasswordIn, Body(openapi_examples=_PASSWORD)], asker: Asker, unit: Unit) -> Response:
+    """A password for the pages; every browser is signed out."""
+    service.set_password(unit, number_of(asker), sent.password)
+    return Response(status_code=204)
+
+
+@router.get("/people", **requires(Rule.ADMINISTERS), responses=responses(503), summary="People")
+def everybody(unit: ReadingUnit) -> list[PersonOut]:
+    """Everybody who is known."""
+    return [PersonOut.of(row) for row in repository.people(unit)]
+
+
+@router.post("/people", **requires(Rule.ADMINISTERS), status_code=201, responses=_WRITE, summary="Make somebody known")
+def new_person(sent: Annotated[PersonIn, Body(openapi_examples=_PERSON)], unit: Unit) -> PersonOut:
+    """Somebody with roles; give them a key next. A name that is taken is refused, so sent twice it is made once."""
+    return PersonOut.of(service.add(unit, sent.name, sent.roles))
+
+
+@router.get("/people/{person_id}/keys", **requires(Rule.ADMINISTERS), responses=_READ, summary="Somebody's keys")
+def keys(person_id: PersonId, unit: ReadingUnit) -> list[KeyOut]:
+    """Their keys, without what opens."""
+    repository.person(unit, person_id)
+    return [KeyOut.of(row) for row in repository.keys_of(unit, person_id)]
+
+
+@router.post(
+    "/people/{person_id}/keys", **requires(Rule.ADMINISTERS), status_code=201, responses=_WRITE, summary="Give a key"
+)
+def give_key(person_id: PersonId, sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], unit: Unit) -> KeyMade:
+    """A key for somebody; what opens is shown this once."""
+    row, secret = service.give_key(unit, person_id, sent.label, sent.scope)
+    return KeyMade(key=KeyOut.of(row), secret=secret)
+
+
+@router.delete(
+    "/people/{person_id}/keys/{key_id}", **requires(Rule.ADMINISTERS), responses=_READ, summary="Revoke a key"
+)
+def revoke(person_id: PersonId, key_id: KeyId, unit: Unit) -> KeyOut:
+    """Let somebody's key open nothing any more; browsers signed in with it are signed out."""
+    return KeyOut.of(service.revoke(unit, person_id, key_id))
+
+
+@router.get("/changes", **requires(Rule.ADMINISTERS), responses=responses(422, 503), summary="Who changed what")
+def audit(
+    unit: ReadingUnit,
+    limit: Annotated[Count, Query(ge=1, le=200)] = 50,
+    before: Annotated[Number | None, Query(description="Below this number.")] = None,
+) -> list[ChangeOut]:
+    """Everything that was made, changed or removed, the latest first."""
+    return [ChangeOut.of(row) for row in accounts_audit.latest(unit, limit, before)]

@@ -1,0 +1,215 @@
+"""Errors as problem documents (RFC 9457), naming the field, the value seen and the cure."""
+
+from typing import Any
+
+import structlog
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from pydantic.json_schema import models_json_schema
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+from starlette.exceptions import HTTPException
+
+from taperwise.api.core.roles import RULE_KEY, Rule
+from taperwise.api.core.storage_failures import failure_of, is_disk_full
+from taperwise.api.core.validation_errors import FieldError, refusal, shown, shown_sentence
+from taperwise.shared.errors import (
+    ConflictError,
+    ForbiddenError,
+    InvalidValueError,
+    NotConvergedError,
+    NotFoundError,
+    NotReadyError,
+    ReusedKeyError,
+    StepLimitError,
+    TaperwiseError,
+    TimeOrderError,
+    UnknownCallerError,
+)
+
+__all__ = [
+    "MEDIA_TYPE",
+    "NOT_READY",
+    "FieldError",
+    "Problem",
+    "Progress",
+    "install",
+    "problem",
+    "responses",
+    "status_of",
+]
+
+MEDIA_TYPE = "application/problem+json"
+
+_STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
+    InvalidValueError: (422, "A value cannot be used"),
+    StepLimitError: (422, "The step is beyond its limit"),
+    TimeOrderError: (422, "The entry is out of order in time"),
+    NotFoundError: (404, "Nothing is stored there"),
+    ConflictError: (409, "The entry contradicts what is stored"),
+    ReusedKeyError: (422, "The idempotency key stands for something else"),
+    UnknownCallerError: (401, "Nobody known"),
+    ForbiddenError: (403, "This may not be done"),
+    NotReadyError: (503, "The model is being made ready"),
+    NotConvergedError: (503, "No posterior that can be trusted"),
+}
+_log = structlog.get_logger("taperwise")
+
+
+class Problem(BaseModel):
+    """Problem document."""
+
+    type: str = Field("about:blank", description="Always about:blank: the status and the errors say it all.")
+    title: str
+    status: int
+    detail: str
+    errors: list[FieldError] = Field(default_factory=list)
+
+
+def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """OpenAPI responses for these statuses, for a route's decorator."""
+    content = {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    return {status: {"description": _DESCRIPTIONS[status], "content": content} for status in statuses}
+
+
+class Progress(BaseModel):
+    """What is going on until there is an answer."""
+
+    detail: str = Field(description="What is going on, in words.")
+    seconds_left: int = Field(description="How long it still takes, estimated [s]; as `Retry-After` says.")
+
+
+NOT_READY: dict[int | str, dict[str, Any]] = {
+    202: {"description": "The model is being made ready; ask again after `Retry-After`", "model": Progress}
+}
+"""The OpenAPI response of a route that needs the sampler."""
+
+_DESCRIPTIONS = {
+    400: "The body is not JSON that can be read",
+    401: "Nobody known",
+    403: "Whoever asks may not",
+    404: "Nothing is stored there",
+    405: "Not a method of this address",
+    409: "The entry contradicts what is stored",
+    413: "The body is too large",
+    415: "The body is not JSON",
+    422: "A value cannot be used",
+    429: "Too many requests",
+    500: "Something failed here",
+    503: "Cannot answer now",
+    507: "The disk is full",
+}
+
+
+def problem(status: int, title: str, detail: str, errors: list[FieldError] | None = None) -> JSONResponse:
+    """A problem document as a response."""
+    document = Problem(title=title, status=status, detail=detail, errors=errors or [])
+    return JSONResponse(document.model_dump(), status, media_type=MEDIA_TYPE)
+
+
+def status_of(error: TaperwiseError) -> tuple[int, str]:
+    """Status and title of one of our errors."""
+    return next(_STATUS[kind] for kind in type(error).__mro__ if kind in _STATUS)
+
+
+def _say_that_keys_are_needed(schema: dict[str, Any]) -> None:
+    schema["components"]["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer"}}
+    guarded = {str(status): found for status, found in responses(401, 403, 429).items()}
+    for methods in schema["paths"].values():
+        for operation in methods.values():
+            if operation.get(RULE_KEY) != Rule.ANYONE:
+                operation["responses"].update(guarded)
+                operation["security"] = [{"key": []}]
+
+
+def install(app: FastAPI, with_keys: bool = False) -> None:
+    """Register the handlers, and what the OpenAPI schema says of refusals and keys."""
+    app.add_exception_handler(TaperwiseError, _ours)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(DBAPIError, _database)
+    app.add_exception_handler(PoolTimeoutError, _database)
+    app.add_exception_handler(OSError, _system)
+    app.add_exception_handler(Exception, _unforeseen)
+    bare = app.openapi
+
+    def described() -> dict[str, Any]:
+        schema = bare()
+        models = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")[1]
+        parts = schema.setdefault("components", {})
+        parts.setdefault("schemas", {}).update(models["$defs"])
+        if with_keys:
+            _say_that_keys_are_needed(schema)
+        return schema
+
+    app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
+
+
+async def _ours(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, TaperwiseError)  # noqa: S101 - narrows the type the framework hands over
+    waiting = {"Retry-After": str(error.seconds)} if isinstance(error, NotReadyError) else {}
+    if isinstance(error, NotReadyError) and request.method == "GET":
+        progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
+        return JSONResponse(progress.model_dump(), 202, headers=waiting)
+    status, title = status_of(error)
+    seen = "" if error.value is None else shown(error.value)
+    one = FieldError(
+        field=error.field, value=seen, message=shown_sentence(error.message), cure=shown_sentence(error.cure)
+    )
+    response = problem(status, title, shown_sentence(str(error)), [one])
+    response.headers.update(waiting)
+    if status == 401:
+        response.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
+    return response
+
+
+async def _invalid(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)  # noqa: S101 - as above
+    found = [refusal(e) for e in error.errors()[:20]]
+    first = found[0]
+    if first.field.lower() == "idempotency-key":  # as the IETF draft of the header field asks
+        cure = "Make an id for what you send, 8 to 64 letters, digits and ._:- characters, and send it in the header."
+        one = first.model_copy(update={"cure": cure})
+        return problem(400, "Idempotency-Key is needed", f"{one.field}: {one.message}. {cure}", [one])
+    detail = f"{first.field}: {first.message}" + (f" (got {first.value})" if first.value else "")
+    return problem(422, "A value cannot be used", f"{detail}. {first.cure}".strip(), found)
+
+
+async def _http(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)  # noqa: S101 - as above
+    response = problem(error.status_code, _DESCRIPTIONS.get(error.status_code, "Refused"), str(error.detail))
+    response.headers.update(error.headers or {})
+    return response
+
+
+async def _database(request: Request, error: Exception) -> JSONResponse:
+    failure = failure_of(error, request.method)
+    _log.error("database_failed", error=type(error).__name__, kind=failure.kind)
+    _count(request, failure.kind)
+    response = problem(failure.status, failure.title, failure.detail)
+    response.headers.update(failure.headers)
+    return response
+
+
+async def _system(request: Request, error: Exception) -> JSONResponse:
+    if is_disk_full(error):
+        return await _database(request, error)
+    raise error
+
+
+def _count(request: Request, kind: str) -> None:
+    figures = getattr(request.app.state, "figures", None)
+    if figures is not None:
+        figures.failure(kind)
+
+
+async def _unforeseen(request: Request, error: Exception) -> JSONResponse:
+    request_id = getattr(request.state, "request_id", "")
+    _log.error("unforeseen", error=type(error).__name__, request_id=request_id)
+    _count(request, "unforeseen")
+    stored = "" if request.method == "GET" else " Read the history to see whether your entry was recorded."
+    response = problem(500, _DESCRIPTIONS[500], f"The fault is ours; the log has more, under {request_id}.{stored}")
+    response.headers["X-Request-ID"] = request_id
+    return response

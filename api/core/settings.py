@@ -1,0 +1,130 @@
+"""Settings of the service, from the environment (prefix ``TAPERWISE_``) or the command line."""
+
+import ipaddress
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+from platformdirs import user_cache_path, user_data_path
+from pydantic import Field, ValidationError
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from taperwise.shared.errors import InvalidValueError
+
+__all__ = ["Settings"]
+
+
+class Settings(BaseSettings):
+    """All settings, each with its default.
+
+    Parameters
+    ----------
+    data_folder : Path
+        Where the SQLite database lives; the user's data folder by default.
+    cache_folder : Path
+        Where compiled code is kept between starts; the user's cache folder by default.
+    database_url : str
+        SQLAlchemy URL; empty for SQLite in the data folder.
+    host, port : str, int
+        Address to listen on; other machines reach it only with ``access=keys`` and a transport.
+    access : str
+        ``local``: whoever reaches the service is this machine's own user; ``keys``: people are told apart by keys.
+    transport : str
+        How other machines reach it: ``tls`` (here, with the two files), ``proxy`` (something before it speaks TLS and
+        passes the host name on), ``plain`` (not encrypted: everybody on the way reads along); empty: they do not.
+    tls_certificate, tls_key : Path or None
+        Files of the certificate and its key.
+    requests_a_minute : int
+        Requests one caller may make in a minute, where people are told apart.
+    sign_ins_a_minute : int
+        Sign-ins that may be tried in a minute from one address, or for one name.
+    seed : int
+        Seed of the sampler: the same log and seed give the same answer.
+    max_body_bytes : int
+        Largest request body accepted [bytes].
+    worker : bool
+        Whether `serve` also makes the answers that wait, beside the requests.
+    pool_floor : int
+        Distinct owners behind anything the pool publishes; 3 at the least.
+
+    Raises
+    ------
+    InvalidValueError
+        If a setting cannot be used.
+    """
+
+    model_config = SettingsConfigDict(env_prefix="TAPERWISE_", extra="ignore", frozen=True)
+
+    data_folder: Path = Field(default_factory=lambda: user_data_path("taperwise"))
+    cache_folder: Path = Field(default_factory=lambda: user_cache_path("taperwise"))
+    database_url: str = ""
+    host: str = "127.0.0.1"
+    port: int = Field(8765, ge=1, le=65535)
+    access: Literal["local", "keys"] = "local"
+    transport: Literal["", "tls", "proxy", "plain"] = ""
+    tls_certificate: Path | None = None
+    tls_key: Path | None = None
+    requests_a_minute: int = Field(600, ge=10, le=1_000_000)
+    sign_ins_a_minute: int = Field(10, ge=1, le=1000)
+    seed: int = Field(20_260_101, ge=0, le=2**31)
+    max_body_bytes: int = Field(16 * 1024 * 1024, ge=1024, le=64 * 1024 * 1024)
+    worker: bool = True
+    pool_floor: int = Field(5, ge=3, le=1000)
+
+    def __init__(self, **given: Any) -> None:
+        try:
+            super().__init__(**given)
+        except ValidationError as error:
+            first = error.errors()[0]
+            name = str(first["loc"][0])
+            source = f"--{name.replace('_', '-')} or TAPERWISE_{name.upper()}"
+            raise InvalidValueError(
+                first["msg"].removeprefix("Value error, "),
+                field=name,
+                value=first["input"],
+                cure=f"Set {source}, or leave it at its default.",
+            ) from None
+        self._check_reach()
+
+    def _check_reach(self) -> None:
+        """Nobody else is let in by mistake, and no key travels in the open by mistake."""
+        if self.for_others and self.access != "keys":
+            raise InvalidValueError(
+                "other machines could reach it there, and nothing would tell people apart",
+                field="host",
+                value=self.host,
+                cure="Listen on 127.0.0.1 (--host or TAPERWISE_HOST), or make an administrator (`taperwise person "
+                "add NAME --role administrator`, `taperwise key new NAME`) and set TAPERWISE_ACCESS=keys.",
+            )
+        if self.for_others and not self.transport:
+            raise InvalidValueError(
+                "keys would travel in the open",
+                field="transport",
+                value="nothing",
+                cure="Set TAPERWISE_TRANSPORT to tls (with TAPERWISE_TLS_CERTIFICATE and TAPERWISE_TLS_KEY), to "
+                "proxy if something before it speaks TLS, or to plain on a network where everybody may read along.",
+            )
+        if self.transport == "tls" and not (self.tls_certificate and self.tls_key):
+            missing = "tls_key" if self.tls_certificate else "tls_certificate"
+            raise InvalidValueError(
+                "TLS needs a certificate and its key", field=missing, value="nothing",
+                cure=f"Set TAPERWISE_{missing.upper()} to the file.",
+            )  # fmt: skip
+
+    @property
+    def for_others(self) -> bool:
+        """Whether it listens where other machines can reach it."""
+        try:
+            return self.host != "localhost" and not ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return True
+
+    @property
+    def encrypted(self) -> bool:
+        """Whether browsers reach it over TLS."""
+        return self.transport in ("tls", "proxy")
+
+    @cached_property
+    def url(self) -> str:
+        """The database URL in force."""
+        return self.database_url or f"sqlite:///{self.data_folder / 'taperwise.db'}"

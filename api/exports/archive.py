@@ -1,0 +1,291 @@
+"""An installation as a parcel: everything that is stored of it, to be unpacked elsewhere exactly as it was."""
+
+import hashlib
+import json
+import math
+import secrets
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
+from sqlalchemy.orm import Session
+
+from taperwise.api.core.database import Correction, Entry, Note, Trace
+from taperwise.api.core.idempotency import require_same_payload
+from taperwise.api.core.validation_errors import refusal
+from taperwise.api.installations import repository as installations
+from taperwise.api.log import repository, service
+from taperwise.api.pooling import repository as pool
+from taperwise.api.pooling.prior_schema import parsed
+from taperwise.api.pooling.service import prior_out
+from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.log import SweepOut
+from taperwise.api.schemas.quantities import Whole, Wire
+from taperwise.api.schemas.run import RunIn, TraceIn
+from taperwise.api.schemas.timestamps import Time
+from taperwise.model.inference.engine_prior import POOLED
+from taperwise.shared.errors import InvalidValueError
+
+__all__ = ["Archive", "pack", "sealed", "unpack"]
+
+_CURE = "Export it again, and bring the whole file."
+
+
+def _aware(value: datetime) -> datetime:
+    return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+
+
+Moment = Annotated[Time, AfterValidator(_aware)]
+Document = dict[str, Any]
+"""A document as it is stored; checked as what it is when the parcel is unpacked."""
+
+
+class CorrectionPacked(Wire):
+    """A correction; no document: the entry was voided."""
+
+    recorded_at: Moment
+    reason: str = Field(min_length=3, max_length=500)
+    document: Document | None = None
+
+
+class TracePacked(Wire):
+    """A run's trace as it was sent, and what was read from it."""
+
+    sent: Document
+    read: list[Document]
+
+
+class EntryPacked(Wire):
+    """An entry with all that hangs on it."""
+
+    kind: Literal["run", "adjustment", "acknowledged"]
+    happened_at: Moment
+    recorded_at: Moment
+    client_id: str | None = Field(None, min_length=8, max_length=64)
+    document: Document
+    corrections: list[CorrectionPacked] = Field(max_length=1000, fail_fast=True)
+    trace: TracePacked | None = None
+
+
+class NotePacked(Wire):
+    """A note."""
+
+    written_at: Moment
+    author: str = Field(max_length=100)
+    text: str = Field(min_length=1, max_length=2000)
+
+
+class PriorPacked(Wire):
+    """The pool's prior that the installation started from; without it, its answers would be others elsewhere."""
+
+    version: Annotated[int, Field(ge=1, le=2**31 - 1)]
+    document: Document
+
+
+class Contents(Wire):
+    """What is in a parcel."""
+
+    created_at: Moment
+    installation: Document
+    entries: list[EntryPacked] = Field(max_length=10_000, fail_fast=True)
+    notes: list[NotePacked] = Field(max_length=10_000, fail_fast=True)
+    prior: PriorPacked | None = Field(None, description="None: it started from the expert's word.")
+
+
+class Archive(Wire):
+    """A sealed parcel: a file that was cut short or changed does not fit its own count and seal."""
+
+    format: Literal["taperwise installation"]
+    version: Literal[1]
+    contents: Contents
+    entries: Whole = Field(description="How many entries there are.")
+    seal: str = Field(pattern="^[0-9a-f]{64}$", description="SHA-256 of the contents as compact JSON, keys sorted.")
+
+
+def sealed(contents: Contents) -> Archive:
+    """A parcel around its contents."""
+    return Archive(
+        format="taperwise installation", version=1, contents=contents, entries=len(contents.entries),
+        seal=_seal(contents),
+    )  # fmt: skip
+
+
+def _seal(contents: Contents) -> str:
+    document = contents.model_dump(mode="json")
+    if contents.prior is None:
+        del document["prior"]  # as parcels were sealed before there was one
+    text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def pack(session: Session, installation_id: int) -> Archive:
+    """Everything stored of an installation.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    row = installations.get(session, installation_id)
+    corrections = repository.corrections(session, installation_id)
+    entries = []
+    for entry in repository.entries(session, installation_id):
+        trace = session.get(Trace, entry.id)
+        entries.append(
+            EntryPacked(
+                kind=_kind(entry.kind),
+                happened_at=entry.happened_at,
+                recorded_at=entry.recorded_at,
+                client_id=entry.client_id,
+                document=entry.document,
+                corrections=[
+                    CorrectionPacked(recorded_at=c.recorded_at, reason=c.reason, document=c.document)
+                    for c in corrections.get(entry.id, ())
+                ],
+                trace=None if trace is None else TracePacked(sent=trace.sent, read=trace.read),
+            )
+        )
+    chosen = pool.prior_row(session, installation_id)
+    prior = None
+    if chosen is not None and chosen.version is not None and chosen.document is not None:
+        prior = PriorPacked(version=chosen.version, document=chosen.document)
+    notes = session.query(Note).where(Note.installation_id == installation_id).order_by(Note.id)
+    return sealed(
+        Contents(
+            created_at=row.created_at,
+            installation=row.document,
+            entries=entries,
+            notes=[NotePacked(written_at=n.written_at, author=n.author, text=n.text) for n in notes],
+            prior=prior,
+        )
+    )
+
+
+def _kind(kind: str) -> Literal["run", "adjustment", "acknowledged"]:
+    return "run" if kind == "run" else "adjustment" if kind == "adjustment" else "acknowledged"
+
+
+def unpack(session: Session, parcel: Archive, owner_id: int | None = None, client_id: str | None = None) -> int:
+    """Store what a parcel holds as a new installation.
+
+    Returns
+    -------
+    int
+        Its number here.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is not whole, or holds what the service would not have stored.
+    ReusedKeyError
+        If the id is another installation's.
+    """
+    contents = parcel.contents
+    if parcel.entries != len(contents.entries):
+        raise InvalidValueError(
+            f"the parcel says it holds {parcel.entries} entries",
+            field="entries",
+            value=len(contents.entries),
+            cure=_CURE,
+        )
+    if parcel.seal != _seal(contents):
+        raise InvalidValueError(
+            "the parcel is not as it was sealed: it was cut short or changed", field="seal", value=parcel.seal,
+            cure=_CURE,
+        )  # fmt: skip
+    _read("contents.installation", InstallationIn, contents.installation).record()
+    earlier = None if client_id is None else installations.by_client(session, client_id)
+    if earlier is not None:
+        same = earlier.owner_id == owner_id and pack(session, earlier.id).seal == parcel.seal
+        require_same_payload(same, client_id, "an installation")
+        return earlier.id
+    row = installations.add(session, contents.installation, contents.created_at, owner_id, client_id)
+    last: datetime | None = None
+    for number, packed in enumerate(contents.entries, 1):
+        if last is not None and packed.happened_at < last:
+            raise InvalidValueError(
+                "this entry is before the one it follows", field=f"contents.entries.{number - 1}.happened_at",
+                value=packed.happened_at.isoformat(), cure=_CURE,
+            )  # fmt: skip
+        last = packed.happened_at
+        _store(session, row.id, number, packed)
+    session.add_all(
+        Note(installation_id=row.id, written_at=n.written_at, author=n.author, text=n.text) for n in contents.notes
+    )
+    if contents.prior is not None:
+        _keep_prior(session, row.id, contents.prior)
+    session.flush()
+    service.load(session, row.id).position()  # the log has to hold together here too
+    return row.id
+
+
+def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> None:
+    """The prior under a new owner token: the old one stays with its owner.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is none.
+    """
+    document = packed.document
+    try:
+        prior_out(document)
+        prior = parsed(document)
+        size = len(POOLED)
+        if (len(prior.centre), [len(row) for row in prior.root]) != (size, [size] * size):
+            raise ValueError("another number of unknowns")
+        if not all(map(math.isfinite, (*prior.centre, *(x for row in prior.root for x in row)))):
+            raise ValueError("a figure that is none")
+        if not 0.0 <= prior.odd < 1.0:
+            raise ValueError("a share that is none")
+    except (KeyError, TypeError, ValueError) as error:
+        raise InvalidValueError(
+            f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE
+        ) from None
+    pool.put_prior(session, installation_id, secrets.token_hex(16), packed.version, document)
+
+
+_MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}
+
+
+def _store(session: Session, installation_id: int, number: int, packed: EntryPacked) -> None:
+    place = f"contents.entries.{number - 1}"
+    _read(f"{place}.document", _MODELS[packed.kind], packed.document)
+    entry = Entry(
+        installation_id=installation_id,
+        sequence=number,
+        kind=packed.kind,
+        happened_at=packed.happened_at,
+        recorded_at=packed.recorded_at,
+        document=packed.document,
+        client_id=packed.client_id,
+    )
+    session.add(entry)
+    session.flush()
+    for i, c in enumerate(packed.corrections):
+        if c.document is not None:
+            _read(f"{place}.corrections.{i}.document", _MODELS[packed.kind], c.document)
+        session.add(Correction(entry_id=entry.id, recorded_at=c.recorded_at, reason=c.reason, document=c.document))
+    if packed.trace is not None:
+        _read(f"{place}.trace.sent", TraceIn, packed.trace.sent)
+        for sweep in packed.trace.read:
+            _read(f"{place}.trace.read", SweepOut, sweep)
+        session.add(Trace(entry_id=entry.id, sent=packed.trace.sent, read=packed.trace.read))
+
+
+def _read(field: str, model: Any, document: Any) -> Any:
+    """A document as what it says it is.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is not that.
+    """
+    try:
+        return TypeAdapter(model).validate_python(document)
+    except ValidationError as error:
+        first = refusal({**error.errors()[0], "loc": ("body", *error.errors()[0]["loc"])})
+        raise InvalidValueError(
+            first.message, field=f"{field}.{first.field}", value=first.value, cure=first.cure
+        ) from None

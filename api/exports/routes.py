@@ -1,0 +1,98 @@
+"""Routes of papers: a parcel out and in, the table, the draws for a statistician."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Response
+from fastapi.openapi.models import Example
+
+from taperwise.api.accounts.authorization import Asker
+from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId, ReadingUnit, Unit
+from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.problems import NOT_READY, responses
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.exports import archive, netcdf, table
+from taperwise.api.exports.archive import Archive, Contents
+from taperwise.api.installations import repository as installations
+from taperwise.api.installations.routes import to_response
+from taperwise.api.log import service
+from taperwise.api.schemas.log import InstallationOut
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1/installations", tags=["papers"])
+
+_SMALLEST = Contents.model_validate(
+    {
+        "created_at": "2026-05-01T10:30:00Z",
+        "installation": {"needles": [{"label": "A", "taper_slope": {"value": 30.0, "unit": "mm/m"}}]},
+        "entries": [],
+        "notes": [],
+    }
+)
+_EXAMPLES: dict[str, Example] = {
+    "smallest": {
+        "summary": "An installation without any entry",
+        "value": archive.sealed(_SMALLEST).model_dump(mode="json"),
+    },
+}
+
+
+@router.post(
+    "/import",
+    **requires(Rule.SETS_UP),
+    status_code=201,
+    responses=responses(400, 409, 413, 415, 422, 503, 507),
+    summary="Unpack an installation",
+)
+def unpack(
+    sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)],
+    unit: Unit,
+    response: Response,
+    asker: Asker,
+    client_id: ClientId,
+) -> InstallationOut:
+    """A parcel that was exported here or elsewhere, as a new installation with all that belongs to it."""
+    number = archive.unpack(unit, sent, asker.person_id, client_id)
+    response.headers["Location"] = f"/api/v1/installations/{number}"
+    return to_response(installations.get(unit, number))
+
+
+@router.get(
+    "/{installation_id}/export",
+    **requires(Rule.SEES),
+    responses=responses(404, 422, 503),
+    summary="Pack an installation",
+)
+def export(installation_id: InstallationId, unit: ReadingUnit) -> Archive:
+    """Everything that is stored of it, sealed."""
+    return archive.pack(unit, installation_id)
+
+
+@router.get(
+    "/{installation_id}/table",
+    **requires(Rule.SEES),
+    response_class=Response,
+    responses={**responses(404, 422, 503), 200: {"content": {"text/csv": {}}}},
+    summary="The log as a table",
+)
+def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
+    """CSV in the preferred units; its last line says how many rows there are."""
+    return table.response(unit, installation_id)
+
+
+@router.get(
+    "/{installation_id}/draws",
+    **requires(Rule.SEES),
+    response_class=Response,
+    responses={**responses(404, 422, 503), **NOT_READY, 200: {"content": {"application/x-netcdf": {}}}},
+    summary="The posterior's draws",
+)
+def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
+    """All unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+    return Response(
+        netcdf.netcdf(desk.posterior(log)),
+        media_type="application/x-netcdf",
+        headers={"Content-Disposition": f'attachment; filename="installation-{installation_id}.nc"'},
+    )

@@ -1,0 +1,159 @@
+"""The sheet for the papers: the setting as it stands, how sure it is, every run and step."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.resources import files
+from typing import Any
+
+from starlette.exceptions import HTTPException
+
+from taperwise.api import __version__
+from taperwise.api.log import service
+from taperwise.api.presentation import prediction_text as expected
+from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.formatting import STAGES, chance, from_mark, quantity, stop
+from taperwise.api.schemas.installation import NeedleIn
+from taperwise.api.schemas.log import EntryOut
+from taperwise.api.schemas.recommendation import SuggestionOut
+from taperwise.model.design.wording import fraction
+
+__all__ = ["Line", "Sheet", "as_pdf", "sheet_of"]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One entry on the sheet."""
+
+    number: int
+    time: datetime
+    kind: str
+    words: str
+    state: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What stands on the sheet, in the installation's units.
+
+    Parameters
+    ----------
+    setting, confidence : tuple of (name, value)
+    tuned : bool
+        Whether all three stages are confirmed.
+    lines : tuple of Line
+    cautions : tuple of str
+    made_from : str
+        What it rests on.
+    """
+
+    name: str
+    made_at: datetime
+    setting: tuple[tuple[str, str], ...]
+    confidence: tuple[tuple[str, str], ...]
+    tuned: bool
+    stage: str
+    expected: tuple[str, ...]
+    lines: tuple[Line, ...]
+    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
+    made_from: str
+
+
+def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, now: datetime) -> Sheet:
+    """The sheet of a log.
+
+    Parameters
+    ----------
+    entries : list of EntryOut
+        The log as it is shown.
+    answer : SuggestionOut
+        To the log as it stands.
+    """
+    c, p = answer.confidence, answer.provenance
+    stages = (("full_throttle", c.full_throttle), ("idle_mixture", c.idle_mixture), ("idle_speed", c.idle_speed))
+    confidence = [
+        (
+            f"{STAGES[name].capitalize()} right",
+            chance(s.chance_in_band) + (", confirmed" if s.confirmed else "" if s.observed else ", not looked at"),
+        )
+        for name, s in stages
+    ]
+    confidence += [
+        ("Both mixtures right together", chance(c.both)),
+        ("Lean of peak at full throttle", chance(c.lean_chance)),
+    ]
+    return Sheet(
+        name=log.sent.name or f"Installation {log.installation_id}",
+        made_at=now,
+        setting=_setting(log),
+        confidence=tuple(confidence),
+        tuned=answer.stage == "tuned",
+        stage=STAGES[answer.stage],
+        expected=(
+            expected.rise_line(answer.expected),
+            expected.idle_line(answer.expected),
+            expected.speed_line(answer.expected),
+        )
+        if answer.action.kind in ("keep", "repeat_run")
+        else (),
+        lines=tuple(_line(entry, log) for entry in entries),
+        warnings=tuple(answer.warnings),
+        cautions=tuple(answer.cautions),
+        made_from=f"Taperwise {__version__}, model {p.model_version}, seed {p.seed}, {c.runs_used} of {c.runs} runs"
+        + ("" if p.diagnostics.converged else "; the posterior did NOT converge"),
+    )
+
+
+def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
+    here, sent = log.position(), log.sent
+    needle: NeedleIn = next(n for n in sent.needles if n.label == here.fitted_needle)
+    lean = sent.throttle_body.lean_direction
+    sense = lean if here.turns < 0 else ("counter_clockwise" if lean == "clockwise" else "clockwise")
+    way = f" ({fraction(here.turns)} {sense.replace('_', '-')} from the mark at the slide’s edge)" if here.turns else ""
+    targets = sent.in_preferred_units().targets
+    return (
+        ("Needle", f"{needle.label}, taper slope {quantity(sent.units.put(needle.taper_slope))}"),
+        ("Screw position", from_mark(here.turns) + way),
+        ("Idle stop", f"{stop(here.idle_stop_turns)} since the record began"),
+        ("Fuel", sent.fuel.replace("_", " ")),
+        ("Aimed at: EGT rise to peak", f"{quantity(targets.rise.low)} to {quantity(targets.rise.high)}"),
+        ("Aimed at: idle speed", f"{quantity(targets.idle_rpm.low)} to {quantity(targets.idle_rpm.high)}"),
+    )
+
+
+def _line(entry: EntryOut, log: service.Log) -> Line:
+    now: Any = entry.corrections[-1] if entry.corrections and not entry.voided else entry
+    if now.run is not None:
+        words = run_words(now.run, log.sent.units, log.sent.elevation)
+        note = now.run.note
+    elif now.adjustment is not None:
+        words, note = adjustment_words(now.adjustment), now.adjustment.note
+    else:
+        words, note = (entry.acknowledged.cause if entry.acknowledged else ""), ""
+    state = "voided" if entry.voided else "corrected" if entry.corrections else ""
+    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Found"}[entry.kind]
+    return Line(entry.sequence, entry.time, kind, words, state, note)
+
+
+def as_pdf(html: str) -> bytes:
+    """A page as PDF; nothing is loaded from anywhere.
+
+    Raises
+    ------
+    HTTPException
+        503 if the libraries that lay out text are not installed on this machine.
+    """
+    try:
+        import weasyprint
+    except OSError:
+        words = "No PDF can be made here: the Pango library is missing (Debian: libpangoft2-1.0-0). Print the page."
+        raise HTTPException(503, words) from None
+
+    def nothing(url: str, *_: Any, **__: Any) -> Any:
+        raise ValueError(f"the sheet loads nothing, and was asked for {url[:80]}")
+
+    style = files("taperwise.api.web").joinpath("static", "pages", "sheet.css").read_text(encoding="utf-8")
+    document = weasyprint.HTML(string=html, url_fetcher=nothing)
+    pdf: bytes = document.write_pdf(stylesheets=[weasyprint.CSS(string=style, url_fetcher=nothing)])
+    return pdf

@@ -1,0 +1,108 @@
+"""Spans around the request, learning and storing; none are made unless the usual ``OTEL_`` variables ask for them."""
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from taperwise.shared.errors import InvalidValueError
+
+if TYPE_CHECKING:
+    from opentelemetry.trace import Span, Tracer
+
+__all__ = ["NO_SPANS", "Spans", "spans_asked_for"]
+
+_ASKS = ("OTEL_EXPORTER_OTLP_ENDPOINT", "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT", "OTEL_TRACES_EXPORTER")
+
+
+class _Telling:
+    """A span under way; does nothing where there is none."""
+
+    def __init__(self, span: "Span | None") -> None:
+        self._span = span
+
+    def named(self, name: str, **attributes: str | int) -> None:
+        """Give it its name and what is known of it by now."""
+        if self._span is not None:
+            self._span.update_name(name)
+            self._span.set_attributes({f"taperwise.{key}": value for key, value in attributes.items()})
+
+
+class Spans:
+    """Makes spans with a tracer, or none without.
+
+    Parameters
+    ----------
+    provider : TracerProvider, optional
+        Of OpenTelemetry's SDK.
+    """
+
+    def __init__(self, provider: Any = None) -> None:
+        self._provider = provider
+        self._tracer: Tracer | None = None if provider is None else provider.get_tracer("taperwise")
+
+    @contextmanager
+    def span(self, name: str, **attributes: str | int) -> Iterator[_Telling]:
+        """A span around what is done inside; what goes wrong there is told by its kind alone, without any text."""
+        if self._tracer is None:
+            yield _Telling(None)
+            return
+        with self._tracer.start_as_current_span(name, record_exception=False, set_status_on_exception=False) as span:
+            telling = _Telling(span)
+            telling.named(name, **attributes)
+            try:
+                yield telling
+            except BaseException as error:
+                span.set_attribute("error.type", type(error).__name__)
+                raise
+
+    def close(self) -> None:
+        """Send what is left."""
+        if self._provider is not None:
+            self._provider.shutdown()
+
+
+NO_SPANS = Spans()
+
+
+def spans_asked_for(environment: Mapping[str, str] = os.environ) -> Spans:
+    """Spans where the environment asks for them.
+
+    Raises
+    ------
+    InvalidValueError
+        If it asks for them and OpenTelemetry is not installed, or for an exporter that is not known here.
+    """
+    asked = [name for name in _ASKS if environment.get(name, "").strip()]
+    kind = environment.get("OTEL_TRACES_EXPORTER", "").strip().lower() or "otlp"
+    if not asked or kind == "none" or environment.get("OTEL_SDK_DISABLED", "").strip().lower() == "true":
+        return NO_SPANS
+    if kind not in ("otlp", "console"):
+        raise InvalidValueError(
+            "this exporter is not known here",
+            field="OTEL_TRACES_EXPORTER",
+            value=kind,
+            cure="Use otlp, console or none.",
+        )
+    try:
+        return Spans(_provider(kind))
+    except ModuleNotFoundError:
+        raise InvalidValueError(
+            "spans need OpenTelemetry", field=asked[0], value=kind, cure="Install taperwise[otel], or unset it."
+        ) from None
+
+
+def _provider(kind: str) -> Any:
+    from opentelemetry.sdk.resources import Resource
+    from opentelemetry.sdk.trace import TracerProvider
+    from opentelemetry.sdk.trace.export import BatchSpanProcessor, ConsoleSpanExporter
+
+    name = {} if os.environ.get("OTEL_SERVICE_NAME") else {"service.name": "taperwise"}
+    provider = TracerProvider(resource=Resource.create(name))
+    if kind == "console":
+        provider.add_span_processor(BatchSpanProcessor(ConsoleSpanExporter()))
+    else:
+        from opentelemetry.exporter.otlp.proto.http.trace_exporter import OTLPSpanExporter
+
+        provider.add_span_processor(BatchSpanProcessor(OTLPSpanExporter()))
+    return provider

@@ -1,0 +1,105 @@
+"""Routes of belongings: everything of one's own taken along or erased; who looks after an installation, whose it is."""
+
+from typing import Any
+
+from fastapi import APIRouter, Response
+
+from taperwise.api.accounts import repository
+from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.principal import number_of
+from taperwise.api.accounts.schemas import AdviserOut, PersonOut
+from taperwise.api.core.dependencies import InstallationId, PersonId, ReadingUnit, Unit
+from taperwise.api.core.problems import responses
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.ownership import adviser_access, erasure
+from taperwise.api.ownership.data_export import export_of
+
+__all__ = ["router"]
+
+router = APIRouter(prefix="/api/v1", tags=["belongings"])
+
+_ENTRUSTED = responses(404, 422, 503)
+
+
+@router.get("/me/export", **requires(Rule.SIGNED_IN), responses=responses(409, 503), summary="Everything of one's own")
+def my_export(asker: Asker, unit: ReadingUnit) -> dict[str, Any]:
+    """Everything that is stored of whoever asks: the person, the keys without what opens, every installation."""
+    return export_of(unit, number_of(asker))
+
+
+@router.delete(
+    "/me", **requires(Rule.SIGNED_IN), status_code=204, responses=responses(404, 409, 503), summary="Be erased"
+)
+def erase_me(asker: Asker, unit: Unit) -> Response:
+    """Erase whoever asks with every installation they own; export first. It cannot be undone."""
+    erasure.erase(unit, number_of(asker))
+    return Response(status_code=204)
+
+
+@router.delete(
+    "/people/{person_id}",
+    **requires(Rule.ADMINISTERS),
+    status_code=204,
+    responses=responses(404, 409, 422, 503),
+    summary="Erase somebody",
+)
+def erase(person_id: PersonId, unit: Unit) -> Response:
+    """Erase somebody with every installation they own. It cannot be undone."""
+    erasure.erase(unit, person_id)
+    return Response(status_code=204)
+
+
+@router.get("/advisers", **requires(Rule.SIGNED_IN), responses=responses(503), summary="Advisers")
+def advisers(unit: ReadingUnit) -> list[PersonOut]:
+    """Who may be entrusted with an installation."""
+    return [PersonOut.of(row) for row in repository.named_advisers(unit)]
+
+
+@router.get(
+    "/installations/{installation_id}/advisers",
+    **requires(Rule.SEES),
+    responses=_ENTRUSTED,
+    summary="Who looks after it",
+)
+def entrusted(installation_id: InstallationId, unit: ReadingUnit) -> list[AdviserOut]:
+    """Advisers of the installation."""
+    return [AdviserOut.of(trust, person) for trust, person in repository.advisers_of(unit, installation_id)]
+
+
+@router.put(
+    "/installations/{installation_id}/advisers/{person_id}",
+    **requires(Rule.OWNS),
+    status_code=204,
+    responses=_ENTRUSTED,
+    summary="Entrust it",
+)
+def entrust(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
+    """Let an adviser see the installation and record for it."""
+    adviser_access.grant_access(unit, installation_id, person_id)
+    return Response(status_code=204)
+
+
+@router.delete(
+    "/installations/{installation_id}/advisers/{person_id}",
+    **requires(Rule.OWNS),
+    status_code=204,
+    responses=_ENTRUSTED,
+    summary="Take it back",
+)
+def take_back(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
+    """Entrust it to them no longer."""
+    adviser_access.take_back(unit, installation_id, person_id)
+    return Response(status_code=204)
+
+
+@router.put(
+    "/installations/{installation_id}/owner/{person_id}",
+    **requires(Rule.OWNS),
+    status_code=204,
+    responses=_ENTRUSTED,
+    summary="Give it to somebody",
+)
+def give(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
+    """Make somebody else the owner; an adviser who gives away what they set up goes on looking after it."""
+    adviser_access.give(unit, installation_id, person_id)
+    return Response(status_code=204)

@@ -1,0 +1,277 @@
+"""What happens when an owner contributes, withdraws, or asks where to start."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from taperwise.api.accounts.principal import current
+from taperwise.api.core.database import Database
+from taperwise.api.installations import repository as installations
+from taperwise.api.log import repository as log_storage
+from taperwise.api.pooling import repository
+from taperwise.api.pooling.fitting import Fitter
+from taperwise.api.pooling.prior_schema import in_our_scale, prior_of
+from taperwise.api.pooling.prior_source import Basis, basis_of, published_basis
+from taperwise.api.pooling.pseudonyms import owner_hash, owner_token, token_shown
+from taperwise.api.pooling.tables import Contribution
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.pool import AuditOut, ContributionOut, HappenedOut, PoolOut, PriorOut, RestsOut
+from taperwise.api.schemas.pool_documents import ContributionDoc, PublishedDoc, contribution_of, digest, quarter_of
+from taperwise.model import MODEL_VERSION
+from taperwise.model.inference.engine_prior import EnginePrior
+from taperwise.model.population.covariates import kind_of
+from taperwise.model.population.predictive_prior import EXPERT_SERVED, Served, predictive_prior
+from taperwise.model.population.scale import SCALE
+from taperwise.model.population.summary import Summary
+from taperwise.shared.errors import ConflictError, NotFoundError
+from taperwise.shared.records import Installation
+
+__all__ = [
+    "choose_prior",
+    "contribute",
+    "latest_contribution",
+    "now_quarter",
+    "on_owner_changed",
+    "prior_of_similar_engines",
+    "prior_out",
+    "shown",
+    "state_of",
+    "withdraw",
+    "withdraw_live",
+]  # fmt: skip
+
+
+def now_quarter(now: datetime) -> str:
+    """The quarter it is."""
+    return quarter_of(now.year, now.month)
+
+
+def contribute(session: Session, installation_id: int, summary: Summary, given: str | None) -> ContributionOut:
+    """Keep what an engine leaves; what it left before is withdrawn.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    ConflictError
+        If the very same is there already.
+        Or if what it left could not be read again: nothing is kept then.
+    """
+    sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    now = datetime.now(UTC)
+    try:
+        document = contribution_of(summary, kind_of(sent.record()), MODEL_VERSION, now_quarter(now))
+        document.summary()
+    except ValueError as error:
+        raise ConflictError(
+            f"what this engine taught cannot be told: {str(error).splitlines()[0]}", field="consent", value=True,
+            cure="Make another run first, then contribute again.",
+        ) from error  # fmt: skip
+    plain = document.model_dump(mode="json")
+    live = [row for row in repository.of_installation(session, installation_id) if row.document is not None]
+    if any(_unmarked(row.document) == _unmarked(plain) for row in live):
+        raise ConflictError(
+            "this very contribution is in the pool already", field="consent", value=live[-1].digest[:12],
+            cure="Make another run first, then contribute again.",
+        )  # fmt: skip
+    token = owner_token(session, installation_id, given)
+    withdraw_live(session, installation_id, now)
+    name = digest(plain)
+    row = repository.add(session, installation_id, owner_hash(token), name, plain, now)
+    repository.audit(session, "contributed", now, digest=name)
+    return _outward(session, installation_id, row)
+
+
+def _unmarked(document: dict[str, Any] | None) -> dict[str, Any]:
+    return {name: value for name, value in (document or {}).items() if name not in ("mark", "schema_version", "scale")}
+
+
+def withdraw(session: Session, installation_id: int) -> ContributionOut:
+    """Take a contribution back: it is deleted here and stands behind no version published from now on.
+
+    Raises
+    ------
+    NotFoundError
+        If there is none to withdraw.
+    """
+    installations.get(session, installation_id, lock=True)
+    if not withdraw_live(session, installation_id, datetime.now(UTC)):
+        raise _nothing(installation_id)
+    return shown(session, installation_id)
+
+
+def withdraw_live(session: Session, installation_id: int, now: datetime) -> int:
+    """Withdraw whatever an installation has in the pool; how many that were."""
+    live = [row for row in repository.of_installation(session, installation_id) if row.withdrawn_at is None]
+    for row in live:
+        row.withdrawn_at, row.document = now, None
+        repository.audit(session, "withdrawn", now, digest=row.digest)
+    session.flush()
+    return len(live)
+
+
+def _nothing(installation_id: int) -> NotFoundError:
+    return NotFoundError(
+        "this engine has left nothing in the pool", field="installation_id", value=installation_id,
+        cure="Contribute first.",
+    )  # fmt: skip
+
+
+def shown(session: Session, installation_id: int) -> ContributionOut:
+    """The latest contribution of an installation.
+
+    Raises
+    ------
+    NotFoundError
+        If there was none.
+    """
+    installations.get(session, installation_id)
+    rows = repository.of_installation(session, installation_id)
+    if not rows:
+        raise _nothing(installation_id)
+    return _outward(session, installation_id, rows[-1])
+
+
+def latest_contribution(session: Session, installation_id: int) -> ContributionOut | None:
+    """What an installation left last; None if it left nothing yet."""
+    try:
+        return shown(session, installation_id)
+    except NotFoundError:
+        return None
+
+
+def _outward(session: Session, installation_id: int, row: Contribution) -> ContributionOut:
+    rows = repository.of_installation(session, installation_id) if _is_theirs(session, installation_id) else []
+    happened = repository.happened_to(session, {each.digest for each in rows})
+    return ContributionOut(
+        owner=token_shown(session, installation_id),
+        digest=row.digest,
+        withdrawn=row.withdrawn_at is not None,
+        contribution=None if row.document is None else ContributionDoc.model_validate(row.document),
+        in_versions=repository.versions_of(session, row.id),
+        history=[HappenedOut.model_validate({"quarter": now_quarter(a.at), "what": a.what}) for a in happened],
+    )
+
+
+def _is_theirs(session: Session, installation_id: int) -> bool:
+    """Whether whoever asks owns it, or this machine."""
+    asker = current()
+    return asker.everything or asker.person_id == installations.get(session, installation_id).owner_id
+
+
+def state_of(session: Session, floor: int) -> PoolOut:
+    """The pool as anyone may see it: nothing of what came or went since the latest version."""
+    published = [PublishedDoc.model_validate(v.document) for v in repository.versions(session)]
+    return PoolOut(
+        floor=floor,
+        latest=published[-1] if published else None,
+        versions=[each.version for each in published],
+        audit=[
+            AuditOut(quarter=each.quarter, version=each.version, engines=each.engines, came=each.came, went=each.went)
+            for each in published
+        ],
+    )
+
+
+def choose_prior(
+    database: Database, installation_id: int, wanted: str, given: str | None, floor: int, fitter: Fitter
+) -> PriorOut:
+    """Choose the prior an installation starts from; it stays the same from then on.
+
+    No transaction is open while the pool is fitted without the owner's engines.
+
+    Raises
+    ------
+    ConflictError
+        If something was recorded already.
+    NotConvergedError
+        If the pool could not be fitted without the owner's engines.
+    """
+    with database.unit() as session:
+        installation = _not_begun(session, installation_id, wanted)
+        token = owner_token(session, installation_id, given)
+        basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id, floor)
+    if basis.others is not None:
+        basis = basis.fitted(basis.others, fitter)
+    served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind_of(installation))
+    document = _prior_document(served, basis.why, basis.version, basis.quarter)
+    with database.unit() as session:
+        _not_begun(session, installation_id, wanted)
+        basis.keep(session)
+        repository.put_prior(session, installation_id, token, basis.version, document)
+        repository.forget_answer(session, installation_id)
+    return prior_out(document)
+
+
+def on_owner_changed(session: Session, installation_id: int) -> None:
+    """An installation has another owner: what it left is theirs.
+
+    What it was to start from stays, unless engines of theirs are in that version and nothing is recorded yet: then they
+    choose anew. Once something is recorded answers rest on it.
+    """
+    row = repository.prior_row(session, installation_id)
+    if row is None:
+        return
+    token = owner_token(session, installation_id, None)
+    if row.version is None or log_storage.last_sequence(session, installation_id):
+        return
+    if any(each.owner == owner_hash(token) for each in repository.members(session, row.version)):
+        why = "it was given to you, and your own engines are in the version it was to start from: choose anew"
+        repository.put_prior(session, installation_id, token, None, _prior_document(EXPERT_SERVED, why, None, None))
+        repository.forget_answer(session, installation_id)
+
+
+def _not_begun(session: Session, installation_id: int, wanted: str) -> Installation:
+    sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    if log_storage.last_sequence(session, installation_id):
+        raise ConflictError(
+            "the prior is chosen before the first entry", field="prior", value=wanted,
+            cure="Set up the installation anew to start from another prior.",
+        )  # fmt: skip
+    return sent.record()
+
+
+def prior_of_similar_engines(
+    session: Session, installation_id: int, installation: Installation
+) -> tuple[EnginePrior | None, str]:
+    """What the pool says of engines like this one, for comparing; None with the reason where it says nothing.
+
+    The prior it started from where that was the pool's, else the latest version, unless its own owner is in it.
+    """
+    row = repository.prior_row(session, installation_id)
+    if row is not None and row.version is not None and in_our_scale(row.document):
+        return prior_of(row), f"version {row.version}, which it started from"
+    basis = published_basis(session, installation_id)
+    if basis.population is None:
+        return None, basis.why
+    return predictive_prior(basis.population, kind_of(installation)).prior, f"version {basis.version} of the pool"
+
+
+def _prior_document(served: Served, why: str, version: int | None, quarter: str | None) -> dict[str, Any]:
+    rests = served.rests
+    return {
+        "scale": SCALE,
+        "centre": list(served.prior.centre),
+        "root": [list(row) for row in served.prior.root],
+        "odd": served.prior.odd,
+        "why": why,
+        "rests": {
+            "engines": rests.engines // 5 * 5,
+            "similar": round(rests.similar, 2),
+            "spread_full": round(rests.narrower_full, 3),
+            "spread_idle": round(rests.narrower_idle, 3),
+            "version": version,
+            "quarter": quarter,
+        },
+    }
+
+
+def prior_out(document: dict[str, Any] | None) -> PriorOut:
+    """A prior as it is shown."""
+    expert = (
+        "nothing else was asked for" if document is None else "its pool's word was told in units of another release"
+    )
+    kept = document if in_our_scale(document) else _prior_document(EXPERT_SERVED, expert, None, None)
+    rests = RestsOut.model_validate(kept["rests"])
+    return PriorOut(prior="expert" if rests.version is None else "pool", why=kept["why"], rests=rests)

@@ -1,0 +1,83 @@
+"""Routes for before the first run: which prior, which needle, where its screw."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body
+from fastapi.openapi.models import Example
+
+from taperwise.api.core.dependencies import Db, InstallationId, ReadingUnit
+from taperwise.api.core.problems import responses
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.log import service as log
+from taperwise.api.pooling import repository, service
+from taperwise.api.pooling.dependencies import Fit, Floor
+from taperwise.api.pooling.prior_schema import prior_of
+from taperwise.api.pooling.tables import EnginePriorRow
+from taperwise.api.schemas.pool import PriorOut, StartIn, StartOut, StartPlace
+from taperwise.model.design.reachable_settings import NeedleOptimum
+from taperwise.model.design.starting_point import start_of
+from taperwise.shared import cautions
+from taperwise.shared.records import Installation
+
+__all__ = ["router", "start_of_log"]
+
+router = APIRouter(prefix="/api/v1", tags=["pool"])
+
+_EXAMPLES: dict[str, Example] = {
+    "pool": {"summary": "What engines like it showed", "value": {"prior": "pool"}},
+    "expert": {"summary": "The expert prior", "value": {"prior": "expert"}},
+}
+
+
+@router.post(
+    "/installations/{installation_id}/prior",
+    **requires(Rule.SEES),
+    status_code=201,
+    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
+    summary="Choose the prior to start from",
+)
+def choose_prior(
+    installation_id: InstallationId,
+    sent: Annotated[StartIn, Body(openapi_examples=_EXAMPLES)],
+    database: Db,
+    floor: Floor,
+    fitter: Fit,
+) -> PriorOut:
+    """The pool's word or the expert's, before the first entry; it does not change afterwards."""
+    return service.choose_prior(database, installation_id, sent.prior, sent.owner, floor, fitter)
+
+
+@router.get(
+    "/installations/{installation_id}/start",
+    **requires(Rule.SEES),
+    responses=responses(404, 422, 503),
+    summary="Where to start",
+)
+def start(installation_id: InstallationId, unit: ReadingUnit) -> StartOut:
+    """Needle and first screw position with chances, before the first run, from the prior chosen."""
+    return start_of_log(log.load(unit, installation_id), repository.prior_row(unit, installation_id))
+
+
+def start_of_log(recorded: log.Log, row: EnginePriorRow | None) -> StartOut:
+    """Where an installation should start, from the prior that was chosen for it."""
+    reaches = start_of(recorded.installation, prior_of(row))
+    return StartOut(
+        advice=_advice(reaches, recorded.installation),
+        needles=[StartPlace(needle=r.needle, turns_from_mark=r.turns, chance_both=r.chance_both) for r in reaches],
+        prior=service.prior_out(None if row is None else row.document),
+        cautions=list(cautions.for_stage("full_throttle")),
+    )
+
+
+def _advice(reaches: tuple[NeedleOptimum, ...], installation: Installation) -> str:
+    """The start in words."""
+    best = reaches[0]
+    if best.chance_both <= 0.0:
+        middle = sorted(installation.needles, key=lambda n: n.taper_slope)[len(installation.needles) // 2]
+        return (
+            "Too little is known to name a start that is safe from running lean: fit a middle needle, such as "
+            f"{middle.label}, with its mark at the slide's edge, and let the first run tell."
+        )
+    way = f"{abs(best.turns):g} turn {'out' if best.turns > 0 else 'in'} from its mark at the slide's edge"
+    place = way if best.turns else "with its mark at the slide's edge"
+    return f"Fit needle {best.needle}, {place}: both mixtures are right there with a chance of {best.chance_both:.0%}."

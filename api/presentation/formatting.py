@@ -1,0 +1,143 @@
+"""Figures in words, for people: signs of units, chances, turns with their effect."""
+
+import re
+from datetime import datetime
+
+from taperwise.api.schemas.log import Shown
+from taperwise.api.schemas.quantities import Quantity
+from taperwise.api.schemas.recommendation import IntervalOut, RunsToFinishOut
+from taperwise.model.design.wording import fraction
+from taperwise.shared.meters import meters
+from taperwise.shared.units import KINDS, from_si
+
+__all__ = [
+    "LABELS",
+    "STAGES",
+    "about",
+    "chance",
+    "from_mark",
+    "interval",
+    "moment",
+    "quantity",
+    "screw",
+    "shown",
+    "sign",
+    "stop",
+    "to_finish",
+    "units_of",
+    "with_form_labels",
+]
+
+STAGES = {
+    "full_throttle": "full throttle",
+    "idle_mixture": "idle mixture",
+    "idle_speed": "idle speed",
+    "tuned": "tuned",
+}
+"""Stages in words."""
+
+_SIGNS = {
+    "degF": "°F", "degC": "°C", "kelvin": "K", "delta_degF": "°F", "delta_degC": "°C", "percent": "%", "fraction": "",
+    "1": "", "in**3": "in³", "cm**3": "cm³", "litre": "L", "turn": "turns",
+}  # fmt: skip
+
+LABELS = {
+    "egt_rise": "EGT rise",
+    "idle_quality": "how it idles",
+    "idle_rpm_rise": "rise of idle speed",
+    "static_rpm": "static speed",
+    "idle_rpm": "idle speed",
+    "power_rpm_rise": "rise to best power",
+    **{meter.name: meter.words for meter in meters()},
+    "altimeter_setting": "altimeter setting",
+    "air_temperature": "air temperature",
+    "relative_humidity": "relative humidity",
+    "taper_slope": "taper slope",
+    "fitted_needle": "fitted needle",
+    "turns_from_mark": "turns from the mark",
+    "throttle_body": "throttle body",
+    "egt_probes": "exhaust probes",
+    "screw_pitch": "screw pitch",
+    "slide_stroke": "slide travel",
+    "idle_opening": "idle opening",
+    "orifice_diameter": "orifice diameter",
+    "needle_diameter": "needle diameter",
+    "mark_to_orifice": "mark to orifice",
+    "idle_stop_pitch": "idle stop pitch",
+}
+"""Names of fields as the forms call them."""
+
+_NAMES = re.compile(r"\b(" + "|".join(LABELS) + r")\b")
+
+
+def with_form_labels(text: str) -> str:
+    """A refusal with the fields called as the form calls them."""
+    text = re.sub(r"\.value$", "", text)
+    plain = text.replace(", without quotes", "").replace("; the OpenAPI page lists the kinds", "")
+    return _NAMES.sub(lambda found: LABELS[found.group()], plain)
+
+
+def sign(unit: str) -> str:
+    """A unit as it is written beside a number."""
+    return _SIGNS.get(unit, unit)
+
+
+def units_of(kind: str) -> list[tuple[str, str]]:
+    """Units a kind may be given in, each with its sign."""
+    return [(unit, sign(unit)) for unit in KINDS[kind].units]
+
+
+def quantity(q: Quantity | Shown) -> str:
+    """A number with its unit's sign."""
+    return f"{q.value:.6g} {sign(q.unit)}".strip()
+
+
+def shown(kind: str, inside: float, unit: str, digits: int = 0) -> str:
+    """An inside value in a unit, rounded for reading."""
+    return f"{from_si(kind, inside, unit):.{digits}f} {sign(unit)}".strip()
+
+
+def chance(x: float | None) -> str:
+    """A chance; one that is all but certain is not called certain."""
+    if x is None:
+        return "not known"
+    return f"{100 * x:.0f}\u00a0%" if 0.005 < x < 0.995 else "over 99\u00a0%" if x > 0.5 else "under 1\u00a0%"
+
+
+def screw(turns: float) -> str:
+    """Signed turns of the needle holder."""
+    return "no turn" if abs(turns) < 1 / 128 else f"{fraction(turns)} {'richer' if turns > 0 else 'leaner'}"
+
+
+def from_mark(turns: float) -> str:
+    """Where the screw stands."""
+    return "at its mark" if abs(turns) < 1 / 128 else f"{screw(turns)} from its mark"
+
+
+def about(turns: float) -> str:
+    """An estimate of signed turns, to the sixteenth: no hex key knows finer ones."""
+    return screw(round(turns * 16) / 16)
+
+
+def stop(turns: float) -> str:
+    """Signed turns of the idle stop."""
+    return "no turn" if abs(turns) < 1 / 128 else f"{fraction(turns)} {'faster' if turns > 0 else 'slower'}"
+
+
+def interval(i: IntervalOut, digits: int = 0) -> str:
+    """Median and the range that holds nine times in ten."""
+    low, high = i.interval_90
+    return f"{i.median:.{digits}f} {sign(i.unit)} (90 %: {low:.{digits}f} to {high:.{digits}f})"
+
+
+def to_finish(runs: RunsToFinishOut) -> str:
+    """How many more runs are expected, with the range that holds 8 times in 10."""
+    expected = round(runs.expected)
+    low, high = max(1, runs.low_80), max(1, runs.high_80)
+    between = f"{low}" if low == high else f"{low} to {high}"
+    return f"About {max(1, expected)} more {'run' if expected <= 1 else 'runs'} to finish ({between}, 8 times in 10)"
+
+
+def moment(time: datetime, seconds: bool = False) -> str:
+    """Date and time of day, UTC."""
+    return time.strftime("%Y-%m-%d %H:%M:%S UTC" if seconds else "%Y-%m-%d %H:%M UTC")

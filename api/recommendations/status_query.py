@@ -1,0 +1,81 @@
+"""Many installations at a glance: a few queries for all of them, and nothing learned."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Select, case, func, select
+from sqlalchemy.orm import Session
+
+from taperwise.api.core.database import Answer, Correction, Entry, Installation, Note
+from taperwise.api.recommendations.stored_answer import in_units
+from taperwise.api.schemas.recommendation import SuggestionOut
+from taperwise.api.schemas.units import Units
+from taperwise.model import MODEL_VERSION
+
+__all__ = ["InstallationStatus", "overview"]
+
+
+@dataclass(frozen=True)
+class InstallationStatus:
+    """Where an installation stands.
+
+    Parameters
+    ----------
+    last_entry, last_run : datetime or None
+    notes : int
+    kept : SuggestionOut or None
+        The answer to its log as it stands, if it was made already.
+    """
+
+    last_entry: datetime | None = None
+    last_run: datetime | None = None
+    notes: int = 0
+    kept: SuggestionOut | None = None
+
+
+def overview(session: Session, rows: Sequence[Installation], seed: int) -> dict[int, InstallationStatus]:
+    """Where each of these installations stands, by number."""
+    numbers = [row.id for row in rows]
+    a_run = case((Entry.kind == "run", Entry.happened_at))
+    entries = {
+        found[0]: (found[1], found[2], found[3])
+        for found in session.execute(
+            select(Entry.installation_id, func.max(Entry.sequence), func.max(Entry.happened_at), func.max(a_run))
+            .where(Entry.installation_id.in_(numbers))
+            .group_by(Entry.installation_id)
+        )
+    }
+    corrected = _counted(
+        session,
+        select(Entry.installation_id, func.count())
+        .join_from(Correction, Entry, Entry.id == Correction.entry_id)
+        .where(Entry.installation_id.in_(numbers))
+        .group_by(Entry.installation_id),
+    )
+    notes = _counted(
+        session,
+        select(Note.installation_id, func.count())
+        .where(Note.installation_id.in_(numbers))
+        .group_by(Note.installation_id),
+    )
+    answers = {row.installation_id: row for row in session.scalars(_answers(numbers, seed))}
+    shown = {}
+    for row in rows:
+        sequence, last_entry, last_run = entries.get(row.id, (0, None, None))
+        answer = answers.get(row.id)
+        fresh = answer is not None and answer.sequence == sequence + corrected.get(row.id, 0)
+        units = Units.model_validate(row.document.get("units") or {})
+        kept = in_units(answer.document, units) if answer is not None and fresh else None
+        shown[row.id] = InstallationStatus(last_entry, last_run, notes.get(row.id, 0), kept)
+    return shown
+
+
+def _counted(session: Session, query: Select[int, int]) -> dict[int, int]:
+    return {found[0]: found[1] for found in session.execute(query)}
+
+
+def _answers(numbers: list[int], seed: int) -> Select[Answer]:
+    return select(Answer).where(
+        Answer.installation_id.in_(numbers), Answer.seed == seed, Answer.model_version == MODEL_VERSION
+    )

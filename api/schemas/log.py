@@ -1,0 +1,190 @@
+"""What is recorded and read back, as the service speaks of it."""
+
+from datetime import datetime
+from typing import Literal
+
+from pydantic import BaseModel, Field
+
+from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
+from taperwise.api.schemas.corrections import CorrectionOut
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.recommendation import ConfidenceOut, Position, SuggestionOut
+from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.units import Units
+from taperwise.model.physics.air import density_ratio
+from taperwise.shared.runs import Air
+from taperwise.shared.units import in_unit
+
+__all__ = [
+    "AcknowledgeRecorded",
+    "AdjustmentRecorded",
+    "AirOut",
+    "CorrectionRecorded",
+    "EntryOut",
+    "History",
+    "IdleLevelOut",
+    "InstallationOut",
+    "InstallationPage",
+    "RunRecorded",
+    "SweepOut",
+]
+
+
+class InstallationOut(BaseModel):
+    """An installation as recorded, and the same read back in its preferred units."""
+
+    id: int
+    created_at: datetime
+    installation: InstallationIn
+    in_preferred_units: InstallationIn
+
+
+class InstallationPage(BaseModel):
+    """Some of the installations, the newest first."""
+
+    total: int
+    installations: list[InstallationOut]
+
+
+class Shown(BaseModel):
+    """A quantity with its unit."""
+
+    value: float
+    unit: str
+
+    @classmethod
+    def of(cls, kind: str, inside: float, unit: str) -> "Shown":
+        """From an inside value."""
+        return cls.model_validate(in_unit(kind, inside, unit))
+
+
+class AirOut(BaseModel):
+    """The air a run came to, in the installation's units; density over the sea-level standard."""
+
+    temperature: Shown
+    pressure: Shown
+    density_ratio: float
+
+    @classmethod
+    def of(cls, air: Air, units: Units) -> "AirOut":
+        """From the record.
+
+        Raises
+        ------
+        OutOfRangeError
+            If there is no such air.
+        """
+        return cls(
+            temperature=Shown.of("temperature", air.temperature_kelvin, units.temperature),
+            pressure=Shown.of("pressure", air.pressure_pascal, units.pressure),
+            density_ratio=float(f"{density_ratio(air):.6g}"),
+        )
+
+
+class EntryOut(BaseModel):
+    """An entry of the log as recorded; a run with the air it came to."""
+
+    id: int
+    sequence: int
+    kind: Literal["run", "adjustment", "acknowledged"]
+    time: datetime
+    recorded_at: datetime
+    run: RunIn | None = None
+    air: AirOut | None = None
+    adjustment: AdjustmentIn | None = None
+    acknowledged: AcknowledgeIn | None = None
+    voided: bool = Field(False, description="Whether the latest correction voided it.")
+    corrections: list[CorrectionOut] = Field(
+        default_factory=list, description="What it should have been; the latest holds."
+    )
+
+
+class History(BaseModel):
+    """The installation with all that was recorded, in order."""
+
+    installation: InstallationOut
+    entries: list[EntryOut]
+    position: Position
+
+
+class CylinderOut(BaseModel):
+    """One cylinder of a sweep, in kelvin and seconds; null where there is nothing to say."""
+
+    seen: Literal["peak", "fell_at_once", "not_passed"]
+    plateau_kelvin: float | None
+    rise_kelvin: float | None
+    error_kelvin: float | None
+    start_seconds: float | None
+    peak_seconds: float | None
+    lag_seconds: float | None
+    noise_kelvin: float | None
+
+
+class InstrumentsOut(BaseModel):
+    """What the other channels showed, in SI; null where there is no such channel, or too little of it."""
+
+    static_rpm: float | None
+    power_rpm_rise: float | None
+    lambda_full_rich: float | None
+    fuel_flow_m3_s: float | None
+    highest: dict[str, float]
+    throttle_moved: bool
+
+
+class SweepOut(BaseModel):
+    """What a leaning sweep showed, by column of the trace."""
+
+    instruments: InstrumentsOut | None = None
+    cylinders: dict[str, CylinderOut]
+    leanest: str
+    spread_kelvin: float | None = Field(None, description="Mean rise of the cylinders less the leanest one's.")
+    first_to_peak: str | None
+    departing: list[str]
+
+
+class WhatFollows(BaseModel):
+    """What follows from something recorded; null where learning failed: it is recorded all the same."""
+
+    confidence: ConfidenceOut | None
+    suggestion: SuggestionOut | None
+    warnings: list[str]
+
+
+class RunRecorded(WhatFollows):
+    """The run as recorded, and what it taught."""
+
+    run: EntryOut
+    sweeps: list[SweepOut] = Field(default_factory=list, description="What was read from the run's trace.")
+    means: list[str] = Field(default_factory=list, description="What single readings mean, in words.")
+    warnings: list[str]
+
+
+class AdjustmentRecorded(WhatFollows):
+    """The adjustment as recorded, where everything stands after it, and the suggestion that follows."""
+
+    adjustment: EntryOut
+    position: Position
+
+
+class AcknowledgeRecorded(WhatFollows):
+    """The acknowledgement as recorded, and the suggestion that is given again."""
+
+    acknowledged: EntryOut
+
+
+class CorrectionRecorded(WhatFollows):
+    """The entry with its corrections, where everything stands now, and the suggestion that follows."""
+
+    entry: EntryOut
+    position: Position
+
+
+class IdleLevelOut(BaseModel):
+    """How one idle judgement shows itself; common practice, no published source."""
+
+    level: int
+    key: str
+    name: str
+    looks: str
+    sounds: str
+    smells: str

@@ -1,0 +1,41 @@
+"""The units an installation's answers come in."""
+
+from typing import Any, Literal
+
+from pydantic import BaseModel
+
+from taperwise.api.schemas.quantities import Quantity, Wire
+from taperwise.shared.units import in_unit
+
+__all__ = ["Units"]
+
+
+class Units(Wire):
+    """Units the answers come in."""
+
+    temperature: Literal["degF", "degC", "kelvin"] = "degF"
+    temperature_rise: Literal["delta_degF", "delta_degC", "kelvin"] = "delta_degF"
+    pressure: Literal["inHg", "hPa", "kPa", "Pa", "mmHg", "mbar"] = "inHg"
+    length: Literal["mm", "in", "m", "cm"] = "mm"
+    elevation: Literal["ft", "m"] = "ft"
+    taper: Literal["mm/m", "mm/mm", "in/in", "percent"] = "mm/m"
+    head_temperature: Literal["degF", "degC", "kelvin"] = "degF"
+    exhaust_temperature: Literal["degF", "degC", "kelvin"] = "degF"
+    fuel_flow: Literal["gal/h", "l/h", "cc/s"] = "gal/h"
+    volume: Literal["cc", "litre", "in**3", "cm**3", "L"] = "cc"
+
+    def put(self, value: Any) -> Any:
+        """The same with every quantity in it converted.
+
+        Parameters
+        ----------
+        value : Any
+            A quantity, or whatever holds quantities. Not validated anew: a value at the very end of its
+            range, rounded for reading, may lie a hair beyond it.
+        """
+        if isinstance(value, Quantity):
+            shown: dict[str, Any] = {**in_unit(value.kind, value.si(), getattr(self, value.kind, value.unit))}
+            return type(value).model_construct(None, **shown)
+        if isinstance(value, BaseModel):
+            return value.model_copy(update={name: self.put(inner) for name, inner in value})
+        return [self.put(inner) for inner in value] if isinstance(value, list) else value

@@ -1,0 +1,88 @@
+"""From a file or text to readings of every sweep in it."""
+
+import dataclasses
+import math
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.traces.columns import Trace, trace_of
+from taperwise.model.traces.cylinders import CylinderReadings, compare
+from taperwise.model.traces.instruments import Instruments, leaning_begins, read_instruments
+from taperwise.model.traces.sweep import read_sweeps
+from taperwise.shared.errors import InvalidValueError
+
+__all__ = ["as_document", "instruments", "read_trace", "summary"]
+
+
+def read_trace(path: Path, **mapping: object) -> Trace:
+    """Read a trace from a file.
+
+    Parameters
+    ----------
+    path : Path
+    **mapping
+        Fields of `Mapping`; None for what is to be guessed.
+
+    Raises
+    ------
+    InvalidValueError
+        If the file, its text or a column cannot be read.
+    """
+    try:
+        columns = Mapping.model_validate({name: value or None for name, value in mapping.items()})
+    except ValidationError as error:
+        first = error.errors()[0]
+        raise InvalidValueError(first["msg"], field=f"--{first['loc'][0]}", value=first["input"]) from None
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InvalidValueError(
+            f"the file cannot be read: {error}", field="FILE", value=path.name, cure="Give a CSV file in UTF-8."
+        ) from error
+    return trace_of(text, columns)
+
+
+def summary(trace: Trace) -> list[CylinderReadings]:
+    """Readings of every sweep, the cylinders of each compared; a cylinder with fewer sweeps is left out of the rest."""
+    control = trace.channels.get("mixture_control")
+    begins = () if control is None else leaning_begins(trace.seconds, control)
+    each = {name: read_sweeps(trace.seconds, kelvin, begins) for name, kelvin in trace.egt_kelvin.items()}
+    most = max(len(found) for found in each.values())
+    return [compare({name: found[i] for name, found in each.items() if len(found) > i}) for i in range(most)]
+
+
+def instruments(trace: Trace, found: CylinderReadings) -> Instruments:
+    """What the other channels showed in a sweep, over the time the leanest cylinder's reading says."""
+    leanest = found.readings[found.leanest]
+    return read_instruments(
+        trace.seconds, trace.channels, trace.egt_kelvin, trace.cht_kelvin, leanest.start_seconds, leanest.end_seconds
+    )
+
+
+def as_document(found: CylinderReadings, beside: Instruments | None = None) -> dict[str, Any]:
+    """Readings as JSON; temperatures in kelvin."""
+    cylinders = {
+        name: {
+            "seen": r.seen,
+            **{
+                key: None if math.isnan(getattr(r, key)) else round(getattr(r, key), 3)
+                for key in (
+                    "plateau_kelvin", "rise_kelvin", "error_kelvin", "start_seconds", "peak_seconds", "lag_seconds",
+                    "noise_kelvin",
+                )
+            },
+        }
+        for name, r in found.readings.items()
+    }  # fmt: skip
+    channels = {} if beside is None else {"instruments": dataclasses.asdict(beside)}
+    return {
+        **channels,
+        "cylinders": cylinders,
+        "leanest": found.leanest,
+        "spread_kelvin": None if found.spread_kelvin is None else round(found.spread_kelvin, 3),
+        "first_to_peak": found.first_to_peak,
+        "departing": list(found.departing),
+    }

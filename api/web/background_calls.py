@@ -1,0 +1,70 @@
+"""Answers take seconds, the first one a minute: they are made beside the page, which says what is going on."""
+
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+
+from taperwise.api.core.database import Database
+from taperwise.api.recommendations.service import RecommendationResult, RecommendationService
+
+__all__ = ["AtWork", "BackgroundCalls"]
+
+_PATIENCE_SECONDS = 1.0
+"""How long a page is held back for an answer that is nearly there."""
+
+
+class BackgroundCalls:
+    """Whatever is being made, by its key; the same thing is never made twice at a time."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="work")
+        self._lock = threading.Lock()
+        self._going: dict[Any, Future[Any]] = {}
+
+    def close(self) -> None:
+        """Begin nothing more."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def done[T](self, key: Any, make: Callable[[], T], patience: float | None = None) -> T | None:
+        """What `make` makes; None as long as it is being made.
+
+        A failure is raised to the first that asks after it; the next one makes it anew.
+        """
+        with self._lock:
+            future = self._going.get(key)
+            if future is None:
+                future = self._going[key] = self._pool.submit(make)
+        wait([future], timeout=_PATIENCE_SECONDS if patience is None else patience)
+        if not future.done():
+            return None
+        with self._lock:
+            if self._going.get(key) is future:
+                del self._going[key]
+        made: T = future.result()
+        return made
+
+    def answer(
+        self, desk: RecommendationService, database: Database, installation_id: int, patience: float | None = None
+    ) -> RecommendationResult | None:
+        """The answer to the log as it is; None as long as it is being made, or the model is not ready yet."""
+        kept = desk.kept(database, installation_id)
+        if kept is not None:
+            return RecommendationResult(kept)
+        made = self.done(("answer", installation_id), lambda: desk.answer_or_none(database, installation_id), patience)
+        if made is not None and made.retry_after is not None:
+            return None
+        if made is None or made.suggestion is None:
+            return made
+        kept = desk.kept(database, installation_id)  # the log may have grown since the work began
+        return None if kept is None else RecommendationResult(kept)
+
+
+def _work(request: Request) -> BackgroundCalls:
+    work: BackgroundCalls = request.app.state.work
+    return work
+
+
+AtWork = Annotated[BackgroundCalls, Depends(_work)]

@@ -1,0 +1,119 @@
+"""What somebody typed into a form, and the document it stands for: the same that the JSON API takes."""
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+from starlette.datastructures import UploadFile
+
+from taperwise.api.core.validation import RefusedError
+from taperwise.api.core.validation_errors import FieldError, shown
+from taperwise.api.web.csrf import MOST_FIELDS
+
+__all__ = ["Form", "Typed", "no_field", "row_of"]
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+_ROW = re.compile("0|[1-9][0-9]?")  # a longer one is no row of any form
+_DEEPEST = 6  # parts of a field's name; none that is known has as many
+_NUMBERS = ("value", "turns", "turns_from_mark", "cylinders", "egt_probes")
+
+
+@dataclass(frozen=True)
+class Typed:
+    """Text of every field by its dotted name; of fields given twice, the last."""
+
+    raw: dict[str, str]
+
+    def get(self, name: str, default: str = "") -> str:
+        """What was typed, without space around it."""
+        return self.raw.get(name, default).strip()
+
+    def document(self, *names: str) -> dict[str, Any]:
+        """The fields under these first names as a nested document; what was left blank is left out.
+
+        A quantity is blank when its number is: its unit alone says nothing. Numbers may carry a decimal comma.
+
+        Raises
+        ------
+        RefusedError
+            If a field stands below one that has a value of its own.
+        """
+        tree: dict[str, Any] = {}
+        for name in self.raw:
+            path, text = name.split(".", _DEEPEST), self.get(name)
+            lone_unit = path[-1] == "unit" and not self.get(".".join([*path[:-1], "value"]))
+            if path[0] in names and text and not lone_unit:
+                _put(tree, name, path, _number(text) if path[-1] in _NUMBERS else text)
+        return {name: _listed(value) for name, value in tree.items()}
+
+
+def _number(text: str) -> float | int | str:
+    """A number where it is one; else the text, which is refused as no number further on."""
+    if not _NUMBER.fullmatch(text):
+        return text
+    plain = text.replace(",", ".")
+    return float(plain) if "." in plain or len(plain) > 15 else int(plain)
+
+
+def _put(tree: dict[str, Any], name: str, path: list[str], value: Any) -> None:
+    for part in path[:-1]:
+        tree = tree.setdefault(part, {})
+        if not isinstance(tree, dict):
+            raise no_field(name)
+    tree[path[-1]] = value
+
+
+def no_field(name: str) -> RefusedError:
+    """The refusal of a field that no form of ours has."""
+    cure = "Open the page anew and fill it in there."
+    return RefusedError([FieldError(field=shown(name), value="", message="there is no such field here", cure=cure)])
+
+
+def row_of(part: str) -> int | None:
+    """The row that a part of a field's name stands for; None where it stands for none."""
+    return int(part) if _ROW.fullmatch(part) else None
+
+
+def _listed(value: Any) -> Any:
+    """Branches numbered 0, 1, … become lists."""
+    if not isinstance(value, dict):
+        return value
+    inner = {name: _listed(below) for name, below in value.items()}
+    if inner and all(row_of(name) is not None for name in inner):
+        return [inner[name] for name in sorted(inner, key=int)]
+    return inner
+
+
+async def _typed(request: Request) -> Typed:
+    found: dict[str, str] = {}
+    async with request.form(max_fields=MOST_FIELDS, max_files=2, max_part_size=262_144) as form:
+        for name, value in form.multi_items():
+            if isinstance(value, UploadFile):
+                found[name] = await _text(name, value)
+            else:
+                found[name] = value
+    return Typed(found)
+
+
+async def _text(name: str, sent: UploadFile) -> str:
+    """A file's text.
+
+    Raises
+    ------
+    RefusedError
+        If it is not text in UTF-8.
+    """
+    try:
+        return (await sent.read()).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        one = FieldError(
+            field=name,
+            value=shown(sent.filename or "a file"),
+            message="the file is not text in UTF-8",
+            cure="Export it as CSV in UTF-8.",
+        )
+        raise RefusedError([one]) from None
+
+
+Form = Annotated[Typed, Depends(_typed)]

@@ -1,0 +1,116 @@
+"""The next step, on one card: what to turn, what to expect, how sure, why, and the cautions."""
+
+from typing import Any
+
+from fastapi import APIRouter, Response
+from fastapi.responses import HTMLResponse
+
+from taperwise.api.core.database import Database
+from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.log import service
+from taperwise.api.notes import repository as notes
+from taperwise.api.presentation import prediction_text
+from taperwise.api.recommendations.service import RecommendationResult, RecommendationService
+from taperwise.api.schemas.recommendation import ActionOut, ConfidenceOut, SuggestionOut
+from taperwise.api.web.background_calls import AtWork, BackgroundCalls
+from taperwise.api.web.client_ids import new_id
+from taperwise.api.web.drawings import key_turn
+from taperwise.api.web.problem_pages import PageRoute
+from taperwise.api.web.rendering import fragment, page
+from taperwise.model.physics.idle_words import IDLE_LEVELS
+from taperwise.shared.records import TurnSense
+from taperwise.shared.runs import Run
+
+__all__ = ["name_of", "path_of", "router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
+
+_STAGES = ("full_throttle", "idle_mixture", "idle_speed")
+
+
+def name_of(log: service.Log) -> str:
+    """An installation's name, or its number."""
+    return log.sent.name or f"Installation {log.installation_id}"
+
+
+@router.get("", **requires(Rule.SEES))
+def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """The card, or what is going on until it can be shown."""
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+        left = notes.list_notes(session, installation_id)
+    return page("next_step.html", notes=left, **_context(log, database, desk, work))
+
+
+@router.get("/card", **requires(Rule.SEES))
+def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """The card alone, for a page that waits for it."""
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+    return HTMLResponse(fragment("card.html", **_context(log, database, desk, work)))
+
+
+def _context(
+    log: service.Log, database: Database, desk: RecommendationService, work: BackgroundCalls
+) -> dict[str, Any]:
+    answered: RecommendationResult | None = work.answer(desk, database, log.installation_id)
+    suggestion = None if answered is None else answered.suggestion
+    shown = {} if suggestion is None else _told(suggestion, log)
+    return {
+        "number": log.installation_id,
+        "name": name_of(log),
+        "here": "",
+        "heading": "Next step",
+        "working": answered is None,
+        "ready": desk.ready,
+        "seconds_left": desk.countdown.seconds_left(),
+        "failed": desk.failed,
+        "warnings": [] if answered is None else answered.warnings,
+        "suggestion": suggestion,
+        "position": log.position(),
+        "runs": sum(isinstance(e, Run) for e in log.entries),
+        "client_id": new_id(),
+        **shown,
+    }
+
+
+def _told(suggestion: SuggestionOut, log: service.Log) -> dict[str, Any]:
+    return {
+        "path": path_of(suggestion.confidence),
+        "expectations": prediction_text.lines(suggestion.expected, suggestion.stage, suggestion.action.kind),
+        "drawing": _drawing(suggestion.action),
+        "record": _record(suggestion.action),
+        "fitted": suggestion.confidence.position.fitted_needle,
+        "idle_levels": list(IDLE_LEVELS.values()),
+        "units": log.sent.units,
+        "others": [a for a in suggestion.alternatives if a.action != suggestion.action],
+    }
+
+
+def path_of(confidence: ConfidenceOut) -> list[dict[str, Any]]:
+    """The three stages with their chances, and where in them the tuning stands."""
+    return [
+        {
+            "stage": stage,
+            "chance": getattr(confidence, stage).chance_in_band,
+            "confirmed": getattr(confidence, stage).confirmed,
+            "observed": getattr(confidence, stage).observed,
+            "current": confidence.stage == stage,
+        }
+        for stage in _STAGES
+    ]
+
+
+def _drawing(action: ActionOut) -> Any:
+    turns = action.turns if action.turns is not None else action.turns_from_mark
+    return key_turn(turns, TurnSense(action.hex_direction)) if turns and action.hex_direction else None
+
+
+def _record(action: ActionOut) -> dict[str, str] | None:
+    """Fields of the form that records the action as it was suggested; None where there is nothing to record."""
+    if action.kind in ("turn_screw", "turn_idle_stop") and action.turns is not None:
+        return {"kind": action.kind, "turns": repr(action.turns)}
+    if action.kind == "change_needle" and action.needle is not None:
+        return {"kind": action.kind, "needle": action.needle, "turns_from_mark": repr(action.turns_from_mark or 0.0)}
+    return None

@@ -1,0 +1,109 @@
+"""The pictures, each with its sentence and its figures beside it."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.responses import HTMLResponse
+
+from taperwise.api.charts.data import ChartData
+from taperwise.api.core.database import Database
+from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId, Sequence
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.log import repository, service
+from taperwise.api.web.background_calls import AtWork, BackgroundCalls
+from taperwise.api.web.content_policy import HEADERS
+from taperwise.api.web.next_step import name_of
+from taperwise.api.web.problem_pages import PageRoute
+from taperwise.api.web.rendering import fragment, page
+from taperwise.shared.errors import NotFoundError, NotReadyError
+
+__all__ = ["InGallery", "router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
+
+
+def _gallery(request: Request) -> ChartData:
+    gallery: ChartData = request.app.state.gallery
+    return gallery
+
+
+InGallery = Annotated[ChartData, Depends(_gallery)]
+
+
+@router.get("/pictures", **requires(Rule.SEES))
+def pictures(
+    installation_id: InstallationId, database: Db, desk: AdviceDesk, gallery: InGallery, work: AtWork
+) -> Response:
+    """All pictures, or what is going on until they can be shown."""
+    return page(
+        "pictures.html", here="/pictures", heading="Pictures", ready=desk.ready, failed=desk.failed,
+        **_context(installation_id, database, gallery, work),
+    )  # fmt: skip
+
+
+@router.get("/pictures/all", **requires(Rule.SEES))
+def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, gallery: InGallery, work: AtWork) -> Response:
+    """The pictures alone, for a page that waits for them."""
+    context = _context(installation_id, database, gallery, work)
+    return HTMLResponse(fragment("wall.html", ready=desk.ready, failed=desk.failed, **context))
+
+
+def _context(installation_id: int, database: Database, gallery: ChartData, work: BackgroundCalls) -> dict[str, Any]:
+    from taperwise.api.charts.registry import drawn  # brings what draws along, which a start does without
+
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+        traced = repository.traced(session, installation_id)
+    try:
+        made = work.done(("pictures", installation_id, log.state), lambda: gallery.portraits(log))
+    except NotReadyError:
+        made = None
+    return {
+        "number": installation_id,
+        "name": name_of(log),
+        "working": made is None,
+        "converged": made is None or made.converged,
+        "pictures": [] if made is None else drawn(made, log),
+        "traced": traced,
+        "state": log.state,
+    }
+
+
+@router.get("/pictures/{name}.svg", **requires(Rule.SEES))
+def picture(installation_id: InstallationId, name: str, database: Db, gallery: InGallery) -> Response:
+    """One picture."""
+    from taperwise.api.charts.registry import DRAWN
+
+    if name not in DRAWN:
+        raise NotFoundError("there is no such picture", field="name", value=name, cure=f"There are {', '.join(DRAWN)}.")
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+    return _svg(DRAWN[name](gallery.portraits(log), log).svg)
+
+
+@router.get("/sweeps/{sequence}", **requires(Rule.SEES))
+def sweep(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
+    """The sweep of one run with its reading."""
+    from taperwise.api.charts.registry import sweep_of
+
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+        found = sweep_of(session, installation_id, sequence, log.sent.units)
+    return page(
+        "sweep.html", here="/pictures", heading=f"The sweep of run {sequence}", number=installation_id,
+        name=name_of(log), picture=found, source=f"/installations/{installation_id}/sweeps/{sequence}/picture.svg",
+    )  # fmt: skip
+
+
+@router.get("/sweeps/{sequence}/picture.svg", **requires(Rule.SEES))
+def sweep_picture(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
+    """Its picture."""
+    from taperwise.api.charts.registry import sweep_of
+
+    with database.reading() as session:
+        log = service.load(session, installation_id)
+        return _svg(sweep_of(session, installation_id, sequence, log.sent.units).svg)
+
+
+def _svg(text: str) -> Response:
+    return Response(text, media_type="image/svg+xml", headers=HEADERS)

@@ -1,0 +1,143 @@
+"""Beside engines like it: where to start from the pool, how this one compares, and leaving what it taught."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Response
+from fastapi.responses import RedirectResponse
+
+from taperwise.api.core.database import Database
+from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.roles import Rule, requires
+from taperwise.api.core.validation_errors import FieldError
+from taperwise.api.installations import repository as installations
+from taperwise.api.log import service as log
+from taperwise.api.pooling import repository, service
+from taperwise.api.pooling.dependencies import Fit, Floor
+from taperwise.api.pooling.starting_point_routes import start_of_log
+from taperwise.api.presentation.formatting import sign
+from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.schemas.units import Units
+from taperwise.api.web.background_calls import AtWork, BackgroundCalls
+from taperwise.api.web.form_data import Form
+from taperwise.api.web.next_step import name_of
+from taperwise.api.web.problem_pages import PageRoute
+from taperwise.api.web.rendering import page
+from taperwise.model.design.required_setting import Needed, needed_by, needed_by_engines_like_it
+from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
+from taperwise.shared.recommendation import Interval
+from taperwise.shared.runs import Run
+from taperwise.shared.units import from_si
+
+__all__ = ["router"]
+
+router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A figure side by side: engines like it, and this one where it has run."""
+
+    what: str
+    like_it: str
+    this_one: str
+
+
+@router.get("/similar", **requires(Rule.SEES))
+def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """Before the first entry where to start from; afterwards how it compares; and what it may leave."""
+    return _page(installation_id, database, desk, work, [])
+
+
+@router.post("/start-from", **requires(Rule.SEES))
+def start_from(installation_id: InstallationId, typed: Form, database: Db, floor: Floor, fitter: Fit) -> Response:
+    """Choose the pool's word or the expert's to start from."""
+    wanted = "pool" if typed.get("prior") == "pool" else "expert"
+    service.choose_prior(database, installation_id, wanted, typed.get("owner") or None, floor, fitter)
+    return RedirectResponse(f"/installations/{installation_id}/similar", 303)
+
+
+@router.post("/leave", **requires(Rule.OWNS))
+def leave(installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+    """Leave what this engine taught, with consent."""
+    if not typed.get("consent"):
+        one = FieldError(field="consent", value="", message="nothing leaves without it", cure="Tick it, or leave it.")
+        return _page(installation_id, database, desk, work, [one], 422)
+    with database.reading() as session:
+        recorded = log.load(session, installation_id)
+    summary = desk.summarise(recorded)
+    with database.unit() as session:
+        service.contribute(session, installation_id, summary, typed.get("owner") or None)
+    return RedirectResponse(f"/installations/{installation_id}/similar#pool", 303)
+
+
+@router.post("/take-back", **requires(Rule.OWNS))
+def take_back(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+    """Take back what it left."""
+    with database.unit() as session:
+        service.withdraw(session, installation_id)
+    return RedirectResponse(f"/installations/{installation_id}/similar#pool", 303)
+
+
+def _page(
+    installation_id: int,
+    database: Database,
+    desk: RecommendationService,
+    work: BackgroundCalls,
+    errors: list[FieldError],
+    status: int = 200,
+) -> Response:
+    with database.reading() as session:
+        recorded = log.load(session, installation_id)
+        row = repository.prior_row(session, installation_id)
+        pooled, where = service.prior_of_similar_engines(session, installation_id, recorded.installation)
+        told_apart = installations.get(session, installation_id).owner_id is not None
+        left = service.latest_contribution(session, installation_id)
+    begun = bool(recorded.entries)
+    ran = any(isinstance(entry, Run) for entry in recorded.entries)
+    this_one: Needed | None = None
+    if ran and desk.ready:
+        this_one = work.done(("needed", installation_id, recorded.state), lambda: needed_by(desk.posterior(recorded)))
+    return page(
+        "similar.html",
+        status,
+        number=installation_id,
+        name=name_of(recorded),
+        here="/similar",
+        heading="Engines like it",
+        errors=errors,
+        begun=begun,
+        ran=ran,
+        prior=service.prior_out(None if row is None else row.document),
+        start=None if begun else start_of_log(recorded, row),
+        pooled=pooled is not None,
+        where=where,
+        lines=_compared(recorded, pooled, this_one),
+        working=ran and this_one is None,
+        left=left,
+        told_apart=told_apart,
+    )
+
+
+def _compared(recorded: log.Log, pooled: EnginePrior | None, this_one: Needed | None) -> list[_Line]:
+    """Taper and screw position of this engine, of engines like it, of any engine."""
+    installation, units = recorded.installation, recorded.sent.units
+    needle = recorded.position().fitted_needle if this_one is None else this_one.needle
+    like_it = needed_by_engines_like_it(installation, pooled or EXPERT, needle)
+
+    def line(what: str, read: Callable[[Needed], str]) -> _Line:
+        return _Line(what, read(like_it), "" if this_one is None else read(this_one))
+
+    return [
+        line("Taper slope that is right at both ends", lambda n: _slope(n.taper_slope, units)),
+        line(f"Screw of needle {needle} from its mark, full throttle right", lambda n: _turns(n.turns)),
+    ]
+
+
+def _slope(i: Interval, units: Units) -> str:
+    low, middle, high = (from_si("taper", x, units.taper) for x in (i.low_90, i.median, i.high_90))
+    return f"{middle:.3g} {sign(units.taper)} ({low:.3g} to {high:.3g})"
+
+
+def _turns(i: Interval) -> str:
+    return f"{i.median:+z.2f} turns ({i.low_90:+z.2f} to {i.high_90:+z.2f})"

@@ -1,0 +1,65 @@
+"""Templates turned into pages."""
+
+from typing import Any
+
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from taperwise.api import __version__
+from taperwise.api.accounts.principal import current
+from taperwise.api.presentation import formatting
+from taperwise.api.web import assets
+from taperwise.api.web.content_policy import HEADERS
+from taperwise.model.design.wording import fraction
+from taperwise.shared import cautions
+
+__all__ = ["fragment", "page"]
+
+_environment = Environment(
+    loader=PackageLoader("taperwise.api.web"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+_environment.filters.update(
+    sign=formatting.sign,
+    quantity=formatting.quantity,
+    chance=formatting.chance,
+    about=formatting.about,
+    from_mark=formatting.from_mark,
+    screw=formatting.screw,
+    stop=formatting.stop,
+    turns=fraction,
+    moment=formatting.moment,
+    spoken=formatting.with_form_labels,
+    interval=formatting.interval,
+    shown=formatting.shown,
+    to_finish=formatting.to_finish,
+)
+_environment.globals.update(
+    version=__version__,
+    deference=cautions.DEFERENCE,
+    stage_words=formatting.STAGES,
+    stamp=assets.stamp,
+    units_of=formatting.units_of,
+    asking=current,
+)
+
+
+def page(template: str, status: int = 200, **context: Any) -> HTMLResponse:
+    """A page, under the policy that lets nothing in from elsewhere.
+
+    Parameters
+    ----------
+    template : str
+        Name of a file among the templates.
+    **context
+        What it shows.
+    """
+    return HTMLResponse(fragment(template, **context), status, headers=HEADERS)
+
+
+def fragment(template: str, **context: Any) -> str:
+    """The text a template gives."""
+    return _environment.get_template(template).render(**context)

@@ -1,0 +1,304 @@
+"""Every action that could come next, with its figures and, where it may not be suggested, why."""
+
+import math
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from taperwise.model.design import wording
+from taperwise.model.design.ground_run import ground_run
+from taperwise.model.design.information import Study
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs
+from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, prospects_of
+from taperwise.model.inference.dataset import Position
+from taperwise.model.inference.sampler import Posterior
+from taperwise.model.prediction.predictive import predict
+from taperwise.model.prediction.setting_draws import (
+    SettingDraws,
+    Target,
+    chance,
+    full_throttle_window,
+    predict_settings,
+    target_at,
+)
+from taperwise.shared.limits import IdleStopStep, ScrewStep, StepLimits
+from taperwise.shared.recommendation import Action, ActionKind, Candidate, Confidence, Information, Stage
+from taperwise.shared.records import ChangeNeedle, Installation
+
+__all__ = ["MAY_STILL_DO", "RUNS_THAT_CONDEMN", "CandidateSet", "EvaluatedCandidate", "evaluate_candidates"]
+
+RUNS_THAT_CONDEMN = 2
+"""Runs after which a needle may be given up before full throttle is right; judgement."""
+
+MAY_STILL_DO = 0.25
+"""Chance from which the fitted needle is kept until full throttle is right, unless another is as good as sure [-];
+judgement."""
+
+_NEEDLES_SHOWN = 3  # of those not fitted, the most promising
+_FURTHER = 0.02  # expected distance from the band by which a step leads away [turns]
+_KEEPS_FULL = 0.75  # chance of full throttle in band that a screw step at the idle stage has to keep
+_WORTH_IT = 0.1  # what both ends have to gain by a screw step at the idle stage that does not keep it
+_SETTLED = 0.05  # chance below which a setting is known to be wrong
+_FARTHEST_FROM_MARK = 1.5  # first setting of a new needle [turns]
+_NOTHING = Information(0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class EvaluatedCandidate:
+    """A candidate with what the choice needs beyond its figures.
+
+    Parameters
+    ----------
+    candidate : Candidate
+    outlook : SettingDraws
+        At the setting it leaves.
+    size : float
+        How large an intervention it is: turns of a screw; a change of needle counts as ten [turns].
+    away : float
+        Expected distance from the full-throttle band after it [turns].
+    runs_there : int
+        Runs made already at the setting it leaves.
+    """
+
+    candidate: Candidate
+    outlook: SettingDraws
+    size: float
+    away: float
+    runs_there: int
+
+    @property
+    def promise(self) -> float:
+        """Chance that both ends are right after it."""
+        return self.candidate.prediction.chance_both
+
+    @property
+    def nats(self) -> float:
+        """What the run after it is expected to teach [nats]; nothing where it is refused."""
+        return 0.0 if self.candidate.information is None else self.candidate.information.nats
+
+    @property
+    def price(self) -> float:
+        """What it is priced at [runs]; without end where it is refused."""
+        return math.inf if self.candidate.price_runs is None else self.candidate.price_runs
+
+
+@dataclass(frozen=True)
+class CandidateSet:
+    """All candidates of the present stage, and what the needles on hand promise.
+
+    Parameters
+    ----------
+    options : list of EvaluatedCandidate
+        The repeat first.
+    reaches : dict of Reach
+        The best setting of every needle on hand, shallowest first; empty where the stage does not ask for it.
+    any_chance : float
+        Chance that some setting of some needle on hand is right at both ends.
+    """
+
+    options: list[EvaluatedCandidate]
+    reaches: dict[str, NeedleOptimum]
+    any_chance: float
+
+
+def evaluate_candidates(
+    posterior: Posterior, confidence: Confidence, now: SettingDraws, *, informed: bool = True, cores: int = 1
+) -> CandidateSet:
+    """Weigh all candidates of the present stage.
+
+    Parameters
+    ----------
+    confidence : Confidence
+    now : SettingDraws
+        At the present position.
+    informed : bool
+        Whether the next run is simulated; without it, information and price are given as zero.
+    cores : int
+        Candidates weighed at a time; the figures are the same whatever it is.
+    """
+    stage = confidence.stage
+    installation = posterior.evidence.installation
+    here = now.position
+    options: list[tuple[Action, Position]] = [(wording.repeat_run(posterior.evidence.runs == 0), here)]
+    prospects: Prospects | None = None
+    if stage in (Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE):
+        screw = _screw_options(installation, here)
+        options += screw
+        prospects = prospects_of(posterior, here, now.ln_density, [position for _, position in screw])
+        options += _needle_options(installation, here, prospects.reaches())
+    else:
+        options += _stop_options(installation, here)
+    error = posterior.evidence.ln_density_error
+    outlooks = predict_settings(posterior, [position for _, position in options], now.ln_density, error)
+    judge = _Judge(posterior, confidence, now, prospects, informed)
+    with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
+        weighed = list(threads.map(judge.weighed, (action for action, _ in options), outlooks))
+    return CandidateSet(weighed, judge.reaches, 1.0 if prospects is None else prospects.any_chance())
+
+
+def _screw_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
+    steps = [ScrewStep(s * size, installation.limits) for size in installation.limits.steps() for s in (1, -1)]
+    return [(wording.turn_screw(s, installation), replace(here, turns=here.turns + s.turns)) for s in steps]
+
+
+def _stop_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
+    steps = [IdleStopStep(s * size, installation.limits) for size in installation.limits.steps() for s in (1, -1)]
+    return [
+        (wording.turn_idle_stop(s, installation), replace(here, idle_stop_turns=here.idle_stop_turns + s.turns))
+        for s in steps
+    ]
+
+
+def _needle_options(
+    installation: Installation, here: Position, reaches: dict[str, NeedleOptimum]
+) -> list[tuple[Action, Position]]:
+    """A change to the most promising needles, each set where both ends have the best chance."""
+    ordered = [n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope)]
+    others = sorted((r for r in reaches.values() if r.needle != here.needle), key=lambda r: -r.chance_both)
+    options = []
+    for reach in others[:_NEEDLES_SHOWN]:
+        steps = ordered.index(reach.needle) - ordered.index(here.needle)
+        turns = max(-_FARTHEST_FROM_MARK, min(_FARTHEST_FROM_MARK, reach.turns))
+        action = wording.change_needle(reach.needle, steps, turns, installation)
+        options.append((action, here.after(ChangeNeedle(reach.needle, turns), installation)))
+    return options
+
+
+class _Moves(NamedTuple):
+    """What a refusal looks at: the fitted needle's best chance, distances from the full-throttle band [turns]."""
+
+    fitted: float
+    away_now: float
+    away_after: float
+
+
+class _Judge:
+    """What all candidates of one answer share: the draws that stand for the next run, and where it could lead."""
+
+    def __init__(
+        self,
+        posterior: Posterior,
+        confidence: Confidence,
+        now: SettingDraws,
+        prospects: Prospects | None,
+        informed: bool,
+    ) -> None:
+        self.posterior, self.confidence, self.now, self.prospects = posterior, confidence, now, prospects
+        self.reaches = {} if prospects is None else prospects.reaches()
+        self.limits = posterior.evidence.installation.limits
+        self.target: Target = target_at(now, posterior)
+        theta = np.stack([self.target.offset_turns, self.target.taper_misfit], axis=1)
+        self.study = Study(theta, np.random.default_rng([posterior.seed, 4])) if informed else None
+        self.away_now = self.away(now)
+        self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
+
+    def weighed(self, action: Action, outlook: SettingDraws) -> EvaluatedCandidate:
+        """The candidate with its figures."""
+        fitted = self.reaches.get(self.now.position.needle)
+        moves = _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook))
+        refused = _refusal(self.confidence, self.now, action, outlook, self.limits, moves)
+        # what may not be made teaches nothing
+        information, price = self._ahead(action, outlook) if refused is None else (None, None)
+        candidate = Candidate(
+            action=action,
+            information=information,
+            prediction=predict(outlook, self.posterior),
+            price_runs=price,
+            refused=refused,
+        )
+        size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
+        there = sum(_alike(position, outlook.position) for position, _ in self.posterior.evidence.trail)
+        return EvaluatedCandidate(candidate, outlook, size, moves.away_after, there)
+
+    def away(self, outlook: SettingDraws) -> float:
+        """Expected distance from the full-throttle band [turns]."""
+        lean_edge, rich_edge = full_throttle_window(outlook, self.posterior)
+        return float(np.mean(np.maximum(np.maximum(lean_edge, -rich_edge), 0.0)))
+
+    def _ahead(self, action: Action, outlook: SettingDraws) -> tuple[Information, float]:
+        if self.study is None:
+            return _NOTHING, 0.0
+        run = ground_run(outlook, self.posterior, self.target, self.channels)
+        gain, weights = self.study.judge(run)
+        offset_sd, taper_sd = self.study.expected_sds(weights)
+        information = replace(gain, offset_sd=offset_sd, taper_sd=taper_sd)
+        if self.prospects is None:
+            return information, 0.0
+        there = outlook.position
+        return information, price_in_runs(
+            1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),
+            RunsBetween.between(there, self.prospects, self.limits),
+            self.prospects,
+            self.prospects.positions.index(there) if there in self.prospects.positions else None,
+            self.study.mixture,
+            weights,
+            self.limits.confirm_chance,
+        )
+
+
+def _alike(one: Position, other: Position) -> bool:
+    """Whether two settings are the same to whoever turns; a mark set afresh and sums of fractions make no other one."""
+    return (one.needle, one.fuel, one.parts) == (other.needle, other.fuel, other.parts) and all(
+        abs(a - b) < 1e-6 for a, b in ((one.turns, other.turns), (one.idle_stop_turns, other.idle_stop_turns))
+    )
+
+
+def _first_run(confidence: Confidence, action: Action) -> bool:
+    """Whether this is the very first run: nothing but the prior speaks against it, and nothing else can be learned."""
+    return confidence.runs == 0 and action.kind is ActionKind.REPEAT_RUN
+
+
+def _refusal(
+    confidence: Confidence, now: SettingDraws, action: Action, outlook: SettingDraws, limits: StepLimits, moves: _Moves
+) -> str | None:
+    if _first_run(confidence, action):
+        return None
+    lean, lean_now, most = chance(outlook.lean), chance(now.lean), limits.lean_chance
+    richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0
+    if lean > most and not richer:
+        return (
+            f"the chance of running lean of peak at full throttle would be {lean:.0%}, above the limit of {most:.0%}"
+            + (f" (it is {lean_now:.0%} now: only richer steps are allowed)" if lean_now > most else "")
+        )
+    if action.kind is ActionKind.TURN_SCREW:
+        return _screw_refusal(confidence, outlook, moves)
+    if action.kind is ActionKind.CHANGE_NEEDLE:
+        sure = chance(outlook.full_right & outlook.idle_right) >= limits.confirm_chance
+        return _needle_refusal(confidence, moves, sure)
+    if action.kind is ActionKind.REPEAT_RUN:
+        return _repeat_refusal(confidence)
+    return None
+
+
+def _screw_refusal(confidence: Confidence, outlook: SettingDraws, moves: _Moves) -> str | None:
+    if confidence.stage is Stage.FULL_THROTTLE and moves.away_after > moves.away_now + _FURTHER:
+        return "it would lead further from the full-throttle band"
+    full, both = chance(outlook.full_right), chance(outlook.full_right & outlook.idle_right)
+    if confidence.stage is Stage.IDLE_MIXTURE and full < _KEEPS_FULL and both < confidence.chance_both + _WORTH_IT:
+        return f"it would likely take full throttle out of its band (chance in band {full:.0%})"
+    return None
+
+
+def _needle_refusal(confidence: Confidence, moves: _Moves, sure: bool) -> str | None:
+    if not confidence.idle_mixture.observed:
+        return "the idle has not been looked at with this setting yet"
+    if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
+        return "full throttle comes first, and a single run condemns no needle"
+    if sure and confidence.runs_here >= RUNS_THAT_CONDEMN:
+        return None  # runs here have not shown the fitted one right, and this one is as good as sure
+    if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > MAY_STILL_DO:
+        return f"the needle that is fitted may still do (chance {moves.fitted:.0%}): full throttle comes first"
+    if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:
+        return "the idle is more likely right than not with the needle that is fitted"
+    return None
+
+
+def _repeat_refusal(confidence: Confidence) -> str | None:
+    full, idle = confidence.full_throttle, confidence.idle_mixture
+    out = {
+        Stage.FULL_THROTTLE: full.observed and idle.observed and (full.chance_in_band or 0.0) < _SETTLED,
+        Stage.IDLE_MIXTURE: idle.observed and confidence.chance_both < _SETTLED,
+    }
+    return "this setting is known to be wrong: another run at it settles nothing" if out.get(confidence.stage) else None

@@ -1,0 +1,170 @@
+"""What may be wrong other than the setting: stories, each with its prior, its cause to look at, and what it changes.
+
+A story begins with one run and lasts; turned the wrong way, for instance, the screw stays where it went.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taperwise.model.inference.dataset import Position
+
+__all__ = ["HYPOTHESES", "FaultEffect", "FaultHypothesis"]
+
+_F = NDArray[np.float64]
+_Positions = tuple[Position, ...]
+
+
+@dataclass(frozen=True)
+class FaultEffect:
+    """What a story may change of n draws at m runs; shapes broadcast to (n, m).
+
+    Parameters
+    ----------
+    screw : array, (m,)
+        What the screw stands away from the record [turns].
+    shift_m : array
+        What the needle stands away from the record beyond that [m].
+    full, idle : array
+        What the mixtures at either end are off by [ln phi].
+    drop : array or None, (n, 1)
+        How far below the mixture that the story's first run was recorded at full throttle is held [ln phi].
+    ln_density : array
+        What the air's density is off by.
+    ln_scale : array, (n, 1)
+        Share of the rise that is read.
+    """
+
+    screw: _F
+    shift_m: _F
+    full: _F
+    idle: _F
+    ln_density: _F
+    ln_scale: _F
+    drop: _F | None = None
+
+    @classmethod
+    def as_recorded(cls, draws: int, runs: int) -> "FaultEffect":
+        """Nothing is wrong."""
+        zero = np.zeros((draws, 1))
+        return cls(np.zeros(runs), zero, zero, zero, zero, zero)
+
+
+@dataclass(frozen=True)
+class FaultHypothesis:
+    """A story.
+
+    Parameters
+    ----------
+    kind : str
+    prior : float
+        Probability that it begins with a given run; judgement.
+    what, look_at : str
+        What would have happened, and what to look at.
+    applies : callable
+        ``(before, first) -> bool``: whether it can have begun between two positions.
+    change : callable
+        ``(case, before, first, trail, rng) -> case``: how it changes a case of the runs at the positions of a trail;
+        from the position before the story began, and that of its first run.
+    """
+
+    kind: str
+    prior: float
+    what: str
+    look_at: str
+    applies: Callable[[Position, Position], bool]
+    change: Callable[[FaultEffect, Position, Position, _Positions, np.random.Generator], FaultEffect]
+
+
+def _always(before: Position, first: Position) -> bool:
+    return True
+
+
+def _turned(before: Position, first: Position) -> bool:
+    return before.changes == first.changes and before.turns != first.turns
+
+
+def _refitted(before: Position, first: Position) -> bool:
+    return before.mark_change != first.mark_change
+
+
+def _half(case: FaultEffect, spread: float, rng: np.random.Generator) -> _F:
+    return np.abs(rng.normal(0.0, spread, case.ln_scale.shape))
+
+
+def _while_fitted(first: Position, trail: _Positions) -> _F:
+    """1 for the runs before the needle was next taken out, else 0."""
+    return np.array([float(p.mark_change == first.mark_change) for p in trail])
+
+
+def _wrong_way(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, screw=2.0 * (before.turns - first.turns) * _while_fitted(first, trail))
+
+
+def _not_made(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, screw=(before.turns - first.turns) * _while_fitted(first, trail))
+
+
+def _mark(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, shift_m=rng.normal(0.0, 1.0e-3, case.ln_scale.shape) * _while_fitted(first, trail))
+
+
+def _part(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    shape = case.ln_scale.shape
+    both = rng.normal(0.0, 0.12, shape)
+    return replace(case, full=both + rng.normal(0.0, 0.03, shape), idle=both + rng.normal(0.0, 0.05, shape))
+
+
+def _leak(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, full=-_half(case, 0.03, rng), idle=-0.03 - _half(case, 0.25, rng))
+
+
+def _fuel_limit(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, drop=_half(case, 0.15, rng))
+
+
+def _probe(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, ln_scale=np.log(rng.uniform(0.2, 0.8, case.ln_scale.shape)))
+
+
+def _weather(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    return replace(case, ln_density=rng.normal(0.0, 0.12, case.ln_scale.shape))
+
+
+HYPOTHESES = (
+    FaultHypothesis("turn_wrong_way", 0.02, "a turn was made the other way",
+          "recall which way the key went, and count the holder's position if it can be counted", _turned, _wrong_way),
+    FaultHypothesis("turn_not_made", 0.02, "a turn was not made, or the locking screw held it",
+          "recall whether the holder moved under the key", _turned, _not_made),
+    FaultHypothesis("weather", 0.01, "the air was not what was recorded",
+          "check temperature and pressure as they were entered, with their units", _always, _weather),
+    FaultHypothesis("probe", 0.01, "the exhaust probe reads too little",
+          "see that the probe sits tight, in its own cylinder, and lean more slowly", _always, _probe),
+    FaultHypothesis("mark_set_wrong", 0.03, "the new needle's mark was not at the slide's edge",
+          "take the slide out and set the mark again", _refitted, _mark),
+    FaultHypothesis("part_changed", 0.01, "something was changed and not recorded: air filter, intake, fuel, propeller",
+          "look at the air filter and the intake, and ask what else was done", _always, _part),
+    FaultHypothesis("induction_leak", 0.01, "the induction leaks: lean at idle, hardly so at full throttle",
+          "look at the intake's joints, hoses and gaskets between slide and cylinder", _always, _leak),
+    FaultHypothesis("fuel_flow_limit", 0.01, "the fuel flow is limited at full throttle",
+          "measure the fuel flow at the throttle body; look at filter, vent and lines", _always, _fuel_limit),
+)  # fmt: skip
+"""All stories but "as recorded", the cheapest to look at first."""

@@ -1,0 +1,130 @@
+"""The log likelihood of every kind of reading, written once for the sampler and for prediction."""
+
+from dataclasses import dataclass
+
+from taperwise.model.inference.dataset import Readings
+from taperwise.model.physics import exhaust, idle, noise, static_speed
+from taperwise.model.physics.backend import NUMPY, Array, Backend
+from taperwise.model.physics.meters import AtFullThrottle, expected, scatter_of
+from taperwise.model.physics.mixture import Cuts, Ends, Settings, Unknowns, engine_mean, idle_cutpoints
+from taperwise.model.physics.nominal_values import Scales
+from taperwise.model.physics.priors import POWER_RISE_SHARE
+from taperwise.shared.meters import meters
+
+__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods"]
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Noise-free readings at given mixtures.
+
+    `rise` of the leanest cylinder seen and `spread` of the mean over it [K]; `idle_rise`, `static_rpm`, `idle_rpm`,
+    `power_rise` [rpm]; `ln_meters` of every meter of `taperwise.shared.meters`, in their order, the logarithm of its
+    reading.
+    """
+
+    rise: Array
+    spread: Array
+    idle_rise: Array
+    static_rpm: Array
+    idle_rpm: Array
+    power_rise: Array
+    ln_meters: tuple[Array, ...]
+
+
+def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY) -> Expected:
+    """What gauges would show without noise.
+
+    Parameters
+    ----------
+    u : Unknowns
+    ends : Ends
+        Mixtures, (n,) or (draws, n).
+    s : Settings
+        The settings they are the mixtures of, (n,).
+    scales : Scales
+    """
+    c = idle_cutpoints(u)
+    best_idle = scales.idle_rpm * backend.exp(u.idle_rpm)
+    at_idle = (ends.idle, c.best, u.idle_gain, best_idle, ends.opening, u.idle_air_power, backend)
+    mean = engine_mean(ends.full, u, scales.all_seen)
+    best_static = scales.static_rpm * backend.exp(u.static_rpm)
+    static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, backend)
+    rise = exhaust.rise(ends.full, u.exhaust_scale, u.exhaust_width, backend)
+    return Expected(
+        rise=rise,
+        spread=exhaust.rise(ends.full + u.cylinder_gap, u.exhaust_scale, u.exhaust_width, backend) - rise,
+        idle_rise=idle.leaning_rise(*at_idle),
+        static_rpm=static_rpm,
+        idle_rpm=idle.idle_speed(*at_idle),
+        power_rise=static_speed.best_power_rise(mean, static_rpm, u.static_curvature, backend),
+        ln_meters=expected(AtFullThrottle(u, mean, static_rpm, s, scales, backend)),
+    )
+
+
+def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, backend: Backend = NUMPY) -> Array:
+    """Log probability of an idle judgement, (n,) or (draws, n): 0 where there is none."""
+    w = backend.where
+    lower = w(r.level < 2.5, c.stumbling, w(r.level < 3.5, c.smooth_lean, w(r.level < 4.5, c.smooth_rich, c.loading)))
+    upper = w(r.level < 1.5, c.stumbling, w(r.level < 2.5, c.smooth_lean, w(r.level < 3.5, c.smooth_rich, c.loading)))
+    # the outer levels have one cut only; any wider pair serves for the other
+    lower = w(r.level < 1.5, c.stumbling - 1.0, lower)
+    upper = w(r.level > 4.5, c.loading + 1.0, upper)
+    return r.has_level * noise.log_judged(noise.log_level(r.level, ln_mixture, lower, upper, blur, backend), backend)
+
+
+def log_likelihood(r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales) -> Array:
+    """Log likelihood of each run [nats]; parameters as `expected_readings`.
+
+    Returns
+    -------
+    array
+        Shape (n,) or (draws, n): the sum over the kinds of reading a run holds.
+    """
+    level, *others = log_likelihoods(r, u, ends, s, scales)
+    return level + sum(each.sum(axis=-1) for each in others)
+
+
+def log_likelihoods(
+    r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY
+) -> list[Array]:
+    """Log likelihoods [nats] whose sum over all that they hold is that of all runs; parameters as `expected_readings`.
+
+    Returns
+    -------
+    list of array
+        Of the idle judgements, (n,) or (draws, n); then of the other readings, with a further axis for their kinds
+        where the backend keeps it.
+    """
+    e = expected_readings(u, ends, s, scales, backend)
+
+    static, power = r.widening * u.static_rpm_noise, POWER_RISE_SHARE * r.widening * u.static_rpm_noise
+    idle_rise, rise = r.widening * u.idle_rise_noise, r.rise_share * u.rise_noise
+    rise_error = backend.sqrt(rise**2 + r.rise_error**2)
+    read = (
+        (r.has_rise, r.rise, e.rise, rise_error),
+        (r.has_spread, r.spread, e.spread, rise_error),
+        (r.has_idle_rise, r.idle_rise, e.idle_rise, idle_rise),
+        (r.has_static, r.static_rpm, e.static_rpm, static),
+        (r.has_idle_rpm, r.idle_rpm, e.idle_rpm, r.widening * u.idle_rpm_noise),
+        (r.has_power_rise, r.power_rise, e.power_rise, power),
+        *(
+            (there, read, shown, r.widening * scatter_of(meter.name))
+            for meter, there, read, shown in zip(meters(), r.has_meters, r.ln_meters, e.ln_meters, strict=True)
+        ),
+    )
+    below = (
+        (r.fell, 0.0, e.rise, rise),
+        (r.rough, -r.rise, -e.rise, rise),  # above the reading is below it, mirrored
+        (r.no_idle_rise, 0.0, e.idle_rise, idle_rise),
+        (r.no_power_rise, 0.0, e.power_rise, power),
+    )
+    terms = [level_log_density(r, ends.idle, idle_cutpoints(u), r.widening * u.idle_blur, backend)]
+    for kinds, density in ((read, noise.log_density), (below, noise.log_below)):
+        held = [kind for kind in kinds if backend.may_hold(kind[0])]
+        if held:
+            # one call for all kinds: a third of the graph, and of its time
+            there, reading, centre, scale = (backend.stack(x) for x in zip(*held, strict=True))
+            pick = backend.held(there)
+            terms.append(pick(there) * density(pick(reading), pick(centre), pick(scale), backend))
+    return terms

@@ -1,0 +1,245 @@
+"""The priors, in one table with the reason for each.
+
+A `normal` prior is on the unknown itself, a `lognormal` one on its logarithm (``centre`` is then
+the median), a `half` one maps a standard normal through a logistic curve to (0.5, 1). Every
+unknown is sampled as a standard normal times ``spread`` plus ``centre``.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from taperwise.model.physics.backend import Array, Backend
+from taperwise.shared.runs import Sureness
+
+__all__ = [
+    "CHANGES",
+    "POWER_RISE_SHARE",
+    "PRIORS",
+    "ROUGH_RISE_KELVIN",
+    "SURENESS_WIDENS",
+    "TRACED_SHARE",
+    "Prior",
+    "from_standard",
+]
+
+CHANGES = 6
+"""Needle fittings and part changes that the posterior can hold apart at a time, the first fitting included."""
+
+ROUGH_RISE_KELVIN = 400 / 1.8
+"""Rise beyond which an engine is expected to run rough before a peak is found [K]; common practice, no published
+source: several hundred °F is far too rich."""
+
+
+TRACED_SHARE = 0.4
+"""Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run
+rather than in the reading [-]; judgement."""
+
+POWER_RISE_SHARE = 0.5
+"""Scatter of a rise of static speed over that of the speed itself: the wind is the same before and after [-];
+judgement."""
+
+SURENESS_WIDENS: dict[Sureness, float] = {Sureness.SURE: 1.0, Sureness.UNSURE: 2.0, Sureness.GUESS: 4.0}
+"""How many times wider a reading scatters by how sure its reader is [-]; judgement."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Prior of one unknown.
+
+    Parameters
+    ----------
+    family : str
+        ``normal``, ``lognormal`` or ``half``.
+    centre, spread : float
+        Centre (median) and standard deviation, on the logarithm for ``lognormal``.
+    unit : str
+        Unit of the unknown.
+    reason : str
+        Why this prior.
+    """
+
+    family: Literal["normal", "lognormal", "half"]
+    centre: float
+    spread: float
+    unit: str
+    reason: str
+
+
+PRIORS: dict[str, Prior] = {
+    "offset": Prior(
+        "normal",
+        0.0,
+        0.8e-3,
+        "m",
+        "where the orifice really stands against the mark at the slide's edge; a third of a turn, judgement",
+    ),
+    "gain_full": Prior(
+        "normal",
+        0.13,
+        0.15,
+        "ln(phi/phi_peak)",
+        "with the middle needle and its mark at the edge a first set-up shows anything from falling at once "
+        "to 400 °F of rise; common practice, no published source",
+    ),
+    "gain_idle": Prior(
+        "normal",
+        0.08,
+        0.18,
+        "ln(phi/phi_peak)",
+        "as above at idle, where small differences of suction and leakage weigh more; judgement",
+    ),
+    "needle_error": Prior(
+        "normal",
+        0.0,
+        0.004,
+        "ln(slope)",
+        "error of a measured taper slope, about 0.4 %; judgement",
+    ),
+    "mark_error": Prior(
+        "normal",
+        0.0,
+        0.15e-3,
+        "m",
+        "setting a mark at an edge by eye; judgement",
+    ),
+    "change_full": Prior(
+        "normal",
+        0.0,
+        0.06,
+        "ln(phi/phi_peak)",
+        "what a changed part or fuel does to full throttle; judgement",
+    ),
+    "change_idle": Prior(
+        "normal",
+        0.0,
+        0.06,
+        "ln(phi/phi_peak)",
+        "what a changed part or fuel does to idle; judgement",
+    ),
+    "density_exponent": Prior(
+        "half",
+        0.0,
+        1.0,
+        "-",
+        "Bernoulli: phi goes with density to −1/2 (fuel fed by suction alone) up to −1 (by head alone)",
+    ),
+    "exhaust_scale": Prior(
+        "lognormal",
+        1002 / 1.8,
+        0.15,
+        "K per phi/phi_peak",
+        "slope of the rich side in an equilibrium cycle, over heat losses of 0 to 35 %",
+    ),
+    "exhaust_width": Prior(
+        "lognormal",
+        0.035,
+        0.25,
+        "phi/phi_peak",
+        "rounding by a mixture spread of 0.03 to 0.05 over cycles and cylinders, same calculation",
+    ),
+    "idle_first_cut": Prior(
+        "normal",
+        -0.06,
+        0.05,
+        "ln(phi/phi_peak)",
+        "between stumbling and slightly lean; judgement",
+    ),
+    "idle_gap_lean": Prior("lognormal", 0.08, 0.3, "ln(phi)", "width of slightly lean; judgement"),
+    "idle_gap_smooth": Prior(
+        "lognormal",
+        0.13,
+        0.2,
+        "ln(phi)",
+        "width of smooth; an eighth of a turn is about a third of it; common practice, no published source",
+    ),
+    "idle_gap_rich": Prior("lognormal", 0.13, 0.3, "ln(phi)", "width of slightly rich; judgement"),
+    "idle_blur": Prior("lognormal", 0.02, 0.35, "ln(phi)", "logistic scale of the ear that judges; judgement"),
+    "idle_best": Prior(
+        "normal",
+        0.0,
+        0.03,
+        "ln(phi)",
+        "best idle speed, from the lean end of smooth; judgement",
+    ),
+    "idle_gain": Prior(
+        "lognormal",
+        1.6,
+        0.35,
+        "-",
+        "so that the middle of smooth shows the 25 to 50 rpm of rise that FAA-H-8083-32 calls satisfactory",
+    ),
+    "idle_rpm": Prior(
+        "normal",
+        0.0,
+        0.12,
+        "ln(rpm/target)",
+        "an idle stop set by eye, about 100 rpm around the target; judgement",
+    ),
+    "idle_air_power": Prior(
+        "normal",
+        0.5,
+        0.1,
+        "-",
+        "speed against air: power of the propeller with n³, friction with n; judgement",
+    ),
+    "static_rpm": Prior(
+        "normal",
+        0.0,
+        0.06,
+        "ln(rpm/expected)",
+        "what this propeller turns on this engine; judgement",
+    ),
+    "cylinder_gap": Prior(
+        "lognormal",
+        0.02,
+        0.5,
+        "ln(phi)",
+        "the mean of the cylinders above the leanest: about one standard deviation of a spread of 2 %; judgement",
+    ),
+    "lambda_at_peak": Prior(
+        "normal",
+        0.0,
+        0.03,
+        "ln(lambda)",
+        "peak EGT within 3 % of stoichiometric in an equilibrium cycle with a spread of mixture, and the sensor's "
+        "own error; judgement",
+    ),
+    "fuel_flow": Prior(
+        "normal",
+        0.0,
+        0.15,
+        "ln(flow/expected)",
+        "volumetric efficiency, the propeller's speed and the flow meter's calibration; judgement",
+    ),
+    "static_curvature": Prior(
+        "lognormal",
+        0.76,
+        0.3,
+        "-",
+        "0.8 % of speed lost at phi 1.2 and 2.6 % at 0.9 in an equilibrium cycle",
+    ),
+    "rise_noise": Prior(
+        "lognormal",
+        3.0,
+        0.4,
+        "K",
+        "logistic scale of a rise read off a gauge: a standard deviation near 10 °F; judgement",
+    ),
+    "idle_rise_noise": Prior("lognormal", 4.0, 0.3, "rpm", "logistic scale of a rise of idle speed; judgement"),
+    "idle_rpm_noise": Prior("lognormal", 10.0, 0.3, "rpm", "logistic scale of a hunting idle; judgement"),
+    "static_rpm_noise": Prior(
+        "lognormal", 10.0, 0.3, "rpm", "logistic scale of a static speed in light wind; judgement"
+    ),
+}
+"""Every unknown with its prior. `needle_error`, `mark_error`, `change_full` and `change_idle` exist once per change."""
+
+
+def from_standard(name: str, z: Array, backend: Backend) -> Array:
+    """An unknown from its standard normal of any shape, through the prior table, elementwise."""
+    prior = PRIORS[name]
+    x = prior.centre + prior.spread * z
+    if prior.family == "lognormal":
+        return prior.centre * backend.exp(prior.spread * z)
+    if prior.family == "half":
+        return 0.5 + 0.5 / (1.0 + backend.exp(-x))
+    return x

@@ -1,0 +1,262 @@
+"""What a posterior says of a setting: mixtures, readings, and whether they are right, draw by draw."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taperwise.model.inference.dataset import Evidence, Position, settings_of
+from taperwise.model.inference.likelihood import expected_readings
+from taperwise.model.inference.sampler import Posterior
+from taperwise.model.physics.exhaust import mixture_for_rise, rise
+from taperwise.model.physics.mixture import (
+    Cuts,
+    NeedlePlace,
+    Settings,
+    Unknowns,
+    flow_gains,
+    idle_cutpoints,
+    leanest,
+    mixtures,
+    mixtures_with,
+    needle_place,
+)
+from taperwise.model.physics.needle import depth_for_area, fuel_area
+from taperwise.shared.recommendation import Interval
+
+__all__ = [
+    "SettingDraws",
+    "Target",
+    "chance",
+    "full_throttle_window",
+    "interval",
+    "pivot_of",
+    "predict_current",
+    "predict_settings",
+    "right_at",
+    "target_at",
+    "widened",
+]
+
+Draws = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SettingDraws:
+    """One setting seen through all draws; every array of shape (draws,).
+
+    Parameters
+    ----------
+    position : Position
+    ln_density : float
+    opening : float
+        ln of the idle opening over the recorded one.
+    full, idle : array
+        ln(phi / phi at peak EGT) at either end; `full` of the leanest cylinder that has an exhaust probe.
+    leanest : array
+        The same of the leanest of all cylinders at full throttle.
+    rise, idle_rise, static_rpm, idle_rpm, power_rise : array
+        Noise-free readings [K; rpm].
+    ln_meters : tuple of array
+        ln of the noise-free reading of every meter of `taperwise.shared.meters`, in their order.
+    full_right, idle_right, speed_right : array of bool
+        Whether each stage is in its band.
+    """
+
+    position: Position
+    ln_density: float
+    opening: float
+    full: Draws
+    idle: Draws
+    leanest: Draws
+    rise: Draws
+    idle_rise: Draws
+    static_rpm: Draws
+    idle_rpm: Draws
+    power_rise: Draws
+    ln_meters: tuple[Draws, ...]
+    full_right: NDArray[np.bool_]
+    idle_right: NDArray[np.bool_]
+    speed_right: NDArray[np.bool_]
+
+    @property
+    def lean(self) -> NDArray[np.bool_]:
+        """Whether the leanest cylinder is lean of peak at full throttle, (draws,)."""
+        return self.leanest < 0.0
+
+
+def widened(u: Unknowns, seed: int, more: int = 1) -> Unknowns:
+    """The unknowns with so many columns more, standard normal, for changes not made yet."""
+    rng = np.random.default_rng([seed, 1])
+    extra = [np.c_[x, rng.standard_normal((len(x), more))] for x in (u.first, u.second)]
+    return replace(u, first=extra[0], second=extra[1])
+
+
+def _setting(evidence: Evidence, position: Position, ln_density: float) -> Settings:
+    return settings_of(evidence.installation, [(position, ln_density)], evidence.first_change, extra=1)
+
+
+def pivot_of(evidence: Evidence, more: int = 1) -> Settings:
+    """The pivot with so many columns more, for changes not made yet."""
+    pad = ((0, 0), (0, more))
+    p = evidence.pivot
+    return replace(
+        p, slope_load=np.pad(p.slope_load, pad), mark_load=np.pad(p.mark_load, pad), part_load=np.pad(p.part_load, pad)
+    )
+
+
+def predict_settings(
+    posterior: Posterior, positions: Sequence[Position], ln_density: float, error: float = 0.0
+) -> list[SettingDraws]:
+    """Outlooks at several positions in air of one density.
+
+    Parameters
+    ----------
+    ln_density : float
+        ln of the air density ratio.
+    error : float
+        Its standard error, where a setting is to be right in the middle of days of which few are known; readings are
+        those in air of that density, what is right or lean of peak allows for the error.
+    """
+    u = widened(posterior.unknowns, posterior.seed)
+    evidence = posterior.evidence
+    installation = evidence.installation
+    targets = installation.targets
+    c = idle_cutpoints(u)
+    gains = flow_gains(u, pivot_of(evidence), evidence.throttle)
+    shift = _air_shift(u, error, posterior.seed)
+    found = []
+    for position in positions:
+        s = _setting(evidence, position, ln_density)
+        ends = mixtures_with(gains, u, s, evidence.throttle)
+        e = expected_readings(u, ends, s, evidence.scales)
+        full, idle = ends.full + shift, ends.idle + shift
+        found.append(
+            SettingDraws(
+                position,
+                ln_density,
+                opening=float(ends.opening[0]),
+                full=ends.full[:, 0],
+                leanest=leanest(full, u, evidence.scales.all_seen)[:, 0],
+                idle=ends.idle[:, 0],
+                rise=e.rise[:, 0],
+                idle_rise=e.idle_rise[:, 0],
+                static_rpm=e.static_rpm[:, 0],
+                idle_rpm=e.idle_rpm[:, 0],
+                power_rise=e.power_rise[:, 0],
+                ln_meters=tuple(x[:, 0] for x in e.ln_meters),
+                full_right=_between(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin),
+                idle_right=((idle > c.smooth_lean) & (idle < c.smooth_rich))[:, 0],
+                speed_right=_between(e.idle_rpm, targets.idle_rpm),
+            )
+        )
+    return found
+
+
+def predict_current(posterior: Posterior) -> SettingDraws:
+    """The setting as it stands, in the air it is judged in."""
+    evidence = posterior.evidence
+    return predict_settings(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
+
+
+def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
+    """What an error of the air's density moves both mixtures by, (draws, 1) [ln phi]; the same for every position."""
+    z = np.random.default_rng([seed, 7]).standard_normal((len(u.offset), 1))
+    shift: NDArray[np.float64] = -u.density_exponent * error * z
+    return shift
+
+
+def right_at(
+    posterior: Posterior, positions: Sequence[Position], ln_density: float, error: float = 0.0
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each.
+
+    Parameters
+    ----------
+    ln_density, error : float
+        As `look`.
+    """
+    u = widened(posterior.unknowns, posterior.seed)
+    evidence = posterior.evidence
+    rows = [(p, ln_density) for p in positions]
+    s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
+    ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
+    low, high = evidence.installation.targets.rise_kelvin
+    shift = _air_shift(u, error, posterior.seed)
+    full, idle = ends.full + shift, ends.idle + shift
+    shown = rise(full, u.exhaust_scale, u.exhaust_width)
+    c = idle_cutpoints(u)
+    both = (shown >= low) & (shown <= high) & (idle > c.smooth_lean) & (idle < c.smooth_rich)
+    return both, leanest(full, u, evidence.scales.all_seen) < 0.0
+
+
+def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
+    right: NDArray[np.bool_] = ((x >= band[0]) & (x <= band[1]))[:, 0]
+    return right
+
+
+@dataclass(frozen=True)
+class Target:
+    """The two unknowns that matter; arrays of shape (draws,).
+
+    Parameters
+    ----------
+    offset_turns : array
+        Screw turns from the position to the middle of the full-throttle band; positive = richer.
+    taper_misfit : array
+        Taper slope that would be right at both ends, less the fitted needle's [-].
+    """
+
+    offset_turns: Draws
+    taper_misfit: Draws
+
+
+def _turns_to(
+    outlook: SettingDraws, posterior: Posterior, rises: Sequence[float]
+) -> tuple[list[Draws], list[Draws], NeedlePlace]:
+    """Turns from the position to each rise [turns], the depths of flat needed at full throttle [m], and the place."""
+    evidence, u = posterior.evidence, widened(posterior.unknowns, posterior.seed)
+    t, body = evidence.throttle, evidence.installation.throttle_body
+    place = needle_place(u, _setting(evidence, outlook.position, outlook.ln_density), t)
+    slope, length = place.slope[:, 0], (place.start + t.full_travel)[:, 0]
+    area = fuel_area(length, slope, t.orifice_diameter, t.needle_diameter)
+    wanted = [mixture_for_rise(kelvin, u.exhaust_scale, u.exhaust_width)[:, 0] for kelvin in rises]
+    depths = [depth_for_area(area * np.exp(w - outlook.full), t.orifice_diameter, t.needle_diameter) for w in wanted]
+    return [(depth / slope - length) / body.screw_pitch_m for depth in depths], depths, place
+
+
+def target_at(outlook: SettingDraws, posterior: Posterior) -> Target:
+    """Offset and taper misfit, seen from a position.
+
+    Full throttle in the middle of its band asks for one depth of flat, idle in the middle of smooth
+    for another; the slope that gives both is their difference over the slide's travel between.
+    """
+    low, high = posterior.evidence.installation.targets.rise_kelvin
+    (turns,), (depth_full,), place = _turns_to(outlook, posterior, [0.5 * (low + high)])
+    t = posterior.evidence.throttle
+    opening = np.broadcast_to(place.opening, place.start.shape)[:, 0]
+    area = fuel_area(place.start[:, 0] + opening, place.slope[:, 0], t.orifice_diameter, t.needle_diameter)
+    c: Cuts = idle_cutpoints(posterior.unknowns)
+    middle = 0.5 * (c.smooth_lean + c.smooth_rich)[:, 0]
+    depth_idle = depth_for_area(area * np.exp(middle - outlook.idle), t.orifice_diameter, t.needle_diameter)
+    ideal = (depth_full - depth_idle) / (t.full_travel - opening)
+    return Target(turns, ideal - place.slope[:, 0])
+
+
+def full_throttle_window(outlook: SettingDraws, posterior: Posterior) -> tuple[Draws, Draws]:
+    """Turns from the position to the edges of the full-throttle band, leaner edge first, (draws,) each [turns]."""
+    leaner, richer = _turns_to(outlook, posterior, posterior.evidence.installation.targets.rise_kelvin)[0]
+    return leaner, richer
+
+
+def interval(x: NDArray[Any]) -> Interval:
+    """Median, central 50 % and 90 % intervals of draws, (draws,)."""
+    low90, low50, median, high50, high90 = (float(v) for v in np.quantile(x, (0.05, 0.25, 0.5, 0.75, 0.95)))
+    return Interval(median, low50, high50, low90, high90)
+
+
+def chance(right: NDArray[np.bool_]) -> float:
+    """Share of draws, (draws,)."""
+    return float(np.mean(right))

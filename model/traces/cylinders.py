@@ -1,0 +1,74 @@
+"""Several cylinders of one sweep: the leanest, which decides, and any that departs from the others."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from taperwise.model.traces.sweep import SweepReading
+from taperwise.shared.errors import InvalidValueError
+
+__all__ = ["SPREAD_KELVIN", "CylinderReadings", "compare"]
+
+SPREAD_KELVIN = 12.0
+"""Ordinary spread of rise among cylinders [K]: about 2 % of mixture; judgement."""
+
+_FAR = 3.5  # standard deviations from the others' median
+
+
+@dataclass(frozen=True)
+class CylinderReadings:
+    """What the cylinders of one sweep showed.
+
+    Parameters
+    ----------
+    readings : dict
+        Reading by column.
+    leanest : str
+        Column that decides: the one with the smallest rise among those that do not depart.
+    first_to_peak : str or None
+        Column whose gas peaked first, if any was seen to peak.
+    departing : tuple of str
+        Columns too far from the others to be a matter of spread: look at the probe, then for an induction leak.
+    spread_kelvin : float or None
+        Mean rise of those that do not depart less the leanest one's [K]; None where fewer than two peaked.
+    """
+
+    readings: dict[str, SweepReading]
+    leanest: str
+    first_to_peak: str | None
+    departing: tuple[str, ...]
+    spread_kelvin: float | None
+
+
+def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
+    """Compare the cylinders of one sweep.
+
+    A departing cylinder is named, and left out of the choice of the leanest only where it is richer than the others:
+    a lean one decides even if its probe may be at fault, because being wrong the other way is dangerous.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is no reading.
+    """
+    if not readings:
+        raise InvalidValueError("no cylinder could be read", field="trace", cure="Name the exhaust columns.")
+    rises = {name: r.rise_kelvin if r.seen != "fell_at_once" else 0.0 for name, r in readings.items()}
+    middle = float(np.median(list(rises.values())))
+    departing = tuple(
+        name
+        for name, r in readings.items()
+        if len(readings) >= 3 and abs(rises[name] - middle) > _FAR * float(np.hypot(SPREAD_KELVIN, r.error_kelvin))
+    )
+    settled = {n: x for n, x in rises.items() if n not in departing or x < middle}
+    peaked = {n: r.peak_seconds for n, r in readings.items() if r.seen == "peak"}
+    leanest = min(settled, key=lambda n: settled[n])
+    alike = [rises[n] for n in peaked if n not in departing or n == leanest]
+    several = len(alike) > 1 and leanest in peaked
+    return CylinderReadings(
+        readings=readings,
+        leanest=leanest,
+        first_to_peak=min(peaked, key=lambda n: peaked[n]) if peaked else None,
+        departing=departing,
+        spread_kelvin=float(np.mean(alike)) - rises[leanest] if several else None,
+    )

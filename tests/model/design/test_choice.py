@@ -1,0 +1,269 @@
+"""Needle advice in words and figures, and repeats that settle nothing."""
+
+import dataclasses
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from taperwise.model.design import candidates
+from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
+from taperwise.model.design.selection import choose, ideal_slope
+from taperwise.model.inference.dataset import start_position
+from taperwise.model.recommender import Recommender
+from taperwise.shared.limits import StepLimits
+from taperwise.shared.recommendation import ActionKind, Confidence, InspectCause, Interval, Stage
+from taperwise.shared.records import ChangeNeedle, ChangePart, Entry, Installation, Part, TurnScrew
+from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
+
+_AIR = Air(288.15, 101_325.0)
+
+
+def _run(degf: float, idle: IdleQuality, rise: float) -> Run:
+    return Run(_AIR, rise=ExhaustRise(RiseSeen.PEAK, degf / 1.8), idle_quality=idle, idle_rpm_rise=rise, idle_rpm=800.0)
+
+
+@pytest.fixture
+def confidence(recorded: Recommender, installation: Installation) -> Confidence:
+    """Of any run."""
+    return recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)]).confidence
+
+
+@pytest.mark.parametrize(
+    ("misfit", "words"),
+    [
+        (0.3e-3, "between your taper 30.0 and taper 30.6"),
+        (-0.9e-3, "between your taper 28.8 and taper 29.4"),
+        (2.5e-3, "steeper than your taper 31.8"),
+        (-2.5e-3, "shallower than your taper 28.2"),
+    ],
+)
+def test_the_ideal_slope_among_those_on_hand(
+    confidence: Confidence, installation: Installation, misfit: float, words: str
+) -> None:
+    """The slope that would fit is told by the needles on either side of it."""
+    at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
+    assert words in ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
+
+
+def test_every_needle_with_its_chance(recorded: Recommender, installation: Installation) -> None:
+    """While the mixtures are being set, each needle on hand has its best position and chance, shallowest first."""
+    log: list[Entry] = [_run(100, IdleQuality.LEAN_STUMBLING, 0)] * 2
+    s = recorded.suggest(recorded.learn(installation, log))
+    assert [n.needle for n in s.needles] == [n.label for n in installation.needles]
+    best = max(s.needles, key=lambda n: n.chance_both)
+    # lean at idle with full throttle right wants a shallower one (common practice, no published source)
+    assert s.action.kind is ActionKind.CHANGE_NEEDLE
+    assert installation.needle(best.needle).taper_slope < 0.030
+    assert s.action.needle is not None
+    assert installation.needle(s.action.needle).taper_slope < 0.030
+
+
+def test_no_needle_fits_is_said_with_the_slope_that_would(recorded: Recommender, installation: Installation) -> None:
+    """Far too rich at full throttle and stumbling at idle, seen over three runs: no needle on hand can mend that."""
+    log: list[Entry] = []
+    for degf in (390, 356, 323):
+        log += [_run(degf, IdleQuality.LEAN_STUMBLING, 0), TurnScrew(-0.25)]
+    s = recorded.suggest(recorded.learn(installation, log[:-1]))
+    assert s.action.kind is ActionKind.INSPECT
+    assert "shallower than your taper 28.2" in s.action.instruction
+    assert "induction leak" in s.action.instruction
+
+
+def test_one_run_condemns_no_needle(recorded: Recommender, installation: Installation) -> None:
+    """Before the second run the screw is turned towards the band, whatever the idle says."""
+    s = recorded.suggest(recorded.learn(installation, [_run(390, IdleQuality.LEAN_STUMBLING, 0)]))
+    assert (s.action.kind, s.action.turns) == (ActionKind.TURN_SCREW, -0.25)
+    changes = [c for c in s.alternatives if c.action.kind is ActionKind.CHANGE_NEEDLE]
+    assert changes
+    assert all("full throttle comes first" in (c.refused or "") for c in changes)
+
+
+def test_no_step_leads_away_from_the_band(recorded: Recommender, installation: Installation) -> None:
+    """Too rich at full throttle, every richer turn is refused, and so is another run at what is known to be wrong."""
+    s = recorded.suggest(recorded.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)]))
+    refused = {c.action.turns: c.refused for c in s.alternatives if c.action.kind is ActionKind.TURN_SCREW}
+    richer = [why or "" for turns, why in refused.items() if turns and turns > 0]
+    assert len(richer) == 2
+    assert all("further from the full-throttle band" in why for why in richer)
+    repeat = next(c for c in s.alternatives if c.action.kind is ActionKind.REPEAT_RUN)
+    assert "settles nothing" in (repeat.refused or "")
+
+
+@pytest.mark.parametrize(("here", "there", "said"), [(3, 3, True), (2, 9, False), (9, 2, False)])
+def test_turning_to_and_fro_comes_to_an_end(
+    recorded: Recommender, installation: Installation, here: int, there: int, said: bool
+) -> None:
+    """Where the best step leads back to a setting that was tried as often as this one, it is said that it is as near
+    as it comes; before that the step is suggested.
+    """
+    learned = recorded.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)])
+    confidence = dataclasses.replace(learned.confidence, runs_here=here)
+    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
+    assert all(w.runs_there == (1 if w.candidate.action.kind is ActionKind.REPEAT_RUN else 0) for w in weighing.options)
+    tried = dataclasses.replace(weighing, options=[dataclasses.replace(w, runs_there=there) for w in weighing.options])
+    step = choose(weighing, confidence, installation).action
+    assert step.kind is ActionKind.TURN_SCREW
+    chosen = choose(tried, confidence, installation).action
+    if said:
+        assert chosen.cause is InspectCause.NOT_TO_BE_SETTLED
+        assert "as near as the needles on hand come" in chosen.instruction
+    else:
+        assert chosen == step
+
+
+def test_idle_speed_at_an_edge_is_told_without_a_needle(recorded: Recommender, installation: Installation) -> None:
+    """Where the idle stop leads to and fro, the band of the idle speed is named, and no needle asked for."""
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 2)
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_SPEED, runs_here=3)
+    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
+    away = [
+        dataclasses.replace(
+            w,
+            runs_there=3,
+            candidate=dataclasses.replace(
+                w.candidate, refused="" if w.candidate.action.kind is ActionKind.REPEAT_RUN else w.candidate.refused
+            ),
+        )
+        for w in weighing.options
+    ]
+    told = choose(dataclasses.replace(weighing, options=away), confidence, installation).action
+    assert told.cause is InspectCause.NOT_TO_BE_SETTLED
+    assert "idle speed stays at an edge of its band of 700 to 900 rpm" in told.instruction
+    assert "needle" not in told.instruction
+
+
+@pytest.mark.parametrize(("full", "idle", "refused"), [(0.5, 0.5, False), (0.5, 0.05, True), (0.8, 0.0, False)])
+def test_full_throttle_is_risked_only_where_both_ends_gain(
+    confidence: Confidence, full: float, idle: float, refused: bool
+) -> None:
+    """At the idle stage, a turn that may cost full throttle its band has to gain both ends a tenth of chance."""
+    now = dataclasses.replace(confidence, stage=Stage.IDLE_MIXTURE, chance_both=0.1)
+    shares = (np.arange(100) < 100 * full, np.arange(100) < 100 * idle)
+    there = SimpleNamespace(full_right=shares[0], idle_right=shares[1])
+    said = candidates._screw_refusal(now, there, candidates._Moves(0.9, 0.0, 0.0))  # type: ignore[arg-type] - as it asks
+    assert (said is not None) is refused
+    if refused:
+        assert "out of its band (chance in band 50%)" in (said or "")
+
+
+def _priced(
+    weighing: CandidateSet, figures: dict[tuple[ActionKind, float | None], tuple[float, float]]
+) -> CandidateSet:
+    """The weighing with other runs left and chances of both ends; what is not named is refused."""
+    options = []
+    for w in weighing.options:
+        price_runs, both = figures.get((w.candidate.action.kind, w.candidate.action.turns), (None, 0.0))
+        prediction = dataclasses.replace(w.candidate.prediction, chance_both=both)
+        refused = "not in this test" if price_runs is None else None
+        candidate = dataclasses.replace(w.candidate, price_runs=price_runs, refused=refused, prediction=prediction)
+        options.append(dataclasses.replace(w, candidate=candidate))
+    return dataclasses.replace(weighing, options=options)
+
+
+@pytest.mark.parametrize(
+    ("turn_left", "turn_both", "turned"),
+    [(7.08, 0.65, True), (7.08, 0.25, False), (7.00, 0.25, False), (7.30, 0.65, False)],
+    ids=["more promising", "hardly more promising", "hardly better", "worse"],
+)
+def test_of_steps_as_good_the_promising_one_is_taken(
+    recorded: Recommender, installation: Installation, turn_left: float, turn_both: float, turned: bool
+) -> None:
+    """Another run at what is likely wrong is no smaller step than a turn to what is likely right, where either leaves
+    as many runs; where a turn promises hardly more, the run alone is the smaller one.
+    """
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_MIXTURE)
+    weighing = _priced(
+        evaluate_candidates(learned.posterior, confidence, learned.now),
+        {(ActionKind.REPEAT_RUN, None): (7.08, 0.17), (ActionKind.TURN_SCREW, 0.125): (turn_left, turn_both)},
+    )
+    chosen = choose(weighing, confidence, installation).action
+    assert (chosen.kind is ActionKind.TURN_SCREW) is turned
+
+
+@pytest.mark.parametrize(("both", "tried", "taken"), [(0.95, 0, True), (0.85, 0, False), (0.95, 3, False)])
+def test_what_runs_here_do_not_settle_a_sure_setting_may(
+    recorded: Recommender, installation: Installation, both: float, tried: int, taken: bool
+) -> None:
+    """After many runs at one setting one that is as good as sure is suggested; else it is as near as it comes."""
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_MIXTURE, runs_here=6)
+    figures = {(ActionKind.REPEAT_RUN, None): (2.0, 0.86), (ActionKind.TURN_SCREW, 0.125): (2.8, both)}
+    weighing = _priced(evaluate_candidates(learned.posterior, confidence, learned.now), figures)
+    options = [dataclasses.replace(w, runs_there=tried) for w in weighing.options]
+    choice = choose(dataclasses.replace(weighing, options=options), confidence, installation)
+    assert (choice.action.kind is ActionKind.TURN_SCREW) is taken
+    assert ("have not settled it, and this one is as good as sure" in choice.why) is taken
+    assert (choice.action.cause is InspectCause.NOT_TO_BE_SETTLED) is not taken
+
+
+@pytest.mark.parametrize(
+    ("stage", "fitted", "both", "words"),
+    [
+        (Stage.FULL_THROTTLE, 0.6, 0.95, "may do, but runs have not shown it"),
+        (Stage.FULL_THROTTLE, 0.1, 0.95, "cannot make both ends right"),
+        (Stage.IDLE_MIXTURE, 0.6, 0.95, "may do, but runs have not shown it"),
+        (Stage.IDLE_MIXTURE, 0.6, 0.7, "it is the only step as good"),
+        (Stage.IDLE_MIXTURE, 0.1, 0.95, "it is the only step as good"),
+    ],
+)
+def test_a_change_of_needle_is_called_sure_only_where_it_is(
+    recorded: Recommender, installation: Installation, stage: Stage, fitted: float, both: float, words: str
+) -> None:
+    """And the fitted needle is given up in words only where it hardly does."""
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=stage)
+    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
+    change = next(w for w in weighing.options if w.candidate.action.kind is ActionKind.CHANGE_NEEDLE)
+    weighing = _priced(dataclasses.replace(weighing, options=[weighing.options[0], change]), {})
+    candidate = dataclasses.replace(
+        change.candidate,
+        price_runs=3.0,
+        refused=None,
+        prediction=dataclasses.replace(change.candidate.prediction, chance_both=both),
+    )
+    weighing.options[1] = dataclasses.replace(change, candidate=candidate)
+    label = confidence.fitted_needle
+    reaches = {**weighing.reaches, label: dataclasses.replace(weighing.reaches[label], chance_both=fitted)}
+    assert words in choose(dataclasses.replace(weighing, reaches=reaches), confidence, installation).why
+
+
+@pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE])
+@pytest.mark.parametrize(("runs_here", "sure", "refused"), [(2, True, False), (1, True, True), (6, False, True)])
+def test_a_needle_as_good_as_sure_is_not_withheld(
+    confidence: Confidence, stage: Stage, runs_here: int, sure: bool, refused: bool
+) -> None:
+    """Where two runs have not shown the fitted one right, though it still may be; others are refused while it may."""
+    now = dataclasses.replace(
+        confidence,
+        stage=stage,
+        runs=8,
+        runs_here=runs_here,
+        idle_mixture=dataclasses.replace(confidence.idle_mixture, observed=True, chance_in_band=0.8),
+    )
+    said = candidates._needle_refusal(now, candidates._Moves(0.8, 0.0, 0.0), sure)
+    assert (said is not None) is refused
+
+
+def test_settings_are_known_again(unlearned: Recommender, installation: Installation) -> None:
+    """Turned to and fro by tenths, or with a needle changed and changed back, runs are counted at the same setting."""
+    fine = dataclasses.replace(installation, limits=StepLimits(quantum_turns=0.1, largest_turns=0.2))
+    log: list[Entry] = [_run(170, IdleQuality.SMOOTH, 30)]
+    for turns in (0.1, 0.1, 0.1, -0.1, -0.1, 0.1, -0.1):
+        log += [TurnScrew(turns), _run(170, IdleQuality.SMOOTH, 30)]
+    learned = unlearned.learn(fine, log)
+    there = {
+        w.candidate.action.turns: w.runs_there
+        for w in evaluate_candidates(learned.posterior, learned.confidence, learned.now).options
+    }
+    assert there[0.1] == 3
+    assert there[-0.1] == 1
+    start = start_position(installation)
+    other = start.after(ChangeNeedle("taper 29.4"), installation)
+    back = other.after(ChangeNeedle(start.needle), installation)
+    assert back != start  # its mark was set afresh
+    assert candidates._alike(back, start)
+    assert not candidates._alike(other, start)
+    assert not candidates._alike(start.after(ChangePart(Part.PROPELLER), installation), start)
+    assert not candidates._alike(start.after(TurnScrew(0.125), installation), start)
