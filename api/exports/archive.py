@@ -14,9 +14,8 @@ from taperwise.api.core.database import Correction, Entry, Note, Trace
 from taperwise.api.core.idempotency import require_same_payload
 from taperwise.api.core.validation_errors import refusal
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import parsed, prior_row, put_prior
 from taperwise.api.log import repository, service
-from taperwise.api.pooling import repository as pool
-from taperwise.api.pooling.prior_schema import parsed
 from taperwise.api.pooling.service import prior_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
 from taperwise.api.schemas.installation import InstallationIn
@@ -146,7 +145,7 @@ def pack(session: Session, installation_id: int) -> Archive:
                 trace=None if trace is None else TracePacked(sent=trace.sent, read=trace.read),
             )
         )
-    chosen = pool.prior_row(session, installation_id)
+    chosen = prior_row(session, installation_id)
     prior = None
     if chosen is not None and chosen.version is not None and chosen.document is not None:
         prior = PriorPacked(version=chosen.version, document=chosen.document)
@@ -243,7 +242,7 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
         raise InvalidValueError(
             f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE
         ) from None
-    pool.put_prior(session, installation_id, secrets.token_hex(16), packed.version, document)
+    put_prior(session, installation_id, secrets.token_hex(16), packed.version, document)
 
 
 _MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}

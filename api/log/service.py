@@ -13,9 +13,8 @@ from sqlalchemy.orm import Session
 from taperwise.api.core.database import Correction, Entry
 from taperwise.api.core.idempotency import require_same_payload
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
-from taperwise.api.pooling.prior_schema import prior_of
-from taperwise.api.pooling.repository import prior_row
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.column_mapping import Mapping
 from taperwise.api.schemas.corrections import CorrectionIn, CorrectionOut

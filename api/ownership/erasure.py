@@ -11,8 +11,9 @@ from taperwise.api.accounts.tables import AdviserGrant, Person
 from taperwise.api.core.database import Answer, Correction, Entry, Note, Trace
 from taperwise.api.core.roles import Role
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import EnginePriorRow
 from taperwise.api.pooling.service import withdraw_live
-from taperwise.api.pooling.tables import Contribution, EnginePriorRow
+from taperwise.api.pooling.tables import Contribution
 from taperwise.api.recommendations.tables import EarlierFitRow
 from taperwise.shared.errors import ConflictError
 

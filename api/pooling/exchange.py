@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
+from taperwise.api.installations.prior import in_our_scale
 from taperwise.api.pooling import repository
 from taperwise.api.pooling.fitting import enterable, members_of
-from taperwise.api.pooling.prior_schema import in_our_scale
 from taperwise.api.schemas.pool_documents import SCHEMA_VERSION, ContributionDoc, ExportDoc, Exported, checksum, digest
 from taperwise.shared.errors import ConflictError, InvalidValueError
 

@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import repository as people
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import prior_row, put_prior
 from taperwise.api.pooling import repository
 from taperwise.api.schemas.pool_documents import TOKEN_PATTERN
 from taperwise.shared.errors import InvalidValueError
@@ -39,7 +40,7 @@ def owner_token(session: Session, installation_id: int, given: str | None) -> st
             cure="Give all 32 characters, 0 to 9 and a to f, or leave it blank.",
         )  # fmt: skip
     person_id = installations.get(session, installation_id).owner_id
-    row = repository.prior_row(session, installation_id)
+    row = prior_row(session, installation_id)
     if person_id is None:
         token = given or (row.owner if row is not None else secrets.token_hex(16))
     else:
@@ -49,7 +50,7 @@ def owner_token(session: Session, installation_id: int, given: str | None) -> st
                 "people are told apart here: all your engines count as one owner by themselves", field="owner",
                 value=f"{str(given)[:4]}…", cure="Leave it out.",
             )  # fmt: skip
-    repository.put_prior(session, installation_id, token, row.version if row else None, row.document if row else None)
+    put_prior(session, installation_id, token, row.version if row else None, row.document if row else None)
     repository.set_owner(session, installation_id, token, owner_hash(token))
     return token
 
@@ -57,7 +58,7 @@ def owner_token(session: Session, installation_id: int, given: str | None) -> st
 def known_owner(session: Session, installation_id: int) -> str:
     """The hash that stands for an installation's owner now; empty where the pool does not know them yet."""
     person_id = installations.get(session, installation_id).owner_id
-    row = repository.prior_row(session, installation_id)
+    row = prior_row(session, installation_id)
     if person_id is not None:
         return owner_hash(_of_person(session, person_id))
     return "" if row is None else owner_hash(row.owner)
@@ -65,7 +66,7 @@ def known_owner(session: Session, installation_id: int) -> str:
 
 def token_shown(session: Session, installation_id: int) -> str | None:
     """The token for its owner to give with other installations; None where people are told apart and need none."""
-    row = repository.prior_row(session, installation_id)
+    row = prior_row(session, installation_id)
     nobody = installations.get(session, installation_id).owner_id is None
     return row.owner if nobody and row is not None else None
 

@@ -9,7 +9,8 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Answer
-from taperwise.api.pooling.tables import Audit, Contribution, Elsewhere, EnginePriorRow, LeftOut, Member, Version
+from taperwise.api.installations.prior import EnginePriorRow
+from taperwise.api.pooling.tables import Audit, Contribution, Elsewhere, LeftOut, Member, Version
 
 __all__ = [
     "add",
@@ -27,9 +28,7 @@ __all__ = [
     "members",
     "of_digest",
     "of_installation",
-    "prior_row",
     "publish",
-    "put_prior",
     "rhos",
     "set_owner",
     "set_owner_elsewhere",
@@ -180,23 +179,6 @@ def publish(
     session.flush()
     session.add_all(Member(version=version, contribution_id=row.id) for row in rows)
     return version
-
-
-def prior_row(session: Session, installation_id: int) -> EnginePriorRow | None:
-    """The prior an installation started from."""
-    return session.get(EnginePriorRow, installation_id)
-
-
-def put_prior(
-    session: Session, installation_id: int, owner: str, version: int | None, document: dict[str, Any] | None
-) -> None:
-    """Keep the prior an installation starts from."""
-    row = session.get(EnginePriorRow, installation_id)
-    if row is None:
-        row = EnginePriorRow(installation_id=installation_id, owner=owner)
-        session.add(row)
-    row.owner, row.version, row.document = owner, version, document
-    session.flush()
 
 
 def forget_answer(session: Session, installation_id: int) -> None:

@@ -8,10 +8,10 @@ from sqlalchemy.orm import Session
 from taperwise.api.accounts.principal import current
 from taperwise.api.core.database import Database
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import in_our_scale, prior_of, prior_row, put_prior
 from taperwise.api.log import repository as log_storage
 from taperwise.api.pooling import repository
 from taperwise.api.pooling.fitting import Fitter
-from taperwise.api.pooling.prior_schema import in_our_scale, prior_of
 from taperwise.api.pooling.prior_source import Basis, basis_of, published_basis
 from taperwise.api.pooling.pseudonyms import owner_hash, owner_token, token_shown
 from taperwise.api.pooling.tables import Contribution
@@ -199,7 +199,7 @@ def choose_prior(
     with database.unit() as session:
         _not_begun(session, installation_id, wanted)
         basis.keep(session)
-        repository.put_prior(session, installation_id, token, basis.version, document)
+        put_prior(session, installation_id, token, basis.version, document)
         repository.forget_answer(session, installation_id)
     return prior_out(document)
 
@@ -210,7 +210,7 @@ def on_owner_changed(session: Session, installation_id: int) -> None:
     What it was to start from stays, unless engines of theirs are in that version and nothing is recorded yet: then they
     choose anew. Once something is recorded answers rest on it.
     """
-    row = repository.prior_row(session, installation_id)
+    row = prior_row(session, installation_id)
     if row is None:
         return
     token = owner_token(session, installation_id, None)
@@ -218,7 +218,7 @@ def on_owner_changed(session: Session, installation_id: int) -> None:
         return
     if any(each.owner == owner_hash(token) for each in repository.members(session, row.version)):
         why = "it was given to you, and your own engines are in the version it was to start from: choose anew"
-        repository.put_prior(session, installation_id, token, None, _prior_document(EXPERT_SERVED, why, None, None))
+        put_prior(session, installation_id, token, None, _prior_document(EXPERT_SERVED, why, None, None))
         repository.forget_answer(session, installation_id)
 
 
@@ -239,7 +239,7 @@ def prior_of_similar_engines(
 
     The prior it started from where that was the pool's, else the latest version, unless its own owner is in it.
     """
-    row = repository.prior_row(session, installation_id)
+    row = prior_row(session, installation_id)
     if row is not None and row.version is not None and in_our_scale(row.document):
         return prior_of(row), f"version {row.version}, which it started from"
     basis = published_basis(session, installation_id)

@@ -8,11 +8,10 @@ from fastapi.openapi.models import Example
 from taperwise.api.core.dependencies import Db, InstallationId, ReadingUnit
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
+from taperwise.api.installations.prior import EnginePriorRow, prior_of, prior_row
 from taperwise.api.log import service as log
-from taperwise.api.pooling import repository, service
+from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Fit, Floor
-from taperwise.api.pooling.prior_schema import prior_of
-from taperwise.api.pooling.tables import EnginePriorRow
 from taperwise.api.schemas.pool import PriorOut, StartIn, StartOut, StartPlace
 from taperwise.model.design.reachable_settings import NeedleOptimum
 from taperwise.model.design.starting_point import start_of
@@ -55,7 +54,7 @@ def choose_prior(
 )
 def start(installation_id: InstallationId, unit: ReadingUnit) -> StartOut:
     """Needle and first screw position with chances, before the first run, from the prior chosen."""
-    return start_of_log(log.load(unit, installation_id), repository.prior_row(unit, installation_id))
+    return start_of_log(log.load(unit, installation_id), prior_row(unit, installation_id))
 
 
 def start_of_log(recorded: log.Log, row: EnginePriorRow | None) -> StartOut:

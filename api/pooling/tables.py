@@ -8,7 +8,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from taperwise.api.core.database import Base, Id, Utc
 
-__all__ = ["Audit", "Contribution", "Elsewhere", "EnginePriorRow", "LeftOut", "Member", "Version"]
+__all__ = ["Audit", "Contribution", "Elsewhere", "LeftOut", "Member", "Version"]
 
 
 class Contribution(Base):
@@ -79,14 +79,3 @@ class Audit(Base):
     digest: Mapped[str | None] = mapped_column(String(64))
     version: Mapped[int | None] = mapped_column(Integer)
     count: Mapped[int] = mapped_column(Integer)
-
-
-class EnginePriorRow(Base):
-    """An installation's owner token, and the prior it started from; no document: the expert's."""
-
-    __tablename__ = "engine_priors"
-
-    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
-    owner: Mapped[str] = mapped_column(String(32))
-    version: Mapped[int | None] = mapped_column(Integer)
-    document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))

@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session
 from taperwise.api.background import stale_answers
 from taperwise.api.core.database import Database
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import prior_row
 from taperwise.api.log import service as log
-from taperwise.api.pooling.repository import prior_row
 from taperwise.api.recommendations import repository as answers
 from taperwise.api.refit.work import Order, refit_one
 from taperwise.api.refit.workers import Failed, Work, Workers

@@ -50,8 +50,8 @@ def _prepared(seed: int) -> Any:
 def refit_one(order: Order) -> dict[str, Any]:
     """The suggestion of one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
     adviser = _prepared(order.seed)
+    from taperwise.api.installations.prior import prior_from_document
     from taperwise.api.log.service import record_of
-    from taperwise.api.pooling.prior_schema import prior_from_document
     from taperwise.api.schemas.installation import InstallationIn
     from taperwise.api.schemas.recommendation import SuggestionOut
 

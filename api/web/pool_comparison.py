@@ -11,8 +11,9 @@ from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation_errors import FieldError
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.prior import prior_row
 from taperwise.api.log import service as log
-from taperwise.api.pooling import repository, service
+from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Fit, Floor
 from taperwise.api.pooling.starting_point_routes import start_of_log
 from taperwise.api.presentation.formatting import sign
@@ -89,7 +90,7 @@ def _page(
 ) -> Response:
     with database.reading() as session:
         recorded = log.load(session, installation_id)
-        row = repository.prior_row(session, installation_id)
+        row = prior_row(session, installation_id)
         pooled, where = service.prior_of_similar_engines(session, installation_id, recorded.installation)
         told_apart = installations.get(session, installation_id).owner_id is not None
         left = service.latest_contribution(session, installation_id)

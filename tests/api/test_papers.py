@@ -16,10 +16,9 @@ import pytest
 from taperwise.api.charts.data import ChartData
 from taperwise.api.exports.archive import Contents, sealed
 from taperwise.api.files.installation import fixture
+from taperwise.api.installations.prior import prior_from_document, prior_of, prior_row
 from taperwise.api.log import service
-from taperwise.api.pooling.prior_schema import prior_from_document, prior_of
 from taperwise.api.pooling.release import release
-from taperwise.api.pooling.repository import prior_row
 from taperwise.api.web import papers
 from taperwise.model.population.predictive_prior import ODD_SHARE
 from taperwise.model.recommender import Recommender

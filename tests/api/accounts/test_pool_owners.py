@@ -12,9 +12,10 @@ from taperwise.api.accounts.tables import Person
 from taperwise.api.app import create_app
 from taperwise.api.core.roles import Role, Scope
 from taperwise.api.core.settings import Settings
+from taperwise.api.installations.prior import prior_row
 from taperwise.api.ownership.adviser_access import give, grant_access
 from taperwise.api.pooling.release import release
-from taperwise.api.pooling.repository import live, prior_row
+from taperwise.api.pooling.repository import live
 from taperwise.shared.errors import ConflictError
 from tests.api.accounts.conftest import NEEDLES
 from tests.api.asking import RUN, Client, problem

@@ -2,11 +2,42 @@
 
 from typing import Any, TypeGuard
 
-from taperwise.api.pooling.tables import EnginePriorRow
+from sqlalchemy import JSON, ForeignKey, Integer, String
+from sqlalchemy.orm import Mapped, Session, mapped_column
+
+from taperwise.api.core.database import Base, Id
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.population.scale import FIRST_SCALE, SCALE
 
-__all__ = ["in_our_scale", "parsed", "prior_from_document", "prior_of"]
+__all__ = ["EnginePriorRow", "in_our_scale", "parsed", "prior_from_document", "prior_of", "prior_row", "put_prior"]
+
+
+class EnginePriorRow(Base):
+    """An installation's owner token, and the prior it started from; no document: the expert's."""
+
+    __tablename__ = "engine_priors"
+
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
+    owner: Mapped[str] = mapped_column(String(32))
+    version: Mapped[int | None] = mapped_column(Integer)
+    document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+
+
+def prior_row(session: Session, installation_id: int) -> EnginePriorRow | None:
+    """The prior an installation started from."""
+    return session.get(EnginePriorRow, installation_id)
+
+
+def put_prior(
+    session: Session, installation_id: int, owner: str, version: int | None, document: dict[str, Any] | None
+) -> None:
+    """Keep the prior an installation starts from."""
+    row = session.get(EnginePriorRow, installation_id)
+    if row is None:
+        row = EnginePriorRow(installation_id=installation_id, owner=owner)
+        session.add(row)
+    row.owner, row.version, row.document = owner, version, document
+    session.flush()
 
 
 def prior_of(row: EnginePriorRow | None) -> EnginePrior:
