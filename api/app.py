@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from datetime import datetime
 
 from fastapi import Depends, FastAPI
 
@@ -10,6 +11,7 @@ from taperwise.api.accounts import audit
 from taperwise.api.accounts import routes as accounts
 from taperwise.api.accounts.authentication import Authentication, Limiter
 from taperwise.api.accounts.authorization import authorize
+from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
@@ -21,7 +23,6 @@ from taperwise.api.installations import routes as installations
 from taperwise.api.log import idle_levels
 from taperwise.api.log import routes as log
 from taperwise.api.notes import routes as notes
-from taperwise.api.observability import health
 from taperwise.api.observability import routes as observability
 from taperwise.api.observability.metrics import Metrics
 from taperwise.api.observability.request_logging import RequestLogging
@@ -84,7 +85,7 @@ def create_app(
     app.state.in_flight = InFlight()
     app.state.settings = settings
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
-    app.state.figures = Metrics(database, settings.seed)
+    app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
     app.state.pool_floor = checked_floor(settings.pool_floor)
     app.state.fitter = real_fitter
@@ -104,9 +105,15 @@ def create_app(
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,
-        pooling.router, accounts.router, ownership.router, idle_levels.router, health.router, observability.router,
+        pooling.router, accounts.router, ownership.router, idle_levels.router, observability.router,
         openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)
     return app
+
+
+def _waiting(database: Database, seed: int) -> tuple[int, datetime | None]:
+    """How many answers wait, and since when."""
+    with database.reading() as session:
+        return stale_answers.queue_stats(session, seed)

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from fastapi import APIRouter, Response
 
+from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.app import create_app
-from taperwise.api.core.dependencies import Db, InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.settings import Settings
 from taperwise.api.log import service

@@ -11,7 +11,7 @@ from taperwise.api.core.numbers import Number, number_in
 from taperwise.api.core.roles import Role, Rule, rule_of
 from taperwise.shared.errors import ForbiddenError, NotFoundError, UnknownCallerError
 
-__all__ = ["Asker", "admitted", "authorize"]
+__all__ = ["Asker", "InstallationId", "admitted", "authorize"]
 
 _READS = ("GET", "HEAD", "OPTIONS")
 _ROLES = {
@@ -81,6 +81,10 @@ def admitted(
         cure = "Ask for the installation by its own address."
         raise ForbiddenError("nobody may do this", field="installation_id", value=installation_id, cure=cure)
     return installation_id
+
+
+InstallationId = Annotated[int, Depends(admitted)]
+"""The installation in the address; the gate has let the caller come to it."""
 
 
 def _asker(request: Request) -> Caller:

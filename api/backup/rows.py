@@ -8,6 +8,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, insert, inspect, select, text
 
+import taperwise.api.accounts.tables
+import taperwise.api.installations.prior
+import taperwise.api.pooling.tables
+import taperwise.api.recommendations.tables  # noqa: F401 - loaded, these four make their tables known
 from taperwise.api.core.database import DERIVED, Base
 from taperwise.shared.errors import InvalidValueError
 
@@ -27,8 +31,6 @@ def tables(connection: Connection) -> list[Table]:
     InvalidValueError
         If the database holds a table that is not known here: it would be left out in silence.
     """
-    import taperwise.api.app  # noqa: F401 - every feature makes its tables known
-
     known, present = Base.metadata.sorted_tables, set(inspect(connection).get_table_names())
     strange = present - {table.name for table in known} - {"alembic_version"}
     if strange:

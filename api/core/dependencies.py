@@ -1,4 +1,4 @@
-"""What routes ask for: a unit of work or of reading, the adviser's desk, a number in the address."""
+"""What routes ask for: a unit of work or of reading, a number in the address."""
 
 from collections.abc import Iterator
 from typing import Annotated
@@ -6,15 +6,10 @@ from typing import Annotated
 from fastapi import Depends, Path, Request
 from sqlalchemy.orm import Session
 
-from taperwise.api.accounts.authorization import admitted
 from taperwise.api.core.database import Database
 from taperwise.api.core.numbers import Count, Number
-from taperwise.api.recommendations.service import RecommendationService
 
-__all__ = ["AdviceDesk", "Db", "InstallationId", "KeyId", "PersonId", "ReadingUnit", "Sequence", "Unit"]
-
-InstallationId = Annotated[int, Depends(admitted)]
-"""The installation in the address; the gate has let the caller come to it."""
+__all__ = ["Db", "KeyId", "PersonId", "ReadingUnit", "Sequence", "Unit"]
 
 PersonId = Annotated[Number, Path(description="Number of the person.")]
 KeyId = Annotated[Number, Path(description="Number of the key.")]
@@ -26,13 +21,7 @@ def _database(request: Request) -> Database:
     return database
 
 
-def _desk(request: Request) -> RecommendationService:
-    desk: RecommendationService = request.app.state.desk
-    return desk
-
-
 Db = Annotated[Database, Depends(_database)]
-AdviceDesk = Annotated[RecommendationService, Depends(_desk)]
 
 
 def _unit(database: Db) -> Iterator[Session]:

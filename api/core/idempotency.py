@@ -7,11 +7,10 @@ the row is there. Without an id: 400; with another payload: 422; while the first
 
 import threading
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, Protocol
 
 from fastapi import Depends, Header, Request
 
-from taperwise.api.accounts.authorization import Asker
 from taperwise.shared.errors import ConflictError, ReusedKeyError
 
 __all__ = ["ClientId", "InFlight", "require_same_payload"]
@@ -51,10 +50,20 @@ class InFlight:
             self._ids.discard(key)
 
 
-def _once(request: Request, asker: Asker, given: _Header) -> Iterator[str]:
+class _Caller(Protocol):
+    """What is asked of whoever asks."""
+
+    @property
+    def person_id(self) -> int | None:
+        """Their number; None where people are not told apart."""
+        ...
+
+
+def _once(request: Request, given: _Header) -> Iterator[str]:
     flight: InFlight = request.app.state.in_flight
+    caller: _Caller = request.state.caller
     client_id = given.strip('"')
-    key = (asker.person_id, request.url.path, client_id)
+    key = (caller.person_id, request.url.path, client_id)
     if not flight.begin(key):
         raise ConflictError(
             "the first request under this id is still being worked on",

@@ -5,6 +5,10 @@ from typing import Any, get_args
 
 from pydantic import BaseModel
 
+from taperwise.api.schemas.adjustments import AcknowledgeIn, ChangeNeedleIn, ChangePartIn, TurnScrewIn
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.run import RunIn
+
 __all__ = ["FieldError", "refusal", "shown", "shown_sentence"]
 
 _SHOWN = 80
@@ -135,10 +139,6 @@ def _cure(e: Any, context: Any, place: list[str]) -> str:
 
 def _names_at(place: list[str]) -> list[str]:
     """Names known at that place, in any of the bodies the service reads."""
-    from taperwise.api.schemas.adjustments import AcknowledgeIn, ChangeNeedleIn, ChangePartIn, TurnScrewIn
-    from taperwise.api.schemas.installation import InstallationIn
-    from taperwise.api.schemas.run import RunIn
-
     models: set[type[BaseModel]] = {
         InstallationIn, RunIn, TurnScrewIn, ChangeNeedleIn, ChangePartIn, AcknowledgeIn,
     }  # fmt: skip

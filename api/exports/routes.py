@@ -5,8 +5,8 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
-from taperwise.api.accounts.authorization import Asker
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId, ReadingUnit, Unit
+from taperwise.api.accounts.authorization import Asker, InstallationId
+from taperwise.api.core.dependencies import Db, ReadingUnit, Unit
 from taperwise.api.core.idempotency import ClientId
 from taperwise.api.core.problems import NOT_READY, responses
 from taperwise.api.core.roles import Rule, requires
@@ -15,6 +15,7 @@ from taperwise.api.exports.archive import Archive, Contents
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response
 from taperwise.api.log import service
+from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.schemas.log import InstallationOut
 
 __all__ = ["router"]

@@ -5,9 +5,9 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 
-from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Installation
-from taperwise.api.core.dependencies import InstallationId, ReadingUnit, Unit
+from taperwise.api.core.dependencies import ReadingUnit, Unit
 from taperwise.api.core.idempotency import ClientId
 from taperwise.api.core.numbers import Count
 from taperwise.api.core.problems import responses

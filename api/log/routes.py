@@ -5,14 +5,15 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
-from taperwise.api.background.respond_async import Answering
-from taperwise.api.core.dependencies import Db, InstallationId, ReadingUnit, Sequence
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db, ReadingUnit, Sequence
 from taperwise.api.core.idempotency import ClientId
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response as installation_outward
 from taperwise.api.log import repository, service
+from taperwise.api.log.respond_async import Answering
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
 from taperwise.api.schemas.corrections import CorrectionIn
 from taperwise.api.schemas.installation import InstallationIn

@@ -6,7 +6,8 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
-from taperwise.api.core.dependencies import InstallationId, ReadingUnit, Unit
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import ReadingUnit, Unit
 from taperwise.api.core.idempotency import ClientId
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires

@@ -10,8 +10,6 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 from sqlalchemy.exc import SQLAlchemyError
 
-from taperwise.api.background import stale_answers
-from taperwise.api.core.database import Database
 from taperwise.shared.recommendation import Diagnostics
 
 __all__ = ["Metrics"]
@@ -25,11 +23,11 @@ class Metrics:
 
     Parameters
     ----------
-    database : Database
-    seed : int
+    waiting : callable
+        How many answers wait, and when the latest entry of the one that waits longest was recorded.
     """
 
-    def __init__(self, database: Database, seed: int) -> None:
+    def __init__(self, waiting: Callable[[], tuple[int, datetime | None]]) -> None:
         self._registry = registry = CollectorRegistry()
         self._requests = Histogram(
             "taperwise_request_seconds", "Time to answer a request.", ("method", "route", "status"),
@@ -47,7 +45,7 @@ class Metrics:
             "taperwise_refits", "Times a posterior was drawn again with more care.", registry=registry
         )
         self._failures = Counter("taperwise_failures", "What failed, by kind.", ("kind",), registry=registry)
-        registry.register(_Waiting(database, seed))
+        registry.register(_Waiting(waiting))
 
     def request(self, method: str, route: str, status: int, seconds: float) -> None:
         """A request was answered."""
@@ -82,8 +80,8 @@ class Metrics:
 class _Waiting(Collector):
     """Answers that wait, as the data say at this moment; none of these figures while the database does not answer."""
 
-    def __init__(self, database: Database, seed: int) -> None:
-        self._database, self._seed = database, seed
+    def __init__(self, waiting: Callable[[], tuple[int, datetime | None]]) -> None:
+        self._waiting = waiting
 
     def describe(self) -> Iterable[Metric]:
         """Nothing is asked of the database before the first question."""
@@ -92,8 +90,7 @@ class _Waiting(Collector):
     def collect(self) -> Iterable[Metric]:
         """How many, and the age of the oldest."""
         try:
-            with self._database.reading() as session:
-                count, since = stale_answers.queue_stats(session, self._seed)
+            count, since = self._waiting()
         except SQLAlchemyError:
             return
         age = 0.0 if since is None else max(0.0, (datetime.now(UTC) - since).total_seconds())

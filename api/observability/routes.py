@@ -1,14 +1,66 @@
-"""Where Prometheus asks."""
+"""What watches the service asks: whether it is alive, whether it can answer, and its figures for Prometheus."""
+
+from typing import Protocol
 
 from fastapi import APIRouter, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST
+from pydantic import BaseModel
+from sqlalchemy.exc import SQLAlchemyError
+from starlette.exceptions import HTTPException
 
+from taperwise.api.core.dependencies import Db
+from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.observability.metrics import Metrics
 
 __all__ = ["router"]
 
 router = APIRouter(tags=["health"])
+
+
+class _Desk(Protocol):
+    """What is asked of the desk where answers are made."""
+
+    @property
+    def ready(self) -> bool:
+        """Whether the sampler is compiled."""
+        ...
+
+    @property
+    def failed(self) -> str:
+        """What kept the sampler from being compiled; empty as long as nothing did."""
+        ...
+
+
+class Health(BaseModel):
+    """State of the service."""
+
+    status: str
+
+
+@router.get("/healthz", **requires(Rule.ANYONE), summary="Alive")
+async def healthz() -> Health:
+    """Answers as soon as the service listens, however many runs are being answered."""
+    return Health(status="alive")
+
+
+@router.get("/readyz", **requires(Rule.ANYONE), responses=responses(503), summary="Ready")
+def readyz(database: Db, request: Request) -> Health:
+    """Answers once the sampler is compiled and the database can be read."""
+    desk: _Desk = request.app.state.desk
+    try:
+        stored = database.answers()
+    except SQLAlchemyError:
+        stored = False
+    if not stored:
+        raise HTTPException(503, "The database does not answer.")
+    if not desk.ready and desk.failed:
+        raise HTTPException(
+            503, f"The sampler could not be compiled ({desk.failed}, see the log); runs are recorded, not answered."
+        )
+    if not desk.ready:
+        raise HTTPException(503, "The sampler is still being compiled; runs are recorded and answered after that.")
+    return Health(status="ready")
 
 
 @router.get(

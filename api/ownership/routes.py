@@ -5,10 +5,10 @@ from typing import Any
 from fastapi import APIRouter, Response
 
 from taperwise.api.accounts import repository
-from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.accounts.principal import number_of
 from taperwise.api.accounts.schemas import AdviserOut, PersonOut
-from taperwise.api.core.dependencies import InstallationId, PersonId, ReadingUnit, Unit
+from taperwise.api.core.dependencies import PersonId, ReadingUnit, Unit
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.ownership import adviser_access, erasure

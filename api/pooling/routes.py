@@ -5,12 +5,14 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId, ReadingUnit, Unit
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db, ReadingUnit, Unit
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Floor
+from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.schemas.pool import ConsentIn, ContributionOut, PoolOut
 
 __all__ = ["router"]

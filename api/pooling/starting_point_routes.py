@@ -5,7 +5,8 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
 
-from taperwise.api.core.dependencies import Db, InstallationId, ReadingUnit
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db, ReadingUnit
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations.prior import EnginePriorRow, prior_of, prior_row

@@ -4,11 +4,12 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.problems import NOT_READY, responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import service
-from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.density_sensitivity import HoldingOut
 from taperwise.api.schemas.recommendation import ConfidenceOut, PredictionOut, SuggestionOut
 from taperwise.model.physics.air import density_ratio_at

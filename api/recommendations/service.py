@@ -3,10 +3,11 @@
 import gc
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Any
 
 import structlog
+from fastapi import Depends, Request
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -14,6 +15,7 @@ from taperwise.api.core.database import Database
 from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.installations import repository as installations
 from taperwise.api.log import service
+from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.observability.metrics import Metrics
 from taperwise.api.observability.tracing import NO_SPANS, Spans
 from taperwise.api.recommendations import repository
@@ -27,7 +29,7 @@ from taperwise.shared.errors import ConflictError, NotConvergedError, NotReadyEr
 from taperwise.shared.recommendation import Holding, Prediction
 from taperwise.shared.runs import Run
 
-__all__ = ["FAILURES", "Made", "RecommendationResult", "RecommendationService"]
+__all__ = ["FAILURES", "AdviceDesk", "Made", "RecommendationService"]
 
 _log = structlog.get_logger("taperwise")
 
@@ -36,23 +38,6 @@ FAILURES = (
     ValueError,
 )  # fmt: skip
 """What may go wrong in learning without an entry that is stored being called lost."""
-
-
-@dataclass(frozen=True)
-class RecommendationResult:
-    """A suggestion, or none with the reason among the warnings.
-
-    `retry_after` is when to ask again, where that is known [s].
-    """
-
-    suggestion: SuggestionOut | None
-    warnings: list[str] = field(default_factory=list)
-    retry_after: int | None = None
-
-    def parts(self, *more: str) -> dict[str, Any]:
-        """Confidence, suggestion and warnings, with more of these before its own, for what was recorded."""
-        confidence = self.suggestion.confidence if self.suggestion else None
-        return {"confidence": confidence, "suggestion": self.suggestion, "warnings": [*more, *self.warnings]}
 
 
 @dataclass(frozen=True)
@@ -347,3 +332,12 @@ def _settle() -> None:
         _settled.set()
         gc.collect()
         gc.freeze()
+
+
+def _desk(request: Request) -> RecommendationService:
+    desk: RecommendationService = request.app.state.desk
+    return desk
+
+
+AdviceDesk = Annotated[RecommendationService, Depends(_desk)]
+"""The desk, as routes ask for it."""

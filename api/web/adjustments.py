@@ -6,7 +6,8 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
-from taperwise.api.core.dependencies import Db, InstallationId
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service

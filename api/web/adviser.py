@@ -7,15 +7,15 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
-from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Database, Installation
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository as installations
 from taperwise.api.log import service
 from taperwise.api.notes import repository as notes
-from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.recommendations.status_query import InstallationStatus, overview
 from taperwise.api.schemas.notes import NoteIn
 from taperwise.api.schemas.recommendation import SuggestionOut

@@ -8,7 +8,8 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 
 from taperwise.api.core.database import Database
-from taperwise.api.recommendations.service import RecommendationResult, RecommendationService
+from taperwise.api.log.respond_async import RecommendationResult
+from taperwise.api.recommendations.service import RecommendationService
 
 __all__ = ["AtWork", "BackgroundCalls"]
 

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 from fastapi import APIRouter, Response
 
-from taperwise.api.core.dependencies import Db, InstallationId
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import service
 from taperwise.api.web.next_step import name_of

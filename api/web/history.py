@@ -6,8 +6,9 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import Db, InstallationId, Sequence
+from taperwise.api.core.dependencies import Db, Sequence
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository as installations

@@ -7,11 +7,12 @@ from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
 from taperwise.api.accounts.authorization import Asker
-from taperwise.api.core.dependencies import AdviceDesk, Db
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository, service
 from taperwise.api.presentation.units import PRESETS
+from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.recommendations.status_query import overview
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.web.client_ids import id_in, new_id

@@ -5,13 +5,15 @@ from typing import Any
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
+from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import service
+from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.notes import repository as notes
 from taperwise.api.presentation import prediction_text
-from taperwise.api.recommendations.service import RecommendationResult, RecommendationService
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.recommendation import ActionOut, ConfidenceOut, SuggestionOut
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import new_id

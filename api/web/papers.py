@@ -9,10 +9,10 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
-from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.charts.data import ChartData, Portraits
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.json_body import BodyError, parse
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, validate_document
@@ -20,7 +20,7 @@ from taperwise.api.exports import archive, table
 from taperwise.api.exports.archive import Archive
 from taperwise.api.exports.sheet import Sheet, as_pdf, sheet_of
 from taperwise.api.log import service
-from taperwise.api.recommendations.service import FAILURES, RecommendationService
+from taperwise.api.recommendations.service import FAILURES, AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import id_in
 from taperwise.api.web.content_policy import HEADERS

@@ -5,11 +5,13 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse
 
+from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId, Sequence
+from taperwise.api.core.dependencies import Db, Sequence
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import repository, service
+from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.content_policy import HEADERS
 from taperwise.api.web.next_step import name_of

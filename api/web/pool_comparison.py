@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 
+from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation_errors import FieldError
 from taperwise.api.installations import repository as installations
@@ -17,7 +18,7 @@ from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Fit, Floor
 from taperwise.api.pooling.starting_point_routes import start_of_log
 from taperwise.api.presentation.formatting import sign
-from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.units import Units
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.form_data import Form

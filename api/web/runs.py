@@ -7,12 +7,13 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
+from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import repository, service
-from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.recording import read

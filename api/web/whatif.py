@@ -5,13 +5,14 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Header, Query, Response
 from fastapi.responses import HTMLResponse
 
-from taperwise.api.core.dependencies import AdviceDesk, Db, InstallationId
+from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import field_errors
 from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text
 from taperwise.api.recommendations.routes import predicted
-from taperwise.api.recommendations.service import RecommendationService
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork
 from taperwise.api.web.form_data import Typed
 from taperwise.api.web.next_step import name_of

@@ -1,6 +1,8 @@
 """Backups show a state that truly was, come back exactly, and are refused when they are damaged."""
 
 import sqlite3
+import subprocess
+import sys
 import threading
 import zlib
 from collections.abc import Callable, Iterator
@@ -241,3 +243,15 @@ def test_the_commands(client: Client, place: str, settings: Settings, tmp_path: 
     assert isinstance(again.exception, ConflictError)
     nowhere = run(app, ["backup", str(tmp_path / "no" / "x"), "--data-folder", str(settings.data_folder)])
     assert isinstance(nowhere.exception, InvalidValueError)
+
+
+def test_a_backup_knows_every_table_of_the_service() -> None:
+    """A table that only the running service knows would be refused as not of this program."""
+    script = (
+        "import taperwise.api.backup.rows as rows\n"
+        "known = set(rows.Base.metadata.tables)\n"
+        "import taperwise.api.app\n"
+        "print(sorted(set(rows.Base.metadata.tables) - known), len(known) > 10)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[] True"
