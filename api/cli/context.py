@@ -1,23 +1,30 @@
-"""What the commands that record and answer work with: the database and the adviser of the settings."""
+"""What the commands work with: the database and the adviser of the settings, quantities as they are typed."""
 
 import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
+from rich.console import Console
 
+from taperwise.api.accounts import audit
+from taperwise.api.accounts.principal import COMMAND_LINE, as_principal
+from taperwise.api.core import compile_cache
+from taperwise.api.core.database import Database
+from taperwise.api.core.logging import configure
+from taperwise.api.core.settings import Settings
+from taperwise.api.recommendations.factory import make_recommender
+from taperwise.api.recommendations.service import RecommendationService
 from taperwise.shared.errors import InvalidValueError
 
-if TYPE_CHECKING:
-    from rich.console import Console
+__all__ = ["DataFolder", "DatabaseUrl", "Shop", "opened", "opened_database", "print_json", "quantity"]
 
-    from taperwise.api.core.database import Database
-    from taperwise.api.recommendations.service import RecommendationService
-
-__all__ = ["Shop", "opened", "print_json", "quantity"]
+DataFolder = Annotated[Path | None, typer.Option("--data-folder", help="Where the database lives.")]
+DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")]
 
 _QUANTITY = re.compile(r"\s*([+-]?\d*[.,]?\d+)\s*(.*?)\s*")
 _SIGNS = {
@@ -34,9 +41,9 @@ _SIGNS = {
 class Shop:
     """The database, the desk, and where to talk."""
 
-    database: "Database"
-    desk: "RecommendationService"
-    console: "Console"
+    database: Database
+    desk: RecommendationService
+    console: Console
 
     def ready(self) -> None:
         """Get the sampler ready, saying so."""
@@ -48,17 +55,6 @@ class Shop:
 @contextmanager
 def opened() -> Iterator[Shop]:
     """Open the shop of the settings; closed afterwards."""
-    from rich.console import Console
-
-    from taperwise.api.accounts import audit
-    from taperwise.api.accounts.principal import COMMAND_LINE, as_principal
-    from taperwise.api.core import compile_cache
-    from taperwise.api.core.database import Database
-    from taperwise.api.core.logging import configure
-    from taperwise.api.core.settings import Settings
-    from taperwise.api.recommendations.factory import make_recommender
-    from taperwise.api.recommendations.service import RecommendationService
-
     settings = Settings()
     configure()
     settings.cache_folder.mkdir(parents=True, exist_ok=True)
@@ -73,6 +69,23 @@ def opened() -> Iterator[Shop]:
                 RecommendationService(make_recommender, settings.seed),
                 Console(stderr=True, highlight=False, markup=False),
             )
+    finally:
+        database.close()
+
+
+@contextmanager
+def opened_database(data_folder: Path | None, database_url: str | None) -> Iterator[tuple[Database, int]]:
+    """The database, migrated, and the pool's floor; closed at the end. What changes is kept as changed from here."""
+    given = {"data_folder": data_folder, "database_url": database_url}
+    settings = Settings(**{name: value for name, value in given.items() if value is not None})
+    compile_cache.use(settings.cache_folder)
+
+    database = Database(settings.url)
+    database.watchers.append(audit.watch)
+    try:
+        database.migrate()
+        with as_principal(COMMAND_LINE):
+            yield database, settings.pool_floor
     finally:
         database.close()
 

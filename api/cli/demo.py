@@ -1,19 +1,22 @@
 """``taperwise demo``: a tuning day, run by run, through the real model."""
 
+import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
+from rich.console import Console
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from taperwise.api.schemas.run import RunIn
-    from taperwise.model.recommender import Recommender
-    from taperwise.model.simulation.virtual_engine import VirtualEngine
-    from taperwise.shared.recommendation import Suggestion
-    from taperwise.shared.records import Adjustment, Entry, Installation
-    from taperwise.shared.runs import Air
+from taperwise.api.cli.telling import STAGE_WORDS, adjustment_line, confidence_lines, run_line
+from taperwise.api.files.day import adjustment_body, read, run_body
+from taperwise.api.files.installation import fixture, installation_from
+from taperwise.api.recommendations.factory import make_recommender
+from taperwise.api.schemas.run import RunIn
+from taperwise.model.recommender import Recommender
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.recommendation import ActionKind, Stage, Suggestion
+from taperwise.shared.records import Adjustment, Entry, Installation
+from taperwise.shared.runs import Air
 
 __all__ = ["demo"]
 
@@ -27,10 +30,6 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the sampler.")] = 20_260_101,
 ) -> None:
     """Replay an invented tuning day, or tune a virtual engine nobody has seen before."""
-    from rich.console import Console
-
-    from taperwise.api.recommendations.factory import make_recommender
-
     console = Console(highlight=False)
     console.print("… loading the model")
     with console.status("this takes seconds, a minute or so the first time"):
@@ -46,12 +45,7 @@ def demo(
     raise typer.Exit(0 if finished else 1)
 
 
-def _replay(recommender: "Recommender", console: "Console") -> bool:
-    from taperwise.api.cli.telling import adjustment_line, run_line
-    from taperwise.api.files.day import read
-    from taperwise.api.files.installation import fixture
-    from taperwise.api.schemas.run import RunIn
-
+def _replay(recommender: Recommender, console: Console) -> bool:
     script = read(fixture("tuning_day.json"))
     console.print(f"[bold]{script.about}[/bold]")
     installation = script.installation.record()
@@ -71,19 +65,11 @@ def _replay(recommender: "Recommender", console: "Console") -> bool:
 
 
 def _tune(
-    recommender: "Recommender", console: "Console", engine_seed: int, most_runs: int
-) -> "tuple[bool, list[RunIn | Adjustment]]":
-    from taperwise.api.cli.telling import run_line
-    from taperwise.api.files.day import run_body
-    from taperwise.api.files.installation import installation_from
-    from taperwise.api.schemas.run import RunIn
-    from taperwise.model.simulation.virtual_engine import VirtualEngine
-    from taperwise.shared.recommendation import ActionKind
-    from taperwise.shared.runs import Air as AirRecord
-
+    recommender: Recommender, console: Console, engine_seed: int, most_runs: int
+) -> tuple[bool, list[RunIn | Adjustment]]:
     installation = installation_from(None).record()
     engine = VirtualEngine.draw(installation, engine_seed)
-    air = AirRecord(291.15, 99_300.0)
+    air = Air(291.15, 99_300.0)
     console.print(f"[bold]Virtual engine {engine_seed}, invented; the recommender has not seen its truth.[/bold]")
     entries: list[Entry] = []
     day: list[RunIn | Adjustment] = []
@@ -104,13 +90,7 @@ def _tune(
     return False, day
 
 
-def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None:
-    import json
-
-    from taperwise.api.files.day import adjustment_body
-    from taperwise.api.files.installation import installation_from
-    from taperwise.api.schemas.run import RunIn
-
+def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
     log = [
         {"post": "runs", "body": entry.model_dump(mode="json", exclude_defaults=True)}
         if isinstance(entry, RunIn)
@@ -126,19 +106,16 @@ def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None
 
 
 def _tell(
-    recommender: "Recommender", console: "Console", installation: "Installation", entries: "list[Entry]", title: str,
+    recommender: Recommender, console: Console, installation: Installation, entries: list[Entry], title: str,
     *, cautions: bool,
 ) -> bool:  # fmt: skip
-    from taperwise.shared.recommendation import Stage
 
     suggestion = recommender.suggest(recommender.learn(installation, entries))
     _print(console, title, suggestion, cautions=cautions)
     return suggestion.stage is Stage.TUNED
 
 
-def _print(console: "Console", title: str, suggestion: "Suggestion", *, cautions: bool) -> None:
-    from taperwise.api.cli.telling import STAGE_WORDS, confidence_lines
-
+def _print(console: Console, title: str, suggestion: Suggestion, *, cautions: bool) -> None:
     stage = STAGE_WORDS[suggestion.stage]
     console.print(f"\n[bold]{title}[/bold]")
     console.print(f"  stage: [cyan]{stage}[/cyan]")
@@ -157,7 +134,7 @@ def _print(console: "Console", title: str, suggestion: "Suggestion", *, cautions
             console.print(f"    - {caution}")
 
 
-def _tell_truth(console: "Console", engine: "VirtualEngine", air: "Air") -> None:
+def _tell_truth(console: Console, engine: VirtualEngine, air: Air) -> None:
     truth = engine.truth(air)
     console.print(
         f"\nThe truth, now that it is over: rise {truth.rise_kelvin * 1.8:.0f} °F "

@@ -1,9 +1,15 @@
 """``taperwise explain``: the explanations of the model with their table and figures, made anew."""
 
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from taperwise.api.explained import learning
+from taperwise.api.explained.figures import FIGURES
+from taperwise.api.explained.text import READERS, text_of, with_priors
+from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["explain"]
 
@@ -16,13 +22,6 @@ def explain(
     engines: Annotated[int, typer.Option("--engines", min=2, help="Virtual engines to measure it with.")] = 16,
 ) -> None:
     """Write the explanations for builder and statistician, with the table of priors and all figures."""
-    from importlib.resources import files
-
-    from taperwise.api.explained import learning
-    from taperwise.api.explained.figures import FIGURES
-    from taperwise.api.explained.text import READERS, text_of, with_priors
-    from taperwise.shared.errors import InvalidValueError
-
     own = Path(str(files("taperwise.api.explained")))
     folder = folder or own
     try:

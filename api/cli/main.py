@@ -1,57 +1,132 @@
-"""``taperwise``: the commands. Each loads what it needs only when it is called."""
+"""``taperwise``: the commands. The module of each is loaded when it is called or asked for its own help.
+
+So the list of commands is there at once, and each module imports what it needs at its top.
+"""
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from importlib import import_module
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
-from taperwise.api.cli import (
-    demo,
-    explain,
-    people,
-    pool,
-    prepare,
-    read_sweep,
-    recommendation,
-    record,
-    refit,
-    safekeeping,
-    serve,
-    simulate,
-)
+from taperwise.api import __version__
+from taperwise.model import MODEL_VERSION
 from taperwise.shared.errors import TaperwiseError
 
 if TYPE_CHECKING:
     from taperwise.api.core.validation import RefusedError
 
-__all__ = ["app", "run"]
+__all__ = ["COMMANDS", "app", "run"]
 
-app = typer.Typer(
-    name="taperwise",
-    no_args_is_help=True,
+COMMANDS = {
+    "taperwise": {
+        "new": ("record.new", "Set up an installation."),
+        "run": ("record.run", "Record a ground run, and read the next step."),
+        "adjust": ("record.adjust", "Record what was turned or changed, and read the next step."),
+        "next": (
+            "recommendation.next_step",
+            "Read the next step. Ends with 0; with 3 where something is to be looked at before anything is turned.",
+        ),
+        "sheet": ("sheet.sheet", "The sheet for the papers: print it, or write it to files."),
+        "list": (
+            "recommendation.listing",
+            "List the installations, the newest first; with --name those that are looked for.",
+        ),
+        "demo": ("demo.demo", "Replay an invented tuning day, or tune a virtual engine nobody has seen before."),
+        "serve": ("serve.serve", "Start the service: the API under /api/v1, its page under /docs."),
+        "prepare": (
+            "prepare.prepare",
+            "Compile the sampler into the cache folder, so that the next start takes seconds; after an upgrade, say.",
+        ),
+        "simulate": (
+            "simulate.simulate",
+            "Run a virtual engine, adjusted by the rule of thumb, and print what was read.",
+        ),
+        "read-sweep": (
+            "read_sweep.read_sweep",
+            "Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error.",
+        ),
+        "explain": (
+            "explain.explain",
+            "Write the explanations for builder and statistician, with the table of priors and all figures.",
+        ),
+        "refit": ("refit.refit", "Refit all engines whose answer is of an older model."),
+        "backup": (
+            "safekeeping.backup",
+            "Back up the whole database into one file, while the service goes on. It is opened again and compared.",
+        ),
+        "restore": (
+            "safekeeping.restore",
+            "Restore a backup into an empty database, SQLite or PostgreSQL; nothing is overwritten.",
+        ),
+    },
+    "pool": {
+        "release": ("pool.release", "Publish the next version, if nobody would be exposed by it."),
+        "export": ("pool.export", "Write all contributions to a file for another service."),
+        "merge": (
+            "pool.merge",
+            "Take another service's pool in; what is here already, tampered with or from the future is refused.",
+        ),
+        "audit": (
+            "pool.audit",
+            "What happened to the pool, for whoever runs the service: others see it with the next version, in fives.",
+        ),
+    },
+    "person": {
+        "add": ("people.add", "Make somebody known."),
+        "list": ("people.listing", "Everybody who is known."),
+        "export": ("people.export", "Write everything that is stored of somebody to a file."),
+        "erase": ("people.erase", "Erase somebody with every installation they own. It cannot be undone."),
+        "give": ("people.give", "Make somebody the owner of an installation."),
+    },
+    "key": {
+        "new": ("people.new", "Give somebody a key; it is shown once."),
+        "list": ("people.key_list", "Somebody's keys, without what opens."),
+        "revoke": ("people.revoke", "Let a key open nothing any more."),
+    },
+}
+"""Of each group: every command with the function that does it and its help in the list."""
+
+
+class _Group(TyperGroup):
+    """Commands that are loaded when they are called."""
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """The command itself, in place of its entry in the list."""
+        name, command, rest = super().resolve_command(ctx, args)
+        place, _ = COMMANDS[str(self.name)].get(str(name), ("", ""))
+        return name, _loaded(str(name), place) if place else command, rest
+
+
+def _loaded(name: str, place: str) -> Any:
+    module, _, function = place.partition(".")
+    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+    alone.command(name)(getattr(import_module(f"taperwise.api.cli.{module}"), function))
+    return typer.main.get_command(alone)
+
+
+def _listed() -> None:
+    """Stands for a command in the list."""
+
+
+def _group(name: str, words: str, **more: Any) -> typer.Typer:
+    made = typer.Typer(name=name, cls=_Group, no_args_is_help=True, help=words, **more)
+    for command, (_, told) in COMMANDS[name].items():
+        made.command(command, help=told)(_listed)
+    return made
+
+
+app = _group(
+    "taperwise",
+    "The smallest useful mixture adjustment to make next, for an engine on a slide-type throttle body. "
+    "On the ground only.",
     add_completion=True,
     pretty_exceptions_enable=False,
-    help="The smallest useful mixture adjustment to make next, for an engine on a slide-type throttle body. "
-    "On the ground only.",
 )
-app.command("new")(record.new)
-app.command("run")(record.run)
-app.command("adjust")(record.adjust)
-app.command("next")(recommendation.next_step)
-app.command("sheet")(recommendation.sheet)
-app.command("list")(recommendation.listing)
-app.command("demo")(demo.demo)
-app.command("serve")(serve.serve)
-app.command("prepare")(prepare.prepare)
-app.command("simulate")(simulate.simulate)
-app.command("read-sweep")(read_sweep.read_sweep)
-app.command("explain")(explain.explain)
-app.command("refit")(refit.refit)
-app.command("backup")(safekeeping.backup)
-app.command("restore")(safekeeping.restore)
-app.add_typer(pool.commands, name="pool")
-app.add_typer(people.people, name="person")
-app.add_typer(people.keys, name="key")
+app.add_typer(_group("pool", "The pool: what engines leave for others with their owners' consent."))
+app.add_typer(_group("person", "People of a service that tells them apart."))
+app.add_typer(_group("key", "Keys of people."))
 
 
 @app.command()
@@ -59,9 +134,6 @@ def version(
     plain: Annotated[bool, typer.Option("--plain", help="The number alone.")] = False,
 ) -> None:
     """Print the version."""
-    from taperwise.api import __version__
-    from taperwise.model import MODEL_VERSION
-
     typer.echo(__version__ if plain else f"taperwise {__version__}, model {MODEL_VERSION}")
 
 

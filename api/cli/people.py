@@ -2,28 +2,30 @@
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
+from rich.console import Console
+from rich.table import Table
+from sqlalchemy.orm import Session
 
-from taperwise.api.cli.pool import DatabaseUrl, DataFolder, opened
+from taperwise.api.accounts import repository
+from taperwise.api.accounts.service import add as added
+from taperwise.api.accounts.service import give_key
+from taperwise.api.accounts.service import revoke as revoked
+from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
 from taperwise.api.core.roles import Role, Scope
+from taperwise.api.ownership import adviser_access, erasure
+from taperwise.api.ownership.data_export import export_of
 from taperwise.shared.errors import InvalidValueError, NotFoundError
 
-if TYPE_CHECKING:
-    from sqlalchemy.orm import Session
+__all__ = ["add", "erase", "export", "give", "key_list", "listing", "new", "revoke"]
 
-__all__ = ["keys", "people"]
-
-people = typer.Typer(no_args_is_help=True, help="People of a service that tells them apart.")
-keys = typer.Typer(no_args_is_help=True, help="Keys of people.")
 
 _Name = Annotated[str, typer.Argument(help="What they are called here.")]
 
 
-def _number(session: "Session", name: str) -> int:
-    from taperwise.api.accounts import repository
-
+def _number(session: Session, name: str) -> int:
     row = repository.by_name(session, name)
     if row is None:
         known = ", ".join(each.name or "" for each in repository.people(session)) or "nobody yet"
@@ -31,7 +33,6 @@ def _number(session: "Session", name: str) -> int:
     return row.id
 
 
-@people.command("add")
 def add(
     name: _Name,
     role: Annotated[list[Role], typer.Option("--role", help="May be repeated.")],
@@ -39,23 +40,15 @@ def add(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Make somebody known."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.accounts.service import add as added
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         row = added(session, name, role)
         typer.echo(f"Person {row.id}, {name}: {', '.join(row.roles)}. Now: taperwise key new {name!r}")
 
 
-@people.command("list")
 def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
     """Everybody who is known."""
-    from rich.console import Console
-    from rich.table import Table
-
     table = Table("number", "name", "roles", "keys", "installations")
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.accounts import repository
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         for row in repository.people(session):
             held = [key for key in repository.keys_of(session, row.id) if key.revoked_at is None]
             owned = repository.owned(session, row.id)
@@ -63,7 +56,6 @@ def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) ->
     Console().print(table)
 
 
-@people.command("export")
 def export(
     name: _Name,
     file: Annotated[Path, typer.Argument(help="Where to write it.")],
@@ -71,9 +63,7 @@ def export(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Write everything that is stored of somebody to a file."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.ownership.data_export import export_of
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         document: dict[str, Any] = export_of(session, _number(session, name))
     try:
         file.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
@@ -84,7 +74,6 @@ def export(
     typer.echo(f"{len(document['installations'])} installations: {file}")
 
 
-@people.command("erase")
 def erase(
     name: _Name,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
@@ -92,10 +81,7 @@ def erase(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Erase somebody with every installation they own. It cannot be undone."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.accounts import repository
-        from taperwise.api.ownership import erasure
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         number = _number(session, name)
         count = len(repository.owned(session, number))
         if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
@@ -104,7 +90,6 @@ def erase(
     typer.echo(f"Erased, with {len(gone)} installations. Backups made before still hold them.")
 
 
-@people.command("give")
 def give(
     installation: Annotated[int, typer.Argument(min=1, help="Number of the installation.")],
     name: _Name,
@@ -112,14 +97,11 @@ def give(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Make somebody the owner of an installation."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.ownership import adviser_access
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         adviser_access.give(session, installation, _number(session, name))
     typer.echo(f"Installation {installation} is now {name}'s.")
 
 
-@keys.command("new")
 def new(
     name: _Name,
     label: Annotated[str, typer.Option("--label", help="What it is for.")] = "a key",
@@ -128,24 +110,16 @@ def new(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Give somebody a key; it is shown once."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.accounts.service import give_key
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         row, secret = give_key(session, _number(session, name), label, scope)
     typer.echo(f"Key {row.id} of {name}, for {scope.value}. It is shown this once:", err=True)
     typer.echo(secret)
 
 
-@keys.command("list")
 def key_list(name: _Name, data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
     """Somebody's keys, without what opens."""
-    from rich.console import Console
-    from rich.table import Table
-
     table = Table("number", "label", "for", "made", "last used", "revoked")
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.accounts import repository
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         for row in repository.keys_of(session, _number(session, name)):
             times = (row.created_at, row.last_used_at, row.revoked_at)
             shown = ["–" if time is None else f"{time:%Y-%m-%d %H:%M}" for time in times]
@@ -153,7 +127,6 @@ def key_list(name: _Name, data_folder: DataFolder = None, database_url: Database
     Console().print(table)
 
 
-@keys.command("revoke")
 def revoke(
     name: _Name,
     key: Annotated[int, typer.Argument(min=1, help="Number of the key.")],
@@ -161,8 +134,6 @@ def revoke(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Let a key open nothing any more."""
-    with opened(data_folder, database_url) as (database, _), database.unit() as session:
-        from taperwise.api.accounts.service import revoke as revoked
-
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         revoked(session, _number(session, name), key)
     typer.echo(f"Key {key} opens nothing any more.")

@@ -1,49 +1,23 @@
 """``taperwise pool``: publish a version, export the pool, merge another one."""
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from taperwise.api.core.database import Database
+from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.pooling.exchange import export as exported
+from taperwise.api.pooling.exchange import merge as merged
+from taperwise.api.pooling.exchange import read
+from taperwise.api.pooling.release import release as publish
+from taperwise.api.pooling.repository import audited
+from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["DataFolder", "DatabaseUrl", "commands", "opened"]
-
-commands = typer.Typer(no_args_is_help=True, help="The pool: what engines leave for others with their owners' consent.")
-
-DataFolder = Annotated[Path | None, typer.Option("--data-folder", help="Where the database lives.")]
-DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")]
-
-
-@contextmanager
-def opened(data_folder: Path | None, database_url: str | None) -> "Iterator[tuple[Database, int]]":
-    """The database, migrated, and the pool's floor; closed at the end. What changes is kept as changed from here."""
-    from taperwise.api.core import compile_cache
-    from taperwise.api.core.settings import Settings
-
-    given = {"data_folder": data_folder, "database_url": database_url}
-    settings = Settings(**{name: value for name, value in given.items() if value is not None})
-    compile_cache.use(settings.cache_folder)
-    from taperwise.api.accounts import audit as accounts_audit
-    from taperwise.api.accounts.principal import COMMAND_LINE, as_principal
-    from taperwise.api.core.database import Database
-
-    database = Database(settings.url)
-    database.watchers.append(accounts_audit.watch)
-    try:
-        database.migrate()
-        with as_principal(COMMAND_LINE):
-            yield database, settings.pool_floor
-    finally:
-        database.close()
+__all__ = ["audit", "export", "merge", "release"]
 
 
-@commands.command("release")
 def release(
     epsilon: Annotated[
         float | None, typer.Option("--epsilon", help="Add noise that hides single owners; from 100 owners on.")
@@ -53,9 +27,7 @@ def release(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Publish the next version, if nobody would be exposed by it."""
-    with opened(data_folder, database_url) as (database, floor):
-        from taperwise.api.pooling.release import release as publish
-
+    with opened_database(data_folder, database_url) as (database, floor):
         made = publish(database, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
     number = "at least" if made.noise is None else "with its noise about"
     typer.echo(f"Version {made.version} is published: {number} {made.engines} engines, by {made.method}.")
@@ -66,18 +38,13 @@ def release(
         )
 
 
-@commands.command("export")
 def export(
     file: Annotated[Path, typer.Argument(help="Where to write it.")],
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
     """Write all contributions to a file for another service."""
-    from taperwise.shared.errors import InvalidValueError
-
-    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
-        from taperwise.api.pooling.exchange import export as exported
-
+    with opened_database(data_folder, database_url) as (database, floor), database.unit() as session:
         document = exported(session, floor)
         try:  # while nothing is kept of it yet: a file that is nowhere counts as handed over to nobody
             file.write_text(json.dumps(document.model_dump(mode="json"), indent=1) + "\n", encoding="utf-8")
@@ -88,17 +55,13 @@ def export(
     typer.echo(f"{len(document.contributions)} contributions, {len(document.withdrawn)} withdrawn ones: {file}")
 
 
-@commands.command("merge")
 def merge(
     file: Annotated[Path, typer.Argument(help="What another service exported.")],
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
     """Take another service's pool in; what is here already, tampered with or from the future is refused."""
-    with opened(data_folder, database_url) as (database, floor), database.unit() as session:
-        from taperwise.api.pooling.exchange import merge as merged
-        from taperwise.api.pooling.exchange import read
-
+    with opened_database(data_folder, database_url) as (database, floor), database.unit() as session:
         document = read(file)
         done = merged(session, document, datetime.now(UTC), floor)
     typer.echo(f"{done.taken} taken in, {done.refused} refused as duplicates, {done.withdrawn} withdrawn.")
@@ -106,12 +69,9 @@ def merge(
         typer.echo(f"{done.kept} contributed here are called withdrawn there; only their owners can take them back.")
 
 
-@commands.command("audit")
 def audit(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
     """What happened to the pool, for whoever runs the service: others see it with the next version, in fives."""
-    with opened(data_folder, database_url) as (database, _), database.reading() as session:
-        from taperwise.api.pooling.repository import audited
-
+    with opened_database(data_folder, database_url) as (database, _), database.reading() as session:
         for each in audited(session):
             which = f" version {each.version}" if each.version is not None else ""
             typer.echo(f"{each.at:%Y-%m-%d} {each.what}{which}, {each.count}")

@@ -10,6 +10,9 @@ from pathlib import Path
 
 import typer
 
+from taperwise.api.core.compile_cache import SamplerShelf
+from taperwise.api.recommendations.factory import make_recommender
+
 __all__ = ["compiled_beside", "end_with_whoever_holds_the_input", "prepare"]
 
 _COMMAND = (
@@ -21,8 +24,6 @@ _COMMAND = (
 
 def prepare() -> None:
     """Compile the sampler into the cache folder, so that the next start takes seconds; after an upgrade, say."""
-    from taperwise.api.recommendations.factory import make_recommender
-
     make_recommender().prepare(lambda words: typer.echo(f"… {words}"))
 
 
@@ -39,8 +40,6 @@ def compiled_beside(folder: Path, tell: Callable[[str], None]) -> None:
     tell : callable
         Told line by line what the child says.
     """
-    from taperwise.api.core.compile_cache import SamplerShelf
-
     if SamplerShelf(folder).get() is not None:
         return
     with subprocess.Popen(  # noqa: S603 - our own words

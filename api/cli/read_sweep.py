@@ -1,9 +1,14 @@
 """``taperwise read-sweep``: a logger's trace, read and shown."""
 
+import json
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from rich.console import Console
+from rich.table import Table
+
+from taperwise.api.traces.reading import as_document, instruments, read_trace, summary
 
 __all__ = ["read_sweep"]
 
@@ -31,8 +36,6 @@ def read_sweep(
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document instead of a table.")] = False,
 ) -> None:
     """Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error."""
-    from taperwise.api.traces.reading import instruments, read_trace, summary
-
     trace = read_trace(
         file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
         lambda_=lambda_, manifold_pressure=manifold_pressure, temperature_unit=unit,
@@ -40,14 +43,10 @@ def read_sweep(
     sweeps = summary(trace)
     beside = [instruments(trace, found) for found in sweeps]
     if plot is not None:
-        from taperwise.api.traces.plot import draw
+        from taperwise.api.traces.plot import draw  # brings what draws along: a second that a table saves
 
         draw(trace, sweeps, plot)
     if as_json:
-        import json
-
-        from taperwise.api.traces.reading import as_document
-
         typer.echo(json.dumps([as_document(*pair) for pair in zip(sweeps, beside, strict=True)], indent=1))
         return
     _show(sweeps, beside)
@@ -74,9 +73,6 @@ def _beside(found: Any) -> list[str]:
 
 
 def _show(sweeps: list[Any], beside: list[Any]) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
     console = Console()
     for number, (found, others) in enumerate(zip(sweeps, beside, strict=True), 1):
         table = Table(title=f"Sweep {number}: rise to peak EGT at full throttle")

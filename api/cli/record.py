@@ -1,15 +1,24 @@
 """``taperwise new``, ``run``, ``adjust``: what the pages do, on a command line."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
+from pydantic import TypeAdapter
 
+from taperwise.api.cli.context import Shop, opened, print_json, quantity
+from taperwise.api.cli.recommendation import tell
+from taperwise.api.core.validation import validate_document
+from taperwise.api.installations import routes
+from taperwise.api.installations import service as installations
+from taperwise.api.log import service
+from taperwise.api.presentation.units import PRESETS
+from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
+from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.units import Units
+from taperwise.api.traces.recording import read
 from taperwise.shared.errors import InvalidValueError
-
-if TYPE_CHECKING:
-    from taperwise.api.cli.context import Shop
-    from taperwise.api.schemas.units import Units
 
 __all__ = ["adjust", "new", "run"]
 
@@ -28,14 +37,6 @@ def new(
     as_json: _Json = False,
 ) -> None:
     """Set up an installation."""
-    from pydantic import TypeAdapter
-
-    from taperwise.api.cli.context import opened, print_json, quantity
-    from taperwise.api.core.validation import validate_document
-    from taperwise.api.installations import routes, service
-    from taperwise.api.presentation.units import PRESETS
-    from taperwise.api.schemas.installation import InstallationIn
-
     units = PRESETS["celsius" if celsius else "fahrenheit"]
     document: dict[str, Any] = {"name": name, "needles": [_needle(text) for text in needle], "units": units}
     document |= {"fitted_needle": fitted} if fitted else {}
@@ -43,7 +44,7 @@ def new(
         document["elevation"] = quantity("--elevation", "elevation", elevation, "m" if celsius else "ft")
     sent = validate_document(TypeAdapter(InstallationIn), document)
     with opened() as shop, shop.database.unit() as session:
-        row = service.set_up(session, sent, None, None)
+        row = installations.set_up(session, sent, None, None)
         if as_json:
             print_json(routes.to_response(row).model_dump(mode="json"))
         else:
@@ -51,8 +52,6 @@ def new(
 
 
 def _needle(text: str) -> dict[str, Any]:
-    from taperwise.api.cli.context import quantity
-
     label, equals, slope = text.rpartition("=")
     if not equals:
         raise InvalidValueError(
@@ -78,15 +77,6 @@ def run(
     as_json: _Json = False,
 ) -> None:
     """Record a ground run, and read the next step."""
-    from pydantic import TypeAdapter
-
-    from taperwise.api.cli.context import opened, quantity
-    from taperwise.api.cli.recommendation import tell
-    from taperwise.api.core.validation import validate_document
-    from taperwise.api.log import service
-    from taperwise.api.schemas.run import RunIn
-    from taperwise.api.traces.recording import read
-
     with opened() as shop:
         units = _units(shop, number)
 
@@ -118,8 +108,6 @@ def run(
 
 
 def _seen(rise: str | None, fell: bool, rough: str | None, unit: str) -> dict[str, Any]:
-    from taperwise.api.cli.context import quantity
-
     given = [x for x in (rise, rough, fell or None) if x is not None]
     if len(given) > 1:
         raise InvalidValueError(
@@ -156,14 +144,6 @@ def adjust(
     as_json: _Json = False,
 ) -> None:
     """Record what was turned or changed, and read the next step."""
-    from pydantic import TypeAdapter
-
-    from taperwise.api.cli.context import opened
-    from taperwise.api.cli.recommendation import tell
-    from taperwise.api.core.validation import validate_document
-    from taperwise.api.log import service
-    from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
-
     adapter: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
     choices: dict[str, dict[str, Any] | None] = {
         "--screw": None if screw is None else {"kind": "turn_screw", "turns": screw},
@@ -189,7 +169,7 @@ def adjust(
         tell(shop, number, as_json, warnings)
 
 
-def _suggested(shop: "Shop", number: int) -> dict[str, Any]:
+def _suggested(shop: Shop, number: int) -> dict[str, Any]:
     shop.ready()
     action = shop.desk.answer(shop.database, number).action
     kept = {"turn_screw": ("turns",), "turn_idle_stop": ("turns",), "change_needle": ("needle", "turns_from_mark")}
@@ -201,8 +181,6 @@ def _suggested(shop: "Shop", number: int) -> dict[str, Any]:
     return {"kind": action.kind, **{name: getattr(action, name) for name in kept[action.kind]}}
 
 
-def _units(shop: "Shop", number: int) -> "Units":
-    from taperwise.api.log import service
-
+def _units(shop: Shop, number: int) -> Units:
     with shop.database.reading() as session:
         return service.load(session, number).sent.units

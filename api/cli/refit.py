@@ -3,14 +3,17 @@
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from threading import Event
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
-if TYPE_CHECKING:
-    from taperwise.api.refit.fleet import Refitted
+from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.core.settings import Settings
+from taperwise.api.refit.fleet import Refitted, refit_fleet
+from taperwise.api.refit.workers import on_processes, on_scheduler
 
 __all__ = ["refit"]
 
@@ -21,28 +24,17 @@ def refit(
         typer.Option("--scheduler", help="Address of a Dask scheduler; processes of this machine if left out."),
     ] = None,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Processes of this machine.")] = 2,
-    data_folder: Annotated[Path | None, typer.Option("--data-folder", help="Where the database lives.")] = None,
-    database_url: Annotated[
-        str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")
-    ] = None,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
 ) -> None:
     """Refit all engines whose answer is of an older model.
 
     It may be interrupted: what is in hand on this machine is finished and kept, and the next refit goes on from there.
     Engines that fail are told at the end, with status 1; the others are refitted all the same.
     """
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
-
-    from taperwise.api.cli.pool import opened
-    from taperwise.api.core.settings import Settings
-
     console = Console(stderr=True)
     columns = ("{task.description}", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with opened(data_folder, database_url) as (database, _), Progress(*columns, console=console) as bar:
-        from taperwise.api.refit.fleet import refit_fleet
-        from taperwise.api.refit.workers import on_processes, on_scheduler
-
+    with opened_database(data_folder, database_url) as (database, _), Progress(*columns, console=console) as bar:
         workers = on_scheduler(scheduler) if scheduler else on_processes(jobs)
         task = bar.add_task("refitting", total=None)
         with _interruptible(lambda: bar.update(task, description="finishing what is in hand")) as stop:
@@ -77,7 +69,7 @@ def _interruptible(told: Callable[[], None]) -> Iterator[Event]:
         signal.signal(signal.SIGINT, before)
 
 
-def _reasons(found: "Refitted") -> list[str]:
+def _reasons(found: Refitted) -> list[str]:
     """A line for each reason, with the engines that failed of it."""
     engines: dict[str, list[int]] = {}
     for number, reason in sorted(found.failed.items()):
@@ -85,7 +77,7 @@ def _reasons(found: "Refitted") -> list[str]:
     return [f"failed: {_listed(numbers)}: {reason}" for reason, numbers in engines.items()]
 
 
-def _summary(found: "Refitted") -> str:
+def _summary(found: Refitted) -> str:
     """What came of it, in one line."""
     parts = [f"{found.stored} engines refitted"]
     if found.failed:

@@ -2,17 +2,21 @@
 
 import socket
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
+import uvicorn
+from starlette.datastructures import State
 
+from taperwise.api.accounts.repository import administrators
+from taperwise.api.app import create_app
 from taperwise.api.cli.prepare import compiled_beside
+from taperwise.api.core import compile_cache
+from taperwise.api.core.database import Database
+from taperwise.api.core.logging import configure
+from taperwise.api.core.settings import Settings
+from taperwise.api.core.trusted_host import OnlyThisMachine
 from taperwise.shared.errors import InvalidValueError
-
-if TYPE_CHECKING:
-    from starlette.datastructures import State
-
-    from taperwise.api.core.database import Database
 
 __all__ = ["serve"]
 
@@ -25,14 +29,6 @@ def serve(
     worker: Annotated[bool | None, typer.Option(help="Make answers that wait, beside the requests.")] = None,
 ) -> None:
     """Start the service: the API under /api/v1, its page under /docs."""
-    import uvicorn
-
-    from taperwise.api.app import create_app
-    from taperwise.api.core import compile_cache
-    from taperwise.api.core.logging import configure
-    from taperwise.api.core.settings import Settings
-    from taperwise.api.core.trusted_host import OnlyThisMachine
-
     given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port, "worker": worker}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     configure()
@@ -57,9 +53,7 @@ def serve(
         uvicorn.Server(config).run(sockets=[door])
 
 
-def _check_somebody_may_in(database: "Database") -> None:
-    from taperwise.api.accounts.repository import administrators
-
+def _check_somebody_may_in(database: Database) -> None:
     with database.reading() as session:
         there = administrators(session)
     if not there:
@@ -92,12 +86,12 @@ def _listening(host: str, port: int) -> socket.socket:
         ) from None
 
 
-def _tell(state: "State", line: str) -> None:
+def _tell(state: State, line: str) -> None:
     state.desk.countdown.hear(line)
     typer.echo(line)
 
 
-def _prepare(state: "State", work: bool, cache_folder: Path) -> None:
+def _prepare(state: State, work: bool, cache_folder: Path) -> None:
     try:
         compiled_beside(cache_folder, lambda line: _tell(state, line))
         state.desk.prepare(lambda words: typer.echo(f"… {words}"))

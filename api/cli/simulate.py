@@ -6,6 +6,14 @@ from typing import Annotated
 
 import typer
 
+from taperwise.api.cli.telling import adjustment_line, run_line
+from taperwise.api.files.day import adjustment_body, run_body
+from taperwise.api.files.installation import installation_from
+from taperwise.api.schemas.run import RunIn
+from taperwise.model.simulation.common_practice import next_adjustment
+from taperwise.model.simulation.virtual_engine import VirtualEngine
+from taperwise.shared.runs import Air
+
 __all__ = ["simulate"]
 
 
@@ -22,12 +30,6 @@ def simulate(
     The JSON holds the body for POST /api/v1/installations and, in order, each body with the address it
     is posted to (runs or adjustments). Everything in it is invented.
     """
-    from taperwise.api.files.day import adjustment_body, run_body
-    from taperwise.api.files.installation import installation_from
-    from taperwise.model.simulation.common_practice import next_adjustment
-    from taperwise.model.simulation.virtual_engine import VirtualEngine
-    from taperwise.shared.runs import Air
-
     sent = installation_from(setting)
     installation = sent.record()
     engine = VirtualEngine.draw(installation, engine_seed)
@@ -49,8 +51,6 @@ def simulate(
     if as_json:
         typer.echo(json.dumps(document, indent=2))
         return
-    from taperwise.api.cli.telling import adjustment_line, run_line
-    from taperwise.api.schemas.run import RunIn
 
     typer.echo(document["about"])
     for entry in log:

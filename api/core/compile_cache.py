@@ -6,11 +6,14 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 from filelock import FileLock, Timeout
 
+from taperwise import shared
+from taperwise.model import inference, physics
 from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["SamplerShelf", "use"]
@@ -129,12 +132,7 @@ def _seal(code: bytes) -> bytes:
 
 def _what_it_depends_on() -> Iterator[str]:
     """All that decides what is compiled: our formulas, the libraries, what they are told, and the processor."""
-    from importlib.metadata import version
-
-    import llvmlite.binding as llvm
-
-    from taperwise import shared
-    from taperwise.model import inference, physics
+    import llvmlite.binding as llvm  # only whoever compiles needs it
 
     for package in (shared, physics, inference):  # what the graph is written in, held by the import contracts
         for place in package.__path__:

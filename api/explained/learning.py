@@ -4,8 +4,15 @@ import csv
 import io
 
 import numpy as np
+from rich.console import Console
+from rich.progress import track
 
 from taperwise.api.explained.figures import RUNS
+from taperwise.api.files.installation import installation_from
+from taperwise.api.recommendations.factory import make_recommender
+from taperwise.model.inference.contraction import LEARNED, share_learned
+from taperwise.model.inference.dataset import gather
+from taperwise.model.simulation.tuned import tuned
 
 __all__ = ["measured"]
 
@@ -18,16 +25,7 @@ def measured(engines: int) -> str:
     engines : int
         Virtual engines, drawn from the prior.
     """
-    from rich.console import Console
-    from rich.progress import track
-
-    from taperwise.api.files.installation import installation_from
-    from taperwise.api.recommendations.factory import make_recommender
-
     installation, recommender = installation_from(None).record(), make_recommender()
-    from taperwise.model.inference.contraction import LEARNED, share_learned
-    from taperwise.model.inference.dataset import gather
-    from taperwise.model.simulation.tuned import tuned
 
     found: dict[int, list[dict[str, float]]] = {runs: [] for runs in RUNS}
     for seed in track(range(engines), description="learning", console=Console(stderr=True)):

@@ -145,7 +145,7 @@ def as_pdf(html: str) -> bytes:
         503 if the libraries that lay out text are not installed on this machine.
     """
     try:
-        import weasyprint
+        import weasyprint  # two seconds, and libraries of the machine that may be missing
     except OSError:
         words = "No PDF can be made here: the Pango library is missing (Debian: libpangoft2-1.0-0). Print the page."
         raise HTTPException(503, words) from None

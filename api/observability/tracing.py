@@ -93,7 +93,7 @@ def spans_asked_for(environment: Mapping[str, str] = os.environ) -> Spans:
 
 
 def _provider(kind: str) -> Any:
-    from opentelemetry.sdk.resources import Resource
+    from opentelemetry.sdk.resources import Resource  # all of it is optional
     from opentelemetry.sdk.trace import TracerProvider
     from opentelemetry.sdk.trace.export import BatchSpanProcessor, ConsoleSpanExporter
 

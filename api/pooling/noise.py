@@ -86,7 +86,7 @@ def spent(rhos: list[float], delta: float) -> float:
 
 def _opendp() -> Any:
     try:
-        import opendp.prelude as dp
+        import opendp.prelude as dp  # optional
     except ModuleNotFoundError:
         raise InvalidValueError(
             "noise needs OpenDP", field="epsilon", value="not installed", cure="Install taperwise[noise]."

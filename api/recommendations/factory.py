@@ -2,6 +2,11 @@
 
 from typing import TYPE_CHECKING
 
+from threadpoolctl import threadpool_limits
+
+from taperwise.api.core import compile_cache
+from taperwise.api.core.settings import Settings
+
 if TYPE_CHECKING:
     from taperwise.model.recommender import Recommender
 
@@ -21,14 +26,9 @@ def make_recommender(seed: int | None = None, cores: int = 2) -> "Recommender":
     cores : int
         Chains drawn, and candidates weighed, at a time.
     """
-    from threadpoolctl import threadpool_limits
-
-    from taperwise.api.core import compile_cache
-    from taperwise.api.core.settings import Settings
-
     settings = Settings()
     compile_cache.use(settings.cache_folder)
-    from taperwise.model.recommender import Recommender
+    from taperwise.model.recommender import Recommender  # a third of a second that a start does without
 
     threadpool_limits(1, "blas")
     shelf = compile_cache.SamplerShelf(settings.cache_folder)

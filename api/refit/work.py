@@ -40,7 +40,7 @@ def _prepared(seed: int) -> Any:
     global _adviser
     if _adviser is None or _adviser.seed != seed:
         os.environ.setdefault("OMP_NUM_THREADS", "1")
-        from taperwise.api.recommendations.factory import make_recommender
+        from taperwise.api.recommendations.factory import make_recommender  # after that, or it would not be heard
 
         _adviser = make_recommender(seed, cores=1)
         _adviser.prepare()
@@ -51,6 +51,8 @@ def refit_one(order: Order) -> dict[str, Any]:
     """The suggestion of one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
     adviser = _prepared(order.seed)
     from taperwise.api.installations.prior import prior_from_document
+
+    # a worker loads what it needs once it is told how many threads it may have
     from taperwise.api.log.service import record_of
     from taperwise.api.schemas.installation import InstallationIn
     from taperwise.api.schemas.recommendation import SuggestionOut

@@ -130,7 +130,7 @@ def on_scheduler(address: str) -> Workers:
 def _connected(address: str) -> tuple[Any, Any]:
     """A client of the scheduler, and what waits for its futures."""
     try:
-        from distributed import Client, as_completed
+        from distributed import Client, as_completed  # optional
         from distributed.comm import get_address_host_port
     except ModuleNotFoundError:
         raise InvalidValueError(

@@ -3,7 +3,9 @@
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import numpy as np
+import pandas as pd
 
 from taperwise.api.traces.columns import Trace
 from taperwise.model.traces.cylinders import CylinderReadings
@@ -35,9 +37,6 @@ def draw(trace: Trace, sweeps: list[CylinderReadings], path: Path) -> None:
     InvalidValueError
         If the file's ending is neither.
     """
-    import altair as alt
-    import pandas as pd
-
     if path.suffix not in (".svg", ".png"):
         raise InvalidValueError(
             "a picture is SVG or PNG", field="--plot", value=path.name, cure="End it in .svg or .png."

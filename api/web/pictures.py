@@ -51,7 +51,7 @@ def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, galler
 
 
 def _context(installation_id: int, database: Database, gallery: ChartData, work: BackgroundCalls) -> dict[str, Any]:
-    from taperwise.api.charts.registry import drawn  # brings what draws along, which a start does without
+    from taperwise.api.charts.registry import drawn  # brings what draws along: a second that a start does without
 
     with database.reading() as session:
         log = service.load(session, installation_id)
@@ -74,7 +74,7 @@ def _context(installation_id: int, database: Database, gallery: ChartData, work:
 @router.get("/pictures/{name}.svg", **requires(Rule.SEES))
 def picture(installation_id: InstallationId, name: str, database: Db, gallery: InGallery) -> Response:
     """One picture."""
-    from taperwise.api.charts.registry import DRAWN
+    from taperwise.api.charts.registry import DRAWN  # as above
 
     if name not in DRAWN:
         raise NotFoundError("there is no such picture", field="name", value=name, cure=f"There are {', '.join(DRAWN)}.")
@@ -86,7 +86,7 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
 @router.get("/sweeps/{sequence}", **requires(Rule.SEES))
 def sweep(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
     """The sweep of one run with its reading."""
-    from taperwise.api.charts.registry import sweep_of
+    from taperwise.api.charts.registry import sweep_of  # as above
 
     with database.reading() as session:
         log = service.load(session, installation_id)
@@ -100,7 +100,7 @@ def sweep(installation_id: InstallationId, sequence: Sequence, database: Db) -> 
 @router.get("/sweeps/{sequence}/picture.svg", **requires(Rule.SEES))
 def sweep_picture(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
     """Its picture."""
-    from taperwise.api.charts.registry import sweep_of
+    from taperwise.api.charts.registry import sweep_of  # as above
 
     with database.reading() as session:
         log = service.load(session, installation_id)

@@ -1,13 +1,15 @@
+import inspect
 import json
 import os
 import subprocess
 import sys
+from importlib import import_module
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
-from taperwise.api.cli.main import app, run
+from taperwise.api.cli.main import COMMANDS, app, run
 from taperwise.api.files.day import read
 from taperwise.api.files.installation import fixture
 from taperwise.model.simulation.common_practice import next_adjustment
@@ -130,3 +132,15 @@ def test_a_refused_document_is_still_told_in_words(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert done.stderr.startswith("error: ")
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(("group", "name"), [(group, name) for group in COMMANDS for name in COMMANDS[group]])
+def test_the_list_of_commands_says_what_each_says_of_itself(group: str, name: str) -> None:
+    """The help in a list stands apart from the command, which is loaded later: both are the same words."""
+    place, told = COMMANDS[group][name]
+    module, _, function = place.partition(".")
+    own = inspect.getdoc(getattr(import_module(f"taperwise.api.cli.{module}"), function))
+    assert own is not None
+    assert told == " ".join(own.split("\n\n")[0].split())
+    above = [] if group == "taperwise" else [group]
+    assert " ".join(told.split()[:3]) in CliRunner().invoke(app, [*above, name, "--help"]).stdout

@@ -54,7 +54,7 @@ def test_other_code_finds_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
                     (other / file.name).write_text(text + "\n# another\n" if file.name == "idle.py" else text, "utf-8")
                 m.setattr("taperwise.model.physics.__path__", [str(other)])
             elif change == "library":
-                m.setattr("importlib.metadata.version", lambda name: f"{name} of tomorrow")
+                m.setattr("taperwise.api.core.compile_cache.version", lambda name: f"{name} of tomorrow")
             elif change == "flag":
                 m.setenv("NUMBA_OPT", "1")
             elif change == "told":

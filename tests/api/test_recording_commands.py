@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from taperwise.api.charts.data import ChartData
+from taperwise.api.cli import context
 from taperwise.api.cli.main import run
 from taperwise.api.files.installation import fixture
-from taperwise.api.recommendations import factory
 from taperwise.shared.recommendation import Action, ActionKind, InspectCause, Suggestion
 from taperwise.shared.records import TurnSense
 from tests.api.conftest import StandIn
@@ -38,7 +38,7 @@ class _Turning(StandIn):
 def adviser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> _Turning:
     """The stand-in the commands find, and a data folder of their own."""
     made = _Turning(7)
-    monkeypatch.setattr(factory, "make_recommender", lambda _seed: made)
+    monkeypatch.setattr(context, "make_recommender", lambda _seed: made)
     monkeypatch.setenv("TAPERWISE_DATA_FOLDER", str(tmp_path))
     return made
 

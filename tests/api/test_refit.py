@@ -295,7 +295,7 @@ def test_the_command_tells_which_engines_failed(
     fleet: Database, log: Path, settings: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In a line for each reason, and in the last line; with status 1."""
-    monkeypatch.setattr("taperwise.api.refit.fleet.refit_fleet", partial(refit_fleet, work=from_an_older_worker))
+    monkeypatch.setattr("taperwise.api.cli.refit.refit_fleet", partial(refit_fleet, work=from_an_older_worker))
     result = CliRunner().invoke(app, ["refit", "--data-folder", str(settings.data_folder)])
     assert result.exit_code == 1, result.output
     assert result.stdout == "9 engines refitted; 3 failed: 2, 4, 6.\n"

@@ -1,0 +1,92 @@
+"""``taperwise sheet``: what goes into the papers."""
+
+import dataclasses
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from taperwise.api.cli.context import opened, print_json
+from taperwise.api.exports import archive, table
+from taperwise.api.exports.sheet import as_pdf, sheet_of
+from taperwise.api.log import service
+from taperwise.api.presentation.formatting import moment
+from taperwise.api.web.history import entries_of
+from taperwise.api.web.rendering import fragment
+
+__all__ = ["sheet"]
+
+_Number = Annotated[int, typer.Argument(min=1, help="Number of the installation.")]
+_Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of a table.")]
+
+
+def sheet(
+    number: _Number,
+    pdf: Annotated[Path | None, typer.Option(help="Write the sheet as PDF.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write the log as a table.")] = None,
+    export: Annotated[Path | None, typer.Option(help="Write everything, to be brought in elsewhere.")] = None,
+    as_json: _Json = False,
+) -> None:
+    """The sheet for the papers: print it, or write it to files."""
+    with opened() as shop:
+        with shop.database.reading() as session:
+            log = service.load(session, number)
+            if csv is not None:
+                csv.write_text(table.written(session, number), encoding="utf-8", newline="")
+            if export is not None:
+                packed = archive.pack(session, number).model_dump(mode="json")
+                export.write_text(json.dumps(packed, indent=1), encoding="utf-8")
+        if (csv or export) and not (pdf or as_json):
+            return
+        shop.ready()
+        with shop.console.status("working out where it stands"):
+            answer = shop.desk.answer(shop.database, number)
+        made = sheet_of(log, entries_of(shop.database, number), answer, datetime.now(UTC))
+        if pdf is not None:
+            from taperwise.api.charts.data import ChartData
+            from taperwise.api.charts.registry import on_paper  # brings what draws along: a second that a table saves
+
+            with shop.console.status("looking back on every run"):
+                pictures = on_paper(ChartData(shop.desk, shop.database).portraits(log), log)
+            pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)))
+    if as_json:
+        print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})
+    elif pdf is None:
+        _print_sheet(made)
+
+
+def _lines(lines: Any) -> list[dict[str, Any]]:
+    return [
+        {
+            "number": x.number,
+            "time": x.time.isoformat(),
+            "kind": x.kind,
+            "words": x.words,
+            "state": x.state,
+            "note": x.note,
+        }
+        for x in lines
+    ]
+
+
+def _print_sheet(made: Any) -> None:
+    out = Console(highlight=False, markup=False)
+    out.print(f"\nMixture setting: {made.name}, {moment(made.made_at)}", style="bold")
+    out.print("All three stages are confirmed." if made.tuned else f"Not tuned: the tuning stands at {made.stage}.")
+    pairs = Table(show_header=False)
+    for name, value in (*made.setting, *made.confidence):
+        pairs.add_row(name, value)
+    out.print(pairs)
+    log = Table("no.", "when", "what")
+    for line in made.lines:
+        log.add_row(
+            str(line.number), moment(line.time), f"{line.kind}{f' ({line.state})' if line.state else ''}: {line.words}"
+        )
+    out.print(log)
+    out.print(f"{len(made.lines)} entries. {made.made_from}.")
+    for caution in made.cautions:
+        out.print(f" - {caution}")
