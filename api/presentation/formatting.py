@@ -23,6 +23,7 @@ __all__ = [
     "shown",
     "sign",
     "stop",
+    "taper_digits",
     "to_finish",
     "units_of",
     "with_form_labels",
@@ -127,7 +128,12 @@ def stop(turns: float) -> str:
 def interval(i: IntervalOut, digits: int = 0) -> str:
     """Median and the range that holds nine times in ten."""
     low, high = i.interval_90
-    return f"{i.median:.{digits}f} {sign(i.unit)} (90 %: {low:.{digits}f} to {high:.{digits}f})"
+    return f"{i.median:z.{digits}f} {sign(i.unit)} (90 %: {low:z.{digits}f} to {high:z.{digits}f})"
+
+
+def taper_digits(unit: str) -> int:
+    """Decimals that a taper slope is read to in a unit: a needle's is known to a tenth of a millimetre in a metre."""
+    return {"mm/m": 1, "percent": 2}.get(unit, 4)
 
 
 def to_finish(runs: RunsToFinishOut) -> str:
