@@ -134,23 +134,24 @@ def _save(path: Path, engine_seed: int, day: "list[RunIn | Adjustment]") -> None
 def _print(console: "Console", title: str, suggestion: "Suggestion", units: "Units", *, cautions: bool) -> None:
     from taperwise.api.presentation.confidence_text import confidence_lines
     from taperwise.api.presentation.formatting import STAGES
-    from taperwise.api.schemas.recommendation import ConfidenceOut
+    from taperwise.api.presentation.suggestion import suggestion_out
 
-    stage = STAGES[suggestion.stage]
+    shown = suggestion_out(suggestion, units)
+    stage = STAGES[shown.stage]
     console.print(f"\n[bold]{title}[/bold]")
     console.print(f"  stage: [cyan]{stage}[/cyan]")
-    for line in confidence_lines(ConfidenceOut.of(suggestion.confidence, units)):
+    for line in confidence_lines(shown.confidence):
         console.print(f"  {line}")
-    console.print(f"  [bold green]{suggestion.action.instruction}[/bold green]")
-    console.print(f"  why: {suggestion.why}")
-    console.print(f"  expect: {suggestion.expect}")
-    for warning in suggestion.warnings:
+    console.print(f"  [bold green]{shown.action.instruction}[/bold green]")
+    console.print(f"  why: {shown.why}")
+    console.print(f"  expect: {shown.expect}")
+    for warning in shown.warnings:
         console.print(f"  [yellow]{warning}[/yellow]")
     if not cautions:
         console.print("  [yellow]the cautions above hold for this step too[/yellow]")
     else:
         console.print("  [yellow]cautions:[/yellow]")
-        for caution in suggestion.cautions:
+        for caution in shown.cautions:
             console.print(f"    - {caution}")
 
 

@@ -2,11 +2,11 @@
 
 import re
 from datetime import datetime
+from fractions import Fraction
 
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
 from taperwise.api.schemas.recommendation import IntervalOut, RunsToFinishOut
-from taperwise.model.design.wording import fraction
 from taperwise.shared.meters import meters
 from taperwise.shared.units import KINDS, from_si
 
@@ -15,6 +15,7 @@ __all__ = [
     "STAGES",
     "about",
     "chance",
+    "fraction",
     "from_mark",
     "interval",
     "moment",
@@ -103,6 +104,19 @@ def chance(x: float | None) -> str:
     if x is None:
         return "not known"
     return f"{100 * x:.0f}\u00a0%" if 0.005 < x < 0.995 else "over 99\u00a0%" if x > 0.5 else "under 1\u00a0%"
+
+
+def fraction(turns: float) -> str:
+    """Turns in words a hex key knows: ``1/8 turn``, ``1 1/4 turns``.
+
+    Examples
+    --------
+    >>> fraction(0.125), fraction(-1.25), fraction(0.0)
+    ('1/8 turn', '1 1/4 turns', '0 turns')
+    """
+    whole, rest = divmod(Fraction(abs(turns)).limit_denominator(64), 1)
+    words = " ".join(str(x) for x in (whole, rest) if x) or "0"
+    return f"{words} turn" if 0 < whole + rest <= 1 else f"{words} turns"
 
 
 def screw(turns: float) -> str:
