@@ -9,9 +9,8 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from taperwise.model import MODEL_VERSION
-from taperwise.model.design import wording
+from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
-from taperwise.model.design.expectation import expectation
 from taperwise.model.design.limit_check import limit_action
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
@@ -27,8 +26,8 @@ from taperwise.model.prediction.density_sensitivity import density_sensitivity, 
 from taperwise.model.prediction.predictive import predict
 from taperwise.model.prediction.setting_draws import SettingDraws, predict_current, predict_settings
 from taperwise.model.prediction.stages import confidence_of
-from taperwise.shared import cautions
 from taperwise.shared.limits import ScrewStep
+from taperwise.shared.reasons import InspectCause, Notice, NoticeCode, Reason, ReasonCode
 from taperwise.shared.recommendation import (
     Action,
     ActionKind,
@@ -36,7 +35,6 @@ from taperwise.shared.recommendation import (
     Confidence,
     Holding,
     Information,
-    InspectCause,
     NeedleProspect,
     Prediction,
     Provenance,
@@ -51,10 +49,6 @@ __all__ = ["Learned", "LookedBack", "Recommender"]
 _REMEMBERED = 24  # posteriors in memory, about a megabyte each: pictures and what-if ask again for the same ones
 
 _NOTHING = Information(0.0, 0.0)
-_NOT_TRUSTED = (
-    "The readings so far do not add up to a posterior that can be trusted, even after a careful second fit: check the "
-    "last entries for a slip of the pen, and make another run at this setting."
-)
 
 
 @dataclass(frozen=True)
@@ -252,16 +246,16 @@ class Recommender:
         posterior, confidence = learned.posterior, learned.confidence
         held = limit_action(learned.evidence)
         if held is not None:
-            why = "A limit of the engine was exceeded; what the runs taught is kept, the next step is withheld."
-            return self._without_weighing(learned, held, why)
+            return self._without_weighing(learned, held, ReasonCode.LIMIT_EXCEEDED)
         if confidence.doubt >= ALARM:
             return self._look_first(learned)
         if not posterior.diagnostics.converged:
-            return self._without_weighing(learned, wording.repeat_run(False), _NOT_TRUSTED)
+            return self._without_weighing(learned, actions.repeat_run(), ReasonCode.NOT_TRUSTED)
         doubted = confidence.doubt >= ALARM_AT_THE_END
         if confidence.stage is Stage.TUNED:
-            why = f"All stages are confirmed; both mixtures are right with a chance of {confidence.chance_both:.0%}."
-            return self._look_first(learned) if doubted else self._without_weighing(learned, wording.keep(), why)
+            if doubted:
+                return self._look_first(learned)
+            return self._without_weighing(learned, actions.keep(), ReasonCode.ALL_CONFIRMED)
         weighing = evaluate_candidates(posterior, confidence, learned.now, cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
         if doubted and choice.action.cause is InspectCause.NO_NEEDLE_FITS:
@@ -284,15 +278,11 @@ class Recommender:
         )
 
     def _look_first(self, learned: Learned) -> Suggestion:
-        confidence = learned.confidence
-        why = (
-            f"The latest runs are not what those before them foretold: the chance that all is as recorded is "
-            f"{1.0 - confidence.doubt:.0%}."
-        )
-        return self._without_weighing(learned, wording.something_is_wrong(confidence), why)
+        action = actions.something_is_wrong(learned.confidence)
+        return self._without_weighing(learned, action, ReasonCode.NOT_AS_FORETOLD)
 
-    def _without_weighing(self, learned: Learned, action: Action, why: str) -> Suggestion:
-        return self._answer(learned, action, _NOTHING, predict(learned.now, learned.posterior), (), why)
+    def _without_weighing(self, learned: Learned, action: Action, why: ReasonCode) -> Suggestion:
+        return self._answer(learned, action, _NOTHING, predict(learned.now, learned.posterior), (), Reason(why))
 
     def _answer(
         self,
@@ -301,7 +291,7 @@ class Recommender:
         information: Information,
         expected: Prediction,
         alternatives: tuple[Candidate, ...],
-        why: str,
+        why: Reason,
         needles: tuple[NeedleProspect, ...] = (),
     ) -> Suggestion:
         confidence, evidence = learned.confidence, learned.evidence
@@ -309,14 +299,12 @@ class Recommender:
             stage=confidence.stage,
             action=action,
             why=why,
-            expect=expectation(action, expected, confidence.stage),
             expected=expected,
             information=information,
             alternatives=alternatives,
-            cautions=cautions.for_stage(confidence.stage, action.cause is InspectCause.LIMIT_EXCEEDED),
             confidence=confidence,
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
-            warnings=(*_warnings(evidence, learned.posterior), *_denser_air(learned, action)),
+            warnings=(*_notices(evidence, learned.posterior), *_denser_air(learned, action)),
             needles=needles,
         )
 
@@ -372,28 +360,21 @@ def _doubted(log: Log) -> list[Log]:
     return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]
 
 
-def _denser_air(learned: Learned, action: Action) -> tuple[str, ...]:
+def _denser_air(learned: Learned, action: Action) -> tuple[Notice, ...]:
     """Tuned here is not tuned everywhere: what is right in thin air may be too lean in dense air."""
     if action.kind is not ActionKind.KEEP:
         return ()
     cold = on_a_cold_low_day(learned.posterior)
     if cold.lean_chance <= learned.evidence.installation.limits.lean_chance:
         return ()
-    return (
-        f"This setting is right for the air of these runs. On a cold day at a low field (air {cold.density_ratio:.2f} "
-        f"times as dense as the standard) it would run lean of peak at full throttle with a chance of "
-        f"{cold.lean_chance:.0%}: before using it in denser air than this, tie down, make a run and ask again.",
-    )
+    return (Notice(NoticeCode.LEAN_IN_DENSER_AIR, density_ratio=cold.density_ratio, chance=cold.lean_chance),)
 
 
-def _warnings(evidence: Evidence, posterior: Posterior) -> tuple[str, ...]:
+def _notices(evidence: Evidence, posterior: Posterior) -> tuple[Notice, ...]:
     found = []
     left_out = evidence.runs - evidence.runs_used
     if left_out:
-        found.append(
-            f"{left_out} early runs were left out: the model holds the latest changes of needle and parts apart, "
-            "and these runs lie before them."
-        )
+        found.append(Notice(NoticeCode.RUNS_LEFT_OUT, runs=left_out))
     if not posterior.diagnostics.converged:
-        found.append("The posterior did not converge: take no figure here as settled.")
+        found.append(Notice(NoticeCode.NOT_CONVERGED))
     return tuple(found)

@@ -6,6 +6,7 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from taperwise.shared.reasons import InspectCause, Inspection, Notice, Reason, Refusal, Suspicion
 from taperwise.shared.records import Adjustment, ChangeNeedle, TurnIdleStop, TurnScrew, TurnSense
 
 __all__ = [
@@ -17,15 +18,15 @@ __all__ = [
     "Diagnostics",
     "Holding",
     "Information",
-    "InspectCause",
     "Interval",
+    "MostInformative",
     "NeedleProspect",
     "Prediction",
     "Provenance",
+    "RunsToFinish",
     "Stage",
     "StageConfidence",
     "Suggestion",
-    "Suspicion",
 ]
 
 
@@ -36,15 +37,6 @@ class Stage(StrEnum):
     IDLE_MIXTURE = "idle_mixture"
     IDLE_SPEED = "idle_speed"
     TUNED = "tuned"
-
-
-class InspectCause(StrEnum):
-    """Why something is to be looked at before anything else is turned."""
-
-    LIMIT_EXCEEDED = "limit_exceeded"
-    NOT_AS_FORETOLD = "not_as_foretold"
-    NO_NEEDLE_FITS = "no_needle_fits"
-    NOT_TO_BE_SETTLED = "not_to_be_settled"
 
 
 class ActionKind(StrEnum):
@@ -88,28 +80,6 @@ class StageConfidence:
     chance_in_band: float | None
     observed: bool
     confirmed: bool
-
-
-@dataclass(frozen=True)
-class Suspicion:
-    """A story other than "all as recorded" about the latest runs.
-
-    Parameters
-    ----------
-    kind : str
-    chance : float
-        Its probability.
-    what, look_at : str
-        The story, and what to look at, in words.
-    since_run : int
-        Number of the run with which it most likely began.
-    """
-
-    kind: str
-    chance: float
-    what: str
-    look_at: str
-    since_run: int
 
 
 @dataclass(frozen=True)
@@ -227,20 +197,25 @@ class Action:
         Sense in which to turn, seen from the hex key.
     effect : str or None
         ``richer``, ``leaner``, ``steeper``, ``shallower``, ``faster`` or ``slower``.
-    instruction : str
-        The action in one plain sentence.
-    cause : InspectCause or None
-        Why to look before turning, for `INSPECT`.
+    needle_steps : int or None
+        How many of the needles on hand further along a new one is; positive = steeper.
+    inspection : Inspection or None
+        What to look at before turning, for `INSPECT`.
     """
 
     kind: ActionKind
-    instruction: str
     turns: float | None = None
     needle: str | None = None
     turns_from_mark: float | None = None
     hex_direction: TurnSense | None = None
     effect: str | None = None
-    cause: InspectCause | None = None
+    needle_steps: int | None = None
+    inspection: Inspection | None = None
+
+    @property
+    def cause(self) -> InspectCause | None:
+        """Why to look before turning; None where nothing is to be looked at."""
+        return None if self.inspection is None else self.inspection.cause
 
     def adjustments(self) -> tuple[Adjustment, ...]:
         """What to record when the action was carried out to the letter; nothing for a repeat."""
@@ -290,7 +265,7 @@ class Candidate:
         What this step and all that is left after it is priced at for the choice, in runs: a change of needle and a
         failure count for more than their runs, so it is no prediction. 0 where the stage is idle speed; None where it
         is refused.
-    refused : str or None
+    refused : Refusal or None
         Why it may not be suggested; None if it may.
     """
 
@@ -298,7 +273,7 @@ class Candidate:
     information: Information | None
     prediction: Prediction
     price_runs: float | None
-    refused: str | None = None
+    refused: Refusal | None = None
 
 
 @dataclass(frozen=True)
@@ -386,15 +361,13 @@ class Suggestion:
 
     stage: Stage
     action: Action
-    why: str
-    expect: str
+    why: Reason
     expected: Prediction
     information: Information
     alternatives: tuple[Candidate, ...]
-    cautions: tuple[str, ...]
     confidence: Confidence
     provenance: Provenance
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[Notice, ...] = field(default=())
     needles: tuple[NeedleProspect, ...] = field(default=())
     most_informative: MostInformative | None = None
     runs_to_finish: RunsToFinish | None = None

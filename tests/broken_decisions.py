@@ -25,7 +25,7 @@ class Decision:
 
 
 _LIMITS, _CANDIDATES, _STAGES = "shared/limits.py", "model/design/candidates.py", "model/prediction/stages.py"
-_EVIDENCE, _MIXTURE, _WORDING = "model/inference/dataset.py", "model/physics/mixture.py", "model/design/wording.py"
+_EVIDENCE, _MIXTURE, _ACTIONS = "model/inference/dataset.py", "model/physics/mixture.py", "model/design/actions.py"
 _OUTLOOK, _LIKELIHOOD = "model/prediction/setting_draws.py", "model/inference/likelihood.py"
 _CYLINDERS, _NOISE, _UNITS = "model/traces/cylinders.py", "model/physics/noise.py", "shared/units.py"
 _GATE = "api/accounts/authorization.py"
@@ -151,19 +151,19 @@ _UNCONFIRM = Decision(
 
 _SIGN_OF_TURN = Decision(
     "sign-of-turn",
-    ("tests/model/design/test_wording.py", *_TRADE, "tests/model/inference/test_evidence.py"),
+    ("tests/model/design/test_actions.py", *_TRADE, "tests/model/inference/test_evidence.py"),
     (
         Break(
-            "the hex key is sent the wrong way", _WORDING,
+            "the hex key is sent the wrong way", _ACTIONS,
             "sense = lean.opposite() if step.turns > 0 else lean",
             "sense = lean if step.turns > 0 else lean.opposite()",
         ),
         Break(
-            "a leaner turn is called richer", _WORDING,
+            "a leaner turn is called richer", _ACTIONS,
             'effect = "richer" if step.turns > 0 else "leaner"', 'effect = "leaner" if step.turns > 0 else "richer"',
         ),
         Break(
-            "a new needle is turned the wrong way", _WORDING,
+            "a new needle is turned the wrong way", _ACTIONS,
             "sense = lean.opposite() if turns_from_mark > 0 else lean",
             "sense = lean if turns_from_mark > 0 else lean.opposite()",
         ),
@@ -292,7 +292,7 @@ _DENSITY_SIGN = Decision(
 
 _STEEPER_RICHER = Decision(
     "steeper-is-richer",
-    (*_TRADE, "tests/model/physics/test_needle.py", _REFUSALS, "tests/model/design/test_wording.py"),
+    (*_TRADE, "tests/model/physics/test_needle.py", _REFUSALS, "tests/model/design/test_actions.py"),
     (
         Break(
             "a steeper flat uncovers less", "model/physics/needle.py",
@@ -305,7 +305,7 @@ _STEEPER_RICHER = Decision(
             "ln_slope=np.log([0.0009 / installation.needle(p.needle).taper_slope for p, _ in rows]),",
         ),
         Break(
-            "a steeper needle is called shallower", _WORDING,
+            "a steeper needle is called shallower", _ACTIONS,
             'effect = "steeper" if steps > 0 else "shallower"', 'effect = "shallower" if steps > 0 else "steeper"',
         ),
         Break(

@@ -7,15 +7,19 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from taperwise.api.cli.telling import STAGE_WORDS, adjustment_line, confidence_lines, run_line
 from taperwise.api.files.day import adjustment_body, read, run_body
 from taperwise.api.files.installation import fixture, installation_from
+from taperwise.api.presentation.confidence_text import confidence_lines
+from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.formatting import STAGES
+from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.units import Units
 from taperwise.model.recommender import Recommender
 from taperwise.model.simulation.virtual_engine import VirtualEngine
 from taperwise.shared.recommendation import ActionKind, Stage, Suggestion
-from taperwise.shared.records import Adjustment, Entry, Installation
+from taperwise.shared.records import Adjustment, Entry
 from taperwise.shared.runs import Air
 
 __all__ = ["demo"]
@@ -48,26 +52,29 @@ def demo(
 def _replay(recommender: Recommender, console: Console) -> bool:
     script = read(fixture("tuning_day.json"))
     console.print(f"[bold]{script.about}[/bold]")
-    installation = script.installation.record()
+    owner = script.installation
+    installation = owner.record()
     entries: list[Entry] = []
     tuned, number = False, 0
     for sent in script.entries:
         if isinstance(sent, RunIn):
-            entries.append(sent.record(script.installation.elevation))
+            entries.append(sent.record(owner.elevation))
             number += 1
-            tuned = _tell(
-                recommender, console, installation, entries, f"Run {number}: {run_line(sent)}", cautions=number == 1
-            )
+            title = f"Run {number}: {run_words(sent, owner.units, owner.elevation)}"
+            suggestion = recommender.suggest(recommender.learn(installation, entries))
+            _print(console, title, suggestion, owner.units, cautions=number == 1)
+            tuned = suggestion.stage is Stage.TUNED
         else:
             entries.append(sent.record())
-            console.print(f"  done: {adjustment_line(sent.model_dump())}")
+            console.print(f"  done: {adjustment_words(sent)}")
     return tuned
 
 
 def _tune(
     recommender: Recommender, console: Console, engine_seed: int, most_runs: int
 ) -> tuple[bool, list[RunIn | Adjustment]]:
-    installation = installation_from(None).record()
+    owner = installation_from(None)
+    installation = owner.record()
     engine = VirtualEngine.draw(installation, engine_seed)
     air = Air(291.15, 99_300.0)
     console.print(f"[bold]Virtual engine {engine_seed}, invented; the recommender has not seen its truth.[/bold]")
@@ -78,7 +85,8 @@ def _tune(
         entries.append(sent.record())
         day.append(sent)
         suggestion = recommender.suggest(recommender.learn(installation, entries))
-        _print(console, f"Run {number}: {run_line(sent)}", suggestion, cautions=number == 1)
+        title = f"Run {number}: {run_words(sent, owner.units, owner.elevation)}"
+        _print(console, title, suggestion, owner.units, cautions=number == 1)
         if suggestion.action.kind in (ActionKind.KEEP, ActionKind.INSPECT):
             _tell_truth(console, engine, air)
             return suggestion.action.kind is ActionKind.KEEP, day
@@ -105,32 +113,23 @@ def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
     path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
 
 
-def _tell(
-    recommender: Recommender, console: Console, installation: Installation, entries: list[Entry], title: str,
-    *, cautions: bool,
-) -> bool:  # fmt: skip
-
-    suggestion = recommender.suggest(recommender.learn(installation, entries))
-    _print(console, title, suggestion, cautions=cautions)
-    return suggestion.stage is Stage.TUNED
-
-
-def _print(console: Console, title: str, suggestion: Suggestion, *, cautions: bool) -> None:
-    stage = STAGE_WORDS[suggestion.stage]
+def _print(console: Console, title: str, suggestion: Suggestion, units: Units, *, cautions: bool) -> None:
+    shown = suggestion_out(suggestion, units)
+    stage = STAGES[shown.stage]
     console.print(f"\n[bold]{title}[/bold]")
     console.print(f"  stage: [cyan]{stage}[/cyan]")
-    for line in confidence_lines(suggestion.confidence):
+    for line in confidence_lines(shown.confidence):
         console.print(f"  {line}")
-    console.print(f"  [bold green]{suggestion.action.instruction}[/bold green]")
-    console.print(f"  why: {suggestion.why}")
-    console.print(f"  expect: {suggestion.expect}")
-    for warning in suggestion.warnings:
+    console.print(f"  [bold green]{shown.action.instruction}[/bold green]")
+    console.print(f"  why: {shown.why}")
+    console.print(f"  expect: {shown.expect}")
+    for warning in shown.warnings:
         console.print(f"  [yellow]{warning}[/yellow]")
     if not cautions:
         console.print("  [yellow]the cautions above hold for this step too[/yellow]")
     else:
         console.print("  [yellow]cautions:[/yellow]")
-        for caution in suggestion.cautions:
+        for caution in shown.cautions:
             console.print(f"    - {caution}")
 
 

@@ -50,8 +50,9 @@ def tell(shop: Shop, number: int, as_json: bool, warnings: list[str]) -> None:
 def _print(s: SuggestionOut, warnings: list[str]) -> None:
     out = Console(highlight=False, markup=False)
     out.print(f"\n{s.action.instruction}", style="bold")
-    for line in prediction_text.lines(s.expected, s.stage, s.action.kind):
-        out.print(f"  {line}")
+    if s.action.kind != "inspect":
+        for line in prediction_text.lines(s.expected, s.stage, s.action.kind):
+            out.print(f"  {line}")
     if s.runs_to_finish is not None:
         out.print(f"  {to_finish(s.runs_to_finish)}.")
     out.print(f"  Why: {s.why}")

@@ -5,10 +5,12 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from pydantic import TypeAdapter
 
-from taperwise.api.cli.telling import adjustment_line, run_line
 from taperwise.api.files.day import adjustment_body, run_body
 from taperwise.api.files.installation import installation_from
+from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.schemas.adjustments import AdjustmentKinds
 from taperwise.api.schemas.run import RunIn
 from taperwise.model.simulation.common_practice import next_adjustment
 from taperwise.model.simulation.virtual_engine import VirtualEngine
@@ -51,10 +53,13 @@ def simulate(
     if as_json:
         typer.echo(json.dumps(document, indent=2))
         return
+    made: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentKinds)
 
     typer.echo(document["about"])
     for entry in log:
         body = entry["body"]
         assert isinstance(body, dict)  # noqa: S101 - narrows a mixed dictionary
-        line = run_line(RunIn.model_validate(body)) if entry["post"] == "runs" else "  then " + adjustment_line(body)
-        typer.echo(line)
+        if entry["post"] == "runs":
+            typer.echo(run_words(RunIn.model_validate(body), sent.units, sent.elevation))
+        else:
+            typer.echo("  then " + adjustment_words(made.validate_python(body)))

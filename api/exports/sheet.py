@@ -11,11 +11,10 @@ from taperwise.api import __version__
 from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.presentation.formatting import STAGES, chance, from_mark, quantity, stop
+from taperwise.api.presentation.formatting import STAGES, chance, fraction, from_mark, quantity, stop
 from taperwise.api.schemas.installation import NeedleIn
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
-from taperwise.model.design.wording import fraction
 
 __all__ = ["Line", "Sheet", "as_pdf", "sheet_of"]
 

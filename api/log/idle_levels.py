@@ -3,8 +3,8 @@
 from fastapi import APIRouter
 
 from taperwise.api.core.roles import Rule, requires
+from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.schemas.log import IdleLevelOut
-from taperwise.model.physics.idle_words import IDLE_LEVELS
 
 __all__ = ["router"]
 

@@ -15,6 +15,7 @@ from taperwise.api.core.idempotency import require_same_payload
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
+from taperwise.api.presentation import idle_text
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.column_mapping import Mapping
 from taperwise.api.schemas.corrections import CorrectionIn, CorrectionOut
@@ -26,7 +27,6 @@ from taperwise.api.schemas.run import RunIn
 from taperwise.api.traces.recording import Traced
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.model.physics import idle_words
 from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from taperwise.shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.records import Entry as EntryRecord
@@ -266,7 +266,7 @@ def record_acknowledgement(
 
 def run_means(run: RunIn) -> list[str]:
     """What single readings of a run mean, in words."""
-    return [] if run.idle_rpm_rise is None else [idle_words.rise_means(run.idle_rpm_rise.si())]
+    return [] if run.idle_rpm_rise is None else [idle_text.rise_means(run.idle_rpm_rise.si())]
 
 
 def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:

@@ -13,10 +13,10 @@ from taperwise.api.installations.prior import EnginePriorRow, prior_of, prior_ro
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Fit, Floor
+from taperwise.api.presentation import cautions
 from taperwise.api.schemas.pool import PriorOut, StartIn, StartOut, StartPlace
 from taperwise.model.design.reachable_settings import NeedleOptimum
 from taperwise.model.design.starting_point import start_of
-from taperwise.shared import cautions
 from taperwise.shared.records import Installation
 
 __all__ = ["router", "start_of_log"]

@@ -1,11 +1,11 @@
 """What was recorded, in one line, in the installation's units."""
 
 from taperwise.api.presentation.formatting import quantity, screw, stop
+from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.schemas.adjustments import AdjustmentKinds
 from taperwise.api.schemas.quantities import Elevation, Quantity
 from taperwise.api.schemas.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
 from taperwise.api.schemas.units import Units
-from taperwise.model.physics.idle_words import IDLE_LEVELS
 from taperwise.shared.meters import meters
 from taperwise.shared.records import ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
 

@@ -2,11 +2,11 @@
 
 import re
 from datetime import datetime
+from fractions import Fraction
 
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
 from taperwise.api.schemas.recommendation import IntervalOut, RunsToFinishOut
-from taperwise.model.design.wording import fraction
 from taperwise.shared.meters import meters
 from taperwise.shared.units import KINDS, from_si
 
@@ -15,6 +15,7 @@ __all__ = [
     "STAGES",
     "about",
     "chance",
+    "fraction",
     "from_mark",
     "interval",
     "moment",
@@ -23,6 +24,7 @@ __all__ = [
     "shown",
     "sign",
     "stop",
+    "taper_digits",
     "to_finish",
     "units_of",
     "with_form_labels",
@@ -104,6 +106,19 @@ def chance(x: float | None) -> str:
     return f"{100 * x:.0f}\u00a0%" if 0.005 < x < 0.995 else "over 99\u00a0%" if x > 0.5 else "under 1\u00a0%"
 
 
+def fraction(turns: float) -> str:
+    """Turns in words a hex key knows: ``1/8 turn``, ``1 1/4 turns``.
+
+    Examples
+    --------
+    >>> fraction(0.125), fraction(-1.25), fraction(0.0)
+    ('1/8 turn', '1 1/4 turns', '0 turns')
+    """
+    whole, rest = divmod(Fraction(abs(turns)).limit_denominator(64), 1)
+    words = " ".join(str(x) for x in (whole, rest) if x) or "0"
+    return f"{words} turn" if 0 < whole + rest <= 1 else f"{words} turns"
+
+
 def screw(turns: float) -> str:
     """Signed turns of the needle holder."""
     return "no turn" if abs(turns) < 1 / 128 else f"{fraction(turns)} {'richer' if turns > 0 else 'leaner'}"
@@ -127,7 +142,12 @@ def stop(turns: float) -> str:
 def interval(i: IntervalOut, digits: int = 0) -> str:
     """Median and the range that holds nine times in ten."""
     low, high = i.interval_90
-    return f"{i.median:.{digits}f} {sign(i.unit)} (90 %: {low:.{digits}f} to {high:.{digits}f})"
+    return f"{i.median:z.{digits}f} {sign(i.unit)} (90 %: {low:z.{digits}f} to {high:z.{digits}f})"
+
+
+def taper_digits(unit: str) -> int:
+    """Decimals that a taper slope is read to in a unit: a needle's is known to a tenth of a millimetre in a metre."""
+    return {"mm/m": 1, "percent": 2}.get(unit, 4)
 
 
 def to_finish(runs: RunsToFinishOut) -> str:

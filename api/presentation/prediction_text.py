@@ -1,8 +1,8 @@
 """What a run should show, in sentences, in the installation's units."""
 
 from taperwise.api.presentation.formatting import chance, sign
+from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.schemas.recommendation import PredictionOut
-from taperwise.model.physics.idle_words import IDLE_LEVELS
 from taperwise.shared.runs import IdleQuality
 
 __all__ = ["idle_line", "lines", "rise_line", "speed_line"]
@@ -47,8 +47,6 @@ def lines(p: PredictionOut, stage: str, kind: str) -> list[str]:
     stage, kind : str
         Of the tuning, and of the step.
     """
-    if kind == "inspect":
-        return []
     if stage == "full_throttle" or kind == "change_needle":
         return [rise_line(p), idle_line(p)]
     if stage == "idle_mixture":

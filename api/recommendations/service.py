@@ -18,15 +18,16 @@ from taperwise.api.log import service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.observability.metrics import Metrics
 from taperwise.api.observability.tracing import NO_SPANS, Spans
+from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations import repository
 from taperwise.api.recommendations.countdown import Countdown
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
-from taperwise.api.recommendations.stored_answer import in_units
+from taperwise.api.recommendations.stored_answer import as_document, in_units
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.model import MODEL_VERSION
 from taperwise.model.population.summary import Summary
 from taperwise.shared.errors import ConflictError, NotConvergedError, NotReadyError, TaperwiseError
-from taperwise.shared.recommendation import Holding, Prediction
+from taperwise.shared.recommendation import Holding, Prediction, Suggestion
 from taperwise.shared.runs import Run
 
 __all__ = ["FAILURES", "AdviceDesk", "Made", "RecommendationService"]
@@ -45,7 +46,7 @@ class Made:
     """An answer that was made, and what to keep with it."""
 
     log: service.Log
-    suggestion: SuggestionOut
+    suggestion: Suggestion
     earlier_fits: Mapping[str, bytes]
     needed: tuple[str, ...]
 
@@ -179,7 +180,7 @@ class RecommendationService:
             if not is_disk_full(error):
                 raise
             _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
-        return made.suggestion
+        return suggestion_out(made.suggestion, made.log.sent.units)
 
     def make(self, database: Database, installation_id: int) -> Made:
         """An answer made for the log as it is; nothing is stored.
@@ -203,15 +204,13 @@ class RecommendationService:
             earlier = repository.earlier_fits(session, installation_id, keys)
         with self._spans.span("learning", installation=installation_id, entries=len(log.entries)):
             learned = self._counted(lambda: adviser.learn(log.installation, log.entries, log.prior, earlier))
-        suggestion = SuggestionOut.of(adviser.suggest(learned), log.sent.units)
-        self._last = Made(log, suggestion, learned.to_keep, keys)
+        self._last = Made(log, adviser.suggest(learned), learned.to_keep, keys)
         return self._last
 
     def keep(self, session: Session, made: Made) -> None:
         """Store an answer with the earlier fits that the next one needs; the installation is locked."""
         number, runs = made.log.installation_id, sum(isinstance(entry, Run) for entry in made.log.entries)
-        document = made.suggestion.model_dump(mode="json")
-        repository.put(session, number, made.log.state, self.seed, MODEL_VERSION, document)
+        repository.put(session, number, made.log.state, self.seed, MODEL_VERSION, as_document(made.suggestion))
         repository.keep_earlier_fits(session, number, made.earlier_fits, made.needed, most=2 * runs + 10)
 
     def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:

@@ -1,22 +1,31 @@
-"""Kept answers, as far as they can still be shown."""
+"""Answers as they are kept: codes and figures in SI, so that words and units are made when they are shown."""
 
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
+from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
+from taperwise.shared.recommendation import Suggestion
 
-__all__ = ["in_units"]
+__all__ = ["as_document", "in_units"]
+
+_SUGGESTION: TypeAdapter[Suggestion] = TypeAdapter(Suggestion)
+
+
+def as_document(suggestion: Suggestion) -> dict[str, Any]:
+    """What to keep of an answer."""
+    document: dict[str, Any] = _SUGGESTION.dump_python(suggestion, mode="json")
+    return document
 
 
 def in_units(kept: dict[str, Any] | None, units: Units) -> SuggestionOut | None:
-    """A kept answer; None where it was kept in other units, or by a release whose answers looked different."""
+    """A kept answer as it is shown; None where it was kept by a release whose answers looked different."""
+    if kept is None:
+        return None
     try:
-        found = None if kept is None else SuggestionOut.model_validate(kept)
+        found = _SUGGESTION.validate_python(kept)
     except ValidationError:
         return None
-    if found is None:
-        return None
-    told = (found.expected.egt_rise.unit, found.confidence.taper_fit.unit)
-    return found if told == (units.temperature_rise, units.taper) else None
+    return suggestion_out(found, units)

@@ -54,12 +54,12 @@ def refit_one(order: Order) -> dict[str, Any]:
 
     # a worker loads what it needs once it is told how many threads it may have
     from taperwise.api.log.service import record_of
+    from taperwise.api.recommendations.stored_answer import as_document
     from taperwise.api.schemas.installation import InstallationIn
-    from taperwise.api.schemas.recommendation import SuggestionOut
 
     sent = InstallationIn.model_validate(order.sent)
     entries = [record_of(e["kind"], e["document"], sent) for e in order.entries]
     learned = adviser.learn(sent.record(), entries, prior_from_document(order.prior))
-    document: dict[str, Any] = SuggestionOut.of(adviser.suggest(learned), sent.units).model_dump(mode="json")
+    document = as_document(adviser.suggest(learned))
     kept = {key: base64.b64encode(content).decode() for key, content in learned.to_keep.items()}
     return {"answer": document, "earlier_fits": kept}

@@ -6,25 +6,30 @@ from pydantic import BaseModel, Field
 
 from taperwise.api.schemas.units import Units
 from taperwise.shared.recommendation import (
-    Candidate,
-    Confidence,
     Information,
     Interval,
-    MostInformative,
     Prediction,
     StageConfidence,
-    Suggestion,
 )
 from taperwise.shared.runs import IdleQuality
 from taperwise.shared.units import from_si
 
 __all__ = [
+    "ActionOut",
+    "AlternativeOut",
     "ConfidenceOut",
+    "DiagnosticsOut",
+    "InformationOut",
     "IntervalOut",
+    "MostInformativeOut",
+    "NeedleOut",
     "Position",
     "PredictionOut",
+    "ProvenanceOut",
     "RunsToFinishOut",
+    "StageOut",
     "SuggestionOut",
+    "SuspicionOut",
     "six_digits",
 ]
 
@@ -108,28 +113,6 @@ class ConfidenceOut(BaseModel):
     suspicions: list[SuspicionOut] = Field(
         default_factory=list, description="Stories about the latest runs, the cheapest to look at first."
     )
-
-    @classmethod
-    def of(cls, c: Confidence, units: Units) -> "ConfidenceOut":
-        """From the record, in the installation's units."""
-        return cls(
-            stage=c.stage.value,
-            full_throttle=StageOut.of(c.full_throttle),
-            idle_mixture=StageOut.of(c.idle_mixture),
-            idle_speed=StageOut.of(c.idle_speed),
-            both=c.chance_both,
-            lean_chance=c.lean_chance,
-            offset=IntervalOut.of(c.offset_turns, None, "turn"),
-            taper_fit=IntervalOut.of(c.taper_misfit, "taper", units.taper),
-            position=Position(fitted_needle=c.fitted_needle, turns=c.position_turns, idle_stop_turns=c.idle_stop_turns),
-            runs=c.runs,
-            runs_used=c.runs_used,
-            doubt=c.doubt,
-            suspicions=[
-                SuspicionOut(kind=s.kind, chance=s.chance, what=s.what, look_at=s.look_at, since_run=s.since_run)
-                for s in c.suspicions
-            ],
-        )
 
 
 class PredictionOut(BaseModel):
@@ -216,32 +199,8 @@ class AlternativeOut(BaseModel):
         description="What it is priced at for the choice, in runs: failing and changing a needle count for more than "
         "their runs, so this is no prediction (that is `runs_to_finish`). Null where it is refused."
     )
-    refused: str | None
-
-    @classmethod
-    def of(cls, c: Candidate, units: Units) -> "AlternativeOut":
-        """From the record."""
-        return cls(
-            action=_action(c),
-            information=None if c.information is None else InformationOut.of(c.information, units),
-            expected=PredictionOut.of(c.prediction, units),
-            price_runs=c.price_runs,
-            refused=c.refused,
-        )
-
-
-def _action(holder: Candidate | Suggestion | MostInformative) -> ActionOut:
-    a = holder.action
-    return ActionOut(
-        kind=a.kind.value,
-        instruction=a.instruction,
-        turns=a.turns,
-        needle=a.needle,
-        turns_from_mark=a.turns_from_mark,
-        hex_direction=a.hex_direction.value if a.hex_direction else None,
-        effect=a.effect,
-        cause=a.cause.value if a.cause else None,
-    )
+    refused: str | None = Field(description="Why it may not be suggested, in words; null if it may.")
+    refused_code: str | None = Field(None, description="The same as a code.")
 
 
 class DiagnosticsOut(BaseModel):
@@ -294,8 +253,9 @@ class SuggestionOut(BaseModel):
 
     stage: StageName
     action: ActionOut
-    why: str
-    expect: str
+    why: str = Field(description="Why this step and no other, in words.")
+    why_code: str = Field("", description="The same as a code.")
+    expect: str = Field(description="What the next run should show, in words and in the units of the answer.")
     expected: PredictionOut
     information: InformationOut
     alternatives: list[AlternativeOut]
@@ -310,52 +270,3 @@ class SuggestionOut(BaseModel):
         None, description="Beside what is suggested: what would teach most. Null where no candidate was weighed."
     )
     runs_to_finish: RunsToFinishOut | None = Field(None, description="Null where the service suggests no further run.")
-
-    @classmethod
-    def of(cls, s: Suggestion, units: Units) -> "SuggestionOut":
-        """From the record, in the installation's units."""
-        d = s.provenance.diagnostics
-        return cls(
-            stage=s.stage.value,
-            action=_action(s),
-            why=s.why,
-            expect=s.expect,
-            expected=PredictionOut.of(s.expected, units),
-            information=InformationOut.of(s.information, units),
-            alternatives=[AlternativeOut.of(c, units) for c in s.alternatives],
-            cautions=list(s.cautions),
-            confidence=ConfidenceOut.of(s.confidence, units),
-            provenance=ProvenanceOut(
-                seed=s.provenance.seed,
-                model_version=s.provenance.model_version,
-                diagnostics=DiagnosticsOut(
-                    converged=d.converged,
-                    rhat_max=d.rhat_max,
-                    ess_bulk_min=d.ess_bulk_min,
-                    ess_tail_min=d.ess_tail_min,
-                    divergences=d.divergences,
-                    chains=d.chains,
-                    draws=d.draws,
-                    refits=d.refits,
-                ),
-            ),
-            warnings=list(s.warnings),
-            needles=[
-                NeedleOut(needle=n.needle, turns_from_mark=n.turns_from_mark, chance_both=n.chance_both)
-                for n in s.needles
-            ],
-            most_informative=None
-            if s.most_informative is None
-            else MostInformativeOut(
-                action=_action(s.most_informative),
-                information=InformationOut.of(s.most_informative.information, units),
-                loss_nats=six_digits(s.most_informative.loss_nats),
-            ),
-            runs_to_finish=None
-            if s.runs_to_finish is None
-            else RunsToFinishOut(
-                expected=s.runs_to_finish.expected,
-                low_80=s.runs_to_finish.low_80,
-                high_80=s.runs_to_finish.high_80,
-            ),
-        )

@@ -13,6 +13,7 @@ from taperwise.api.log import service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.notes import repository as notes
 from taperwise.api.presentation import prediction_text
+from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.recommendation import ActionOut, ConfidenceOut, SuggestionOut
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
@@ -20,7 +21,6 @@ from taperwise.api.web.client_ids import new_id
 from taperwise.api.web.drawings import key_turn
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import fragment, page
-from taperwise.model.physics.idle_words import IDLE_LEVELS
 from taperwise.shared.records import TurnSense
 from taperwise.shared.runs import Run
 
@@ -80,7 +80,9 @@ def _context(
 def _told(suggestion: SuggestionOut, log: service.Log) -> dict[str, Any]:
     return {
         "path": path_of(suggestion.confidence),
-        "expectations": prediction_text.lines(suggestion.expected, suggestion.stage, suggestion.action.kind),
+        "expectations": []
+        if suggestion.action.kind == "inspect"
+        else prediction_text.lines(suggestion.expected, suggestion.stage, suggestion.action.kind),
         "drawing": _drawing(suggestion.action),
         "record": _record(suggestion.action),
         "fitted": suggestion.confidence.position.fitted_needle,

@@ -7,11 +7,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
-from taperwise.api.presentation import formatting
+from taperwise.api.presentation import cautions, formatting
 from taperwise.api.web import assets
 from taperwise.api.web.content_policy import HEADERS
-from taperwise.model.design.wording import fraction
-from taperwise.shared import cautions
 
 __all__ = ["fragment", "page"]
 
@@ -30,7 +28,7 @@ _environment.filters.update(
     from_mark=formatting.from_mark,
     screw=formatting.screw,
     stop=formatting.stop,
-    turns=fraction,
+    turns=formatting.fraction,
     moment=formatting.moment,
     spoken=formatting.with_form_labels,
     interval=formatting.interval,

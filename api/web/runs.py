@@ -13,6 +13,7 @@ from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import repository, service
+from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
@@ -22,7 +23,6 @@ from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
-from taperwise.model.physics.idle_words import IDLE_LEVELS
 from taperwise.shared.errors import TaperwiseError
 from taperwise.shared.meters import meters
 from taperwise.shared.units import KINDS

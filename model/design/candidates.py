@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from taperwise.model.design import wording
+from taperwise.model.design import actions
 from taperwise.model.design.ground_run import ground_run
 from taperwise.model.design.information import Study
 from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs
@@ -24,6 +24,7 @@ from taperwise.model.prediction.setting_draws import (
     target_at,
 )
 from taperwise.shared.limits import IdleStopStep, ScrewStep, StepLimits
+from taperwise.shared.reasons import Refusal, RefusalCode
 from taperwise.shared.recommendation import Action, ActionKind, Candidate, Confidence, Information, Stage
 from taperwise.shared.records import ChangeNeedle, Installation
 
@@ -121,7 +122,7 @@ def evaluate_candidates(
     stage = confidence.stage
     installation = posterior.evidence.installation
     here = now.position
-    options: list[tuple[Action, Position]] = [(wording.repeat_run(posterior.evidence.runs == 0), here)]
+    options: list[tuple[Action, Position]] = [(actions.repeat_run(), here)]
     prospects: Prospects | None = None
     if stage in (Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE):
         screw = _screw_options(installation, here)
@@ -140,13 +141,13 @@ def evaluate_candidates(
 
 def _screw_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
     steps = [ScrewStep(s * size, installation.limits) for size in installation.limits.steps() for s in (1, -1)]
-    return [(wording.turn_screw(s, installation), replace(here, turns=here.turns + s.turns)) for s in steps]
+    return [(actions.turn_screw(s, installation), replace(here, turns=here.turns + s.turns)) for s in steps]
 
 
 def _stop_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
     steps = [IdleStopStep(s * size, installation.limits) for size in installation.limits.steps() for s in (1, -1)]
     return [
-        (wording.turn_idle_stop(s, installation), replace(here, idle_stop_turns=here.idle_stop_turns + s.turns))
+        (actions.turn_idle_stop(s, installation), replace(here, idle_stop_turns=here.idle_stop_turns + s.turns))
         for s in steps
     ]
 
@@ -161,7 +162,7 @@ def _needle_options(
     for reach in others[:_NEEDLES_SHOWN]:
         steps = ordered.index(reach.needle) - ordered.index(here.needle)
         turns = max(-_FARTHEST_FROM_MARK, min(_FARTHEST_FROM_MARK, reach.turns))
-        action = wording.change_needle(reach.needle, steps, turns, installation)
+        action = actions.change_needle(reach.needle, steps, turns, installation)
         options.append((action, here.after(ChangeNeedle(reach.needle, turns), installation)))
     return options
 
@@ -252,16 +253,13 @@ def _first_run(confidence: Confidence, action: Action) -> bool:
 
 def _refusal(
     confidence: Confidence, now: SettingDraws, action: Action, outlook: SettingDraws, limits: StepLimits, moves: _Moves
-) -> str | None:
+) -> Refusal | None:
     if _first_run(confidence, action):
         return None
     lean, lean_now, most = chance(outlook.lean), chance(now.lean), limits.lean_chance
     richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0
     if lean > most and not richer:
-        return (
-            f"the chance of running lean of peak at full throttle would be {lean:.0%}, above the limit of {most:.0%}"
-            + (f" (it is {lean_now:.0%} now: only richer steps are allowed)" if lean_now > most else "")
-        )
+        return Refusal(RefusalCode.LEAN_OF_PEAK, lean, lean_now, most)
     if action.kind is ActionKind.TURN_SCREW:
         return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:
@@ -272,33 +270,33 @@ def _refusal(
     return None
 
 
-def _screw_refusal(confidence: Confidence, outlook: SettingDraws, moves: _Moves) -> str | None:
+def _screw_refusal(confidence: Confidence, outlook: SettingDraws, moves: _Moves) -> Refusal | None:
     if confidence.stage is Stage.FULL_THROTTLE and moves.away_after > moves.away_now + _FURTHER:
-        return "it would lead further from the full-throttle band"
+        return Refusal(RefusalCode.LEADS_AWAY)
     full, both = chance(outlook.full_right), chance(outlook.full_right & outlook.idle_right)
     if confidence.stage is Stage.IDLE_MIXTURE and full < _KEEPS_FULL and both < confidence.chance_both + _WORTH_IT:
-        return f"it would likely take full throttle out of its band (chance in band {full:.0%})"
+        return Refusal(RefusalCode.LOSES_FULL_THROTTLE, full)
     return None
 
 
-def _needle_refusal(confidence: Confidence, moves: _Moves, sure: bool) -> str | None:
+def _needle_refusal(confidence: Confidence, moves: _Moves, sure: bool) -> Refusal | None:
     if not confidence.idle_mixture.observed:
-        return "the idle has not been looked at with this setting yet"
+        return Refusal(RefusalCode.IDLE_NOT_SEEN)
     if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
-        return "full throttle comes first, and a single run condemns no needle"
+        return Refusal(RefusalCode.ONE_RUN_IS_NOT_ENOUGH)
     if sure and confidence.runs_here >= RUNS_THAT_CONDEMN:
         return None  # runs here have not shown the fitted one right, and this one is as good as sure
     if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > MAY_STILL_DO:
-        return f"the needle that is fitted may still do (chance {moves.fitted:.0%}): full throttle comes first"
+        return Refusal(RefusalCode.FITTED_NEEDLE_MAY_DO, moves.fitted)
     if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:
-        return "the idle is more likely right than not with the needle that is fitted"
+        return Refusal(RefusalCode.IDLE_LIKELY_RIGHT)
     return None
 
 
-def _repeat_refusal(confidence: Confidence) -> str | None:
+def _repeat_refusal(confidence: Confidence) -> Refusal | None:
     full, idle = confidence.full_throttle, confidence.idle_mixture
     out = {
         Stage.FULL_THROTTLE: full.observed and idle.observed and (full.chance_in_band or 0.0) < _SETTLED,
         Stage.IDLE_MIXTURE: idle.observed and confidence.chance_both < _SETTLED,
     }
-    return "this setting is known to be wrong: another run at it settles nothing" if out.get(confidence.stage) else None
+    return Refusal(RefusalCode.KNOWN_TO_BE_WRONG) if out.get(confidence.stage) else None

@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from taperwise.model.design import actions
 from taperwise.model.design.candidates import MAY_STILL_DO, RUNS_THAT_CONDEMN, CandidateSet, EvaluatedCandidate
-from taperwise.shared.recommendation import Action, ActionKind, Confidence, InspectCause, MostInformative, Stage
+from taperwise.shared.reasons import IdealSlope, InspectCause, Inspection, Reason, ReasonCode
+from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
 
 __all__ = ["Choice", "choose", "ideal_slope", "most_informative", "no_needle_fits"]
@@ -29,11 +31,11 @@ _HOPELESS = {Stage.FULL_THROTTLE: 0.05, Stage.IDLE_MIXTURE: 0.1}
 
 @dataclass(frozen=True)
 class Choice:
-    """The chosen action with its candidate, and the reason in one sentence."""
+    """The chosen action with its candidate, and the reason."""
 
     action: Action
     chosen: EvaluatedCandidate
-    why: str
+    why: Reason
 
 
 def choose(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Choice:
@@ -53,13 +55,13 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
         Stage.IDLE_SPEED: confidence.idle_speed,
     }
     if not parts[stage].observed and repeat.candidate.refused is None:
-        return Choice(repeat.candidate.action, repeat, _UNSEEN[stage])
+        return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.NOT_SEEN_YET))
     hopeless = no_needle_fits(weighing, confidence, installation)
     if hopeless is not None:
-        return Choice(hopeless, repeat, _HOPELESS_WHY)
+        return Choice(hopeless, repeat, Reason(ReasonCode.NO_NEEDLE_FITS))
     allowed = [w for w in options if w.candidate.refused is None]
     if not allowed:
-        return Choice(repeat.candidate.action, repeat, "Every other step is refused; the reasons stand beside each.")
+        return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.ALL_REFUSED))
     costs = [_cost(w, stage, installation) for w in allowed]
     near = _NEAR_CHANCE if stage is Stage.IDLE_SPEED else _NEAR_RUNS
     useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
@@ -72,12 +74,13 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
         sure = [(w, x) for w, x in zip(allowed, costs, strict=True) if _sure(w, installation)]
         chosen, _ = min(sure, key=lambda each: each[1], default=(repeat, 0.0))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
-        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _NOT_SETTLED)
+        near_it = _as_near_as_it_comes(weighing, confidence, installation)
+        return Choice(near_it, repeat, Reason(ReasonCode.NOT_SETTLED))
     if chosen is not repeat and min(chosen.runs_there, confidence.runs_here) >= _TO_AND_FRO:
-        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, _TURNED_TO_AND_FRO)
+        near_it = _as_near_as_it_comes(weighing, confidence, installation)
+        return Choice(near_it, repeat, Reason(ReasonCode.TO_AND_FRO))
     alike = [w for w, _ in useful]
-    because = _because(chosen, alike, weighing, confidence, installation)
-    return Choice(chosen.candidate.action, chosen, _reason(chosen, confidence, because))
+    return Choice(chosen.candidate.action, chosen, _because(chosen, alike, weighing, confidence, installation))
 
 
 def most_informative(weighing: CandidateSet, chosen: EvaluatedCandidate) -> MostInformative | None:
@@ -97,59 +100,40 @@ def _because(
     weighing: CandidateSet,
     confidence: Confidence,
     installation: Installation,
-) -> str:
+) -> Reason:
     """Why this one and no other."""
     if chosen.candidate.action.kind is ActionKind.CHANGE_NEEDLE:
         fitted = weighing.reaches.get(confidence.fitted_needle)
         if fitted is not None and fitted.chance_both > MAY_STILL_DO and _sure(chosen, installation):
-            return "the needle that is fitted may do, but runs have not shown it, and this one is as good as sure to"
+            return Reason(ReasonCode.SURE_NEEDLE)
         if confidence.stage is Stage.FULL_THROTTLE:
-            return "the needle that is fitted cannot make both ends right, so turning its screw first would be in vain"
+            return Reason(ReasonCode.FITTED_NEEDLE_CANNOT)
     if not any(w is chosen for w in alike):
-        return "many runs at this setting have not settled it, and this one is as good as sure to be right"
-    return "it is the only step as good" if len(alike) == 1 else f"it is the smallest of {len(alike)} steps as good"
+        return Reason(ReasonCode.SURE_WHERE_THIS_IS_NOT)
+    if len(alike) == 1:
+        return Reason(ReasonCode.ONLY_STEP_AS_GOOD)
+    return Reason(ReasonCode.SMALLEST_STEP_AS_GOOD, len(alike))
 
 
 def _sure(w: EvaluatedCandidate, installation: Installation) -> bool:
     return w.promise >= installation.limits.confirm_chance and w.runs_there < _TO_AND_FRO
 
 
-_HOPELESS_WHY = "Turning and running on would be in vain: full throttle and idle ask for a slope that is not on hand."
-_NOT_SETTLED = "Several runs at this setting have not settled it, and no other step promises more."
-_TURNED_TO_AND_FRO = (
-    "The most promising step leads back to a setting that several runs have not shown right, as several here have not."
-)
-
-
 def _as_near_as_it_comes(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action:
     if confidence.stage is Stage.IDLE_SPEED:
-        low, high = installation.targets.idle_rpm
-        text = (
-            f"The idle speed stays at an edge of its band of {low:.0f} to {high:.0f} rpm (right with a chance of "
-            f"{confidence.idle_speed.chance_in_band or 0.0:.0%}); decide"
+        at_an_edge = Inspection(
+            InspectCause.NOT_TO_BE_SETTLED,
+            chance_now=confidence.idle_speed.chance_in_band or 0.0,
+            idle_rpm_band=installation.targets.idle_rpm,
         )
     else:
-        best = max((r.chance_both for r in weighing.reaches.values()), default=0.0)
-        further = f", nowhere with more than {best:.0%}" if best > confidence.chance_both else ""
-        text = (
-            f"This is as near as the needles on hand come: both ends are right with a chance of "
-            f"{confidence.chance_both:.0%}{further}, at the edge of a band. A needle of "
-            f"{ideal_slope(confidence, installation)} would sit better; decide"
+        at_an_edge = Inspection(
+            InspectCause.NOT_TO_BE_SETTLED,
+            best_chance=max((r.chance_both for r in weighing.reaches.values()), default=0.0),
+            chance_now=confidence.chance_both,
+            ideal_slope=ideal_slope(confidence, installation),
         )
-    return Action(
-        ActionKind.INSPECT,
-        f"{text} with the licensed person whether it may stay so. More runs at this setting teach little.",
-        cause=InspectCause.NOT_TO_BE_SETTLED,
-    )
-
-
-_UNSEEN = {
-    Stage.FULL_THROTTLE: "Nothing has been seen at full throttle with this setting yet: lean slowly from full rich "
-    "and note the rise to peak.",
-    Stage.IDLE_MIXTURE: "The idle has not been judged with this setting yet: note how it idles, and the rise in rpm "
-    "on slow leaning if you can.",
-    Stage.IDLE_SPEED: "The idle speed has not been read with this setting yet.",
-}
+    return actions.inspect(at_an_edge)
 
 
 def _cost(w: EvaluatedCandidate, stage: Stage, installation: Installation) -> float:
@@ -177,45 +161,27 @@ def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation:
     best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
     if weighing.any_chance >= hopeless:
         return None
-    return Action(
-        ActionKind.INSPECT,
-        f"No needle on hand is likely to make both ends right (the best, {best.needle}, with a chance of "
-        f"{best.chance_both:.0%}): first look for an induction leak, a sticking slide and a mark set wrong; if all is "
-        f"well, a needle of {ideal_slope(confidence, installation)} would fit.",
-        cause=InspectCause.NO_NEEDLE_FITS,
+    return actions.inspect(
+        Inspection(
+            InspectCause.NO_NEEDLE_FITS,
+            best_needle=best.needle,
+            best_chance=best.chance_both,
+            ideal_slope=ideal_slope(confidence, installation),
+        )
     )
 
 
-def ideal_slope(confidence: Confidence, installation: Installation) -> str:
-    """The slope that would be right at both ends, and where it lies among the needles on hand."""
-    fitted = installation.needle(confidence.fitted_needle).taper_slope
-    low, slope, high = (
-        fitted + x
-        for x in (confidence.taper_misfit.low_90, confidence.taper_misfit.median, confidence.taper_misfit.high_90)
-    )
-    text = f"about {slope * 1e3:.1f} mm/m or {slope:.4f} in/in (90 %: {low * 1e3:.1f} to {high * 1e3:.1f} mm/m)"
+def ideal_slope(confidence: Confidence, installation: Installation) -> IdealSlope:
+    """The slope that would be right at both ends, and the needles on hand on either side of it."""
+    fitted, misfit = installation.needle(confidence.fitted_needle).taper_slope, confidence.taper_misfit
+    slope = fitted + misfit.median
     ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
-    if slope < ordered[0].taper_slope:
-        return f"{text}, shallower than your {ordered[0].label},"
-    if slope > ordered[-1].taper_slope:
-        return f"{text}, steeper than your {ordered[-1].label},"
-    above = next(n for n in ordered if n.taper_slope >= slope)
-    below = [n for n in ordered if n.taper_slope <= slope][-1]
-    return text if above is below else f"{text}, between your {below.label} and {above.label},"
-
-
-def _reason(w: EvaluatedCandidate, confidence: Confidence, because: str) -> str:
-    p = w.candidate.prediction
-    if confidence.stage is Stage.FULL_THROTTLE:
-        now = confidence.full_throttle.chance_in_band or 0.0
-        state = f"Full throttle is in its band with a chance of {now:.0%}"
-        after = f"after this it would be with {p.chance_full_throttle:.0%}"
-    elif confidence.stage is Stage.IDLE_MIXTURE:
-        now = confidence.idle_mixture.chance_in_band or 0.0
-        state = f"The idle mixture is right with a chance of {now:.0%}, both ends with {confidence.chance_both:.0%}"
-        after = f"after this both would be with {p.chance_both:.0%}"
-    else:
-        now = confidence.idle_speed.chance_in_band or 0.0
-        state = f"The idle speed is in its band with a chance of {now:.0%}"
-        after = f"after this it should read about {p.idle_rpm.median:.0f} rpm"
-    return f"{state}; {after}; {because}."
+    shallower = [n.label for n in ordered if n.taper_slope <= slope]
+    steeper = [n.label for n in ordered if n.taper_slope >= slope]
+    return IdealSlope(
+        fitted + misfit.low_90,
+        slope,
+        fitted + misfit.high_90,
+        shallower[-1] if shallower else None,
+        steeper[0] if steeper else None,
+    )

@@ -27,7 +27,7 @@ from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.air import density_ratio
 from taperwise.model.physics.mixture import Ends, Gains, Settings, Unknowns, flow_gains, mixtures_with
 from taperwise.model.prediction.setting_draws import pivot_of, widened
-from taperwise.shared.recommendation import Suspicion
+from taperwise.shared.reasons import Suspicion
 from taperwise.shared.runs import Run
 
 __all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "fault_probabilities"]
@@ -76,7 +76,7 @@ def fault_probabilities(fits: Sequence[Posterior], now: Evidence, cores: int = 1
         return ()
     total = 1.0 + sum(sum(each.values()) for each in odds.values())
     return tuple(
-        Suspicion(s.kind, sum(odds[s].values()) / total, s.what, s.look_at, max(odds[s], key=lambda n: odds[s][n]))
+        Suspicion(s.kind, sum(odds[s].values()) / total, max(odds[s], key=lambda n: odds[s][n]))
         for s in HYPOTHESES
         if s in odds
     )

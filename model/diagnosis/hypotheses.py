@@ -1,4 +1,4 @@
-"""What may be wrong other than the setting: stories, each with its prior, its cause to look at, and what it changes.
+"""What may be wrong other than the setting: stories, each with its prior, and what it changes.
 
 A story begins with one run and lasts; turned the wrong way, for instance, the screw stays where it went.
 """
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Position
+from taperwise.shared.reasons import FaultKind
 
 __all__ = ["HYPOTHESES", "FaultEffect", "FaultHypothesis"]
 
@@ -58,11 +59,9 @@ class FaultHypothesis:
 
     Parameters
     ----------
-    kind : str
+    kind : FaultKind
     prior : float
         Probability that it begins with a given run; judgement.
-    what, look_at : str
-        What would have happened, and what to look at.
     applies : callable
         ``(before, first) -> bool``: whether it can have begun between two positions.
     change : callable
@@ -70,10 +69,8 @@ class FaultHypothesis:
         from the position before the story began, and that of its first run.
     """
 
-    kind: str
+    kind: FaultKind
     prior: float
-    what: str
-    look_at: str
     applies: Callable[[Position, Position], bool]
     change: Callable[[FaultEffect, Position, Position, _Positions, np.random.Generator], FaultEffect]
 
@@ -150,21 +147,13 @@ def _weather(
 
 
 HYPOTHESES = (
-    FaultHypothesis("turn_wrong_way", 0.02, "a turn was made the other way",
-          "recall which way the key went, and count the holder's position if it can be counted", _turned, _wrong_way),
-    FaultHypothesis("turn_not_made", 0.02, "a turn was not made, or the locking screw held it",
-          "recall whether the holder moved under the key", _turned, _not_made),
-    FaultHypothesis("weather", 0.01, "the air was not what was recorded",
-          "check temperature and pressure as they were entered, with their units", _always, _weather),
-    FaultHypothesis("probe", 0.01, "the exhaust probe reads too little",
-          "see that the probe sits tight, in its own cylinder, and lean more slowly", _always, _probe),
-    FaultHypothesis("mark_set_wrong", 0.03, "the new needle's mark was not at the slide's edge",
-          "take the slide out and set the mark again", _refitted, _mark),
-    FaultHypothesis("part_changed", 0.01, "something was changed and not recorded: air filter, intake, fuel, propeller",
-          "look at the air filter and the intake, and ask what else was done", _always, _part),
-    FaultHypothesis("induction_leak", 0.01, "the induction leaks: lean at idle, hardly so at full throttle",
-          "look at the intake's joints, hoses and gaskets between slide and cylinder", _always, _leak),
-    FaultHypothesis("fuel_flow_limit", 0.01, "the fuel flow is limited at full throttle",
-          "measure the fuel flow at the throttle body; look at filter, vent and lines", _always, _fuel_limit),
-)  # fmt: skip
+    FaultHypothesis(FaultKind.TURN_WRONG_WAY, 0.02, _turned, _wrong_way),
+    FaultHypothesis(FaultKind.TURN_NOT_MADE, 0.02, _turned, _not_made),
+    FaultHypothesis(FaultKind.WEATHER, 0.01, _always, _weather),
+    FaultHypothesis(FaultKind.PROBE, 0.01, _always, _probe),
+    FaultHypothesis(FaultKind.MARK_SET_WRONG, 0.03, _refitted, _mark),
+    FaultHypothesis(FaultKind.PART_CHANGED, 0.01, _always, _part),
+    FaultHypothesis(FaultKind.INDUCTION_LEAK, 0.01, _always, _leak),
+    FaultHypothesis(FaultKind.FUEL_FLOW_LIMIT, 0.01, _always, _fuel_limit),
+)
 """All stories but "as recorded", the cheapest to look at first."""

@@ -6,7 +6,8 @@ from numpy.typing import NDArray
 from taperwise.model.inference.dataset import Evidence, Position
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.prediction.setting_draws import SettingDraws, chance, interval, target_at
-from taperwise.shared.recommendation import Confidence, Stage, StageConfidence, Suspicion
+from taperwise.shared.reasons import Suspicion
+from taperwise.shared.recommendation import Confidence, Stage, StageConfidence
 from taperwise.shared.runs import Run
 
 __all__ = ["confidence_of", "same_mixture"]

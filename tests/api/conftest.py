@@ -23,6 +23,7 @@ from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.physics.mixture import Unknowns
 from taperwise.model.population.summary import Component, Summary
 from taperwise.model.recommender import LookedBack, Recommender
+from taperwise.shared.reasons import Reason, ReasonCode
 from taperwise.shared.recommendation import (
     Action,
     ActionKind,
@@ -179,7 +180,7 @@ class StandIn:
         """A repeat."""
         posterior = learned.posterior
         runs = sum(isinstance(e, Run) for e in posterior.entries)
-        action = Action(ActionKind.REPEAT_RUN, "Change nothing; make another run.")
+        action = Action(ActionKind.REPEAT_RUN)
         predicted, none = self.what_if(posterior), StageConfidence(0.5, False, False)
         confidence = Confidence(
             Stage.FULL_THROTTLE,
@@ -198,8 +199,8 @@ class StandIn:
         )
         gain = Information(0.3, 0.02)
         return Suggestion(
-            Stage.FULL_THROTTLE, action, "why", "expect", predicted, gain,
-            (Candidate(action, gain, predicted, 0.5, None),), ("Never in flight.",), confidence,
+            Stage.FULL_THROTTLE, action, Reason(ReasonCode.NOT_SEEN_YET), predicted, gain,
+            (Candidate(action, gain, predicted, 0.5, None),), confidence,
             Provenance(self.seed, "1", posterior.diagnostics),
         )  # fmt: skip
 

@@ -13,7 +13,8 @@ from taperwise.api.charts.data import ChartData
 from taperwise.api.cli import context
 from taperwise.api.cli.main import run
 from taperwise.api.files.installation import fixture
-from taperwise.shared.recommendation import Action, ActionKind, InspectCause, Suggestion
+from taperwise.shared.reasons import InspectCause, Inspection
+from taperwise.shared.recommendation import Action, ActionKind, Suggestion
 from taperwise.shared.records import TurnSense
 from tests.api.conftest import StandIn
 
@@ -29,8 +30,8 @@ class _Turning(StandIn):
         """The same with another action."""
         from dataclasses import replace
 
-        turn = Action(ActionKind.TURN_SCREW, "Turn it.", turns=-0.125, hex_direction=TurnSense.CLOCKWISE)
-        look = Action(ActionKind.INSPECT, "Look.", cause=InspectCause.NOT_AS_FORETOLD)
+        turn = Action(ActionKind.TURN_SCREW, turns=-0.125, hex_direction=TurnSense.CLOCKWISE, effect="leaner")
+        look = Action(ActionKind.INSPECT, inspection=Inspection(InspectCause.NOT_AS_FORETOLD))
         return replace(super().suggest(learned), action=look if self.look else turn)
 
 
@@ -66,8 +67,8 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     status, out, err = command("run", "1", "--air", "20 °C", "--altimeter", "29,98", "--rise", "160", "--idle", "4")
     assert status == 0
     assert "Recorded as entry 1" in err
-    assert "Turn it." in out
-    assert "Never in flight." in out
+    assert "Turn the needle holder 1/8 turn clockwise: leaner." in out
+    assert "mixture settings in flight." in out
     status, out, _ = command("adjust", "1", "--as-suggested", "--json")
     assert status == 0
     assert json.loads(out)["confidence"]["runs"] == 1

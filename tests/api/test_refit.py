@@ -22,9 +22,11 @@ from taperwise.api.cli.main import app
 from taperwise.api.core.database import Answer, Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.ownership.erasure import erase_installation
+from taperwise.api.recommendations.stored_answer import in_units
 from taperwise.api.refit.fleet import due, refit_fleet
 from taperwise.api.refit.work import Order, refit_one
 from taperwise.api.refit.workers import Made, on_processes, on_scheduler
+from taperwise.api.schemas.units import Units
 from taperwise.model import MODEL_VERSION
 from taperwise.model.recommender import Recommender
 from taperwise.shared.errors import InvalidValueError
@@ -278,7 +280,9 @@ def test_a_worker_answers_as_the_service_does(settings: Settings, recommender: R
                 yield order, kept[-1]
 
         assert refit_fleet(database, settings.seed, here, lambda *_: None).stored == 1
-        assert client.get(f"{place}/suggestion").json() == kept[0]["answer"] == answer
+        brought = in_units(kept[0]["answer"], Units())
+        assert brought is not None
+        assert client.get(f"{place}/suggestion").json() == brought.model_dump(mode="json") == answer
 
 
 def test_the_command(fleet: Database, settings: Settings) -> None:

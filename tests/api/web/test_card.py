@@ -11,20 +11,23 @@ import pytest
 
 from taperwise.api.app import create_app
 from taperwise.api.core.settings import Settings
+from taperwise.api.presentation.instruction_text import instruction
+from taperwise.api.schemas.units import Units
 from taperwise.api.web import background_calls
 from taperwise.api.web.drawings import key_turn
-from taperwise.shared.recommendation import Action, ActionKind, InspectCause, Suggestion
+from taperwise.shared.reasons import InspectCause, Inspection
+from taperwise.shared.recommendation import Action, ActionKind, Suggestion
 from taperwise.shared.records import TurnSense
 from tests.api.asking import Client
 from tests.api.conftest import StandIn
 from tests.api.web.reading import FORM, RUN, fields, words
 
 _TURN = Action(
-    ActionKind.TURN_SCREW, "Turn it.", turns=-0.125, hex_direction=TurnSense.CLOCKWISE, effect="leaner"
+    ActionKind.TURN_SCREW, turns=-0.125, hex_direction=TurnSense.CLOCKWISE, effect="leaner"
 )  # fmt: skip
-_NEEDLE = Action(ActionKind.CHANGE_NEEDLE, "Fit it.", needle="A", turns_from_mark=0.25, effect="steeper")
-_STOP = Action(ActionKind.TURN_IDLE_STOP, "Turn the stop.", turns=0.25, hex_direction=TurnSense.CLOCKWISE)
-_LOOK = Action(ActionKind.INSPECT, "Look.", cause=InspectCause.LIMIT_EXCEEDED)
+_NEEDLE = Action(ActionKind.CHANGE_NEEDLE, needle="A", turns_from_mark=0.25, effect="steeper", needle_steps=1)
+_STOP = Action(ActionKind.TURN_IDLE_STOP, turns=0.25, hex_direction=TurnSense.CLOCKWISE)
+_LOOK = Action(ActionKind.INSPECT, inspection=Inspection(InspectCause.LIMIT_EXCEEDED))
 
 
 class _Suggesting(StandIn):
@@ -68,7 +71,7 @@ def test_what_was_suggested_is_recorded_in_one_tap(
     """The card's own form, sent as it stands, records the action to the letter; sent twice, once."""
     client, home = suggesting(action)
     page = client.get(home).text
-    assert action.instruction in page
+    assert instruction(action, Units()) in words(page)
     form = fields(page)
     for _ in range(2):
         assert client.post(f"{home}/adjust", data=form, follow_redirects=False).status_code == 303
@@ -137,7 +140,7 @@ def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch)
         assert client.get(f"{home}/history").status_code == 200
         go_on.set()
         monkeypatch.setattr(background_calls, "_PATIENCE_SECONDS", 30.0)
-        assert "Change nothing; make another run." in client.get(home).text
+        assert "Make the first run as the engine is set now." in client.get(home).text
         assert adviser.learned == 1
 
 
@@ -148,7 +151,7 @@ def test_a_failure_to_learn_is_told_and_can_be_asked_again(client: Client, home:
     told = words(client.get(home).text)
     assert "It is recorded, but no suggestion could be made" in told
     stand_in.failure = None
-    assert "Change nothing; make another run." in words(client.get(home).text)
+    assert "Change nothing; make another run at this setting." in words(client.get(home).text)
 
 
 @pytest.mark.parametrize(("turns", "sense", "x"), [(0.125, "clockwise", 1), (0.25, "counter_clockwise", -1)])

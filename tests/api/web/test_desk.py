@@ -62,7 +62,7 @@ def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
     assert told.index("untouched") < told.index("running")
     assert "2 installations, 1 in need of attention" in told
     assert "no entry yet" in told
-    assert "Change nothing; make another run." in told
+    assert "Change nothing; make another run at this setting." in told
 
 
 @pytest.mark.parametrize("address", ["/desk", "/installations"])

@@ -14,7 +14,8 @@ from taperwise.model.inference.dataset import Position, replay
 from taperwise.model.recommender import Learned, Recommender
 from taperwise.model.simulation import common_practice
 from taperwise.model.simulation.virtual_engine import Truth, VirtualEngine
-from taperwise.shared.recommendation import ActionKind, Confidence, InspectCause, Stage, Suggestion
+from taperwise.shared.reasons import InspectCause
+from taperwise.shared.recommendation import ActionKind, Confidence, Stage, Suggestion
 from taperwise.shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, IdleQuality, RiseSeen, Run
 from tests.benchmarks.engines.campaign import Decision, Forecast, Policy, Stated

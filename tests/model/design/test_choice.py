@@ -1,4 +1,4 @@
-"""Needle advice in words and figures, and repeats that settle nothing."""
+"""Needle advice, and repeats that settle nothing."""
 
 import dataclasses
 from types import SimpleNamespace
@@ -12,7 +12,8 @@ from taperwise.model.design.selection import choose, ideal_slope
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
-from taperwise.shared.recommendation import ActionKind, Confidence, InspectCause, Interval, Stage
+from taperwise.shared.reasons import InspectCause, ReasonCode, Refusal, RefusalCode
+from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
 from taperwise.shared.records import ChangeNeedle, ChangePart, Entry, Installation, Part, TurnScrew
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -30,20 +31,25 @@ def confidence(recorded: Recommender, installation: Installation) -> Confidence:
 
 
 @pytest.mark.parametrize(
-    ("misfit", "words"),
+    ("misfit", "shallower", "steeper"),
     [
-        (0.3e-3, "between your taper 30.0 and taper 30.6"),
-        (-0.9e-3, "between your taper 28.8 and taper 29.4"),
-        (2.5e-3, "steeper than your taper 31.8"),
-        (-2.5e-3, "shallower than your taper 28.2"),
+        (0.3e-3, "taper 30.0", "taper 30.6"),
+        (-0.9e-3, "taper 28.8", "taper 29.4"),
+        (2.5e-3, "taper 31.8", None),
+        (-2.5e-3, None, "taper 28.2"),
+        (0.0, "taper 30.0", "taper 30.0"),
     ],
 )
 def test_the_ideal_slope_among_those_on_hand(
-    confidence: Confidence, installation: Installation, misfit: float, words: str
+    confidence: Confidence, installation: Installation, misfit: float, shallower: str | None, steeper: str | None
 ) -> None:
-    """The slope that would fit is told by the needles on either side of it."""
+    """The slope that would fit comes with the needles on either side of it."""
     at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
-    assert words in ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
+    slope = ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
+    assert (slope.shallower, slope.steeper) == (shallower, steeper)
+    assert (slope.low_90, slope.median, slope.high_90) == tuple(
+        pytest.approx(0.030 + x) for x in (misfit - 2e-4, misfit, misfit + 2e-4)
+    )
 
 
 def test_every_needle_with_its_chance(recorded: Recommender, installation: Installation) -> None:
@@ -66,8 +72,11 @@ def test_no_needle_fits_is_said_with_the_slope_that_would(recorded: Recommender,
         log += [_run(degf, IdleQuality.LEAN_STUMBLING, 0), TurnScrew(-0.25)]
     s = recorded.suggest(recorded.learn(installation, log[:-1]))
     assert s.action.kind is ActionKind.INSPECT
-    assert "shallower than your taper 28.2" in s.action.instruction
-    assert "induction leak" in s.action.instruction
+    assert s.action.inspection is not None
+    assert s.why.code is ReasonCode.NO_NEEDLE_FITS
+    slope = s.action.inspection.ideal_slope
+    assert slope is not None
+    assert (slope.shallower, slope.steeper) == (None, "taper 28.2")
 
 
 def test_one_run_condemns_no_needle(recorded: Recommender, installation: Installation) -> None:
@@ -76,18 +85,17 @@ def test_one_run_condemns_no_needle(recorded: Recommender, installation: Install
     assert (s.action.kind, s.action.turns) == (ActionKind.TURN_SCREW, -0.25)
     changes = [c for c in s.alternatives if c.action.kind is ActionKind.CHANGE_NEEDLE]
     assert changes
-    assert all("full throttle comes first" in (c.refused or "") for c in changes)
+    assert all(c.refused == Refusal(RefusalCode.ONE_RUN_IS_NOT_ENOUGH) for c in changes)
 
 
 def test_no_step_leads_away_from_the_band(recorded: Recommender, installation: Installation) -> None:
     """Too rich at full throttle, every richer turn is refused, and so is another run at what is known to be wrong."""
     s = recorded.suggest(recorded.learn(installation, [_run(230, IdleQuality.SMOOTH, 30)]))
     refused = {c.action.turns: c.refused for c in s.alternatives if c.action.kind is ActionKind.TURN_SCREW}
-    richer = [why or "" for turns, why in refused.items() if turns and turns > 0]
-    assert len(richer) == 2
-    assert all("further from the full-throttle band" in why for why in richer)
+    richer = [why for turns, why in refused.items() if turns and turns > 0]
+    assert richer == [Refusal(RefusalCode.LEADS_AWAY)] * 2
     repeat = next(c for c in s.alternatives if c.action.kind is ActionKind.REPEAT_RUN)
-    assert "settles nothing" in (repeat.refused or "")
+    assert repeat.refused == Refusal(RefusalCode.KNOWN_TO_BE_WRONG)
 
 
 @pytest.mark.parametrize(("here", "there", "said"), [(3, 3, True), (2, 9, False), (9, 2, False)])
@@ -104,10 +112,14 @@ def test_turning_to_and_fro_comes_to_an_end(
     tried = dataclasses.replace(weighing, options=[dataclasses.replace(w, runs_there=there) for w in weighing.options])
     step = choose(weighing, confidence, installation).action
     assert step.kind is ActionKind.TURN_SCREW
-    chosen = choose(tried, confidence, installation).action
+    choice = choose(tried, confidence, installation)
+    chosen = choice.action
     if said:
-        assert chosen.cause is InspectCause.NOT_TO_BE_SETTLED
-        assert "as near as the needles on hand come" in chosen.instruction
+        assert choice.why.code is ReasonCode.TO_AND_FRO
+        assert chosen.inspection is not None
+        assert chosen.inspection.cause is InspectCause.NOT_TO_BE_SETTLED
+        assert chosen.inspection.chance_now == confidence.chance_both
+        assert chosen.inspection.ideal_slope is not None
     else:
         assert chosen == step
 
@@ -122,15 +134,20 @@ def test_idle_speed_at_an_edge_is_told_without_a_needle(recorded: Recommender, i
             w,
             runs_there=3,
             candidate=dataclasses.replace(
-                w.candidate, refused="" if w.candidate.action.kind is ActionKind.REPEAT_RUN else w.candidate.refused
+                w.candidate,
+                refused=Refusal(RefusalCode.KNOWN_TO_BE_WRONG)
+                if w.candidate.action.kind is ActionKind.REPEAT_RUN
+                else w.candidate.refused,
             ),
         )
         for w in weighing.options
     ]
     told = choose(dataclasses.replace(weighing, options=away), confidence, installation).action
     assert told.cause is InspectCause.NOT_TO_BE_SETTLED
-    assert "idle speed stays at an edge of its band of 700 to 900 rpm" in told.instruction
-    assert "needle" not in told.instruction
+    assert told.inspection is not None
+    assert told.inspection.idle_rpm_band == (700.0, 900.0)
+    assert told.inspection.chance_now == confidence.idle_speed.chance_in_band
+    assert told.inspection.ideal_slope is None
 
 
 @pytest.mark.parametrize(("full", "idle", "refused"), [(0.5, 0.5, False), (0.5, 0.05, True), (0.8, 0.0, False)])
@@ -142,9 +159,7 @@ def test_full_throttle_is_risked_only_where_both_ends_gain(
     shares = (np.arange(100) < 100 * full, np.arange(100) < 100 * idle)
     there = SimpleNamespace(full_right=shares[0], idle_right=shares[1])
     said = candidates._screw_refusal(now, there, candidates._Moves(0.9, 0.0, 0.0))  # type: ignore[arg-type] - as it asks
-    assert (said is not None) is refused
-    if refused:
-        assert "out of its band (chance in band 50%)" in (said or "")
+    assert said == (Refusal(RefusalCode.LOSES_FULL_THROTTLE, full) if refused else None)
 
 
 def _priced(
@@ -155,7 +170,7 @@ def _priced(
     for w in weighing.options:
         price_runs, both = figures.get((w.candidate.action.kind, w.candidate.action.turns), (None, 0.0))
         prediction = dataclasses.replace(w.candidate.prediction, chance_both=both)
-        refused = "not in this test" if price_runs is None else None
+        refused = Refusal(RefusalCode.LEADS_AWAY) if price_runs is None else None
         candidate = dataclasses.replace(w.candidate, price_runs=price_runs, refused=refused, prediction=prediction)
         options.append(dataclasses.replace(w, candidate=candidate))
     return dataclasses.replace(weighing, options=options)
@@ -194,24 +209,24 @@ def test_what_runs_here_do_not_settle_a_sure_setting_may(
     options = [dataclasses.replace(w, runs_there=tried) for w in weighing.options]
     choice = choose(dataclasses.replace(weighing, options=options), confidence, installation)
     assert (choice.action.kind is ActionKind.TURN_SCREW) is taken
-    assert ("have not settled it, and this one is as good as sure" in choice.why) is taken
+    assert (choice.why.code is ReasonCode.SURE_WHERE_THIS_IS_NOT) is taken
     assert (choice.action.cause is InspectCause.NOT_TO_BE_SETTLED) is not taken
 
 
 @pytest.mark.parametrize(
-    ("stage", "fitted", "both", "words"),
+    ("stage", "fitted", "both", "code"),
     [
-        (Stage.FULL_THROTTLE, 0.6, 0.95, "may do, but runs have not shown it"),
-        (Stage.FULL_THROTTLE, 0.1, 0.95, "cannot make both ends right"),
-        (Stage.IDLE_MIXTURE, 0.6, 0.95, "may do, but runs have not shown it"),
-        (Stage.IDLE_MIXTURE, 0.6, 0.7, "it is the only step as good"),
-        (Stage.IDLE_MIXTURE, 0.1, 0.95, "it is the only step as good"),
+        (Stage.FULL_THROTTLE, 0.6, 0.95, ReasonCode.SURE_NEEDLE),
+        (Stage.FULL_THROTTLE, 0.1, 0.95, ReasonCode.FITTED_NEEDLE_CANNOT),
+        (Stage.IDLE_MIXTURE, 0.6, 0.95, ReasonCode.SURE_NEEDLE),
+        (Stage.IDLE_MIXTURE, 0.6, 0.7, ReasonCode.ONLY_STEP_AS_GOOD),
+        (Stage.IDLE_MIXTURE, 0.1, 0.95, ReasonCode.ONLY_STEP_AS_GOOD),
     ],
 )
 def test_a_change_of_needle_is_called_sure_only_where_it_is(
-    recorded: Recommender, installation: Installation, stage: Stage, fitted: float, both: float, words: str
+    recorded: Recommender, installation: Installation, stage: Stage, fitted: float, both: float, code: ReasonCode
 ) -> None:
-    """And the fitted needle is given up in words only where it hardly does."""
+    """And the fitted needle is given up only where it hardly does."""
     learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
     confidence = dataclasses.replace(learned.confidence, stage=stage)
     weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
@@ -226,7 +241,7 @@ def test_a_change_of_needle_is_called_sure_only_where_it_is(
     weighing.options[1] = dataclasses.replace(change, candidate=candidate)
     label = confidence.fitted_needle
     reaches = {**weighing.reaches, label: dataclasses.replace(weighing.reaches[label], chance_both=fitted)}
-    assert words in choose(dataclasses.replace(weighing, reaches=reaches), confidence, installation).why
+    assert choose(dataclasses.replace(weighing, reaches=reaches), confidence, installation).why.code is code
 
 
 @pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE])

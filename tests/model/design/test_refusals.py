@@ -7,6 +7,7 @@ from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
 from taperwise.model.prediction.setting_draws import predict_current, right_at
 from taperwise.model.prediction.stages import confidence_of
 from taperwise.shared.limits import CEILING_TURNS
+from taperwise.shared.reasons import RefusalCode
 from taperwise.shared.recommendation import ActionKind
 from taperwise.shared.records import Entry, Installation
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
@@ -34,9 +35,14 @@ def test_nothing_that_may_run_lean_is_suggested(installation: Installation, ln_f
     """Beyond 5 % only a richer turn remains: common practice, no published source, is that richer is the safe side."""
     weighing = _weighing(installation, ln_full)
     for w, lean in zip(weighing.options, _lean(weighing), strict=True):
-        action, refused = w.candidate.action, w.candidate.refused or ""
+        action, refused = w.candidate.action, w.candidate.refused
         richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0
-        assert ("lean of peak" in refused) is (lean > _LEAN_LIMIT and not richer), (action.instruction, lean)
+        too_lean = refused is not None and refused.code is RefusalCode.LEAN_OF_PEAK
+        assert too_lean is (lean > _LEAN_LIMIT and not richer), (action, lean)
+        if refused is not None and too_lean:
+            now = float(np.mean(weighing.options[0].outlook.leanest < 0.0))
+            assert (refused.chance, refused.chance_now) == (pytest.approx(lean), pytest.approx(now))
+            assert refused.limit == _LEAN_LIMIT
 
 
 def test_both_sides_of_the_lean_limit_are_tried(installation: Installation) -> None:
@@ -44,7 +50,8 @@ def test_both_sides_of_the_lean_limit_are_tried(installation: Installation) -> N
     for ln_full, refused in ((0.05, True), (0.25, False)):
         leaner = [w for w in _weighing(installation, ln_full).options if (w.candidate.action.turns or 0.0) < 0]
         assert len(leaner) == 2
-        assert all(("lean of peak" in (w.candidate.refused or "")) is refused for w in leaner)
+        codes = [None if w.candidate.refused is None else w.candidate.refused.code for w in leaner]
+        assert all((code is RefusalCode.LEAN_OF_PEAK) is refused for code in codes)
 
 
 @pytest.mark.parametrize(("ln_full", "lean"), [(-0.05, 1.0), (0.4, 0.0)])
@@ -75,6 +82,9 @@ def test_needles_are_called_steeper_and_shallower_as_they_are(installation: Inst
     assert {a.effect for a in changes} == {"steeper", "shallower"}
     for action in changes:
         assert action.needle is not None
-        steeper = installation.needle(action.needle).taper_slope > fitted
+        other = installation.needle(action.needle).taper_slope
+        steeper = other > fitted
         assert action.effect == ("steeper" if steeper else "shallower")
-        assert f" {action.effect}: " in action.instruction
+        between = sum(fitted < n.taper_slope <= other or other <= n.taper_slope < fitted for n in installation.needles)
+        assert abs(action.needle_steps or 0) == between
+        assert ((action.needle_steps or 0) > 0) is steeper

@@ -4,11 +4,13 @@ from collections.abc import Sequence
 
 import pytest
 
-from taperwise.model.diagnosis.fault_detection import ALARM, fault_probabilities
+from taperwise.model.diagnosis.fault_detection import ALARM, WORTH_A_LOOK, fault_probabilities
+from taperwise.model.diagnosis.hypotheses import HYPOTHESES
 from taperwise.model.inference.dataset import gather
 from taperwise.model.recommender import Recommender
 from taperwise.model.simulation.virtual_engine import VirtualEngine
-from taperwise.shared.recommendation import ActionKind, InspectCause
+from taperwise.shared.reasons import InspectCause
+from taperwise.shared.recommendation import ActionKind
 from taperwise.shared.records import Acknowledge, Adjustment, ChangeNeedle, Entry, Installation, TurnScrew
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from tests.benchmarks.engines.faulty_engines import FAULTS, draw_faulty
@@ -61,7 +63,8 @@ def test_a_turn_made_the_other_way_is_noticed(recorded: Recommender, installatio
     assert (likeliest.kind, likeliest.since_run) == ("turn_wrong_way", 3)
     assert learned.confidence.doubt >= ALARM
     assert suggestion.action.cause is InspectCause.NOT_AS_FORETOLD
-    assert "the other way, before run 3" in suggestion.action.instruction
+    assert suggestion.action.inspection is not None
+    assert suggestion.action.inspection.likeliest[0] == likeliest
 
 
 def test_what_one_run_hides_the_next_one_shows(recorded: Recommender, installation: Installation) -> None:
@@ -80,7 +83,11 @@ def test_looking_comes_before_turning_until_acknowledged(recorded: Recommender, 
     s = recorded.suggest(learned)
     assert learned.confidence.doubt >= ALARM
     assert s.action.kind is ActionKind.INSPECT
-    assert "Look, cheapest first: 1." in s.action.instruction
+    assert s.action.inspection is not None
+    looks = [each.kind for each in s.action.inspection.worth_a_look]
+    assert looks == [h.kind for h in HYPOTHESES if h.kind in looks]
+    assert "probe" in looks
+    assert all(each.chance >= WORTH_A_LOOK for each in s.action.inspection.worth_a_look)
     assert max(learned.confidence.suspicions, key=lambda s: s.chance).kind == "probe"
     on = recorded.suggest(recorded.learn(installation, [*odd, Acknowledge("probe was loose; tightened")]))
     assert on.action.cause is not InspectCause.NOT_AS_FORETOLD

@@ -1,0 +1,70 @@
+"""Actions with the sense in which the hex key turns, and what each does to the engine."""
+
+from taperwise.model.diagnosis.fault_detection import WORTH_A_LOOK
+from taperwise.shared.limits import IdleStopStep, ScrewStep
+from taperwise.shared.reasons import InspectCause, Inspection
+from taperwise.shared.recommendation import Action, ActionKind, Confidence
+from taperwise.shared.records import Installation
+
+__all__ = [
+    "change_needle",
+    "inspect",
+    "keep",
+    "repeat_run",
+    "something_is_wrong",
+    "turn_idle_stop",
+    "turn_screw",
+]
+
+
+def turn_screw(step: ScrewStep, installation: Installation) -> Action:
+    """A turn of the needle holder."""
+    lean = installation.throttle_body.lean_direction
+    sense = lean.opposite() if step.turns > 0 else lean
+    effect = "richer" if step.turns > 0 else "leaner"
+    return Action(ActionKind.TURN_SCREW, turns=step.turns, hex_direction=sense, effect=effect)
+
+
+def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
+    """A turn of the idle stop screw."""
+    fast = installation.throttle_body.faster_direction
+    sense = fast if step.turns > 0 else fast.opposite()
+    effect = "faster" if step.turns > 0 else "slower"
+    return Action(ActionKind.TURN_IDLE_STOP, turns=step.turns, hex_direction=sense, effect=effect)
+
+
+def change_needle(label: str, steps: int, turns_from_mark: float, installation: Installation) -> Action:
+    """A change of needle, with the first screw position to set; `steps` along the needles on hand, + = steeper."""
+    effect = "steeper" if steps > 0 else "shallower"
+    lean = installation.throttle_body.lean_direction
+    sense = lean.opposite() if turns_from_mark > 0 else lean
+    return Action(
+        ActionKind.CHANGE_NEEDLE,
+        needle=label,
+        turns_from_mark=turns_from_mark,
+        hex_direction=sense if turns_from_mark else None,
+        effect=effect,
+        needle_steps=steps,
+    )
+
+
+def repeat_run() -> Action:
+    """A run at the setting as it stands."""
+    return Action(ActionKind.REPEAT_RUN)
+
+
+def keep() -> Action:
+    """Nothing more to turn."""
+    return Action(ActionKind.KEEP)
+
+
+def inspect(inspection: Inspection) -> Action:
+    """Something to look at before anything is turned."""
+    return Action(ActionKind.INSPECT, inspection=inspection)
+
+
+def something_is_wrong(confidence: Confidence) -> Action:
+    """Look for a cause before the next step, cheapest first; the two likeliest stories are named."""
+    likely = tuple(sorted(confidence.suspicions, key=lambda s: -s.chance)[:2])
+    worth = tuple(s for s in confidence.suspicions if s.chance >= WORTH_A_LOOK)
+    return inspect(Inspection(InspectCause.NOT_AS_FORETOLD, likeliest=likely, worth_a_look=worth or likely))

@@ -1,0 +1,169 @@
+"""Instructions say what the hex key does, in the installation's units."""
+
+from dataclasses import replace
+
+import pytest
+
+from taperwise.api.presentation.fault_text import FAULTS
+from taperwise.api.presentation.formatting import fraction
+from taperwise.api.presentation.instruction_text import instruction
+from taperwise.api.presentation.units import PRESETS
+from taperwise.api.schemas.units import Units
+from taperwise.model.design import actions
+from taperwise.shared.limits import IdleStopStep, ScrewStep
+from taperwise.shared.reasons import Exceeded, FaultKind, IdealSlope, InspectCause, Inspection, Suspicion, Watched
+from taperwise.shared.records import Installation, TurnSense
+
+_FAHRENHEIT, _CELSIUS = Units(), Units.model_validate(PRESETS["celsius"])
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"),
+    [
+        (-0.125, "1/8 turn clockwise: leaner"),
+        (-0.25, "1/4 turn clockwise: leaner"),
+        (0.125, "1/8 turn counter-clockwise: richer"),
+        (0.25, "1/4 turn counter-clockwise: richer"),
+    ],
+)
+def test_a_turn_says_the_keys_way_and_its_effect(installation: Installation, turns: float, words: str) -> None:
+    """In on a right-hand thread is clockwise and leaner (ISO 5408; common practice), and the sentence says both."""
+    assert words in instruction(actions.turn_screw(ScrewStep(turns, installation.limits), installation), _CELSIUS)
+
+
+def test_a_left_hand_thread_is_said_the_other_way(installation: Installation) -> None:
+    """The words follow the sense of the action."""
+    body = replace(installation.throttle_body, lean_direction=TurnSense.COUNTER_CLOCKWISE)
+    action = actions.turn_screw(ScrewStep(-0.125, installation.limits), replace(installation, throttle_body=body))
+    assert "1/8 turn counter-clockwise: leaner" in instruction(action, _CELSIUS)
+
+
+@pytest.mark.parametrize(("turns", "words"), [(0.125, "1/8 turn clockwise: faster"), (-0.125, "clockwise: slower")])
+def test_a_turn_of_the_idle_stop(installation: Installation, turns: float, words: str) -> None:
+    """With its effect on the idle."""
+    said = instruction(actions.turn_idle_stop(IdleStopStep(turns, installation.limits), installation), _CELSIUS)
+    assert words in said
+    assert "idle stop screw" in said
+
+
+@pytest.mark.parametrize(
+    ("steps", "turns", "words"),
+    [
+        (1, 0.0, "Fit needle B, one step steeper: mark where its taper starts, set the mark at the slide's edge. St"),
+        (-2, 0.5, "two steps shallower: mark where its taper starts, set the mark at the slide's edge, then turn the "
+         "holder 1/2 turn counter-clockwise. Start again at full throttle."),
+        (8, -0.25, "8 steps steeper"),
+    ],
+)  # fmt: skip
+def test_a_change_of_needle(installation: Installation, steps: int, turns: float, words: str) -> None:
+    """How far along the needles, where to set it, and what comes next."""
+    assert words in instruction(actions.change_needle("B", steps, turns, installation), _CELSIUS)
+
+
+def test_running_and_keeping() -> None:
+    """The first run is asked for as such."""
+    first, again = (instruction(actions.repeat_run(), _CELSIUS, first_run=first) for first in (True, False))
+    assert first == "Make the first run as the engine is set now."
+    assert again == "Change nothing; make another run at this setting."
+    assert "locking screw" in instruction(actions.keep(), _CELSIUS)
+
+
+# 212 °F is 100 °C and 373.15 K; 1472 °F is 800 °C (the scales' definition)
+_HOT = Inspection(
+    InspectCause.LIMIT_EXCEEDED,
+    exceeded=(
+        Exceeded(Watched.HEAD_TEMPERATURE, 373.15, 363.15),
+        Exceeded(Watched.EXHAUST_TEMPERATURE, 1073.15, 1053.15),
+        Exceeded(Watched.SPEED, 3100.0, 3000.0),
+    ),
+)
+
+
+@pytest.mark.parametrize(
+    ("units", "head", "exhaust", "foreign"),
+    [
+        (_FAHRENHEIT, "reached 212 °F, above the limit of 194 °F", "reached 1472 °F, above the limit of 1436 °F", "°C"),
+        (_CELSIUS, "reached 100 °C, above the limit of 90 °C", "reached 800 °C, above the limit of 780 °C", "°F"),
+        (
+            Units(head_temperature="kelvin", exhaust_temperature="degC"),
+            "reached 373 K, above the limit of 363 K", "reached 800 °C, above the limit of 780 °C", "°F",
+        ),
+    ],
+)  # fmt: skip
+def test_limits_are_told_in_the_installations_units(units: Units, head: str, exhaust: str, foreign: str) -> None:
+    """And in no other ones."""
+    said = instruction(actions.inspect(_HOT), units)
+    assert f"cylinder head temperature {head}" in said
+    assert f"exhaust gas temperature {exhaust}" in said
+    assert "speed reached 3100 rpm, above the limit of 3000 rpm" in said
+    assert "acknowledged" in said
+    assert foreign not in said
+
+
+def test_what_reads_the_same_is_told_once() -> None:
+    """Two runs that went over the limit by as much."""
+    twice = tuple(Exceeded(Watched.HEAD_TEMPERATURE, x, 363.15) for x in (373.15, 373.16))
+    assert instruction(actions.inspect(replace(_HOT, exceeded=twice)), _CELSIUS).count("reached") == 1
+
+
+@pytest.mark.parametrize(
+    ("units", "told"),
+    [
+        (Units(), "about 28.5 mm/m (90 %: 28.1 to 28.9 mm/m)"),
+        (Units(taper="in/in"), "about 0.0285 in/in (90 %: 0.0281 to 0.0289 in/in)"),
+        (Units(taper="percent"), "about 2.85 % (90 %: 2.81 to 2.89 %)"),
+    ],
+)
+@pytest.mark.parametrize(
+    ("shallower", "steeper", "where"),
+    [
+        ("A", "B", ", between your A and B, would"),
+        (None, "A", ", shallower than your A, would"),
+        ("B", None, ", steeper than your B, would"),
+        ("A", "A", " would"),
+    ],
+)
+def test_the_slope_that_would_fit(
+    units: Units, told: str, shallower: str | None, steeper: str | None, where: str
+) -> None:
+    """In the installation's unit of taper alone, and by the needles on either side."""
+    slope = IdealSlope(0.0281, 0.0285, 0.0289, shallower, steeper)
+    none_fits = Inspection(InspectCause.NO_NEEDLE_FITS, best_needle="A", best_chance=0.04, ideal_slope=slope)
+    at_an_edge = Inspection(InspectCause.NOT_TO_BE_SETTLED, best_chance=0.74, chance_now=0.71, ideal_slope=slope)
+    for inspection in (none_fits, at_an_edge):
+        assert told + where in instruction(actions.inspect(inspection), units)
+    assert "induction leak" in instruction(actions.inspect(none_fits), units)
+    assert "chance of 71%, nowhere with more than 74%" in instruction(actions.inspect(at_an_edge), units)
+
+
+def test_an_idle_speed_at_an_edge_is_told_without_a_needle() -> None:
+    """By its band."""
+    edge = Inspection(InspectCause.NOT_TO_BE_SETTLED, chance_now=0.6, idle_rpm_band=(700.0, 900.0))
+    said = instruction(actions.inspect(edge), _CELSIUS)
+    assert "idle speed stays at an edge of its band of 700 to 900 rpm (right with a chance of 60%)" in said
+    assert "needle" not in said
+
+
+def test_what_to_look_at_is_listed() -> None:
+    """The likeliest stories by name, what to look at by number."""
+    turn, probe = Suspicion(FaultKind.TURN_WRONG_WAY, 0.7, 3), Suspicion(FaultKind.PROBE, 0.2, 2)
+    doubt = Inspection(InspectCause.NOT_AS_FORETOLD, likeliest=(turn, probe), worth_a_look=(turn, probe))
+    said = instruction(actions.inspect(doubt), _CELSIUS)
+    assert "the other way, before run 3 (70%); or the exhaust probe reads too little, before run 2 (20%)" in said
+    assert "Look, cheapest first: 1. Recall" in said
+    assert "2. See that the probe" in said
+
+
+def test_every_fault_has_its_words() -> None:
+    """Each of its own."""
+    assert set(FAULTS) == set(FaultKind)
+    for texts in ({f.what for f in FAULTS.values()}, {f.look_at for f in FAULTS.values()}):
+        assert len(texts) == len(FaultKind)
+
+
+@pytest.mark.parametrize(
+    ("turns", "words"), [(0.125, "1/8 turn"), (-1.25, "1 1/4 turns"), (1.0, "1 turn"), (0.0, "0 turns")]
+)
+def test_turns_as_a_hex_key_knows_them(turns: float, words: str) -> None:
+    """Vulgar fractions, without their sign."""
+    assert fraction(turns) == words
