@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from taperwise.model.diagnosis.fault_detection import fault_probabilities
 from taperwise.model.diagnosis.hypotheses import HYPOTHESES, FaultEffect, FaultHypothesis
 from taperwise.model.inference.dataset import Position, gather
 from taperwise.model.recommender import Recommender
+from taperwise.shared.reasons import FaultKind
 from taperwise.shared.records import Installation
 from taperwise.shared.runs import Air, ExhaustRise, RiseSeen, Run
 from tests.api.asking import Client
@@ -63,8 +65,7 @@ def _in_another_unit(
 
 def test_a_story_is_a_row(monkeypatch: pytest.MonkeyPatch, recorded: Recommender, installation: Installation) -> None:
     """One that nobody has heard of is asked like the others, is believed where it fits, and not where it does not."""
-    toy = FaultHypothesis("other_unit", 0.01, "the rise was noted in the other unit", "look at the gauge's scale",
-                lambda before, first: True, _in_another_unit)  # fmt: skip
+    toy = FaultHypothesis(cast("FaultKind", "other_unit"), 0.01, lambda before, first: True, _in_another_unit)
     monkeypatch.setattr("taperwise.model.diagnosis.fault_detection.HYPOTHESES", (*HYPOTHESES, toy))
     air = Air(288.15, 101_325.0)
 
