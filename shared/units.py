@@ -239,7 +239,14 @@ def from_si(kind: str, value: float, unit: str) -> float:
         raise UnitError(f"{k.name} cannot be given in this unit", value=unit, cure=f"Use one of {', '.join(k.units)}.")
     if unit == k.si:
         return value
-    return _convert(value, k.si, unit)
+    factor = _factor(k.si, unit)
+    return _convert(value, k.si, unit) if factor is None else value * factor
+
+
+@cache
+def _factor(unit: str, target: str) -> float | None:
+    """What to multiply by; None between units whose zeros lie apart. An answer is converted figure by figure."""
+    return _convert(1.0, unit, target) if _convert(0.0, unit, target) == 0.0 else None
 
 
 def in_unit(kind: str, value: float, unit: str) -> dict[str, float | str]:
