@@ -16,7 +16,6 @@ from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
 from taperwise.api.core.database import Database
-from taperwise.api.core.idempotency import InFlight
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
@@ -82,7 +81,6 @@ def create_app(
     )  # fmt: skip
     database.watchers.append(audit.watch)
     app.state.database = database
-    app.state.in_flight = InFlight()
     app.state.settings = settings
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))

@@ -5,6 +5,7 @@ is chosen by a person, so it is kept under Argon2id with the library's defaults 
 recommended choice).
 """
 
+import base64
 import hashlib
 import secrets
 from functools import cache
@@ -12,7 +13,7 @@ from functools import cache
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-__all__ = ["KEY_PREFIX", "digest", "hash_password", "new_secret", "verify_password", "wants_new_hash"]
+__all__ = ["KEY_PREFIX", "as_secret", "digest", "hash_password", "new_secret", "verify_password", "wants_new_hash"]
 
 KEY_PREFIX = "et_"
 """Keys begin so: a scanner for lost secrets can find them."""
@@ -22,7 +23,12 @@ _HASHER = PasswordHasher()
 
 def new_secret() -> str:
     """A key or a cookie: 256 random bits."""
-    return KEY_PREFIX + secrets.token_urlsafe(32)
+    return as_secret(secrets.token_bytes(32))
+
+
+def as_secret(bits: bytes) -> str:
+    """Bits as a key or a cookie."""
+    return KEY_PREFIX + base64.urlsafe_b64encode(bits).rstrip(b"=").decode()
 
 
 def digest(secret: str) -> str:

@@ -4,6 +4,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
+from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import audit as accounts_audit
 from taperwise.api.accounts import repository, service
@@ -20,6 +21,7 @@ from taperwise.api.accounts.schemas import (
     PersonOut,
 )
 from taperwise.api.core.dependencies import KeyId, PersonId, ReadingUnit, Unit
+from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.numbers import Count, Number
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Role, Rule, requires
@@ -59,10 +61,9 @@ def my_keys(asker: Asker, unit: ReadingUnit) -> list[KeyOut]:
 @router.post(
     "/me/keys", **requires(Rule.SIGNED_IN), status_code=201, responses=_WRITE, summary="Make a key for oneself"
 )
-def my_new_key(sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], asker: Asker, unit: Unit) -> KeyMade:
+def my_new_key(sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], asker: Asker, once: OncePosted) -> KeyMade:
     """Another key for whoever asks; what opens is shown this once."""
-    row, secret = service.give_key(unit, number_of(asker), sent.label, sent.scope)
-    return KeyMade(key=KeyOut.of(row), secret=secret)
+    return service.give_key_once(once, number_of(asker), sent.label, sent.scope)
 
 
 @router.delete(
@@ -86,10 +87,22 @@ def everybody(unit: ReadingUnit) -> list[PersonOut]:
     return [PersonOut.of(row) for row in repository.people(unit)]
 
 
-@router.post("/people", **requires(Rule.ADMINISTERS), status_code=201, responses=_WRITE, summary="Make somebody known")
-def new_person(sent: Annotated[PersonIn, Body(openapi_examples=_PERSON)], unit: Unit) -> PersonOut:
-    """Somebody with roles; give them a key next. A name that is taken is refused, so sent twice it is made once."""
-    return PersonOut.of(service.add(unit, sent.name, sent.roles))
+@router.post(
+    "/people",
+    **requires(Rule.ADMINISTERS),
+    status_code=201,
+    response_model=PersonOut,
+    responses=_WRITE,
+    summary="Make somebody known",
+)
+def new_person(sent: Annotated[PersonIn, Body(openapi_examples=_PERSON)], once: OncePosted) -> Response:
+    """Somebody with roles; give them a key next. A name that is taken is refused."""
+
+    def deed(unit: Session) -> Made:
+        row = service.add(unit, sent.name, sent.roles)
+        return Made(PersonOut.of(row), person_id=row.id)
+
+    return once.do(deed).response()
 
 
 @router.get("/people/{person_id}/keys", **requires(Rule.ADMINISTERS), responses=_READ, summary="Somebody's keys")
@@ -102,10 +115,9 @@ def keys(person_id: PersonId, unit: ReadingUnit) -> list[KeyOut]:
 @router.post(
     "/people/{person_id}/keys", **requires(Rule.ADMINISTERS), status_code=201, responses=_WRITE, summary="Give a key"
 )
-def give_key(person_id: PersonId, sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], unit: Unit) -> KeyMade:
+def give_key(person_id: PersonId, sent: Annotated[KeyIn, Body(openapi_examples=_KEY)], once: OncePosted) -> KeyMade:
     """A key for somebody; what opens is shown this once."""
-    row, secret = service.give_key(unit, person_id, sent.label, sent.scope)
-    return KeyMade(key=KeyOut.of(row), secret=secret)
+    return service.give_key_once(once, person_id, sent.label, sent.scope)
 
 
 @router.delete(

@@ -1,5 +1,6 @@
 """What happens when people are let in: made, given keys and passwords, signed in."""
 
+import json
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
@@ -7,7 +8,9 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import credentials, repository
 from taperwise.api.accounts.principal import Caller
+from taperwise.api.accounts.schemas import KeyMade, KeyOut
 from taperwise.api.accounts.tables import Key, Person, SignIn
+from taperwise.api.core.idempotency import Made, Once
 from taperwise.api.core.roles import Role, Scope
 from taperwise.shared.errors import ConflictError, InvalidValueError, NotFoundError
 
@@ -16,6 +19,7 @@ __all__ = [
     "add",
     "caller_of",
     "give_key",
+    "give_key_once",
     "revoke",
     "set_password",
     "sign_in_with_key",
@@ -44,8 +48,8 @@ def add(session: Session, name: str, roles: Iterable[Role]) -> Person:
     return row
 
 
-def give_key(session: Session, person_id: int, label: str, scope: Scope) -> tuple[Key, str]:
-    """Make a key; what is handed back beside it is shown once and kept nowhere.
+def give_key(session: Session, person_id: int, label: str, scope: Scope, secret: str | None = None) -> tuple[Key, str]:
+    """Make a key; what is handed back beside it, a new secret unless one is given, is shown once and kept nowhere.
 
     Raises
     ------
@@ -53,7 +57,7 @@ def give_key(session: Session, person_id: int, label: str, scope: Scope) -> tupl
         If there is no such person.
     """
     repository.person(session, person_id, lock=True)
-    secret = credentials.new_secret()
+    secret = secret or credentials.new_secret()
     row = Key(
         person_id=person_id,
         digest=credentials.digest(secret),
@@ -64,6 +68,34 @@ def give_key(session: Session, person_id: int, label: str, scope: Scope) -> tupl
     session.add(row)
     session.flush()
     return row, secret
+
+
+def give_key_once(once: Once, person_id: int, label: str, scope: Scope) -> KeyMade:
+    """Make a key once. Asked again, what opens is worked out anew: it depends on what whoever asks came in with.
+
+    Raises
+    ------
+    NotFoundError, ReusedKeyError
+        If there is no such person, or the idempotency key stands for another request.
+    ConflictError
+        If it was made before, and whoever asks came in otherwise then.
+    """
+
+    def deed(session: Session) -> Made:
+        salt = credentials.new_secret()
+        row, secret = give_key(session, person_id, label, scope, credentials.as_secret(once.secret(salt)))
+        return Made({"key": KeyOut.of(row), "salt": salt, "digest": credentials.digest(secret)}, person_id=person_id)
+
+    document = once.do(deed).document
+    key, secret = document["key"], credentials.as_secret(once.secret(document["salt"]))
+    if credentials.digest(secret) != document["digest"]:
+        raise ConflictError(
+            f"key {key['id']} was made; what opens is shown again only to the sign-in or key that asked for it",
+            field="Idempotency-Key",
+            value=once.key,
+            cure=f"Revoke key {key['id']} and make another.",
+        )
+    return KeyMade(key=KeyOut.model_validate_json(json.dumps(key)), secret=secret)
 
 
 def revoke(session: Session, person_id: int, key_id: int) -> Key:

@@ -44,7 +44,7 @@ def new(
         document["elevation"] = quantity("--elevation", "elevation", elevation, "m" if celsius else "ft")
     sent = validate_document(TypeAdapter(InstallationIn), document)
     with opened() as shop, shop.database.unit() as session:
-        row = installations.set_up(session, sent, None, None)
+        row = installations.set_up(session, sent, None)
         if as_json:
             print_json(routes.to_response(row).model_dump(mode="json"))
         else:

@@ -16,7 +16,6 @@ from sqlalchemy import (
     DateTime,
     Engine,
     ForeignKey,
-    Index,
     Integer,
     String,
     UniqueConstraint,
@@ -83,26 +82,18 @@ class Installation(Base):
     """An installation: the document as it was sent, and whose it is; nobody's where people are not told apart."""
 
     __tablename__ = "installations"
-    __table_args__ = (Index("uq_installations_client_id", "client_id", unique=True),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     created_at: Mapped[datetime] = mapped_column(Utc)
     owner_id: Mapped[int | None] = mapped_column(BigInteger, ForeignKey("people.id"), index=True)
-    client_id: Mapped[str | None] = mapped_column(String(64))
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
 class Entry(Base):
-    """A run or an adjustment: the document as it was sent, numbered within its installation.
-
-    `client_id` is the id its sender made for it, where there was one: sent again, it is the same entry.
-    """
+    """A run or an adjustment: the document as it was sent, numbered within its installation."""
 
     __tablename__ = "entries"
-    __table_args__ = (
-        UniqueConstraint("installation_id", "sequence", name="uq_entries_sequence"),
-        Index("uq_entries_client_id", "installation_id", "client_id", unique=True),
-    )
+    __table_args__ = (UniqueConstraint("installation_id", "sequence", name="uq_entries_sequence"),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"))
@@ -111,24 +102,18 @@ class Entry(Base):
     happened_at: Mapped[datetime] = mapped_column(Utc)
     recorded_at: Mapped[datetime] = mapped_column(Utc)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
-    client_id: Mapped[str | None] = mapped_column(String(64))
 
 
 class Correction(Base):
     """What an entry should have been; no document: it was voided. The latest one holds."""
 
     __tablename__ = "corrections"
-    __table_args__ = (
-        Index("ix_corrections_entry_id", "entry_id"),
-        Index("uq_corrections_client_id", "entry_id", "client_id", unique=True),
-    )
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
-    entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"))
+    entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"), index=True)
     recorded_at: Mapped[datetime] = mapped_column(Utc)
     reason: Mapped[str] = mapped_column(String(500))
     document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
-    client_id: Mapped[str | None] = mapped_column(String(64))
 
 
 class Trace(Base):
@@ -145,14 +130,12 @@ class Note(Base):
     """A note that somebody left at an installation; it changes nothing."""
 
     __tablename__ = "notes"
-    __table_args__ = (Index("uq_notes_client_id", "installation_id", "client_id", unique=True),)
 
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
-    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"))
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), index=True)
     written_at: Mapped[datetime] = mapped_column(Utc)
     author: Mapped[str] = mapped_column(String(100))
     text: Mapped[str] = mapped_column(String(2000))
-    client_id: Mapped[str | None] = mapped_column(String(64))
 
 
 class Answer(Base):

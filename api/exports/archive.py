@@ -11,7 +11,6 @@ from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Correction, Entry, Note, Trace
-from taperwise.api.core.idempotency import require_same_payload
 from taperwise.api.core.validation_errors import refusal
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import parsed, prior_row, put_prior
@@ -61,7 +60,6 @@ class EntryPacked(Wire):
     kind: Literal["run", "adjustment", "acknowledged"]
     happened_at: Moment
     recorded_at: Moment
-    client_id: str | None = Field(None, min_length=8, max_length=64)
     document: Document
     corrections: list[CorrectionPacked] = Field(max_length=1000, fail_fast=True)
     trace: TracePacked | None = None
@@ -136,7 +134,6 @@ def pack(session: Session, installation_id: int) -> Archive:
                 kind=_kind(entry.kind),
                 happened_at=entry.happened_at,
                 recorded_at=entry.recorded_at,
-                client_id=entry.client_id,
                 document=entry.document,
                 corrections=[
                     CorrectionPacked(recorded_at=c.recorded_at, reason=c.reason, document=c.document)
@@ -165,7 +162,7 @@ def _kind(kind: str) -> Literal["run", "adjustment", "acknowledged"]:
     return "run" if kind == "run" else "adjustment" if kind == "adjustment" else "acknowledged"
 
 
-def unpack(session: Session, parcel: Archive, owner_id: int | None = None, client_id: str | None = None) -> int:
+def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> int:
     """Store what a parcel holds as a new installation.
 
     Returns
@@ -177,8 +174,6 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None, clien
     ------
     InvalidValueError
         If it is not whole, or holds what the service would not have stored.
-    ReusedKeyError
-        If the id is another installation's.
     """
     contents = parcel.contents
     if parcel.entries != len(contents.entries):
@@ -194,12 +189,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None, clien
             cure=_CURE,
         )  # fmt: skip
     _read("contents.installation", InstallationIn, contents.installation).record()
-    earlier = None if client_id is None else installations.by_client(session, client_id)
-    if earlier is not None:
-        same = earlier.owner_id == owner_id and pack(session, earlier.id).seal == parcel.seal
-        require_same_payload(same, client_id, "an installation")
-        return earlier.id
-    row = installations.add(session, contents.installation, contents.created_at, owner_id, client_id)
+    row = installations.add(session, contents.installation, contents.created_at, owner_id)
     last: datetime | None = None
     for number, packed in enumerate(contents.entries, 1):
         if last is not None and packed.happened_at < last:
@@ -258,7 +248,6 @@ def _store(session: Session, installation_id: int, number: int, packed: EntryPac
         happened_at=packed.happened_at,
         recorded_at=packed.recorded_at,
         document=packed.document,
-        client_id=packed.client_id,
     )
     session.add(entry)
     session.flush()

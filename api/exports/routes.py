@@ -4,16 +4,17 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
+from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
-from taperwise.api.core.dependencies import Db, ReadingUnit, Unit
-from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.dependencies import Db, ReadingUnit
+from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import NOT_READY, responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.exports import archive, netcdf, table
 from taperwise.api.exports.archive import Archive, Contents
 from taperwise.api.installations import repository as installations
-from taperwise.api.installations.routes import to_response
+from taperwise.api.installations.routes import made
 from taperwise.api.log import service
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.schemas.log import InstallationOut
@@ -42,20 +43,17 @@ _EXAMPLES: dict[str, Example] = {
     "/import",
     **requires(Rule.SETS_UP),
     status_code=201,
+    response_model=InstallationOut,
     responses=responses(400, 409, 413, 415, 422, 503, 507),
     summary="Unpack an installation",
 )
-def unpack(
-    sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)],
-    unit: Unit,
-    response: Response,
-    asker: Asker,
-    client_id: ClientId,
-) -> InstallationOut:
+def unpack(sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)], asker: Asker, once: OncePosted) -> Response:
     """A parcel that was exported here or elsewhere, as a new installation with all that belongs to it."""
-    number = archive.unpack(unit, sent, asker.person_id, client_id)
-    response.headers["Location"] = f"/api/v1/installations/{number}"
-    return to_response(installations.get(unit, number))
+
+    def deed(unit: Session) -> Made:
+        return made(installations.get(unit, archive.unpack(unit, sent, asker.person_id)))
+
+    return once.do(deed).response()
 
 
 @router.get(

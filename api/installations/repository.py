@@ -10,14 +10,12 @@ from sqlalchemy.orm import Session
 from taperwise.api.core.database import Installation
 from taperwise.shared.errors import NotFoundError
 
-__all__ = ["add", "by_client", "get", "page"]
+__all__ = ["add", "get", "page"]
 
 
-def add(
-    session: Session, document: dict[str, Any], now: datetime, owner_id: int | None = None, client_id: str | None = None
-) -> Installation:
+def add(session: Session, document: dict[str, Any], now: datetime, owner_id: int | None = None) -> Installation:
     """Store an installation."""
-    row = Installation(created_at=now, document=document, owner_id=owner_id, client_id=client_id)
+    row = Installation(created_at=now, document=document, owner_id=owner_id)
     session.add(row)
     session.flush()
     return row
@@ -38,11 +36,6 @@ def get(session: Session, installation_id: int, *, lock: bool = False) -> Instal
             "no such installation", field="installation_id", value=installation_id, cure="Set it up first."
         )
     return row
-
-
-def by_client(session: Session, client_id: str) -> Installation | None:
-    """The installation that was set up under this client's id."""
-    return session.scalars(select(Installation).where(Installation.client_id == client_id)).one_or_none()
 
 
 def page(

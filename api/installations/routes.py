@@ -8,7 +8,7 @@ from fastapi.openapi.models import Example
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Installation
 from taperwise.api.core.dependencies import ReadingUnit, Unit
-from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.numbers import Count
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
@@ -17,7 +17,7 @@ from taperwise.api.schemas.installation import InstallationIn, Sought
 from taperwise.api.schemas.log import InstallationOut, InstallationPage
 from taperwise.api.schemas.units import Units
 
-__all__ = ["router", "to_response"]
+__all__ = ["made", "router", "to_response"]
 
 router = APIRouter(prefix="/api/v1/installations", tags=["installations"])
 
@@ -49,24 +49,24 @@ def to_response(row: Installation) -> InstallationOut:
     )
 
 
+def made(row: Installation) -> Made:
+    """A new installation as it is answered."""
+    return Made(to_response(row), f"/api/v1/installations/{row.id}", installation_id=row.id)
+
+
 @router.post(
     "",
     **requires(Rule.SETS_UP),
     status_code=201,
+    response_model=InstallationOut,
     responses=responses(400, 409, 413, 415, 422, 503, 507),
     summary="Set up an installation",
 )
 def create(
-    sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)],
-    unit: Unit,
-    response: Response,
-    asker: Asker,
-    client_id: ClientId,
-) -> InstallationOut:
+    sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)], asker: Asker, once: OncePosted
+) -> Response:
     """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
-    row = service.set_up(unit, sent, asker.person_id, client_id)
-    response.headers["Location"] = f"/api/v1/installations/{row.id}"
-    return to_response(row)
+    return once.do(lambda unit: made(service.set_up(unit, sent, asker.person_id))).response()
 
 
 @router.get("", **requires(Rule.SIGNED_IN), responses=responses(422, 503), summary="List installations")

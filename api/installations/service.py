@@ -5,7 +5,6 @@ from datetime import UTC, datetime
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Installation
-from taperwise.api.core.idempotency import require_same_payload
 from taperwise.api.installations import repository
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.units import Units
@@ -13,22 +12,17 @@ from taperwise.api.schemas.units import Units
 __all__ = ["change_units", "set_up"]
 
 
-def set_up(session: Session, sent: InstallationIn, owner_id: int | None, client_id: str | None) -> Installation:
-    """Store an installation; one that came before under the same id is stored once.
+def set_up(session: Session, sent: InstallationIn, owner_id: int | None) -> Installation:
+    """Store an installation.
 
     Raises
     ------
-    InvalidValueError, ReusedKeyError
-        If its parts do not fit together, or the id is another installation's.
+    InvalidValueError
+        If its parts do not fit together.
     """
     sent.record()  # refuses what does not fit together before anything is stored
     document = sent.model_dump(mode="json", exclude_none=True)
-    earlier = None if client_id is None else repository.by_client(session, client_id)
-    if earlier is None:
-        return repository.add(session, document, datetime.now(UTC), owner_id, client_id)
-    units_apart = {**earlier.document, "units": None} == {**document, "units": None}  # they may be changed later
-    require_same_payload(units_apart and earlier.owner_id == owner_id, client_id, "an installation")
-    return earlier
+    return repository.add(session, document, datetime.now(UTC), owner_id)
 
 
 def change_units(session: Session, installation_id: int, units: Units) -> None:

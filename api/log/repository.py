@@ -10,7 +10,6 @@ from taperwise.api.core.database import Correction, Entry, Trace
 
 __all__ = [
     "append",
-    "by_client",
     "corrections",
     "entries",
     "entry",
@@ -55,12 +54,6 @@ def entry(session: Session, installation_id: int, sequence: int) -> Entry | None
     return session.scalars(query).one_or_none()
 
 
-def by_client(session: Session, installation_id: int, client_id: str) -> Entry | None:
-    """The entry its sender gave this id, if it came."""
-    query = select(Entry).where(Entry.installation_id == installation_id, Entry.client_id == client_id)
-    return session.scalars(query).one_or_none()
-
-
 def corrections(session: Session, installation_id: int) -> dict[int, list[Correction]]:
     """Corrections of an installation's entries by the entry's id, in the order in which they were made."""
     query = (
@@ -76,18 +69,16 @@ def corrections(session: Session, installation_id: int) -> dict[int, list[Correc
 
 
 def keep_correction(
-    session: Session, entry_id: int, recorded_at: datetime, reason: str, document: dict[str, Any] | None,
-    client_id: str | None = None,
-) -> None:  # fmt: skip
+    session: Session, entry_id: int, recorded_at: datetime, reason: str, document: dict[str, Any] | None
+) -> None:
     """Keep a correction."""
-    row = Correction(entry_id=entry_id, recorded_at=recorded_at, reason=reason, document=document, client_id=client_id)
-    session.add(row)
+    session.add(Correction(entry_id=entry_id, recorded_at=recorded_at, reason=reason, document=document))
     session.flush()
 
 
 def append(
     session: Session, installation_id: int, sequence: int, kind: str, document: dict[str, Any],
-    happened_at: datetime, recorded_at: datetime, client_id: str | None = None,
+    happened_at: datetime, recorded_at: datetime,
 ) -> Entry:  # fmt: skip
     """Append an entry."""
     row = Entry(
@@ -97,7 +88,6 @@ def append(
         document=document,
         happened_at=happened_at,
         recorded_at=recorded_at,
-        client_id=client_id,
     )
     session.add(row)
     session.flush()

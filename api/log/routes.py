@@ -1,13 +1,18 @@
 """Routes of the log: record a run, record an adjustment, read it all back."""
 
+from collections.abc import Callable
 from typing import Annotated
 
-from fastapi import APIRouter, Body
+from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
+from fastapi.responses import JSONResponse
+from pydantic_core import to_jsonable_python
+from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db, ReadingUnit, Sequence
-from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository as installations
@@ -95,83 +100,99 @@ _ADJUSTMENTS: dict[str, Example] = {
 }
 
 
-@router.post("/runs", **requires(Rule.SEES), status_code=201, responses=_APPEND_REFUSALS, summary="Record a ground run")
+def _answered(made: Made, answering: Answering, installation_id: int) -> JSONResponse:
+    """What was recorded, now or before, with the answer to the log as it is."""
+    recorded = dict(made.document)
+    parts = answering.answer(installation_id).parts(*recorded.pop("warnings"))
+    return JSONResponse(recorded | to_jsonable_python(parts), made.status, answering.response.headers)
+
+
+@router.post(
+    "/runs",
+    **requires(Rule.SEES),
+    status_code=201,
+    response_model=RunRecorded,
+    responses=_APPEND_REFUSALS,
+    summary="Record a ground run",
+)
 def run(
     installation_id: InstallationId,
     sent: Annotated[RunIn, Body(openapi_examples=_RUNS)],
     database: Db,
     answering: Answering,
-    client_id: ClientId,
-) -> RunRecorded:
+    once: OncePosted,
+) -> Response:
     """The air and at least one observation. The answer holds the confidence and the next step."""
+    made = once.earlier or once.do(_run(database, installation_id, sent))
+    return _answered(made, answering, installation_id)
+
+
+def _run(database: Database, installation_id: int, sent: RunIn) -> Callable[[Session], Made]:
+    """How a run is recorded, its trace read before the unit of work begins."""
     with database.reading() as session:
         sent = service.with_remembered_mapping(session, installation_id, sent)
     traced = read(sent)
-    with database.unit() as session:
-        recorded = service.record_run(session, installation_id, sent, traced, client_id)
-    answer = answering.answer(installation_id)
-    return RunRecorded(
-        run=recorded,
-        sweeps=traced.sweeps,
-        means=service.run_means(traced.run),
-        **answer.parts(*traced.warnings),
-    )
+
+    def deed(session: Session) -> Made:
+        recorded = service.record_run(session, installation_id, sent, traced)
+        means = service.run_means(traced.run)
+        return Made({"run": recorded, "sweeps": traced.sweeps, "means": means, "warnings": traced.warnings})
+
+    return deed
 
 
 @router.post(
     "/adjustments",
     **requires(Rule.SEES),
     status_code=201,
+    response_model=AdjustmentRecorded,
     responses=_APPEND_REFUSALS,
     summary="Record what was turned or changed",
 )
 def adjustment(
     installation_id: InstallationId,
     sent: Annotated[AdjustmentIn, Body(openapi_examples=_ADJUSTMENTS)],
-    database: Db,
     answering: Answering,
-    client_id: ClientId,
-) -> AdjustmentRecorded:
+    once: OncePosted,
+) -> Response:
     """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
-    with database.unit() as session:
-        recorded, warnings = service.record_adjustment(session, installation_id, sent, client_id)
+
+    def deed(session: Session) -> Made:
+        recorded, warnings = service.record_adjustment(session, installation_id, sent)
         position = service.load(session, installation_id).position()
-    answer = answering.answer(installation_id)
-    return AdjustmentRecorded(
-        adjustment=recorded,
-        position=position,
-        **answer.parts(*warnings),
-    )
+        return Made({"adjustment": recorded, "position": position, "warnings": warnings})
+
+    return _answered(once.do(deed), answering, installation_id)
 
 
 @router.post(
     "/acknowledgements",
     **requires(Rule.SEES),
     status_code=201,
+    response_model=AcknowledgeRecorded,
     responses=_APPEND_REFUSALS,
     summary="Say what was found",
 )
 def acknowledgement(
     installation_id: InstallationId,
     sent: Annotated[AcknowledgeIn, Body(openapi_examples=_CAUSES)],
-    database: Db,
     answering: Answering,
-    client_id: ClientId,
-) -> AcknowledgeRecorded:
+    once: OncePosted,
+) -> Response:
     """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again."""
-    with database.unit() as session:
-        recorded, warnings = service.record_acknowledgement(session, installation_id, sent, client_id)
-    answer = answering.answer(installation_id)
-    return AcknowledgeRecorded(
-        acknowledged=recorded,
-        **answer.parts(*warnings),
-    )
+
+    def deed(session: Session) -> Made:
+        recorded, warnings = service.record_acknowledgement(session, installation_id, sent)
+        return Made({"acknowledged": recorded, "warnings": warnings})
+
+    return _answered(once.do(deed), answering, installation_id)
 
 
 @router.post(
     "/entries/{sequence}/corrections",
     **requires(Rule.SEES),
     status_code=201,
+    response_model=CorrectionRecorded,
     responses=_APPEND_REFUSALS,
     summary="Correct or void an entry",
 )
@@ -179,20 +200,17 @@ def correction(
     installation_id: InstallationId,
     sequence: Sequence,
     sent: Annotated[CorrectionIn, Body(openapi_examples=_CORRECTIONS)],
-    database: Db,
     answering: Answering,
-    client_id: ClientId,
-) -> CorrectionRecorded:
+    once: OncePosted,
+) -> Response:
     """A mistyped run or adjustment: what it should have been, or nothing. The history keeps both."""
-    with database.unit() as session:
-        entry = service.record_correction(session, installation_id, sequence, sent, client_id)
+
+    def deed(session: Session) -> Made:
+        entry = service.record_correction(session, installation_id, sequence, sent)
         position = service.load(session, installation_id).position()
-    answer = answering.answer(installation_id)
-    return CorrectionRecorded(
-        entry=entry,
-        position=position,
-        **answer.parts(),
-    )
+        return Made({"entry": entry, "position": position, "warnings": []})
+
+    return _answered(once.do(deed), answering, installation_id)
 
 
 @router.get("/history", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="All that was recorded")

@@ -11,7 +11,6 @@ from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Correction, Entry
-from taperwise.api.core.idempotency import require_same_payload
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
@@ -149,15 +148,13 @@ def _correction_out(kind: str, c: Correction) -> CorrectionOut:
     )
 
 
-def record_correction(
-    session: Session, installation_id: int, sequence: int, sent: CorrectionIn, client_id: str | None = None
-) -> EntryOut:
-    """Keep a correction beside the entry it corrects; one that came before under the same id is kept once.
+def record_correction(session: Session, installation_id: int, sequence: int, sent: CorrectionIn) -> EntryOut:
+    """Keep a correction beside the entry it corrects.
 
     Raises
     ------
-    NotFoundError, InvalidValueError, ReusedKeyError
-        If there is no such entry, the correction is of another kind or cannot be used, or its id is another's.
+    NotFoundError, InvalidValueError
+        If there is no such entry, or the correction is of another kind or cannot be used.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     row = repository.entry(session, installation_id, sequence)
@@ -181,13 +178,7 @@ def record_correction(
         if isinstance(fitted, ChangeNeedle):
             owner.record().needle(fitted.needle)
     document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
-    kept = repository.corrections(session, installation_id).get(row.id, [])
-    earlier = next((c for c in kept if client_id is not None and c.client_id == client_id), None)
-    if earlier is not None:
-        same = (earlier.reason, earlier.document) == (sent.reason, document)
-        require_same_payload(same, client_id, f"a correction of entry {sequence}")
-        return to_response(row, owner, kept)
-    repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document, client_id)
+    repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
     load(session, installation_id)  # the log has to hold together afterwards too
     return to_response(row, owner, repository.corrections(session, installation_id)[row.id])
 
@@ -202,65 +193,52 @@ def with_remembered_mapping(session: Session, installation_id: int, sent: RunIn)
     return sent.model_copy(update={"trace": sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})})
 
 
-def record_run(
-    session: Session, installation_id: int, sent: RunIn, traced: Traced, client_id: str | None = None
-) -> EntryOut:
-    """Append a run, and keep its trace. One that came before under the same client's id is answered, not appended.
+def record_run(session: Session, installation_id: int, sent: RunIn, traced: Traced) -> EntryOut:
+    """Append a run, and keep its trace.
 
     Raises
     ------
-    NotFoundError, InvalidValueError, TimeOrderError, ReusedKeyError
-        If there is no such installation, the run cannot be used, it is out of order, or its id is another entry's.
+    NotFoundError, InvalidValueError, TimeOrderError
+        If there is no such installation, the run cannot be used, or it is out of order.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)  # refuses what cannot be before it is stored
-    earlier = _earlier(session, installation_id, "run", traced.run, client_id)
-    if earlier is not None:
-        return to_response(earlier, owner)
-    row = _append(session, installation_id, "run", traced.run, client_id)
+    row = _append(session, installation_id, "run", traced.run)
     if sent.trace is not None:
         read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
         repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
     return to_response(row, owner)
 
 
-def record_adjustment(
-    session: Session, installation_id: int, sent: AdjustmentKinds, client_id: str | None = None
-) -> tuple[EntryOut, list[str]]:
+def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKinds) -> tuple[EntryOut, list[str]]:
     """Append an adjustment, as `record_run` does; what is unusual about it comes back as warnings.
 
     Raises
     ------
-    NotFoundError, InvalidValueError, TimeOrderError, ReusedKeyError
-        If there is no such installation, the adjustment is not plausible, it is out of order, or its id is another's.
+    NotFoundError, InvalidValueError, TimeOrderError
+        If there is no such installation, the adjustment is not plausible, or it is out of order.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     installation = owner.record()
     adjustment = sent.record()
     if isinstance(adjustment, ChangeNeedle):
         installation.needle(adjustment.needle)
-    row = _earlier(session, installation_id, "adjustment", sent, client_id)
-    row = row or _append(session, installation_id, "adjustment", sent, client_id)
+    row = _append(session, installation_id, "adjustment", sent)
     return to_response(row, owner), step_warnings(adjustment, installation)
 
 
-def record_acknowledgement(
-    session: Session, installation_id: int, sent: AcknowledgeIn, client_id: str | None = None
-) -> tuple[EntryOut, list[str]]:
+def record_acknowledgement(session: Session, installation_id: int, sent: AcknowledgeIn) -> tuple[EntryOut, list[str]]:
     """Append an acknowledgement, as `record_run` does; where nothing was run since the last one, that is a warning.
 
     Raises
     ------
-    NotFoundError, TimeOrderError, ReusedKeyError
-        If there is no such installation, it is out of order, or its id is another entry's.
+    NotFoundError, TimeOrderError
+        If there is no such installation, or it is out of order.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
-    earlier = _earlier(session, installation_id, "acknowledged", sent, client_id)
-    if earlier is not None:
-        return to_response(earlier, owner), []
     log = load(session, installation_id)
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
-    row = _append(session, installation_id, "acknowledged", sent, client_id)
+    row = _append(session, installation_id, "acknowledged", sent)
     return to_response(row, owner), [] if pending else ["Nothing was run since the last one; it is recorded anyway."]
 
 
@@ -285,18 +263,7 @@ def step_warnings(adjustment: Adjustment, installation: Installation) -> list[st
 _Sent = RunIn | AdjustmentKinds | AcknowledgeIn
 
 
-def _earlier(session: Session, installation_id: int, kind: str, sent: _Sent, client_id: str | None) -> Entry | None:
-    """The entry that came under this id before. Its time may differ: one that had to wait is sent with a time."""
-    row = None if client_id is None else repository.by_client(session, installation_id, client_id)
-    if row is None:
-        return None
-    document = sent.model_dump(mode="json", exclude_none=True)
-    same = row.kind == kind and {**row.document, "time": None} == {**document, "time": None}
-    require_same_payload(same, client_id, f"entry {row.sequence}")
-    return row
-
-
-def _append(session: Session, installation_id: int, kind: str, sent: _Sent, client_id: str | None) -> Entry:
+def _append(session: Session, installation_id: int, kind: str, sent: _Sent) -> Entry:
     now = datetime.now(UTC)
     happened = sent.happened_at(now)
     last = repository.latest(session, installation_id)
@@ -316,4 +283,4 @@ def _append(session: Session, installation_id: int, kind: str, sent: _Sent, clie
             )
     sequence = 1 if last is None else last.sequence + 1
     document = sent.model_dump(mode="json", exclude_none=True)
-    return repository.append(session, installation_id, sequence, kind, document, happened, now, client_id)
+    return repository.append(session, installation_id, sequence, kind, document, happened, now)

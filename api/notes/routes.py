@@ -3,12 +3,12 @@
 from datetime import UTC, datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Body
+from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import InstallationId
-from taperwise.api.core.dependencies import ReadingUnit, Unit
-from taperwise.api.core.idempotency import ClientId
+from taperwise.api.core.dependencies import ReadingUnit
+from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository as installations
@@ -28,17 +28,17 @@ _EXAMPLES: dict[str, Example] = {
     "",
     **requires(Rule.SEES),
     status_code=201,
+    response_model=NoteOut,
     responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Leave a note",
 )
 def leave(
     installation_id: InstallationId,
     sent: Annotated[NoteIn, Body(openapi_examples=_EXAMPLES)],
-    unit: Unit,
-    client_id: ClientId,
-) -> NoteOut:
+    once: OncePosted,
+) -> Response:
     """A note for whoever works at the installation; it changes nothing of the record."""
-    return repository.add(unit, installation_id, sent, datetime.now(UTC), client_id)
+    return once.do(lambda unit: Made(repository.add(unit, installation_id, sent, datetime.now(UTC)))).response()
 
 
 @router.get("", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Notes")

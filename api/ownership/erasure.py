@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.accounts import repository
 from taperwise.api.accounts.tables import AdviserGrant, Person
 from taperwise.api.core.database import Answer, Correction, Entry, Note, Trace
+from taperwise.api.core.idempotency import forget_installation, forget_person
 from taperwise.api.core.roles import Role
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import EnginePriorRow
@@ -32,6 +33,7 @@ def erase_installation(session: Session, installation_id: int) -> None:
     session.execute(delete(Trace).where(Trace.entry_id.in_(entries)))
     for table in (Entry, Note, Answer, EnginePriorRow, AdviserGrant, EarlierFitRow):
         session.execute(delete(table).where(table.installation_id == installation_id))
+    forget_installation(session, installation_id)
     session.delete(row)
     session.flush()
 
@@ -57,6 +59,7 @@ def erase(session: Session, person_id: int) -> list[int]:
     for number in gone:
         erase_installation(session, number)
     repository.forget(session, person_id)
+    forget_person(session, person_id)
     row.name, row.roles, row.password, row.pool_token, row.erased_at = None, [], None, None, datetime.now(UTC)
     session.flush()
     repository.changed_by_nobody(session, person_id)

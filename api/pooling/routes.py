@@ -4,18 +4,21 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body
 from fastapi.openapi.models import Example
+from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db, ReadingUnit, Unit
+from taperwise.api.core.idempotency import Made, Once, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Floor
-from taperwise.api.recommendations.service import AdviceDesk
+from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.pool import ConsentIn, ContributionOut, PoolOut
 
-__all__ = ["router"]
+__all__ = ["contribute_once", "router"]
 
 router = APIRouter(prefix="/api/v1", tags=["pool"])
 
@@ -34,13 +37,28 @@ def contribute(
     sent: Annotated[ConsentIn, Body(openapi_examples=_EXAMPLES)],
     database: Db,
     desk: AdviceDesk,
+    once: OncePosted,
 ) -> ContributionOut:
     """With the owner's consent: a likelihood summary and coarse traits, all of it shown in the answer."""
+    if once.earlier is None:
+        contribute_once(once, database, desk, installation_id, sent.owner)
+    with database.reading() as session:
+        return service.shown(session, installation_id)
+
+
+def contribute_once(
+    once: Once, database: Database, desk: RecommendationService, installation_id: int, owner: str | None
+) -> None:
+    """Contribute. The key keeps no copy of what leaves: taken back, it is deleted."""
     with database.reading() as session:
         learned_from = log.load(session, installation_id)
     summary = desk.summarise(learned_from)
-    with database.unit() as session:
-        return service.contribute(session, installation_id, summary, sent.owner)
+
+    def deed(session: Session) -> Made:
+        service.contribute(session, installation_id, summary, owner)
+        return Made(None)
+
+    once.do(deed)
 
 
 @router.get(

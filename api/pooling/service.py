@@ -1,5 +1,6 @@
 """What happens when an owner contributes, withdraws, or asks where to start."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -176,10 +177,15 @@ def state_of(session: Session, floor: int) -> PoolOut:
 
 def choose_prior(
     database: Database, installation_id: int, wanted: str, given: str | None, floor: int, fitter: Fitter
-) -> PriorOut:
+) -> Callable[[Session], PriorOut]:
     """Choose the prior an installation starts from; it stays the same from then on.
 
     No transaction is open while the pool is fitted without the owner's engines.
+
+    Returns
+    -------
+    callable
+        Keeps the choice, in the unit of work it is called in.
 
     Raises
     ------
@@ -196,12 +202,15 @@ def choose_prior(
         basis = basis.fitted(basis.others, fitter)
     served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind_of(installation))
     document = _prior_document(served, basis.why, basis.version, basis.quarter)
-    with database.unit() as session:
+
+    def keep(session: Session) -> PriorOut:
         _not_begun(session, installation_id, wanted)
         basis.keep(session)
         put_prior(session, installation_id, token, basis.version, document)
         repository.forget_answer(session, installation_id)
-    return prior_out(document)
+        return prior_out(document)
+
+    return keep
 
 
 def on_owner_changed(session: Session, installation_id: int) -> None:

@@ -2,11 +2,12 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body
+from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.dependencies import Db, ReadingUnit
+from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations.prior import EnginePriorRow, prior_of, prior_row
@@ -33,6 +34,7 @@ _EXAMPLES: dict[str, Example] = {
     "/installations/{installation_id}/prior",
     **requires(Rule.SEES),
     status_code=201,
+    response_model=PriorOut,
     responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
     summary="Choose the prior to start from",
 )
@@ -42,9 +44,13 @@ def choose_prior(
     database: Db,
     floor: Floor,
     fitter: Fit,
-) -> PriorOut:
+    once: OncePosted,
+) -> Response:
     """The pool's word or the expert's, before the first entry; it does not change afterwards."""
-    return service.choose_prior(database, installation_id, sent.prior, sent.owner, floor, fitter)
+    if once.earlier is not None:
+        return once.earlier.response()
+    keep = service.choose_prior(database, installation_id, sent.prior, sent.owner, floor, fitter)
+    return once.do(lambda session: Made(keep(session))).response()
 
 
 @router.get(

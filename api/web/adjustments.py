@@ -8,11 +8,12 @@ from pydantic import TypeAdapter
 
 from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.dependencies import Db
+from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
-from taperwise.api.web.client_ids import id_in, new_id
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
@@ -48,35 +49,31 @@ def blank(installation_id: InstallationId, database: Db) -> Response:
 
 
 @router.post("/adjust", **requires(Rule.SEES))
-def record(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+def record(installation_id: InstallationId, typed: Form, database: Db, once: OnceTyped) -> Response:
     """Record what was done as the JSON API would, or show what is wrong beside what was typed."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     try:
-        client_id = id_in(typed)
         sent = validate_document(_ADJUSTMENT, document_of(typed))
-        with database.unit() as session:
-            _, warnings = service.record_adjustment(session, installation_id, sent, client_id)
+        made = once.do(lambda session: Made(service.record_adjustment(session, installation_id, sent)[1]))
     except (RefusedError, TaperwiseError) as error:
         return _form(log, typed, field_errors(error), 422)
-    if warnings:
+    if made.document:
         return page(
             "recorded.html", number=installation_id, name=name_of(log), here="/adjust", heading="It is recorded",
-            warnings=warnings,
+            warnings=made.document,
         )  # fmt: skip
     return RedirectResponse(f"/installations/{installation_id}", 303)
 
 
 @router.post("/acknowledge", **requires(Rule.SEES))
-def acknowledge(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+def acknowledge(installation_id: InstallationId, typed: Form, database: Db, once: OnceTyped) -> Response:
     """Record what was found, or show what is wrong beside it."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     try:
-        client_id = id_in(typed)
         sent = validate_document(_ACKNOWLEDGE, typed.document("cause", "note", "time"))
-        with database.unit() as session:
-            service.record_acknowledgement(session, installation_id, sent, client_id)
+        once.do(lambda session: Made(service.record_acknowledgement(session, installation_id, sent)[1]))
     except (RefusedError, TaperwiseError) as error:
         return page(
             "acknowledge.html", 422, number=installation_id, name=name_of(log), here="/acknowledge",

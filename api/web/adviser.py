@@ -10,6 +10,7 @@ from pydantic import TypeAdapter
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Database, Installation
 from taperwise.api.core.dependencies import Db
+from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository as installations
@@ -20,7 +21,7 @@ from taperwise.api.recommendations.status_query import InstallationStatus, overv
 from taperwise.api.schemas.notes import NoteIn
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
-from taperwise.api.web.client_ids import id_in, new_id
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.pagination import Leafed
@@ -116,15 +117,13 @@ def _row(
 
 
 @router.post("/installations/{installation_id}/notes", **requires(Rule.SEES))
-def leave(installation_id: InstallationId, typed: Form, database: Db) -> Response:
+def leave(installation_id: InstallationId, typed: Form, database: Db, once: OnceTyped) -> Response:
     """Leave a note, which is shown on the card of the next step; or show what is wrong beside it."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     try:
-        client_id = id_in(typed)
         sent = validate_document(_NOTE, typed.document("text", "author"))
-        with database.unit() as session:
-            notes.add(session, installation_id, sent, datetime.now(UTC), client_id)
+        once.do(lambda session: Made(notes.add(session, installation_id, sent, datetime.now(UTC))))
     except (RefusedError, TaperwiseError) as error:
         return page(
             "note.html", 422, number=installation_id, name=name_of(log), here="/notes", heading="A note",

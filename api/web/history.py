@@ -9,6 +9,7 @@ from pydantic import TypeAdapter
 from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db, Sequence
+from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository as installations
@@ -18,7 +19,7 @@ from taperwise.api.schemas.corrections import CorrectionIn
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.web import adjustments, runs
-from taperwise.api.web.client_ids import id_in, new_id
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
@@ -86,13 +87,14 @@ def blank(installation_id: InstallationId, sequence: Sequence, database: Db) -> 
 
 
 @router.post("/entries/{sequence}/correct", **requires(Rule.SEES))
-def correct(installation_id: InstallationId, sequence: Sequence, typed: Form, database: Db) -> Response:
+def correct(
+    installation_id: InstallationId, sequence: Sequence, typed: Form, database: Db, once: OnceTyped
+) -> Response:
     """Keep the correction beside the entry."""
     entry = _entry(database, installation_id, sequence)
     try:
         sent = validate_document(_CORRECTION, _document(entry, typed))
-        with database.unit() as session:
-            service.record_correction(session, installation_id, sequence, sent, id_in(typed))
+        once.do(lambda session: Made(service.record_correction(session, installation_id, sequence, sent)))
     except (RefusedError, TaperwiseError) as error:
         return _form(database, installation_id, entry, typed, _unnested(field_errors(error)), 422)
     return RedirectResponse(f"/installations/{installation_id}/history", 303)

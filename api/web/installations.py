@@ -11,11 +11,12 @@ from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository, service
+from taperwise.api.installations.routes import made as as_made
 from taperwise.api.presentation.units import PRESETS
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.recommendations.status_query import overview
 from taperwise.api.schemas.installation import InstallationIn
-from taperwise.api.web.client_ids import id_in, new_id
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed, no_field, row_of
 from taperwise.api.web.pagination import Leafed
 from taperwise.api.web.problem_pages import PageRoute
@@ -62,20 +63,18 @@ def blank() -> Response:
 
 
 @router.post("/installations/new", **requires(Rule.SETS_UP))
-def create(typed: Form, database: Db, asker: Asker) -> Response:
+def create(typed: Form, asker: Asker, once: OnceTyped) -> Response:
     """Set up an installation, or show what is wrong beside what was typed."""
     rows = _rows(typed)
     if typed.get("more_rows"):
         return _form(typed, [], min(rows + 3, _MOST_ROWS))
     typed = _without_empty_rows(typed)
     try:
-        client_id = id_in(typed)
         sent = validate_document(_INSTALLATION, _document(typed))
-        with database.unit() as session:
-            row = service.set_up(session, sent, asker.person_id, client_id)
+        made = once.do(lambda session: as_made(service.set_up(session, sent, asker.person_id)))
     except (RefusedError, TaperwiseError) as error:
         return _form(typed, field_errors(error), _rows(typed), 422)
-    return RedirectResponse(f"/installations/{row.id}", 303)
+    return RedirectResponse(f"/installations/{made.installation_id}", 303)
 
 
 def _form(typed: Typed, errors: list[Any], rows: int, status: int = 200) -> Response:

@@ -13,6 +13,7 @@ from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.charts.data import ChartData, Portraits
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
+from taperwise.api.core.idempotency import Made
 from taperwise.api.core.json_body import BodyError, parse
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, validate_document
@@ -22,7 +23,7 @@ from taperwise.api.exports.sheet import Sheet, as_pdf, sheet_of
 from taperwise.api.log import service
 from taperwise.api.recommendations.service import FAILURES, AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
-from taperwise.api.web.client_ids import id_in
+from taperwise.api.web.client_ids import OnceTyped
 from taperwise.api.web.content_policy import HEADERS
 from taperwise.api.web.form_data import Form
 from taperwise.api.web.history import entries_of
@@ -122,12 +123,11 @@ def export(installation_id: InstallationId, database: Db) -> Response:
 
 
 @router.post("/installations/import", **requires(Rule.SETS_UP))
-def bring_in(typed: Form, database: Db, asker: Asker) -> Response:
+def bring_in(typed: Form, asker: Asker, once: OnceTyped) -> Response:
     """Unpack a parcel as a new installation."""
     sent = validate_document(_PARCEL, _document(typed.raw.get("file", "")))
-    with database.unit() as session:
-        number = archive.unpack(session, sent, asker.person_id, id_in(typed))
-    return RedirectResponse(f"/installations/{number}", 303)
+    made = once.do(lambda session: Made(None, installation_id=archive.unpack(session, sent, asker.person_id)))
+    return RedirectResponse(f"/installations/{made.installation_id}", 303)
 
 
 def _document(text: str) -> Any:

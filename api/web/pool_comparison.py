@@ -16,11 +16,13 @@ from taperwise.api.installations.prior import prior_row
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.pooling.dependencies import Fit, Floor
+from taperwise.api.pooling.routes import contribute_once
 from taperwise.api.pooling.starting_point_routes import start_of_log
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.units import Units
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
@@ -55,21 +57,22 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
 def start_from(installation_id: InstallationId, typed: Form, database: Db, floor: Floor, fitter: Fit) -> Response:
     """Choose the pool's word or the expert's to start from."""
     wanted = "pool" if typed.get("prior") == "pool" else "expert"
-    service.choose_prior(database, installation_id, wanted, typed.get("owner") or None, floor, fitter)
+    keep = service.choose_prior(database, installation_id, wanted, typed.get("owner") or None, floor, fitter)
+    with database.unit() as session:
+        keep(session)
     return RedirectResponse(f"/installations/{installation_id}/similar", 303)
 
 
 @router.post("/leave", **requires(Rule.OWNS))
-def leave(installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+def leave(
+    installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk, work: AtWork, once: OnceTyped
+) -> Response:
     """Leave what this engine taught, with consent."""
     if not typed.get("consent"):
         one = FieldError(field="consent", value="", message="nothing leaves without it", cure="Tick it, or leave it.")
         return _page(installation_id, database, desk, work, [one], 422)
-    with database.reading() as session:
-        recorded = log.load(session, installation_id)
-    summary = desk.summarise(recorded)
-    with database.unit() as session:
-        service.contribute(session, installation_id, summary, typed.get("owner") or None)
+    if once.earlier is None:
+        contribute_once(once, database, desk, installation_id, typed.get("owner") or None)
     return RedirectResponse(f"/installations/{installation_id}/similar#pool", 303)
 
 
@@ -118,6 +121,7 @@ def _page(
         working=ran and this_one is None,
         left=left,
         told_apart=told_apart,
+        client_id=new_id(),
     )
 
 

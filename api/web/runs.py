@@ -10,6 +10,7 @@ from pydantic import TypeAdapter
 from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
+from taperwise.api.core.idempotency import Made, Once
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import repository, service
@@ -18,7 +19,7 @@ from taperwise.api.recommendations.service import AdviceDesk, RecommendationServ
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.recording import read
-from taperwise.api.web.client_ids import id_in, new_id
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
@@ -54,21 +55,23 @@ def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Re
 
 
 @router.post("/run", **requires(Rule.SEES))
-def record(installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk) -> Response:
+def record(installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk, once: OnceTyped) -> Response:
     """Record the run as the JSON API would, or show what is wrong beside what was typed."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     try:
-        client_id = id_in(typed)
-        sent = validate_document(_RUN, document_of(typed))
-        with database.reading() as session:
-            sent = service.with_remembered_mapping(session, installation_id, sent)
-        traced = read(sent)
-        with database.unit() as session:
-            service.record_run(session, installation_id, sent, traced, client_id)
+        if once.earlier is None:
+            _record(once, database, installation_id, validate_document(_RUN, document_of(typed)))
     except (RefusedError, TaperwiseError) as error:
         return _form(log, desk, database, typed, field_errors(error), status=422)
     return RedirectResponse(f"/installations/{installation_id}", 303)
+
+
+def _record(once: Once, database: Database, installation_id: int, sent: RunIn) -> None:
+    with database.reading() as session:
+        sent = service.with_remembered_mapping(session, installation_id, sent)
+    traced = read(sent)
+    once.do(lambda session: Made(service.record_run(session, installation_id, sent, traced)))
 
 
 def document_of(typed: Typed) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from taperwise.api.core.dependencies import Db, KeyId
 from taperwise.api.core.roles import Rule, Scope, requires
 from taperwise.api.core.settings import Settings
 from taperwise.api.core.validation_errors import FieldError
+from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
@@ -99,12 +100,11 @@ def account(asker: Asker, database: Db) -> Response:
 
 
 @router.post("/account/keys", **requires(Rule.SIGNED_IN))
-def new_key(typed: Form, asker: Asker, database: Db) -> Response:
+def new_key(typed: Form, asker: Asker, database: Db, once: OnceTyped) -> Response:
     """Another key, shown once."""
     scope = Scope.READING if typed.get("scope") == Scope.READING else Scope.EVERYTHING
-    with database.unit() as session:
-        _, secret = service.give_key(session, _number(asker), typed.get("label")[:100] or "a key", scope)
-    return _account(asker, database, secret=secret)
+    made = service.give_key_once(once, _number(asker), typed.get("label")[:100] or "a key", scope)
+    return _account(asker, database, secret=made.secret)
 
 
 @router.post("/account/keys/{key_id}/revoke", **requires(Rule.SIGNED_IN))
@@ -139,4 +139,4 @@ def _account(
     if asker.person_id is not None:
         with database.reading() as session:
             keys = [KeyOut.of(row) for row in repository.keys_of(session, asker.person_id)]
-    return page("account.html", status, asker=asker, keys=keys, secret=secret, errors=errors or [])
+    return page("account.html", status, asker=asker, keys=keys, secret=secret, errors=errors or [], client_id=new_id())

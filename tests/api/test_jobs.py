@@ -241,7 +241,8 @@ def test_a_worker_that_dies_costs_no_answer(
     with stored.unit() as session:  # recorded a while ago
         session.execute(update(Entry).values(recorded_at=datetime.now(UTC) - timedelta(hours=1)))
     command = [sys.executable, "-m", "tests.api.dying_worker", url, step]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    root = Path(__file__).parents[2]
+    environment = {**os.environ, "PYTHONPATH": f"{root / '.src'}{os.pathsep}{root}"}
     died = subprocess.run(command, env=environment, capture_output=True, text=True, check=False, timeout=300)
     assert died.returncode == 9, died.stderr
     assert _due(stored) == ([2, 3] if step == "once stored" else [1, 2, 3])
@@ -360,7 +361,7 @@ def test_ten_thousand_installations_are_one_question(tmp_path: Path) -> None:
     now, numbers = datetime.now(UTC), range(1, 10_001)
     with database.unit() as session:
         session.execute(insert(Installation), [{"id": n, "created_at": now, "document": {}} for n in numbers])
-        entry = {"kind": "run", "happened_at": now, "recorded_at": now, "document": {}, "client_id": None}
+        entry = {"kind": "run", "happened_at": now, "recorded_at": now, "document": {}}
         rows = [entry | {"installation_id": n, "sequence": s} for n in numbers for s in (1, 2, 3)]
         session.execute(insert(Entry), rows)
         answer = {"seed": SEED, "model_version": stale_answers.MODEL_VERSION, "document": {}}

@@ -47,7 +47,7 @@ def cold_process(sent: "InstallationIn", before: int, seed: int) -> float:
         desk.prepare()
         log, _ = tuned(sent.record(), before, seed)
         with database.unit() as session:
-            number = set_up(session, sent, None, None).id
+            number = set_up(session, sent, None).id
         for entry in as_sent(log):
             with database.unit() as session:
                 if isinstance(entry, RunIn):

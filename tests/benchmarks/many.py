@@ -97,5 +97,5 @@ def _copied(database: "Database", first: int, copies: int, console: Any) -> int:
 
 def _of(row: Any, installation_id: int) -> dict[str, Any]:
     """The columns of a row, for another installation."""
-    kept = {c.key: getattr(row, c.key) for c in row.__mapper__.column_attrs if c.key not in ("id", "client_id")}
+    kept = {c.key: getattr(row, c.key) for c in row.__mapper__.column_attrs if c.key not in ("id",)}
     return {**kept, "installation_id": installation_id}

@@ -19,6 +19,7 @@ def upgrade() -> None:
     _logs()
     _answers()
     _pool()
+    _idempotency_keys()
 
 
 def _people() -> None:
@@ -71,9 +72,7 @@ def _installations() -> None:
         sa.Column("created_at", _TIME, nullable=False),
         sa.Column("document", sa.JSON(), nullable=False),
         sa.Column("owner_id", sa.BigInteger(), sa.ForeignKey("people.id"), nullable=True, index=True),
-        sa.Column("client_id", sa.String(64), nullable=True),
     )
-    op.create_index("uq_installations_client_id", "installations", ["client_id"], unique=True)
     op.create_table(
         "trusts",
         sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), primary_key=True),
@@ -83,13 +82,11 @@ def _installations() -> None:
     op.create_table(
         "notes",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
-        sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), nullable=False),
+        sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), nullable=False, index=True),
         sa.Column("written_at", _TIME, nullable=False),
         sa.Column("author", sa.String(100), nullable=False),
         sa.Column("text", sa.String(2000), nullable=False),
-        sa.Column("client_id", sa.String(64), nullable=True),
     )
-    op.create_index("uq_notes_client_id", "notes", ["installation_id", "client_id"], unique=True)
 
 
 def _logs() -> None:
@@ -102,10 +99,8 @@ def _logs() -> None:
         sa.Column("happened_at", _TIME, nullable=False),
         sa.Column("recorded_at", _TIME, nullable=False),
         sa.Column("document", sa.JSON(), nullable=False),
-        sa.Column("client_id", sa.String(64), nullable=True),
         sa.UniqueConstraint("installation_id", "sequence", name="uq_entries_sequence"),
     )
-    op.create_index("uq_entries_client_id", "entries", ["installation_id", "client_id"], unique=True)
     op.create_table(
         "corrections",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
@@ -113,9 +108,7 @@ def _logs() -> None:
         sa.Column("recorded_at", _TIME, nullable=False),
         sa.Column("reason", sa.String(500), nullable=False),
         sa.Column("document", sa.JSON(none_as_null=True), nullable=True),
-        sa.Column("client_id", sa.String(64), nullable=True),
     )
-    op.create_index("uq_corrections_client_id", "corrections", ["entry_id", "client_id"], unique=True)
     op.create_table(
         "traces",
         sa.Column("entry_id", _ID, sa.ForeignKey("entries.id"), primary_key=True),
@@ -191,4 +184,20 @@ def _pool() -> None:
         "pool_elsewhere",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
         sa.Column("members", sa.JSON(), nullable=False),
+    )
+
+
+def _idempotency_keys() -> None:
+    op.create_table(
+        "idempotency_keys",
+        sa.Column("caller", sa.BigInteger(), primary_key=True, autoincrement=False),
+        sa.Column("key", sa.String(64), primary_key=True),
+        sa.Column("operation", sa.String(200), nullable=False),
+        sa.Column("digest", sa.String(64), nullable=False),
+        sa.Column("created_at", _TIME, nullable=False, index=True),
+        sa.Column("status", sa.Integer(), nullable=True),
+        sa.Column("location", sa.String(200), nullable=True),
+        sa.Column("document", sa.JSON(none_as_null=True), nullable=True),
+        sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), nullable=True, index=True),
+        sa.Column("person_id", _ID, sa.ForeignKey("people.id"), nullable=True, index=True),
     )

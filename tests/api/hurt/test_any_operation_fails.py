@@ -86,7 +86,7 @@ def _tune(client: Client, needles: list[dict[str, Any]], failing: Failing) -> st
     made = _until_done(lambda: client.post("/api/v1/installations", json=sent, headers=once), failing)
     place = made.headers["Location"]
     for number, (method, address, body) in enumerate(_steps(place)):
-        headers = {"Idempotency-Key": f"step-{number:04d}"}
+        headers = {"Idempotency-Key": f"{place.rpartition('/')[2]}-step-{number:04d}"}
         _until_done(lambda: client.request(method, address, json=body, headers=headers), failing)  # noqa: B023 - at once
     return str(place)
 
