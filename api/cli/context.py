@@ -1,12 +1,11 @@
-"""What the commands work with: the database and the adviser of the settings, quantities as they are typed."""
+"""What the commands that record and answer work with: the database and the adviser of the settings."""
 
 import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 from rich.console import Console
@@ -21,10 +20,7 @@ from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.service import RecommendationService
 from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["DataFolder", "DatabaseUrl", "Shop", "opened", "opened_database", "print_json", "quantity"]
-
-DataFolder = Annotated[Path | None, typer.Option("--data-folder", help="Where the database lives.")]
-DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A database elsewhere, as a SQLAlchemy URL.")]
+__all__ = ["Shop", "opened", "print_json", "quantity"]
 
 _QUANTITY = re.compile(r"\s*([+-]?\d*[.,]?\d+)\s*(.*?)\s*")
 _SIGNS = {
@@ -69,23 +65,6 @@ def opened() -> Iterator[Shop]:
                 RecommendationService(make_recommender, settings.seed),
                 Console(stderr=True, highlight=False, markup=False),
             )
-    finally:
-        database.close()
-
-
-@contextmanager
-def opened_database(data_folder: Path | None, database_url: str | None) -> Iterator[tuple[Database, int]]:
-    """The database, migrated, and the pool's floor; closed at the end. What changes is kept as changed from here."""
-    given = {"data_folder": data_folder, "database_url": database_url}
-    settings = Settings(**{name: value for name, value in given.items() if value is not None})
-    compile_cache.use(settings.cache_folder)
-
-    database = Database(settings.url)
-    database.watchers.append(audit.watch)
-    try:
-        database.migrate()
-        with as_principal(COMMAND_LINE):
-            yield database, settings.pool_floor
     finally:
         database.close()
 

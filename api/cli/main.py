@@ -76,9 +76,9 @@ COMMANDS = {
     "person": {
         "add": ("people.add", "Make somebody known."),
         "list": ("people.listing", "Everybody who is known."),
-        "export": ("people.export", "Write everything that is stored of somebody to a file."),
-        "erase": ("people.erase", "Erase somebody with every installation they own. It cannot be undone."),
-        "give": ("people.give", "Make somebody the owner of an installation."),
+        "export": ("ownership.export", "Write everything that is stored of somebody to a file."),
+        "erase": ("ownership.erase", "Erase somebody with every installation they own. It cannot be undone."),
+        "give": ("ownership.give", "Make somebody the owner of an installation."),
     },
     "key": {
         "new": ("people.new", "Give somebody a key; it is shown once."),

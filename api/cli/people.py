@@ -1,8 +1,6 @@
 """``taperwise person`` and ``key``: who may use a service that tells people apart."""
 
-import json
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -13,19 +11,24 @@ from taperwise.api.accounts import repository
 from taperwise.api.accounts.service import add as added
 from taperwise.api.accounts.service import give_key
 from taperwise.api.accounts.service import revoke as revoked
-from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
 from taperwise.api.core.roles import Role, Scope
-from taperwise.api.ownership import adviser_access, erasure
-from taperwise.api.ownership.data_export import export_of
-from taperwise.shared.errors import InvalidValueError, NotFoundError
+from taperwise.shared.errors import NotFoundError
 
-__all__ = ["add", "erase", "export", "give", "key_list", "listing", "new", "revoke"]
+__all__ = ["Name", "add", "key_list", "listing", "new", "number_of", "revoke"]
 
 
-_Name = Annotated[str, typer.Argument(help="What they are called here.")]
+Name = Annotated[str, typer.Argument(help="What they are called here.")]
 
 
-def _number(session: Session, name: str) -> int:
+def number_of(session: Session, name: str) -> int:
+    """The number of somebody.
+
+    Raises
+    ------
+    NotFoundError
+        If there is nobody of that name.
+    """
     row = repository.by_name(session, name)
     if row is None:
         known = ", ".join(each.name or "" for each in repository.people(session)) or "nobody yet"
@@ -34,7 +37,7 @@ def _number(session: Session, name: str) -> int:
 
 
 def add(
-    name: _Name,
+    name: Name,
     role: Annotated[list[Role], typer.Option("--role", help="May be repeated.")],
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
@@ -56,54 +59,8 @@ def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) ->
     Console().print(table)
 
 
-def export(
-    name: _Name,
-    file: Annotated[Path, typer.Argument(help="Where to write it.")],
-    data_folder: DataFolder = None,
-    database_url: DatabaseUrl = None,
-) -> None:
-    """Write everything that is stored of somebody to a file."""
-    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
-        document: dict[str, Any] = export_of(session, _number(session, name))
-    try:
-        file.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InvalidValueError(
-            f"it cannot be written: {error.strerror}", field="FILE", value=file.name, cure="Choose another place."
-        ) from None
-    typer.echo(f"{len(document['installations'])} installations: {file}")
-
-
-def erase(
-    name: _Name,
-    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
-    data_folder: DataFolder = None,
-    database_url: DatabaseUrl = None,
-) -> None:
-    """Erase somebody with every installation they own. It cannot be undone."""
-    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
-        number = _number(session, name)
-        count = len(repository.owned(session, number))
-        if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
-            raise typer.Exit(1)
-        gone = erasure.erase(session, number)
-    typer.echo(f"Erased, with {len(gone)} installations. Backups made before still hold them.")
-
-
-def give(
-    installation: Annotated[int, typer.Argument(min=1, help="Number of the installation.")],
-    name: _Name,
-    data_folder: DataFolder = None,
-    database_url: DatabaseUrl = None,
-) -> None:
-    """Make somebody the owner of an installation."""
-    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
-        adviser_access.give(session, installation, _number(session, name))
-    typer.echo(f"Installation {installation} is now {name}'s.")
-
-
 def new(
-    name: _Name,
+    name: Name,
     label: Annotated[str, typer.Option("--label", help="What it is for.")] = "a key",
     scope: Annotated[Scope, typer.Option("--scope", help="What it may be used for.")] = Scope.EVERYTHING,
     data_folder: DataFolder = None,
@@ -111,16 +68,16 @@ def new(
 ) -> None:
     """Give somebody a key; it is shown once."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
-        row, secret = give_key(session, _number(session, name), label, scope)
+        row, secret = give_key(session, number_of(session, name), label, scope)
     typer.echo(f"Key {row.id} of {name}, for {scope.value}. It is shown this once:", err=True)
     typer.echo(secret)
 
 
-def key_list(name: _Name, data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
+def key_list(name: Name, data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
     """Somebody's keys, without what opens."""
     table = Table("number", "label", "for", "made", "last used", "revoked")
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
-        for row in repository.keys_of(session, _number(session, name)):
+        for row in repository.keys_of(session, number_of(session, name)):
             times = (row.created_at, row.last_used_at, row.revoked_at)
             shown = ["–" if time is None else f"{time:%Y-%m-%d %H:%M}" for time in times]
             table.add_row(str(row.id), row.label, row.scope, *shown)
@@ -128,12 +85,12 @@ def key_list(name: _Name, data_folder: DataFolder = None, database_url: Database
 
 
 def revoke(
-    name: _Name,
+    name: Name,
     key: Annotated[int, typer.Argument(min=1, help="Number of the key.")],
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
     """Let a key open nothing any more."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
-        revoked(session, _number(session, name), key)
+        revoked(session, number_of(session, name), key)
     typer.echo(f"Key {key} opens nothing any more.")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
 from taperwise.api.pooling.exchange import export as exported
 from taperwise.api.pooling.exchange import merge as merged
 from taperwise.api.pooling.exchange import read

@@ -10,7 +10,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
-from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
 from taperwise.api.core.settings import Settings
 from taperwise.api.refit.fleet import Refitted, refit_fleet
 from taperwise.api.refit.workers import on_processes, on_scheduler

@@ -8,7 +8,7 @@ import typer
 
 from taperwise.api.backup.backup import back_up
 from taperwise.api.backup.restore import restore as restored
-from taperwise.api.cli.context import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
 
 __all__ = ["backup", "restore"]
 

@@ -1,0 +1,62 @@
+"""``taperwise person export``, ``erase`` and ``give``: what is stored of somebody, and whose it is."""
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from taperwise.api.accounts import repository
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.people import Name, number_of
+from taperwise.api.ownership import adviser_access, erasure
+from taperwise.api.ownership.data_export import export_of
+from taperwise.shared.errors import InvalidValueError
+
+__all__ = ["erase", "export", "give"]
+
+
+def export(
+    name: Name,
+    file: Annotated[Path, typer.Argument(help="Where to write it.")],
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Write everything that is stored of somebody to a file."""
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
+        document: dict[str, Any] = export_of(session, number_of(session, name))
+    try:
+        file.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise InvalidValueError(
+            f"it cannot be written: {error.strerror}", field="FILE", value=file.name, cure="Choose another place."
+        ) from None
+    typer.echo(f"{len(document['installations'])} installations: {file}")
+
+
+def erase(
+    name: Name,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Erase somebody with every installation they own. It cannot be undone."""
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
+        number = number_of(session, name)
+        count = len(repository.owned(session, number))
+        if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
+            raise typer.Exit(1)
+        gone = erasure.erase(session, number)
+    typer.echo(f"Erased, with {len(gone)} installations. Backups made before still hold them.")
+
+
+def give(
+    installation: Annotated[int, typer.Argument(min=1, help="Number of the installation.")],
+    name: Name,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
+) -> None:
+    """Make somebody the owner of an installation."""
+    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
+        adviser_access.give(session, installation, number_of(session, name))
+    typer.echo(f"Installation {installation} is now {name}'s.")
