@@ -13,8 +13,8 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
 from taperwise.api.core.roles import RULE_KEY, Rule
-from taperwise.api.core.storage_failures import failure_of, is_disk_full
-from taperwise.api.core.validation_errors import FieldError, refusal, shown, shown_sentence
+from taperwise.api.core.storage_failures import StorageFailure, failure_of, is_disk_full
+from taperwise.api.core.validation_errors import FieldError, field_error, refusal, shown_sentence
 from taperwise.shared.errors import (
     ConflictError,
     ForbiddenError,
@@ -39,6 +39,7 @@ __all__ = [
     "problem",
     "responses",
     "status_of",
+    "storage_failure",
 ]
 
 MEDIA_TYPE = "application/problem+json"
@@ -154,11 +155,7 @@ async def _ours(request: Request, error: Exception) -> JSONResponse:
         progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
         return JSONResponse(progress.model_dump(), 202, headers=waiting)
     status, title = status_of(error)
-    seen = "" if error.value is None else shown(error.value)
-    one = FieldError(
-        field=error.field, value=seen, message=shown_sentence(error.message), cure=shown_sentence(error.cure)
-    )
-    response = problem(status, title, shown_sentence(str(error)), [one])
+    response = problem(status, title, shown_sentence(str(error)), [field_error(error)])
     response.headers.update(waiting)
     if status == 401:
         response.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
@@ -184,10 +181,16 @@ async def _http(_request: Request, error: Exception) -> JSONResponse:
     return response
 
 
-async def _database(request: Request, error: Exception) -> JSONResponse:
+def storage_failure(request: Request, error: Exception) -> StorageFailure:
+    """What to answer where database or disk failed; it is logged and counted."""
     failure = failure_of(error, request.method)
     _log.error("database_failed", error=type(error).__name__, kind=failure.kind)
     _count(request, failure.kind)
+    return failure
+
+
+async def _database(request: Request, error: Exception) -> JSONResponse:
+    failure = storage_failure(request, error)
     response = problem(failure.status, failure.title, failure.detail)
     response.headers.update(failure.headers)
     return response

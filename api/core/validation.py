@@ -6,7 +6,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from taperwise.api.core.json_body import BodyError, parse
-from taperwise.api.core.validation_errors import FieldError, refusal, shown, shown_sentence
+from taperwise.api.core.validation_errors import FieldError, field_error, refusal
 from taperwise.shared.errors import TaperwiseError
 
 __all__ = ["RefusedError", "field_errors", "validate_document"]
@@ -41,6 +41,4 @@ def field_errors(error: TaperwiseError | RefusedError) -> list[FieldError]:
     """What is wrong, field by field."""
     if isinstance(error, RefusedError):
         return error.errors
-    seen = "" if error.value is None else shown(error.value)
-    message, cure = shown_sentence(error.message), shown_sentence(error.cure)
-    return [FieldError(field=error.field, value=seen, message=message, cure=cure)]
+    return [field_error(error)]

@@ -8,8 +8,9 @@ from pydantic import BaseModel
 from taperwise.api.schemas.adjustments import AcknowledgeIn, ChangeNeedleIn, ChangePartIn, TurnScrewIn
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.run import RunIn
+from taperwise.shared.errors import TaperwiseError
 
-__all__ = ["FieldError", "refusal", "shown", "shown_sentence"]
+__all__ = ["FieldError", "field_error", "refusal", "shown", "shown_sentence"]
 
 _SHOWN = 80
 
@@ -33,6 +34,14 @@ def shown(value: Any) -> str:
 def shown_sentence(text: str) -> str:
     """A whole sentence, safe to print."""
     return _printable(text)[:1000]
+
+
+def field_error(error: TaperwiseError) -> FieldError:
+    """One of our errors, told."""
+    seen = "" if error.value is None else shown(error.value)
+    return FieldError(
+        field=error.field, value=seen, message=shown_sentence(error.message), cure=shown_sentence(error.cure)
+    )
 
 
 def _printable(text: str) -> str:

@@ -4,7 +4,6 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 from urllib.parse import quote
 
-import structlog
 from fastapi import Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse
@@ -14,16 +13,14 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
 from taperwise.api.accounts.authentication import SIGN_IN
-from taperwise.api.core.problems import status_of
-from taperwise.api.core.storage_failures import failure_of, is_disk_full
+from taperwise.api.core.problems import status_of, storage_failure
+from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.core.validation import RefusedError, field_errors
 from taperwise.api.core.validation_errors import FieldError, refusal
 from taperwise.api.web.rendering import page
 from taperwise.shared.errors import TaperwiseError, UnknownCallerError
 
 __all__ = ["PageRoute", "sign_in_first"]
-
-_log = structlog.get_logger("taperwise")
 
 
 class PageRoute(APIRoute):
@@ -75,9 +72,7 @@ def sign_in_first() -> Response:
 
 
 def _unstored(request: Request, error: Exception) -> Response:
-    failure = failure_of(error, request.method)
-    _log.error("database_failed", error=type(error).__name__, kind=failure.kind)
-    request.app.state.figures.failure(failure.kind)
+    failure = storage_failure(request, error)
     response = _problem(failure.status, f"{failure.title}. {failure.detail}", [])
     response.headers.update(failure.headers)
     return response
