@@ -11,7 +11,7 @@ from taperwise.api.files.day import adjustment_body, read, run_body
 from taperwise.api.files.installation import fixture, installation_from
 from taperwise.api.presentation.confidence_text import confidence_lines
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.presentation.formatting import STAGES
+from taperwise.api.presentation.formatting import STAGES, shown
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.schemas.run import RunIn
@@ -88,13 +88,13 @@ def _tune(
         title = f"Run {number}: {run_words(sent, owner.units, owner.elevation)}"
         _print(console, title, suggestion, owner.units, cautions=number == 1)
         if suggestion.action.kind in (ActionKind.KEEP, ActionKind.INSPECT):
-            _tell_truth(console, engine, air)
+            _tell_truth(console, engine, air, owner.units)
             return suggestion.action.kind is ActionKind.KEEP, day
         for adjustment in suggestion.action.adjustments():
             engine.adjust(adjustment)
             entries.append(adjustment)
             day.append(adjustment)
-    _tell_truth(console, engine, air)
+    _tell_truth(console, engine, air, owner.units)
     return False, day
 
 
@@ -114,29 +114,30 @@ def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
 
 
 def _print(console: Console, title: str, suggestion: Suggestion, units: Units, *, cautions: bool) -> None:
-    shown = suggestion_out(suggestion, units)
-    stage = STAGES[shown.stage]
+    told = suggestion_out(suggestion, units)
+    stage = STAGES[told.stage]
     console.print(f"\n[bold]{title}[/bold]")
     console.print(f"  stage: [cyan]{stage}[/cyan]")
-    for line in confidence_lines(shown.confidence):
+    for line in confidence_lines(told.confidence):
         console.print(f"  {line}")
-    console.print(f"  [bold green]{shown.action.instruction}[/bold green]")
-    console.print(f"  why: {shown.why}")
-    console.print(f"  expect: {shown.expect}")
-    for warning in shown.warnings:
+    console.print(f"  [bold green]{told.action.instruction}[/bold green]")
+    console.print(f"  why: {told.why}")
+    console.print(f"  expect: {told.expect}")
+    for warning in told.warnings:
         console.print(f"  [yellow]{warning}[/yellow]")
     if not cautions:
         console.print("  [yellow]the cautions above hold for this step too[/yellow]")
     else:
         console.print("  [yellow]cautions:[/yellow]")
-        for caution in shown.cautions:
+        for caution in told.cautions:
             console.print(f"    - {caution}")
 
 
-def _tell_truth(console: Console, engine: VirtualEngine, air: Air) -> None:
+def _tell_truth(console: Console, engine: VirtualEngine, air: Air, units: Units) -> None:
     truth = engine.truth(air)
+    rise = shown("temperature_rise", truth.rise_kelvin, units.temperature_rise)
     console.print(
-        f"\nThe truth, now that it is over: rise {truth.rise_kelvin * 1.8:.0f} °F "
+        f"\nThe truth, now that it is over: rise {rise} "
         f"({'right' if truth.full_right else 'not right'}), idle mixture "
         f"{'right' if truth.idle_right else 'not right'}, idle {truth.idle_rpm:.0f} rpm "
         f"({'right' if truth.speed_right else 'not right'})."

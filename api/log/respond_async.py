@@ -10,6 +10,7 @@ from fastapi import Depends, Header, Request, Response
 
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
+from taperwise.api.presentation.recorded_text import ANSWER_BEING_MADE, ANSWER_WHEN_ASKED
 from taperwise.api.schemas.recommendation import SuggestionOut
 
 __all__ = ["AnswerMode", "Answering", "RecommendationResult"]
@@ -66,10 +67,8 @@ class AnswerMode:
                 self.response.headers["Retry-After"] = str(answered.retry_after)
             return answered
         if not self.worker.ask(installation_id):
-            return RecommendationResult(None, ["It is recorded; its answer is made when the suggestion is asked for."])
-        return RecommendationResult(
-            None, ["It is recorded, and its answer is being made. Ask for the suggestion in a moment."]
-        )
+            return RecommendationResult(None, [ANSWER_WHEN_ASKED])
+        return RecommendationResult(None, [ANSWER_BEING_MADE])
 
 
 def _answering(

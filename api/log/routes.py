@@ -19,6 +19,7 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response as installation_outward
 from taperwise.api.log import repository, service
 from taperwise.api.log.respond_async import Answering
+from taperwise.api.presentation.recorded_text import run_means
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
 from taperwise.api.schemas.corrections import CorrectionIn
 from taperwise.api.schemas.installation import InstallationIn
@@ -135,7 +136,7 @@ def _run(database: Database, installation_id: int, sent: RunIn) -> Callable[[Ses
 
     def deed(session: Session) -> Made:
         recorded = service.record_run(session, installation_id, sent, traced)
-        means = service.run_means(traced.run)
+        means = run_means(traced.run)
         return Made({"run": recorded, "sweeps": traced.sweeps, "means": means, "warnings": traced.warnings})
 
     return deed

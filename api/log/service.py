@@ -14,7 +14,7 @@ from taperwise.api.core.database import Correction, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
-from taperwise.api.presentation import idle_text
+from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.column_mapping import Mapping
 from taperwise.api.schemas.corrections import CorrectionIn, CorrectionOut
@@ -27,7 +27,7 @@ from taperwise.api.traces.recording import Traced
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
-from taperwise.shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
 
 __all__ = [
@@ -40,8 +40,6 @@ __all__ = [
     "record_correction",
     "record_of",
     "record_run",
-    "run_means",
-    "step_warnings",
     "to_response",
     "with_remembered_mapping",
 ]
@@ -239,25 +237,7 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     log = load(session, installation_id)
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
     row = _append(session, installation_id, "acknowledged", sent)
-    return to_response(row, owner), [] if pending else ["Nothing was run since the last one; it is recorded anyway."]
-
-
-def run_means(run: RunIn) -> list[str]:
-    """What single readings of a run mean, in words."""
-    return [] if run.idle_rpm_rise is None else [idle_text.rise_means(run.idle_rpm_rise.si())]
-
-
-def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:
-    """Warnings about an adjustment that was made and is recorded all the same."""
-    most = installation.limits.largest_turns
-    if isinstance(adjustment, TurnScrew | TurnIdleStop) and abs(adjustment.turns) > most + 1e-9:
-        leaner = isinstance(adjustment, TurnScrew) and adjustment.turns < 0
-        danger = " and can lean the engine until it is damaged at full throttle" if leaner else ""
-        return [
-            f"{abs(adjustment.turns):g} turn is more than the small-step limit of {most:g}: a bigger step runs past "
-            f"the setting looked for, teaches less{danger}. It is recorded as made; make the next one smaller."
-        ]
-    return []
+    return to_response(row, owner), [] if pending else [NOTHING_RUN_SINCE]
 
 
 _Sent = RunIn | AdjustmentKinds | AcknowledgeIn

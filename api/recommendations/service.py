@@ -18,6 +18,7 @@ from taperwise.api.log import service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.observability.metrics import Metrics
 from taperwise.api.observability.tracing import NO_SPANS, Spans
+from taperwise.api.presentation.recorded_text import NO_SUGGESTION, getting_ready
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations import repository
 from taperwise.api.recommendations.countdown import Countdown
@@ -231,17 +232,10 @@ class RecommendationService:
         try:
             return RecommendationResult(self.answer(database, installation_id))
         except NotReadyError as error:
-            words = (
-                f"Recorded. The model is being made ready, about {error.seconds} s left. Ask for the next step then."
-            )
-            return RecommendationResult(None, [words], error.seconds)
+            return RecommendationResult(None, [getting_ready(error.seconds)], error.seconds)
         except FAILURES as error:
             _log.error("learning_failed", installation=installation_id, error=type(error).__name__, exc_info=True)
-            return RecommendationResult(
-                None,
-                ["It is recorded, but no suggestion could be made from it. Ask for the suggestion again; until there "
-                 "is one, change nothing."],
-            )  # fmt: skip
+            return RecommendationResult(None, [NO_SUGGESTION])
 
     def _counted(self, learn: Callable[[], Any]) -> Any:
         if self._figures is None:
