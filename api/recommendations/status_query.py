@@ -25,7 +25,7 @@ class InstallationStatus:
     last_entry, last_run : datetime or None
     notes : int
     kept : SuggestionOut or None
-        The answer to its log as it stands, if it was made already.
+        The answer to its log as it stands without its alternatives, if it was made already.
     """
 
     last_entry: datetime | None = None
@@ -66,7 +66,7 @@ def overview(session: Session, rows: Sequence[Installation], seed: int) -> dict[
         answer = answers.get(row.id)
         fresh = answer is not None and answer.sequence == sequence + corrected.get(row.id, 0)
         units = Units.model_validate(row.document.get("units") or {})
-        kept = in_units(answer.document, units) if answer is not None and fresh else None
+        kept = in_units(answer.document, units, brief=True) if answer is not None and fresh else None
         shown[row.id] = InstallationStatus(last_entry, last_run, notes.get(row.id, 0), kept)
     return shown
 

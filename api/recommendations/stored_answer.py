@@ -20,12 +20,21 @@ def as_document(suggestion: Suggestion) -> dict[str, Any]:
     return document
 
 
-def in_units(kept: dict[str, Any] | None, units: Units) -> SuggestionOut | None:
-    """A kept answer as it is shown; None where it was kept by a release whose answers looked different."""
+def in_units(kept: dict[str, Any] | None, units: Units, *, brief: bool = False) -> SuggestionOut | None:
+    """A kept answer as it is shown; None where it was kept by a release whose answers looked different.
+
+    Parameters
+    ----------
+    kept : dict or None
+        As `as_document` made it.
+    units : Units
+    brief : bool
+        Whether the alternatives, which hold most of the figures, are left out: a list shows a hundred answers.
+    """
     if kept is None:
         return None
     try:
-        found = _SUGGESTION.validate_python(kept)
+        found = _SUGGESTION.validate_python(kept | {"alternatives": []} if brief else kept)
     except ValidationError:
         return None
     return suggestion_out(found, units)

@@ -72,6 +72,7 @@ def test_a_kept_answer_is_the_answer(recorded: Recommender, installation: Instal
         document = json.loads(json.dumps(as_document(s)))
         for units in (_FAHRENHEIT, _CELSIUS):
             assert in_units(document, units) == suggestion_out(s, units)
+            assert in_units(document, units, brief=True) == suggestion_out(replace(s, alternatives=()), units)
         assert not [text for text in _texts(document) if len(text.split()) > 3]
 
 
