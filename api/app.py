@@ -29,7 +29,7 @@ from taperwise.api.observability.tracing import Spans, spans_asked_for
 from taperwise.api.ownership import routes as ownership
 from taperwise.api.pooling import routes as pooling
 from taperwise.api.pooling import starting_point_routes as starting_point
-from taperwise.api.pooling.release import checked_floor, real_fitter
+from taperwise.api.pooling.release import checked_floor
 from taperwise.api.recommendations import routes as recommendations
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
@@ -86,7 +86,6 @@ def create_app(
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
     app.state.pool_floor = checked_floor(settings.pool_floor)
-    app.state.fitter = real_fitter
     app.state.gallery = ChartData(app.state.desk, database)
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)

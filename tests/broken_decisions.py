@@ -31,6 +31,7 @@ _CYLINDERS, _NOISE, _UNITS = "model/traces/cylinders.py", "model/physics/noise.p
 _GATE = "api/accounts/authorization.py"
 _TRADE = ("tests/model/prediction/test_middling_engine.py", "tests/model/design/test_trade_experience.py")
 _REFUSALS, _WHO_MAY = "tests/model/design/test_refusals.py", "tests/api/accounts/test_who_may.py"
+_POOL_OWNERS = "tests/api/accounts/test_pool_owners.py"
 
 _STEP_LIMIT = Decision(
     "step-limit",
@@ -322,6 +323,8 @@ _CONSENT = Decision(
         "tests/api/test_pool.py::test_what_leaves_is_a_summary_and_coarse_traits",
         "tests/api/web/test_similar.py::test_leaving_and_taking_back",
         f"{_WHO_MAY}::test_an_adviser_records_but_does_not_own",
+        f"{_POOL_OWNERS}::test_an_imported_copy_is_never_contributed",
+        f"{_POOL_OWNERS}::test_a_log_that_was_typed_again_counts_once",
     ),
     (
         Break("the API takes a no for a yes", "api/schemas/pool.py", "consent: Literal[True]", "consent: bool"),
@@ -333,6 +336,11 @@ _CONSENT = Decision(
         Break(
             "an adviser may give it on the page", "api/web/pool_comparison.py",
             '@router.post("/leave", **requires(Rule.OWNS))', '@router.post("/leave", **requires(Rule.SEES))',
+        ),
+        Break("an imported engine is no copy", "api/exports/archive.py", "row.imported = True", "row.imported = False"),
+        Break(
+            "a log counts for everybody who holds it", "api/pooling/fitting.py",
+            "earliest.setdefault(row.engine, row)", "earliest.setdefault(str(row.id), row)",
         ),
     ),
 )  # fmt: skip

@@ -63,11 +63,6 @@ COMMANDS = {
     },
     "pool": {
         "release": ("pool.release", "Publish the next version, if nobody would be exposed by it."),
-        "export": ("pool.export", "Write all contributions to a file for another service."),
-        "merge": (
-            "pool.merge",
-            "Take another service's pool in; what is here already, tampered with or from the future is refused.",
-        ),
         "audit": (
             "pool.audit",
             "What happened to the pool, for whoever runs the service: others see it with the next version, in fives.",

@@ -79,7 +79,10 @@ class Base(DeclarativeBase):
 
 
 class Installation(Base):
-    """An installation: the document as it was sent, and whose it is; nobody's where people are not told apart."""
+    """An installation: the document as it was sent, and whose it is; nobody's where people are not told apart.
+
+    `imported`: it came from an export file and is a copy.
+    """
 
     __tablename__ = "installations"
 
@@ -87,6 +90,7 @@ class Installation(Base):
     created_at: Mapped[datetime] = mapped_column(Utc)
     owner_id: Mapped[int | None] = mapped_column(BigInteger, ForeignKey("people.id"), index=True)
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
+    imported: Mapped[bool] = mapped_column(default=False)
 
 
 class Entry(Base):

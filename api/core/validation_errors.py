@@ -127,9 +127,7 @@ _CURES = {
 
 
 _OF_PATTERNS = {
-    r"^[0-9a-f]{32}$": "Give all 32 characters of it, 0 to 9 and a to f, as they were answered.",
     r"^[0-9a-f]{64}$": "Give all 64 characters of it, 0 to 9 and a to f.",
-    r"^\d{4}Q[1-4]$": "Give a year and its quarter, for instance 2026Q2.",
 }
 """Cures of texts that are of one form only; any other pattern asks for printable characters."""
 

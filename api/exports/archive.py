@@ -3,7 +3,6 @@
 import hashlib
 import json
 import math
-import secrets
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
@@ -190,6 +189,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
         )  # fmt: skip
     _read("contents.installation", InstallationIn, contents.installation).record()
     row = installations.add(session, contents.installation, contents.created_at, owner_id)
+    row.imported = True  # its owner agreed to nothing: a copy is never shared with the pool
     last: datetime | None = None
     for number, packed in enumerate(contents.entries, 1):
         if last is not None and packed.happened_at < last:
@@ -210,7 +210,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
 
 
 def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> None:
-    """The prior under a new owner token: the old one stays with its owner.
+    """The prior it started from.
 
     Raises
     ------
@@ -232,7 +232,7 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
         raise InvalidValueError(
             f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE
         ) from None
-    put_prior(session, installation_id, secrets.token_hex(16), packed.version, document)
+    put_prior(session, installation_id, packed.version, document)
 
 
 _MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}

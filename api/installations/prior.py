@@ -2,7 +2,7 @@
 
 from typing import Any, TypeGuard
 
-from sqlalchemy import JSON, ForeignKey, Integer, String
+from sqlalchemy import JSON, ForeignKey, Integer
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from taperwise.api.core.database import Base, Id
@@ -13,12 +13,11 @@ __all__ = ["EnginePriorRow", "in_our_scale", "parsed", "prior_from_document", "p
 
 
 class EnginePriorRow(Base):
-    """An installation's owner token, and the prior it started from; no document: the expert's."""
+    """The prior an installation started from; no document: the expert's."""
 
     __tablename__ = "engine_priors"
 
     installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
-    owner: Mapped[str] = mapped_column(String(32))
     version: Mapped[int | None] = mapped_column(Integer)
     document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
@@ -28,15 +27,13 @@ def prior_row(session: Session, installation_id: int) -> EnginePriorRow | None:
     return session.get(EnginePriorRow, installation_id)
 
 
-def put_prior(
-    session: Session, installation_id: int, owner: str, version: int | None, document: dict[str, Any] | None
-) -> None:
+def put_prior(session: Session, installation_id: int, version: int | None, document: dict[str, Any] | None) -> None:
     """Keep the prior an installation starts from."""
     row = session.get(EnginePriorRow, installation_id)
     if row is None:
-        row = EnginePriorRow(installation_id=installation_id, owner=owner)
+        row = EnginePriorRow(installation_id=installation_id)
         session.add(row)
-    row.owner, row.version, row.document = owner, version, document
+    row.version, row.document = version, document
     session.flush()
 
 

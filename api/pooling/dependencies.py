@@ -1,12 +1,10 @@
-"""What the pool's routes ask for beside the usual: the floor, and who fits a population."""
+"""What the pool's routes ask for beside the usual: the floor."""
 
 from typing import Annotated
 
 from fastapi import Depends, Request
 
-from taperwise.api.pooling.fitting import Fitter
-
-__all__ = ["Fit", "Floor"]
+__all__ = ["Floor"]
 
 
 def _floor(request: Request) -> int:
@@ -14,10 +12,4 @@ def _floor(request: Request) -> int:
     return floor
 
 
-def _fitter(request: Request) -> Fitter:
-    fitter: Fitter = request.app.state.fitter
-    return fitter
-
-
 Floor = Annotated[int, Depends(_floor)]
-Fit = Annotated[Fitter, Depends(_fitter)]

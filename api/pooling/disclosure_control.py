@@ -1,8 +1,9 @@
 """What may be published, seen by whom it could expose."""
 
 from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
-__all__ = ["FLOOR", "FLOOR_LEAST", "disclosure_violation"]
+__all__ = ["FLOOR", "FLOOR_LEAST", "Behind", "Members", "disclosure_violation"]
 
 FLOOR = 5
 """Distinct owners behind anything published; usual disclosure threshold (El Emam, as in the references)."""
@@ -10,20 +11,25 @@ FLOOR = 5
 FLOOR_LEAST = 3
 """No setting goes below (same source)."""
 
-Members = Mapping[str, str]
-"""Contribution's digest to its owner."""
+
+class Behind(NamedTuple):
+    """Whose an engine in a version is, and the digest of the log it was summarised from."""
+
+    owner: str
+    log: str
 
 
-def disclosure_violation(
-    members: Members, earlier: Iterable[Members], floor: int, elsewhere: Iterable[Members] = ()
-) -> str:
-    """Why these contributions may not be published; empty if they may.
+Members = Mapping[str, Behind]
+"""By the digest that an engine is known by."""
+
+
+def disclosure_violation(members: Members, earlier: Iterable[Members], floor: int) -> str:
+    """Why these engines may not be published; empty if they may.
 
     Whoever sees two versions sees their difference, so any two versions, not only neighbours, must differ by at least
-    `floor` distinct owners, came they or went. The same holds for what other services may have published; only to
-    publish what they have tells nothing new.
+    `floor` distinct owners, whether their engines came, went or were run on.
     """
-    owners = set(members.values())
+    owners = {each.owner for each in members.values()}
     if len(owners) < floor:
         return f"{len(owners)} distinct owners stand behind it; it takes {floor}"
     for number, before in enumerate(earlier, start=1):
@@ -32,12 +38,11 @@ def disclosure_violation(
             return f"it would be the same as version {number}"
         if len(changed) < floor:
             return f"it would differ from version {number} by {len(changed)} owners; it takes {floor}"
-    for there in elsewhere:
-        if 0 < (few := len(_changed(members, there))) < floor:
-            return f"it would differ by {few} owners from what another service may publish; it takes {floor}"
     return ""
 
 
 def _changed(one: Members, other: Members) -> set[str]:
-    """Owners of what is in only one of the two."""
-    return {one.get(d) or other[d] for d in one.keys() ^ other.keys()}
+    """Owners of the engines that are not the same in both; an engine whose log another holds, too, is one."""
+    nobody = Behind("", "")
+    engines = [e for e in one.keys() | other.keys() if one.get(e, nobody).log != other.get(e, nobody).log]
+    return {(one.get(e) or other[e]).owner for e in engines}

@@ -9,19 +9,27 @@ from sqlalchemy.orm import Session
 from taperwise.api.core.database import Database
 from taperwise.api.pooling import repository
 from taperwise.api.pooling.disclosure_control import FLOOR, FLOOR_LEAST, disclosure_violation
-from taperwise.api.pooling.fitting import Fitter, enterable, measured_rows, members_of
+from taperwise.api.pooling.fitting import (
+    Fitter,
+    document_of,
+    enterable,
+    measured_rows,
+    members_of,
+    one_per_engine,
+    with_copies,
+)
 from taperwise.api.pooling.noise import checked_budget, noisy_sum, spent
-from taperwise.api.pooling.prior_source import document_of
 from taperwise.api.pooling.service import now_quarter
 from taperwise.api.pooling.tables import Contribution
-from taperwise.api.schemas.pool_documents import ContributionDoc, NoiseDoc, PublishedDoc
+from taperwise.api.schemas.pool_documents import NoiseDoc, PublishedDoc
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.model.population.covariates import COVARIATES
 from taperwise.model.population.engine_summaries import EngineSummaries
 from taperwise.model.population.fitting import Population, PopulationSampler
 from taperwise.model.population.predictive_prior import POPULATION_PRIORS
 from taperwise.model.population.private_moments import owner_vector, population_of_moments
-from taperwise.model.population.published import publish
+from taperwise.model.population.published import Published, publish
+from taperwise.model.population.scale import SCALE
 from taperwise.shared.errors import ConflictError, InvalidValueError
 
 __all__ = ["checked_floor", "real_fitter", "release"]
@@ -90,32 +98,45 @@ def release(
         population = fitter(measured_rows(entering))
     else:
         population, rho, noise = _noisy(entering, rhos, epsilon, delta)
-    document = document_of(publish(population), 0, now_quarter(now)).model_copy(update={"noise": noise})
+    document = _published(publish(population), now_quarter(now), noise)
     with database.unit() as session:
         again = _entering(session, floor)
-        if members_of(again) != members_of(entering):
+        if [row.id for row in again] != [row.id for row in entering]:
             raise ConflictError(
                 "nothing is published: the pool changed while it was fitted", field="pool", cure="Publish once more."
             )
         document = document.model_copy(update=_came_and_went(session, again, document))
-        version = repository.publish(session, document.model_dump(mode="json"), rho, again, now)
+        behind = with_copies(again, repository.live(session))
+        version = repository.publish(session, document.model_dump(mode="json"), rho, behind, now)
         repository.audit(session, "published", now, version=version, count=document.engines)
     return document.model_copy(update={"version": version})
 
 
+def _published(found: Published, quarter: str, noise: NoiseDoc | None) -> PublishedDoc:
+    """The document of a version that has no number yet."""
+    return PublishedDoc(
+        version=0,
+        scale=SCALE,
+        quarter=quarter,
+        engines=found.engines // 5 * 5,
+        method=found.method,
+        mean=found.mean.tolist(),
+        covariance=found.covariance.tolist(),
+        noise=noise,
+    )
+
+
 def _entering(session: Session, floor: int) -> list[Contribution]:
     """The contributions that may enter the next version, unless it would expose somebody."""
-    rows = repository.live(session)
-    documents = {row.digest: ContributionDoc.model_validate(row.document) for row in rows}
-    may = enterable(documents, members_of(rows), floor)
-    entering = [row for row in rows if row.digest in may]
+    rows = one_per_engine(repository.live(session))
+    entering = enterable(rows, floor)
     earlier = [members_of(repository.members(session, v.version)) for v in repository.versions(session)]
     refusal = disclosure_violation(members_of(rows), [], floor) or disclosure_violation(
-        members_of(entering), earlier, floor, repository.elsewhere(session)
+        members_of(entering), earlier, floor
     )
     if refusal:
         raise ConflictError(
-            f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} contributions",
+            f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} engines",
             cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
         )  # fmt: skip
     return entering
@@ -126,8 +147,8 @@ def _came_and_went(session: Session, rows: list[Contribution], document: Publish
     before = repository.latest_version(session)
     if document.noise is not None or (before is not None and before.rho is not None):
         return {}
-    new = set(members_of(rows))
-    old = set(members_of(repository.members(session, before.version))) if before is not None else set()
+    behind = repository.members(session, before.version) if before is not None else []
+    new, old = ({(engine, each.log) for engine, each in members_of(some).items()} for some in (rows, behind))
     return {"came": len(new - old) // 5 * 5, "went": len(old - new) // 5 * 5}
 
 
@@ -137,9 +158,7 @@ def _noisy(
     of: dict[str, list[Contribution]] = {}
     for row in rows:
         of.setdefault(row.owner, []).append(row)
-    vectors = [
-        owner_vector([ContributionDoc.model_validate(row.document).summary() for row in mine]) for mine in of.values()
-    ]
+    vectors = [owner_vector([document_of(row).summary() for row in mine]) for mine in of.values()]
     noisy, scale, rho = noisy_sum(np.stack(vectors), epsilon, delta)
     rhos = [*earlier, rho]
     noise = NoiseDoc(epsilon=epsilon, delta=delta, epsilon_so_far=spent(rhos, delta), rho_so_far=sum(rhos), scale=scale)

@@ -41,21 +41,20 @@ def contribute(
 ) -> ContributionOut:
     """With the owner's consent: a likelihood summary and coarse traits, all of it shown in the answer."""
     if once.earlier is None:
-        contribute_once(once, database, desk, installation_id, sent.owner)
+        contribute_once(once, database, desk, installation_id)
     with database.reading() as session:
         return service.shown(session, installation_id)
 
 
-def contribute_once(
-    once: Once, database: Database, desk: RecommendationService, installation_id: int, owner: str | None
-) -> None:
+def contribute_once(once: Once, database: Database, desk: RecommendationService, installation_id: int) -> None:
     """Contribute. The key keeps no copy of what leaves: taken back, it is deleted."""
     with database.reading() as session:
+        service.require_shareable(session, installation_id)
         learned_from = log.load(session, installation_id)
     summary = desk.summarise(learned_from)
 
     def deed(session: Session) -> Made:
-        service.contribute(session, installation_id, summary, owner)
+        service.contribute(session, installation_id, learned_from.entries, summary)
         return Made(None)
 
     once.do(deed)

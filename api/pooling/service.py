@@ -1,24 +1,24 @@
 """What happens when an owner contributes, withdraws, or asks where to start."""
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
+from taperwise.api.accounts import repository as people
 from taperwise.api.accounts.principal import current
-from taperwise.api.core.database import Database
+from taperwise.api.core.database import Installation as InstallationRow
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import in_our_scale, prior_of, prior_row, put_prior
 from taperwise.api.log import repository as log_storage
 from taperwise.api.pooling import repository
-from taperwise.api.pooling.fitting import Fitter
-from taperwise.api.pooling.prior_source import Basis, basis_of, published_basis
-from taperwise.api.pooling.pseudonyms import owner_hash, owner_token, token_shown
+from taperwise.api.pooling.log_digest import log_digest
+from taperwise.api.pooling.prior_source import Basis, basis_of
 from taperwise.api.pooling.tables import Contribution
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.pool import AuditOut, ContributionOut, HappenedOut, PoolOut, PriorOut, RestsOut
-from taperwise.api.schemas.pool_documents import ContributionDoc, PublishedDoc, contribution_of, digest, quarter_of
+from taperwise.api.schemas.pool_documents import ContributionDoc, PublishedDoc, contribution_of, quarter_of
 from taperwise.model import MODEL_VERSION
 from taperwise.model.inference.engine_prior import EnginePrior
 from taperwise.model.population.covariates import kind_of
@@ -26,7 +26,7 @@ from taperwise.model.population.predictive_prior import EXPERT_SERVED, Served, p
 from taperwise.model.population.scale import SCALE
 from taperwise.model.population.summary import Summary
 from taperwise.shared.errors import ConflictError, NotFoundError
-from taperwise.shared.records import Installation
+from taperwise.shared.records import Entry, Installation
 
 __all__ = [
     "choose_prior",
@@ -36,6 +36,8 @@ __all__ = [
     "on_owner_changed",
     "prior_of_similar_engines",
     "prior_out",
+    "require_shareable",
+    "sharing_refusal",
     "shown",
     "state_of",
     "withdraw",
@@ -48,18 +50,59 @@ def now_quarter(now: datetime) -> str:
     return quarter_of(now.year, now.month)
 
 
-def contribute(session: Session, installation_id: int, summary: Summary, given: str | None) -> ContributionOut:
-    """Keep what an engine leaves; what it left before is withdrawn.
+def sharing_refusal(row: InstallationRow) -> ConflictError | None:
+    """Why an engine's summary cannot be shared, whatever its runs say; None if it can."""
+    if row.imported:
+        return ConflictError(
+            "this engine was imported from an export file and is a copy: the pool takes an engine once, and only from "
+            "its owner", field="consent",
+            cure="Share the summary where it was first recorded. An engine that you set up here yourself can be shared "
+            "here.",
+        )  # fmt: skip
+    if row.owner_id is None:
+        return ConflictError(
+            "this engine has no owner, and the pool counts owners", field="consent",
+            cure="Have whoever runs the service turn sign-in on (`TAPERWISE_ACCESS=keys`) and give the engine to its "
+            "owner (`taperwise person give`), then share its summary.",
+        )  # fmt: skip
+    return None
+
+
+def require_shareable(session: Session, installation_id: int, *, lock: bool = False) -> InstallationRow:
+    """An installation whose summary may be shared if its owner agrees.
 
     Raises
     ------
     NotFoundError
         If there is no such installation.
     ConflictError
-        If the very same is there already.
+        If it is an imported copy, or nobody's.
+    """
+    row = installations.get(session, installation_id, lock=lock)
+    refusal = sharing_refusal(row)
+    if refusal is not None:
+        raise refusal
+    return row
+
+
+def contribute(session: Session, installation_id: int, entries: Sequence[Entry], summary: Summary) -> ContributionOut:
+    """Keep what an engine leaves; what it left before is withdrawn.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        The log that the summary was made from. That another contribution is of the same engine is told to nobody.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    ConflictError
+        If it is an imported copy, or nobody's, or the very same is there already.
         Or if what it left could not be read again: nothing is kept then.
     """
-    sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    installation = require_shareable(session, installation_id, lock=True)
+    sent = InstallationIn.model_validate(installation.document)
     now = datetime.now(UTC)
     try:
         document = contribution_of(summary, kind_of(sent.record()), MODEL_VERSION, now_quarter(now))
@@ -70,22 +113,23 @@ def contribute(session: Session, installation_id: int, summary: Summary, given: 
             cure="Make another run first, then contribute again.",
         ) from error  # fmt: skip
     plain = document.model_dump(mode="json")
-    live = [row for row in repository.of_installation(session, installation_id) if row.document is not None]
-    if any(_unmarked(row.document) == _unmarked(plain) for row in live):
+    if any(row.document == plain for row in repository.of_installation(session, installation_id)):
         raise ConflictError(
-            "this very contribution is in the pool already", field="consent", value=live[-1].digest[:12],
+            "this very contribution is in the pool already", field="consent", value=True,
             cure="Make another run first, then contribute again.",
         )  # fmt: skip
-    token = owner_token(session, installation_id, given)
     withdraw_live(session, installation_id, now)
-    name = digest(plain)
-    row = repository.add(session, installation_id, owner_hash(token), name, plain, now)
-    repository.audit(session, "contributed", now, digest=name)
+    owner = _token(session, installation)
+    row = repository.add(session, installation_id, owner, log_digest(entries), plain, now)
+    repository.audit(session, "contributed", now, contribution=row.id)
     return _outward(session, installation_id, row)
 
 
-def _unmarked(document: dict[str, Any] | None) -> dict[str, Any]:
-    return {name: value for name, value in (document or {}).items() if name not in ("mark", "schema_version", "scale")}
+def _token(session: Session, installation: InstallationRow) -> str:
+    """What stands for an owner, so that nothing leads back to somebody erased; empty where there is none."""
+    if installation.owner_id is None:
+        return ""
+    return people.person(session, installation.owner_id).pool_token or ""  # all have one but those who are erased
 
 
 def withdraw(session: Session, installation_id: int) -> ContributionOut:
@@ -107,7 +151,7 @@ def withdraw_live(session: Session, installation_id: int, now: datetime) -> int:
     live = [row for row in repository.of_installation(session, installation_id) if row.withdrawn_at is None]
     for row in live:
         row.withdrawn_at, row.document = now, None
-        repository.audit(session, "withdrawn", now, digest=row.digest)
+        repository.audit(session, "withdrawn", now, contribution=row.id)
     session.flush()
     return len(live)
 
@@ -144,10 +188,8 @@ def latest_contribution(session: Session, installation_id: int) -> ContributionO
 
 def _outward(session: Session, installation_id: int, row: Contribution) -> ContributionOut:
     rows = repository.of_installation(session, installation_id) if _is_theirs(session, installation_id) else []
-    happened = repository.happened_to(session, {each.digest for each in rows})
+    happened = repository.happened_to(session, {each.id for each in rows})
     return ContributionOut(
-        owner=token_shown(session, installation_id),
-        digest=row.digest,
         withdrawn=row.withdrawn_at is not None,
         contribution=None if row.document is None else ContributionDoc.model_validate(row.document),
         in_versions=repository.versions_of(session, row.id),
@@ -175,70 +217,38 @@ def state_of(session: Session, floor: int) -> PoolOut:
     )
 
 
-def choose_prior(
-    database: Database, installation_id: int, wanted: str, given: str | None, floor: int, fitter: Fitter
-) -> Callable[[Session], PriorOut]:
+def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOut:
     """Choose the prior an installation starts from; it stays the same from then on.
-
-    No transaction is open while the pool is fitted without the owner's engines.
-
-    Returns
-    -------
-    callable
-        Keeps the choice, in the unit of work it is called in.
 
     Raises
     ------
+    NotFoundError
+        If there is no such installation.
     ConflictError
-        If something was recorded already.
-    NotConvergedError
-        If the pool could not be fitted without the owner's engines.
+        If something was recorded already, or the engine's own summary is in the version.
     """
-    with database.unit() as session:
-        installation = _not_begun(session, installation_id, wanted)
-        token = owner_token(session, installation_id, given)
-        basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id, floor)
-    if basis.others is not None:
-        basis = basis.fitted(basis.others, fitter)
-    served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind_of(installation))
-    document = _prior_document(served, basis.why, basis.version, basis.quarter)
-
-    def keep(session: Session) -> PriorOut:
-        _not_begun(session, installation_id, wanted)
-        basis.keep(session)
-        put_prior(session, installation_id, token, basis.version, document)
-        repository.forget_answer(session, installation_id)
-        return prior_out(document)
-
-    return keep
-
-
-def on_owner_changed(session: Session, installation_id: int) -> None:
-    """An installation has another owner: what it left is theirs.
-
-    What it was to start from stays, unless engines of theirs are in that version and nothing is recorded yet: then they
-    choose anew. Once something is recorded answers rest on it.
-    """
-    row = prior_row(session, installation_id)
-    if row is None:
-        return
-    token = owner_token(session, installation_id, None)
-    if row.version is None or log_storage.last_sequence(session, installation_id):
-        return
-    if any(each.owner == owner_hash(token) for each in repository.members(session, row.version)):
-        why = "it was given to you, and your own engines are in the version it was to start from: choose anew"
-        put_prior(session, installation_id, token, None, _prior_document(EXPERT_SERVED, why, None, None))
-        repository.forget_answer(session, installation_id)
-
-
-def _not_begun(session: Session, installation_id: int, wanted: str) -> Installation:
     sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     if log_storage.last_sequence(session, installation_id):
         raise ConflictError(
             "the prior is chosen before the first entry", field="prior", value=wanted,
             cure="Set up the installation anew to start from another prior.",
         )  # fmt: skip
-    return sent.record()
+    basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id)
+    if basis.own:
+        raise ConflictError(f"{basis.why}, and no engine informs its own prior", field="prior", value=wanted,
+                            cure="Start from the expert's word.")  # fmt: skip
+    kind = kind_of(sent.record())
+    served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind)
+    document = _prior_document(served, basis.why, basis.version, basis.quarter)
+    put_prior(session, installation_id, basis.version, document)
+    repository.forget_answer(session, installation_id)
+    return prior_out(document)
+
+
+def on_owner_changed(session: Session, installation_id: int) -> None:
+    """An installation has another owner: what it left is theirs. What it started from stays."""
+    row = installations.get(session, installation_id)
+    repository.set_owner(session, installation_id, _token(session, row))
 
 
 def prior_of_similar_engines(
@@ -246,12 +256,12 @@ def prior_of_similar_engines(
 ) -> tuple[EnginePrior | None, str]:
     """What the pool says of engines like this one, for comparing; None with the reason where it says nothing.
 
-    The prior it started from where that was the pool's, else the latest version, unless its own owner is in it.
+    The prior it started from where that was the pool's, else the latest version, unless it is in it itself.
     """
     row = prior_row(session, installation_id)
     if row is not None and row.version is not None and in_our_scale(row.document):
         return prior_of(row), f"version {row.version}, which it started from"
-    basis = published_basis(session, installation_id)
+    basis = basis_of(session, installation_id)
     if basis.population is None:
         return None, basis.why
     return predictive_prior(basis.population, kind_of(installation)).prior, f"version {basis.version} of the pool"

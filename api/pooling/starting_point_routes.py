@@ -6,14 +6,13 @@ from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import InstallationId
-from taperwise.api.core.dependencies import Db, ReadingUnit
+from taperwise.api.core.dependencies import ReadingUnit
 from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations.prior import EnginePriorRow, prior_of, prior_row
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
-from taperwise.api.pooling.dependencies import Fit, Floor
 from taperwise.api.presentation import cautions
 from taperwise.api.schemas.pool import PriorOut, StartIn, StartOut, StartPlace
 from taperwise.model.design.reachable_settings import NeedleOptimum
@@ -41,16 +40,12 @@ _EXAMPLES: dict[str, Example] = {
 def choose_prior(
     installation_id: InstallationId,
     sent: Annotated[StartIn, Body(openapi_examples=_EXAMPLES)],
-    database: Db,
-    floor: Floor,
-    fitter: Fit,
     once: OncePosted,
 ) -> Response:
     """The pool's word or the expert's, before the first entry; it does not change afterwards."""
     if once.earlier is not None:
         return once.earlier.response()
-    keep = service.choose_prior(database, installation_id, sent.prior, sent.owner, floor, fitter)
-    return once.do(lambda session: Made(keep(session))).response()
+    return once.do(lambda session: Made(service.choose_prior(session, installation_id, sent.prior))).response()
 
 
 @router.get(

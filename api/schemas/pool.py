@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from taperwise.api.schemas.pool_documents import ContributionDoc, OwnerToken, PublishedDoc
+from taperwise.api.schemas.pool_documents import ContributionDoc, PublishedDoc
 from taperwise.api.schemas.quantities import Wire
 
 __all__ = [
@@ -25,21 +25,11 @@ class ConsentIn(Wire):
     """The owner's consent that this engine's summary enters the pool; it can be revoked at any time."""
 
     consent: Literal[True]
-    owner: OwnerToken | None = Field(
-        None,
-        description="Pool token of another installation of yours, so that both count as one owner; where people are "
-        "told apart they do by themselves, and none is taken.",
-    )
 
 
 class ContributionOut(BaseModel):
     """What left, whole; and where it went."""
 
-    owner: str | None = Field(
-        description="Your pool token: keep it to yourself, give it with your other installations; None where people "
-        "are told apart."
-    )
-    digest: str
     withdrawn: bool
     contribution: ContributionDoc | None = Field(description="None once it is withdrawn: it is not kept.")
     in_versions: list[int] = Field(description="Published versions it stands behind.")
@@ -57,7 +47,6 @@ class StartIn(Wire):
     """Which prior to start from: the pool's or the expert's; before the first run."""
 
     prior: Literal["pool", "expert"]
-    owner: OwnerToken | None = Field(None, description="As with a contribution: your own engines then stay out of it.")
 
 
 class RestsOut(BaseModel):

@@ -1,10 +1,7 @@
-"""Documents of the pool: what leaves an installation, what is published, what goes from one service to another."""
+"""Documents of the pool: what leaves an installation, and what is published."""
 
-import hashlib
-import json
 import math
-import secrets
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,21 +11,18 @@ from taperwise.api.schemas.quantities import Wire
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.model.population.covariates import COVARIATES, Kind
 from taperwise.model.population.published import Published
-from taperwise.model.population.scale import FIRST_SCALE, SCALE
+from taperwise.model.population.scale import SCALE
 from taperwise.model.population.summary import Component, Summary
 from taperwise.shared.records import Cooling, Fuel
 
 __all__ = [
-    "SCHEMA_VERSION", "TOKEN_PATTERN", "ComponentDoc", "ContributionDoc", "ExportDoc", "Exported", "KindDoc",
-    "NoiseDoc", "OwnerToken", "PublishedDoc", "checksum", "contribution_of", "digest", "quarter_of",
+    "SCHEMA_VERSION", "ComponentDoc", "ContributionDoc", "KindDoc", "NoiseDoc", "PublishedDoc", "contribution_of",
+    "quarter_of",
 ]  # fmt: skip
 
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 1
 """Of every document of the pool; raised when its meaning changes."""
 
-TOKEN_PATTERN = r"^[0-9a-f]{32}$"  # noqa: S105 - what one looks like
-OwnerToken = Annotated[str, StringConstraints(pattern=TOKEN_PATTERN)]
-Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Scale = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{16}$")]
 _Real = Annotated[float, Field(allow_inf_nan=False, ge=-1e9, le=1e9)]
 _DIGITS = 5
@@ -56,9 +50,8 @@ class KindDoc(Wire):
 class ContributionDoc(Wire):
     """All that leaves an installation: no number, name, place, text, nor a time finer than a quarter."""
 
-    schema_version: Literal[1, 2] = SCHEMA_VERSION
-    mark: Digest | None = Field(None, description="At random: who knows the rest cannot tell whether it is there.")
-    scale: Scale = Field(FIRST_SCALE, description="What the units below mean; other scales are not read.")
+    schema_version: Literal[1] = SCHEMA_VERSION
+    scale: Scale = Field(description="What the units below mean; other scales are not read.")
     unknowns: list[str] = Field(description="Order of the entries; each in units of the expert prior's spread.")
     model_version: str = Field(max_length=20)
     quarter: Annotated[str, StringConstraints(pattern=r"^\d{4}Q[1-4]$")]
@@ -92,7 +85,6 @@ class ContributionDoc(Wire):
 def contribution_of(summary: Summary, kind: Kind, model_version: str, quarter: str) -> ContributionDoc:
     """The document of one engine, rounded to five digits."""
     return ContributionDoc(
-        mark=secrets.token_hex(32),
         scale=SCALE,
         unknowns=list(POOLED),
         model_version=model_version,
@@ -146,8 +138,8 @@ class NoiseDoc(Wire):
 class PublishedDoc(Wire):
     """A published version of the pool."""
 
-    schema_version: Literal[1, 2] = SCHEMA_VERSION
-    scale: Scale = Field(FIRST_SCALE, description="What its units mean.")
+    schema_version: Literal[1] = SCHEMA_VERSION
+    scale: Scale = Field(description="What its units mean.")
     version: int
     quarter: str
     engines: int = Field(description="Rounded down to fives; where there is noise, it is on this number too.")
@@ -165,42 +157,6 @@ class PublishedDoc(Wire):
     def published(self) -> Published:
         """What the model reads."""
         return Published(np.array(self.mean), np.array(self.covariance), self.engines, self.method)
-
-
-class Exported(Wire):
-    """A contribution in an export; the owner is a hash of a random token."""
-
-    owner: Digest
-    contribution: ContributionDoc
-
-
-class ExportDoc(Wire):
-    """A pool on its way to another service. The checksum tells damage, not forgery: anybody can make one."""
-
-    about: str = "Taperwise: contributions of a pool"
-    schema_version: int = SCHEMA_VERSION
-    contributions: list[Exported]
-    withdrawn: list[Digest] = Field(description="Digests of contributions that were withdrawn.")
-    published: list[dict[Digest, Digest]] = Field(
-        [], description="Behind each version published there: digests of contributions, and their owners."
-    )
-    checksum: Digest = Field(description="SHA-256 of all of the above as canonical JSON.")
-
-
-def canonical(document: Any) -> bytes:
-    """JSON with sorted keys, no spaces, non-ASCII escaped."""
-    return json.dumps(document, sort_keys=True, separators=(",", ":"), allow_nan=False).encode()
-
-
-def digest(contribution: dict[str, Any]) -> str:
-    """SHA-256 of a contribution; of one of the first schema without what later ones added."""
-    added = ("mark", "scale") if contribution["schema_version"] == 1 else ()
-    return hashlib.sha256(canonical({k: v for k, v in contribution.items() if k not in added})).hexdigest()
-
-
-def checksum(export: dict[str, Any]) -> str:
-    """SHA-256 of an export without its checksum."""
-    return hashlib.sha256(canonical({k: v for k, v in export.items() if k != "checksum"})).hexdigest()
 
 
 def quarter_of(year: int, month: int) -> str:

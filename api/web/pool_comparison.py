@@ -15,7 +15,6 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_row
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
-from taperwise.api.pooling.dependencies import Fit, Floor
 from taperwise.api.pooling.routes import contribute_once
 from taperwise.api.pooling.starting_point_routes import start_of_log
 from taperwise.api.presentation.formatting import sign
@@ -54,12 +53,11 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
 
 
 @router.post("/start-from", **requires(Rule.SEES))
-def start_from(installation_id: InstallationId, typed: Form, database: Db, floor: Floor, fitter: Fit) -> Response:
+def start_from(installation_id: InstallationId, typed: Form, database: Db) -> Response:
     """Choose the pool's word or the expert's to start from."""
     wanted = "pool" if typed.get("prior") == "pool" else "expert"
-    keep = service.choose_prior(database, installation_id, wanted, typed.get("owner") or None, floor, fitter)
     with database.unit() as session:
-        keep(session)
+        service.choose_prior(session, installation_id, wanted)
     return RedirectResponse(f"/installations/{installation_id}/similar", 303)
 
 
@@ -72,7 +70,7 @@ def leave(
         one = FieldError(field="consent", value="", message="nothing leaves without it", cure="Tick it, or leave it.")
         return _page(installation_id, database, desk, work, [one], 422)
     if once.earlier is None:
-        contribute_once(once, database, desk, installation_id, typed.get("owner") or None)
+        contribute_once(once, database, desk, installation_id)
     return RedirectResponse(f"/installations/{installation_id}/similar#pool", 303)
 
 
@@ -96,7 +94,7 @@ def _page(
         recorded = log.load(session, installation_id)
         row = prior_row(session, installation_id)
         pooled, where = service.prior_of_similar_engines(session, installation_id, recorded.installation)
-        told_apart = installations.get(session, installation_id).owner_id is not None
+        refusal = service.sharing_refusal(installations.get(session, installation_id))
         left = service.latest_contribution(session, installation_id)
     begun = bool(recorded.entries)
     ran = any(isinstance(entry, Run) for entry in recorded.entries)
@@ -120,7 +118,7 @@ def _page(
         lines=_compared(recorded, pooled, this_one),
         working=ran and this_one is None,
         left=left,
-        told_apart=told_apart,
+        refusal=refusal,
         client_id=new_id(),
     )
 

@@ -1,18 +1,22 @@
 """Engines that contribute to the pool of a test service."""
 
 from datetime import UTC, datetime
+from itertools import count
 from typing import Any
 
 import numpy as np
 
+from taperwise.api.accounts.service import add
 from taperwise.api.core.database import Database
+from taperwise.api.core.roles import Role
+from taperwise.api.ownership.adviser_access import give
 from taperwise.api.pooling.release import release
 from taperwise.api.schemas.pool_documents import PublishedDoc
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.model.population.covariates import COVARIATES
 from taperwise.model.population.engine_summaries import EngineSummaries
 from taperwise.model.population.fitting import Population
-from tests.api.asking import RUN, Client
+from tests.api.asking import RISE, RUN, Client
 from tests.api.conftest import StandIn
 
 NEEDLES = [{"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}]
@@ -20,6 +24,8 @@ NEEDLES = [{"label": "a", "taper_slope": {"value": 30, "unit": "mm/m"}}]
 
 NOW = datetime(2026, 5, 17, tzinfo=UTC)
 """When versions of tests are published."""
+
+_NUMBERS = count(1)
 
 
 def database_of(client: Client) -> Database:
@@ -43,18 +49,29 @@ def quick_fit(measured: EngineSummaries) -> Population:
     return Population(beta, tau, len(measured), "nuts", 1.0, 500.0)
 
 
+def another_run() -> dict[str, Any]:
+    """A run that no other engine made."""
+    seen = RISE["egt_rise"] | {"rise": {"value": 60 + next(_NUMBERS) / 64, "unit": "delta_degF"}}
+    return RUN | {"egt_rise": seen}
+
+
+def owned(client: Client, place: str, owner: int = 0) -> int:
+    """Give an engine to a person, a new one where none is named; the person's number."""
+    with database_of(client).unit() as session:
+        number = owner or add(session, f"owner {next(_NUMBERS)}", [Role.BUILDER]).id
+        give(session, int(place.rpartition("/")[2]), number)
+    return number
+
+
 def contributed(
-    client: Client,
-    stand_in: StandIn,
-    shift: tuple[float, float],
-    engine: Any = None,
-    owner: str = "",
+    client: Client, stand_in: StandIn, shift: tuple[float, float], engine: Any = None, owner: int = 0
 ) -> dict[str, Any]:
-    """An engine set up, run and contributed; the answer with its address under `place`."""
+    """An engine set up, owned, run and contributed; the answer with its address and its owner's number."""
     place = client.post("/api/v1/installations", json={"needles": NEEDLES, "engine": engine or {}}).headers["Location"]
-    assert client.post(f"{place}/runs", json=RUN).status_code == 201
+    person = owned(client, place, owner)
+    assert client.post(f"{place}/runs", json=another_run()).status_code == 201
     stand_in.shift = shift
-    answer = client.post(f"{place}/contribution", json={"consent": True, **({"owner": owner} if owner else {})})
+    answer = client.post(f"{place}/contribution", json={"consent": True})
     assert answer.status_code == 201, answer.text
-    found: dict[str, Any] = {**answer.json(), "place": place}
+    found: dict[str, Any] = {**answer.json(), "place": place, "owner": person}
     return found

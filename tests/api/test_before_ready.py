@@ -11,6 +11,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.model.inference.compiled_logp import BUILDING, COMPILING
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
+from tests.api.pooling import owned
 
 _ASKED = ("suggestion", "confidence", "whatif?turns=0.125", "holding", "draws")
 
@@ -109,6 +110,7 @@ def test_an_answer_that_is_stored_needs_no_sampler(
 def test_nothing_is_shared_before_that(waiting: Client, somewhere: str) -> None:
     """What would change something is not done yet, and says so: no success, and when to try again."""
     waiting.post(f"{somewhere}/runs", json=RUN)
+    owned(waiting, somewhere)
     answer = waiting.post(f"{somewhere}/contribution", json={"consent": True})
     assert answer.status_code == 503, answer.text
     assert 0 < int(answer.headers["Retry-After"]) <= 60

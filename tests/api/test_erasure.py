@@ -14,8 +14,7 @@ from taperwise.api.recommendations.tables import EarlierFitRow
 
 SOMEBODY, ANOTHER = 1001, 1002
 KEPT = {
-    "people", "changes", "pool_contributions", "pool_members", "pool_versions", "pool_left_out", "pool_elsewhere",
-    "pool_audit",
+    "people", "changes", "pool_contributions", "pool_members", "pool_versions", "pool_audit",
 }  # fmt: skip
 """Tables that keep a row of somebody erased: it is without them by then, or is about the pool alone."""
 
@@ -27,7 +26,9 @@ def _value(column: Column[Any], number: int) -> Any:
         return number.to_bytes(4)
     if isinstance(kind, String):
         return f"{column.name} {number}"[-(kind.length or 40) :]
-    if isinstance(kind, Boolean | Integer | Float):
+    if isinstance(kind, Boolean):
+        return bool(number % 2)
+    if isinstance(kind, Integer | Float):
         return number
     if isinstance(getattr(kind, "impl", kind), DateTime):
         return datetime.now(UTC)

@@ -1,4 +1,4 @@
-"""The pool as owners and readers see it: consent, what leaves, versions, withdrawal, exchange."""
+"""The pool as owners and readers see it: consent, what leaves, versions, withdrawal."""
 
 import json
 from dataclasses import replace
@@ -9,17 +9,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import delete
 from typer.testing import CliRunner
 
 from taperwise.api.cli.main import app
+from taperwise.api.core.database import Entry
 from taperwise.api.core.settings import Settings
-from taperwise.api.pooling.disclosure_control import disclosure_violation
-from taperwise.api.pooling.pseudonyms import owner_hash
+from taperwise.api.pooling.disclosure_control import Behind, disclosure_violation
 from taperwise.api.pooling.release import release
-from taperwise.api.pooling.repository import audited, left_out, members
-from taperwise.api.pooling.tables import Contribution
+from taperwise.api.pooling.repository import audited
 from taperwise.api.schemas.pool_documents import contribution_of
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.model.population.covariates import Kind
@@ -30,9 +28,7 @@ from taperwise.shared.errors import ConflictError, InvalidValueError, NotConverg
 from taperwise.shared.records import Cooling, Fuel
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
-from tests.api.pooling import NEEDLES, NOW, contributed, database_of, publish, quick_fit
-
-_NOT_YET = "your own engines are in it and cannot be left out before the next version"
+from tests.api.pooling import NEEDLES, NOW, contributed, database_of, owned, publish, quick_fit
 
 
 def test_what_leaves_is_a_summary_and_coarse_traits(client: Client, stand_in: StandIn) -> None:
@@ -41,17 +37,18 @@ def test_what_leaves_is_a_summary_and_coarse_traits(client: Client, stand_in: St
     place = client.post("/api/v1/installations", json=body).headers["Location"]
     problem(client.post(f"{place}/contribution", json={"consent": True}), 409)
     client.post(f"{place}/runs", json=RUN)
+    nobodys = problem(client.post(f"{place}/contribution", json={"consent": True}), 409)
+    assert ("has no owner" in nobodys["detail"], "sign-in on" in nobodys["errors"][0]["cure"]) == (True, True)
+    owned(client, place)
     problem(client.post(f"{place}/contribution", json={}), 422)
     problem(client.post(f"{place}/contribution", json={"consent": False}), 422)
     answer = client.post(f"{place}/contribution", json={"consent": True}).json()
     left = answer["contribution"]
-    assert set(left) == {
-        "schema_version", "mark", "scale", "unknowns", "model_version", "quarter", "kind", "components",
-    }  # fmt: skip
+    assert set(left) == {"schema_version", "scale", "unknowns", "model_version", "quarter", "kind", "components"}
     assert set(left["kind"]) == {"gas_speed", "cylinders", "cooling", "fuel", "taper"}
     assert left["quarter"][4] == "Q"
     written = json.dumps(left)
-    assert not any(word in written for word in ("blue", "2187", "2.187", answer["owner"], '"a"'))
+    assert not any(word in written for word in ("blue", "2187", "2.187", "owner", '"a"'))
     assert client.get(f"{place}/contribution").json() == answer
     problem(client.post(f"{place}/contribution", json={"consent": True}), 409)
 
@@ -91,14 +88,20 @@ def test_versions_come_in_batches(client: Client, stand_in: StandIn) -> None:
 
 
 def test_no_two_versions_together_expose_a_few() -> None:
-    """Not only neighbours: what came and went again leaves no small difference to a version further back."""
-    base = {f"d{i}": f"o{i}" for i in range(8)}
-    second = base | {f"e{i}": f"p{i}" for i in range(5)}
-    back = base | {"e0": "p0"}
+    """Not only neighbours: what came and went again leaves no small difference to a version further back; nor is an
+    engine whose log another owner holds, too, a difference.
+    """
+    base = {f"d{i}": Behind(f"o{i}", "log") for i in range(8)}
+    second = base | {f"e{i}": Behind(f"p{i}", "log") for i in range(5)}
+    back = base | {"e0": Behind("p0", "log")}
     assert disclosure_violation(second, [base], 5) == ""
     assert "version 1 by 1 owners" in disclosure_violation(back, [base, second], 5)
-    one_owner = base | {f"f{i}": "q" for i in range(9)}
+    one_owner = base | {f"f{i}": Behind("q", "log") for i in range(9)}
     assert "by 1 owners" in disclosure_violation(one_owner, [base], 5)
+    run_on = base | {f"d{i}": Behind(f"o{i}", "a longer one") for i in range(4)}
+    assert "by 4 owners" in disclosure_violation(run_on, [base], 5)
+    held = {engine: Behind(f"another {each.owner}", each.log) for engine, each in base.items()}
+    assert "same as version 1" in disclosure_violation(held, [base], 5)
 
 
 def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, stand_in: StandIn) -> None:
@@ -125,15 +128,13 @@ def test_a_withdrawn_contribution_is_out_of_the_next_version(client: Client, sta
         assert [h["what"] for h in gone["history"]].count(each) == 1
     audit = client.get("/api/v1/pool").json()["audit"]
     assert [(a["version"], a["engines"], a["came"], a["went"]) for a in audit] == [(1, 5, 5, 0), (2, 10, 0, 0)]
-    # a digest would tell whoever holds a contribution that it is in
-    assert odd["digest"] not in client.get("/api/v1/pool").text
     assert all(set(a) == {"quarter", "version", "engines", "came", "went"} for a in audit)
 
 
 def test_a_fit_that_is_not_to_be_believed_is_not_published(
     client: Client, stand_in: StandIn, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Chains that stay apart, with care too: the pool has no version, and no prior is kept from it."""
+    """Chains that stay apart, with care too: the pool has no version."""
     tries: list[int] = []
 
     def apart(
@@ -143,7 +144,6 @@ def test_a_fit_that_is_not_to_be_believed_is_not_published(
         return replace(quick_fit(measured), rhat_max=1.3)
 
     monkeypatch.setattr(PopulationSampler, "_nuts", apart)
-    mine = contributed(client, stand_in, (1.0, 1.0))
     for i in range(5):
         contributed(client, stand_in, (2.0, float(i)))
     with pytest.raises(NotConvergedError, match=r"R-hat 1\.300, at most 1\.01"):
@@ -151,13 +151,6 @@ def test_a_fit_that_is_not_to_be_believed_is_not_published(
     assert tries == [1000, 2000]
     shown = client.get("/api/v1/pool").json()
     assert (shown["latest"], shown["versions"], shown["audit"]) == (None, [], [])
-    publish(client)
-    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
-    refused = client.post(f"{place}/prior", json={"prior": "pool", "owner": mine["owner"]})
-    problem(refused, 503)
-    assert "expert prior" in refused.text
-    assert client.get(f"{place}/start").json()["prior"]["prior"] == "expert"
-    assert client.post(f"{place}/prior", json={"prior": "expert"}).status_code == 201
 
 
 def test_what_happens_between_versions_is_told_to_its_owner_alone(client: Client, stand_in: StandIn) -> None:
@@ -182,7 +175,7 @@ def test_what_cannot_be_told_is_not_kept(client: Client, stand_in: StandIn) -> N
 
 
 def test_whoever_runs_the_service_sees_what_happened(client: Client, stand_in: StandIn, settings: Settings) -> None:
-    """Line by line; a digest would name an engine, and none is told."""
+    """Line by line, without naming an engine."""
     made = [contributed(client, stand_in, (1.0, float(i))) for i in range(5)]
     publish(client)
     client.delete(f"{made[0]['place']}/contribution")
@@ -192,26 +185,8 @@ def test_whoever_runs_the_service_sees_what_happened(client: Client, stand_in: S
     assert told == [*["contributed, 1"] * 5, "published version 1, 5", "withdrawn, 1"]
 
 
-def test_a_contribution_tells_nobody_that_it_is_there(client: Client, stand_in: StandIn) -> None:
-    """Whoever holds the very log of an engine, and contributes it as their own, is answered as if it were new; its
-    owner is told that it is there, and may leave it again once it was taken back.
-    """
-    mine = contributed(client, stand_in, (1.0, 2.0))
-    copied = contributed(client, stand_in, (1.0, 2.0))
-    same = ("components", "kind", "unknowns", "scale")
-    assert [copied["contribution"][name] for name in same] == [mine["contribution"][name] for name in same]
-    assert copied["digest"] != mine["digest"]
-    again = f"{mine['place']}/contribution"
-    problem(client.post(again, json={"consent": True}), 409)
-    client.delete(again)
-    anew = client.post(again, json={"consent": True})
-    assert anew.status_code == 201
-    assert [h["what"] for h in anew.json()["history"]] == ["contributed", "withdrawn", "contributed"]
-
-
 def test_an_engine_starts_from_the_pool_if_asked(client: Client, stand_in: StandIn) -> None:
     """The prior says what it rests on, the start its chances; it is chosen before the first entry and then stays."""
-    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     nothing = client.post(f"{place}/prior", json={"prior": "pool"}).json()
     assert nothing["prior"] == "expert"
@@ -237,94 +212,41 @@ def test_an_engine_starts_from_the_pool_if_asked(client: Client, stand_in: Stand
     assert stand_in.prior.covariance()[-1, -1] < 0.5
 
 
-def test_an_owners_engines_never_inform_their_own_prior(client: Client, stand_in: StandIn) -> None:
-    """Where the owner stands behind the version, it is fitted anew without them; with too few others, not at all."""
-    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
-    mine = contributed(client, stand_in, (60.0, 0.0))
-    for i in range(4):
-        contributed(client, stand_in, (1.0, float(i)))
+def test_an_engine_informs_no_prior_of_its_own(client: Client, stand_in: StandIn) -> None:
+    """Refused after an entry; and were there none left, refused because its own summary is in the version."""
+    mine, *_ = (contributed(client, stand_in, (1.0, float(i))) for i in range(5))
     publish(client)
-    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
-    wanted = {"prior": "pool", "owner": mine["owner"]}
-    alone = client.post(f"{place}/prior", json=wanted).json()
-    assert (alone["prior"], alone["why"]) == (
-        "expert",
-        _NOT_YET,
-    )
-    for i in range(5):
-        contributed(client, stand_in, (2.0, float(i)))
-    publish(client)
-    without = client.post(f"{place}/prior", json=wanted).json()
-    assert "your own engines left out" in without["why"]
-    client.post(f"{place}/runs", json=RUN)
-    stranger = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
-    client.post(f"{stranger}/prior", json={"prior": "pool"})
-    with database_of(client).reading() as session:
-        own = left_out(session, 2, _without(session, 2, mine["owner"]))
-    assert own is not None
-    ours, _ = stand_in.prior, client.post(f"{stranger}/runs", json=RUN)
-    theirs = stand_in.prior
-    assert ours is not None
-    assert theirs is not None
-    assert ours.centre[-2] == pytest.approx((4 * 1.0 + 5 * 2.0) / (9 * 4 + 1), abs=0.03)
-    assert theirs.centre[-2] == pytest.approx((60 + 4 * 1.0 + 5 * 2.0) / (10 * 4 + 1), abs=0.08)
+    assert "before the first entry" in problem(_wanted(client, mine["place"], "pool"), 409)["detail"]
+    with database_of(client).unit() as session:
+        session.execute(delete(Entry).where(Entry.installation_id == int(mine["place"].rpartition("/")[2])))
+    told = problem(_wanted(client, mine["place"], "pool"), 409)
+    assert "own summary is in the latest version" in told["detail"]
+    assert "expert" in told["errors"][0]["cure"]
+    assert _wanted(client, mine["place"], "expert").status_code == 201
 
 
-def _without(session: Session, version: int, owner: str) -> str:
-    """What stands for a version's engines of one owner."""
-    return owner_hash(" ".join(str(row.id) for row in members(session, version) if row.owner == owner_hash(owner)))
+def _wanted(client: Client, place: str, prior: str) -> Any:
+    return client.post(f"{place}/prior", json={"prior": prior})
 
 
-def test_what_is_left_out_tells_nothing_of_others(client: Client, stand_in: StandIn) -> None:
-    """Once somebody else took theirs back, a version without one's own engines would tell what that was: then it is
-    not to be had, or it is the very one that was told before.
-    """
-    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
-    mine, early, other = (contributed(client, stand_in, (x, 0.0)) for x in (1.0, 2.0, 50.0))
-    for i in range(6):
-        contributed(client, stand_in, (1.0, float(i)))
-    publish(client)
-
-    def started(owner: str) -> dict[str, Any]:
-        place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
-        return dict(client.post(f"{place}/prior", json={"prior": "pool", "owner": owner}).json())
-
-    before = started(early["owner"])
-    client.delete(f"{other['place']}/contribution")
-    late = started(mine["owner"])
-    assert (late["prior"], late["why"]) == (
-        "expert",
-        _NOT_YET,
-    )
-    assert started(early["owner"]) == before
-    assert before["prior"] == "pool"
-
-
-def test_leaving_out_keeps_every_trait_shared(client: Client, stand_in: StandIn) -> None:
-    """A trait that five owners share is fitted from no fewer for one of the five."""
-    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # as above
-    liquid = [contributed(client, stand_in, (1.0, float(i)), engine={"cooling": "liquid"}) for i in range(5)]
+def test_other_units_are_neither_fitted_nor_served(
+    client: Client, stand_in: StandIn, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a change of the table of priors, what was told before means something else."""
     for i in range(6):
         contributed(client, stand_in, (2.0, float(i)))
     publish(client)
-    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
-    found = client.post(f"{place}/prior", json={"prior": "pool", "owner": liquid[0]["owner"]}).json()
-    assert (found["prior"], found["why"]) == (
-        "expert",
-        _NOT_YET,
+    place, another = (
+        client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"] for _ in range(2)
     )
-
-
-def test_engines_given_one_token_later_are_one_owners(client: Client, stand_in: StandIn) -> None:
-    """Each left with a token of its own at first; contributed again under one, all of them count as one owner."""
-    made = [contributed(client, stand_in, (float(i), 1.0)) for i in range(5)]
-    for i, each in enumerate(made[1:], start=1):
-        stand_in.shift = (float(i), 2.0)
-        again = client.post(f"{each['place']}/contribution", json={"consent": True, "owner": made[0]["owner"]})
-        assert again.status_code == 201
-    with database_of(client).reading() as session:
-        everything = session.scalars(select(Contribution.owner)).all()
-    assert (len(everything), set(everything)) == (9, {owner_hash(made[0]["owner"])})
+    assert _wanted(client, place, "pool").json()["prior"] == "pool"
+    for module in ("installations.prior", "pooling.prior_source", "pooling.fitting"):
+        monkeypatch.setattr(f"taperwise.api.{module}.SCALE", "0" * 16)
+    kept = client.get(f"{place}/start").json()["prior"]
+    assert (kept["prior"], "another release" in kept["why"]) == ("expert", True)
+    assert "units of another release" in _wanted(client, another, "pool").json()["why"]
+    with pytest.raises(ConflictError, match="0 distinct owners"):
+        publish(client)
 
 
 @given(

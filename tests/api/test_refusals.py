@@ -196,13 +196,11 @@ def test_unknown_addresses_are_problems(client: Client) -> None:
     problem(client.delete("/healthz"), 405)
 
 
-@pytest.mark.parametrize(
-    ("owner", "cure"), [("me", "Give all 32 characters"), ("0" * 33, "Give all 32 characters"), (5, "in quotes")]
-)
-def test_a_text_of_one_form_is_told_its_form(client: Client, place: str, owner: Any, cure: str) -> None:
-    """An owner's token is no free text: the cure says how it looks, and nothing is contributed."""
-    document = problem(client.post(f"{place}/contribution", json={"consent": True, "owner": owner}), 422)
+@pytest.mark.parametrize(("seal", "cure"), [("me", "Give all 64 characters"), (5, "in quotes")])
+def test_a_text_of_one_form_is_told_its_form(client: Client, place: str, seal: Any, cure: str) -> None:
+    """A seal is no free text: the cure says how it looks, and nothing is imported."""
+    parcel = client.get(f"{place}/export").json() | {"seal": seal}
+    document = problem(client.post("/api/v1/installations/import", json=parcel), 422)
     (error,) = document["errors"]
-    assert error["field"] == "owner"
+    assert error["field"] == "seal"
     assert cure in error["cure"]
-    assert client.get(f"{place}/contribution").status_code == 404

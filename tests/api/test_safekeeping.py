@@ -25,6 +25,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.shared.errors import ConflictError, InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
+from tests.api.pooling import owned
 
 
 def _figures(database: Database) -> rows.TableFigures:
@@ -38,10 +39,12 @@ def client_there(url: str, needles: list[dict[str, Any]]) -> Iterator[Client]:
     with Client(create_app(Settings(database_url=url), StandIn)) as client:
         for _ in range(2):
             place = client.post("/api/v1/installations", json={"needles": needles[:1]}).headers["Location"]
+            assert client.post(f"{place}/prior", json={"prior": "expert"}).status_code == 201
             client.post(f"{place}/runs", json={**RUN, "note": "Öl kalt — “ok” 機体 \U0001f6e9"})
             client.post(f"{place}/runs", json={**RUN, "note": "mistyped"})
             client.post(f"{place}/entries/2/corrections", json={"reason": "twice", "void": True})
             client.post(f"{place}/notes", json={"text": "look at the gasket", "author": "somebody"})
+        owned(client, place)
         assert client.post(f"{place}/contribution", json={"consent": True}).status_code == 201
         yield client
 

@@ -72,6 +72,7 @@ def _installations() -> None:
         sa.Column("created_at", _TIME, nullable=False),
         sa.Column("document", sa.JSON(), nullable=False),
         sa.Column("owner_id", sa.BigInteger(), sa.ForeignKey("people.id"), nullable=True, index=True),
+        sa.Column("imported", sa.Boolean(), nullable=False),
     )
     op.create_table(
         "trusts",
@@ -135,7 +136,6 @@ def _answers() -> None:
     op.create_table(
         "engine_priors",
         sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), primary_key=True),
-        sa.Column("owner", sa.String(32), nullable=False),
         sa.Column("version", sa.Integer(), nullable=True),
         sa.Column("document", sa.JSON(none_as_null=True), nullable=True),
     )
@@ -146,12 +146,12 @@ def _pool() -> None:
         "pool_contributions",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
         sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), nullable=True),
-        sa.Column("owner", sa.String(64), nullable=False),
-        sa.Column("digest", sa.String(64), nullable=False),
+        sa.Column("owner", sa.String(32), nullable=False),
+        sa.Column("engine", sa.String(64), nullable=False),
+        sa.Column("log", sa.String(64), nullable=False),
         sa.Column("document", sa.JSON(none_as_null=True), nullable=True),
         sa.Column("contributed_at", _TIME, nullable=False),
         sa.Column("withdrawn_at", _TIME, nullable=True),
-        sa.UniqueConstraint("digest", name="uq_pool_contributions_digest"),
     )
     op.create_table(
         "pool_versions",
@@ -166,24 +166,13 @@ def _pool() -> None:
         sa.Column("contribution_id", _ID, sa.ForeignKey("pool_contributions.id"), primary_key=True),
     )
     op.create_table(
-        "pool_left_out",
-        sa.Column("version", sa.Integer(), sa.ForeignKey("pool_versions.version"), primary_key=True),
-        sa.Column("without", sa.String(64), primary_key=True),
-        sa.Column("document", sa.JSON(), nullable=False),
-    )
-    op.create_table(
         "pool_audit",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
         sa.Column("at", _TIME, nullable=False),
         sa.Column("what", sa.String(20), nullable=False),
-        sa.Column("digest", sa.String(64), nullable=True),
+        sa.Column("contribution_id", _ID, sa.ForeignKey("pool_contributions.id"), nullable=True),
         sa.Column("version", sa.Integer(), nullable=True),
         sa.Column("count", sa.Integer(), nullable=False),
-    )
-    op.create_table(
-        "pool_elsewhere",
-        sa.Column("id", _ID, primary_key=True, autoincrement=True),
-        sa.Column("members", sa.JSON(), nullable=False),
     )
 
 

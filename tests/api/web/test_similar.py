@@ -6,7 +6,7 @@ from taperwise.api.pooling.release import release
 from taperwise.api.pooling.service import now_quarter
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
-from tests.api.pooling import NEEDLES, contributed, quick_fit
+from tests.api.pooling import NEEDLES, contributed, owned, quick_fit
 from tests.api.web.reading import words
 
 
@@ -35,11 +35,13 @@ def test_a_new_one_is_started_from_the_pool(client: Client, stand_in: StandIn) -
 
 
 def test_leaving_and_taking_back(client: Client, home: str) -> None:
-    """Only with consent; the token is shown; what is taken back is gone."""
+    """Only an owner's engine, and with consent; what is taken back is gone."""
     page = f"{home}/similar"
+    assert "this engine has no owner" in words(client.get(page).text)
+    owned(client, f"/api/v1{home}")
     assert "Once it has run." in client.get(page).text
     client.post(f"/api/v1{home}/runs", json=RUN)
-    refused = client.post(f"{home}/leave", data={"owner": ""})
+    refused = client.post(f"{home}/leave", data={"note": ""})
     assert refused.status_code == 422
     assert "without it" in refused.text
     left = words(client.post(f"{home}/leave", data={"consent": "1"}).text)
@@ -48,20 +50,3 @@ def test_leaving_and_taking_back(client: Client, home: str) -> None:
     assert "Yes, it may help others" in back
     quarter = now_quarter(datetime.now(UTC))
     assert f"Told to you alone: left in {quarter}, taken back in {quarter}" in back
-
-
-def test_ones_own_engines_stay_out_of_what_is_started_from(client: Client, stand_in: StandIn) -> None:
-    """The token of another engine is asked for where one starts, too; what is none is said to be none."""
-    client.app.state.fitter = quick_fit  # type: ignore[attr-defined] # the client hides the application's type
-    mine, *_ = (contributed(client, stand_in, (1.0, 0.1 * i)) for i in range(11))
-    release(client.app.state.database, 5, datetime(2026, 5, 17, tzinfo=UTC), quick_fit)  # type: ignore[attr-defined]
-    place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
-    page = f"{place.removeprefix('/api/v1')}/similar"
-    assert "Pool token of another engine of yours" in words(client.get(page).text)
-    start = page.replace("similar", "start-from")
-    for wrong in ("mine", mine["owner"] + "0", "G" * 32):
-        refused = client.post(start, data={"prior": "pool", "owner": wrong})
-        assert refused.status_code == 422
-        assert "Give all 32 characters" in words(refused.text)
-    client.post(start, data={"prior": "pool", "owner": mine["owner"]})
-    assert "your own engines left out" in client.get(f"{place}/start").text
