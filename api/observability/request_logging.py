@@ -56,5 +56,7 @@ class RequestLogging:
             finally:
                 route = route_of(scope)
                 self._figures.request(method, route, status, time.perf_counter() - begun)
-                span.named(f"{method} {route}", method=method, route=route, status=status, request_id=request_id)
+                span.update_name(f"{method} {route}")
+                told_of = {"method": method, "route": route, "status": status, "request_id": request_id}
+                span.set_attributes({f"taperwise.{key}": value for key, value in told_of.items()})
                 _log.info("request", method=method, path=scope["path"], status=status)
