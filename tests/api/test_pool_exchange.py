@@ -173,7 +173,7 @@ def test_other_units_are_neither_fitted_nor_merged_nor_served(
     path = _exported(client, tmp_path)
     for module in (
         "taperwise.api.schemas.pool_documents",
-        "taperwise.api.pooling.prior_schema",
+        "taperwise.api.installations.prior",
         "taperwise.api.pooling.prior_source",
         "taperwise.api.pooling.fitting",
     ):
