@@ -19,7 +19,6 @@ from taperwise.api.core.database import Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
-from taperwise.api.log import idle_levels
 from taperwise.api.log import routes as log
 from taperwise.api.notes import routes as notes
 from taperwise.api.observability import routes as observability
@@ -102,7 +101,7 @@ def create_app(
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,
-        pooling.router, accounts.router, ownership.router, idle_levels.router, observability.router,
+        pooling.router, accounts.router, ownership.router, log.words, observability.router,
         openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:

@@ -7,7 +7,7 @@ from fastapi import Depends, Path, Request
 from taperwise.api.accounts import repository
 from taperwise.api.accounts.principal import NOBODY, Caller
 from taperwise.api.core.database import Database
-from taperwise.api.core.numbers import Number, number_in
+from taperwise.api.core.dependencies import Number, number_in
 from taperwise.api.core.roles import Role, Rule, rule_of
 from taperwise.shared.errors import ForbiddenError, NotFoundError, UnknownCallerError
 

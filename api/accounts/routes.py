@@ -20,9 +20,8 @@ from taperwise.api.accounts.schemas import (
     PersonIn,
     PersonOut,
 )
-from taperwise.api.core.dependencies import KeyId, PersonId, ReadingUnit, Unit
+from taperwise.api.core.dependencies import Count, KeyId, Number, PersonId, ReadingUnit, Unit
 from taperwise.api.core.idempotency import Made, OncePosted
-from taperwise.api.core.numbers import Count, Number
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Role, Rule, requires
 

@@ -9,9 +9,10 @@ from typing import Any
 from sqlalchemy import Connection, Table, func, insert, inspect, select, text
 
 import taperwise.api.accounts.tables
+import taperwise.api.core.idempotency
 import taperwise.api.installations.prior
 import taperwise.api.pooling.tables
-import taperwise.api.recommendations.tables  # noqa: F401 - loaded, these four make their tables known
+import taperwise.api.recommendations.repository  # noqa: F401 - loaded, these make their tables known
 from taperwise.api.core.database import DERIVED, Base
 from taperwise.shared.errors import InvalidValueError
 

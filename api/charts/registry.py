@@ -8,7 +8,7 @@ from taperwise.api.charts import fan, growth, runs, sweep, target, travel
 from taperwise.api.charts.data import Portraits
 from taperwise.api.charts.style import Picture
 from taperwise.api.log import repository, service
-from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.schemas.run import Mapping
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import trace_of
 from taperwise.api.traces.reading import summary

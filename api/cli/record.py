@@ -12,11 +12,10 @@ from taperwise.api.core.validation import validate_document
 from taperwise.api.installations import routes
 from taperwise.api.installations import service as installations
 from taperwise.api.log import service
-from taperwise.api.presentation.units import PRESETS
 from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.run import RunIn
-from taperwise.api.schemas.units import Units
+from taperwise.api.schemas.units import PRESETS, Units
 from taperwise.api.traces.recording import read
 from taperwise.shared.errors import InvalidValueError
 

@@ -23,7 +23,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from taperwise.api.core.database import Base, Database, Id, Utc
-from taperwise.api.core.numbers import number_in
+from taperwise.api.core.dependencies import number_in
 from taperwise.shared.errors import ReusedKeyError
 
 __all__ = [

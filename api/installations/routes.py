@@ -7,9 +7,8 @@ from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Installation
-from taperwise.api.core.dependencies import ReadingUnit, Unit
+from taperwise.api.core.dependencies import Count, ReadingUnit, Unit
 from taperwise.api.core.idempotency import Made, OncePosted
-from taperwise.api.core.numbers import Count
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository, service

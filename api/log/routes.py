@@ -19,17 +19,26 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response as installation_outward
 from taperwise.api.log import repository, service
 from taperwise.api.log.respond_async import Answering
+from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.presentation.recorded_text import run_means
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
-from taperwise.api.schemas.corrections import CorrectionIn
 from taperwise.api.schemas.installation import InstallationIn
-from taperwise.api.schemas.log import AcknowledgeRecorded, AdjustmentRecorded, CorrectionRecorded, History, RunRecorded
+from taperwise.api.schemas.log import (
+    AcknowledgeRecorded,
+    AdjustmentRecorded,
+    CorrectionIn,
+    CorrectionRecorded,
+    History,
+    IdleLevelOut,
+    RunRecorded,
+)
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.traces.recording import read
 
-__all__ = ["router"]
+__all__ = ["router", "words"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["log"])
+words = APIRouter(prefix="/api/v1", tags=["words"])
 _APPEND_REFUSALS = responses(400, 404, 409, 413, 415, 422, 503, 507)
 
 _RUNS: dict[str, Example] = {
@@ -226,3 +235,12 @@ def history(installation_id: InstallationId, unit: ReadingUnit) -> History:
     ]
     position = service.load(unit, installation_id).position()
     return History(installation=installation_outward(row), entries=entries, position=position)
+
+
+@words.get("/idle-levels", **requires(Rule.ANYONE), summary="The five idle judgements")
+async def idle_levels() -> list[IdleLevelOut]:
+    """What each level of the idle judgement looks, sounds and smells like, leanest first."""
+    return [
+        IdleLevelOut(level=int(q), key=q.name.lower(), name=w.name, looks=w.looks, sounds=w.sounds, smells=w.smells)
+        for q, w in IDLE_LEVELS.items()
+    ]

@@ -16,13 +16,11 @@ from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
-from taperwise.api.schemas.column_mapping import Mapping
-from taperwise.api.schemas.corrections import CorrectionIn, CorrectionOut
 from taperwise.api.schemas.installation import InstallationIn
-from taperwise.api.schemas.log import AirOut, EntryOut
+from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, EntryOut
 from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.recommendation import Position
-from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.run import Mapping, RunIn
 from taperwise.api.traces.recording import Traced
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior

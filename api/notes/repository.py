@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Note
 from taperwise.api.installations import repository as installations
-from taperwise.api.schemas.notes import NoteIn, NoteOut
+from taperwise.api.schemas.log import NoteIn, NoteOut
 
 __all__ = ["add", "list_notes"]
 

@@ -13,7 +13,7 @@ from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository as installations
 from taperwise.api.notes import repository
-from taperwise.api.schemas.notes import NoteIn, NoteOut
+from taperwise.api.schemas.log import NoteIn, NoteOut
 
 __all__ = ["router"]
 

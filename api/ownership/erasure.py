@@ -15,7 +15,7 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import EnginePriorRow
 from taperwise.api.pooling.service import withdraw_live
 from taperwise.api.pooling.tables import Contribution
-from taperwise.api.recommendations.tables import EarlierFitRow
+from taperwise.api.recommendations.repository import EarlierFitRow
 from taperwise.shared.errors import ConflictError
 
 __all__ = ["erase", "erase_installation"]

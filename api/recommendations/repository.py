@@ -1,15 +1,34 @@
-"""Queries for stored answers, and for the earlier fits that the next ones need."""
+"""Stored answers, and the earlier fits that the next ones need: their table and the queries for both."""
 
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from sqlalchemy import delete, func, select
-from sqlalchemy.orm import Session
+from pydantic import TypeAdapter, ValidationError
+from sqlalchemy import ForeignKey, LargeBinary, String, delete, func, select
+from sqlalchemy.orm import Mapped, Session, mapped_column
 
-from taperwise.api.core.database import Answer
-from taperwise.api.recommendations.tables import EarlierFitRow
+from taperwise.api.core.database import DERIVED, Answer, Base, Id
+from taperwise.api.presentation.suggestion import suggestion_out
+from taperwise.api.schemas.recommendation import SuggestionOut
+from taperwise.api.schemas.units import Units
+from taperwise.shared.recommendation import Suggestion
 
-__all__ = ["earlier_fits", "get", "keep_earlier_fits", "put"]
+__all__ = ["EarlierFitRow", "as_document", "earlier_fits", "get", "in_units", "keep_earlier_fits", "put"]
+
+
+class EarlierFitRow(Base):
+    """A few draws of the fit of an installation's log up to one of its runs.
+
+    `key` digests all that the fit depends on (log, prior, seed, model version), so a row is never out of date; a
+    correction only leaves rows behind that nobody asks for any more.
+    """
+
+    __tablename__ = "earlier_fits"
+    __table_args__ = {"info": {DERIVED: True}}  # noqa: RUF012 - SQLAlchemy's own way of declaring it
+
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 def get(session: Session, installation_id: int, sequence: int, seed: int, version: str) -> dict[str, Any] | None:
@@ -57,3 +76,32 @@ def keep_earlier_fits(
     session.flush()
     if (session.scalar(select(func.count()).select_from(EarlierFitRow).where(mine)) or 0) > most:
         session.execute(delete(EarlierFitRow).where(mine, EarlierFitRow.key.not_in({*made, *needed})))
+
+
+_SUGGESTION: TypeAdapter[Suggestion] = TypeAdapter(Suggestion)
+
+
+def as_document(suggestion: Suggestion) -> dict[str, Any]:
+    """What to keep of an answer."""
+    document: dict[str, Any] = _SUGGESTION.dump_python(suggestion, mode="json")
+    return document
+
+
+def in_units(kept: dict[str, Any] | None, units: Units, *, brief: bool = False) -> SuggestionOut | None:
+    """A kept answer as it is shown; None where it was kept by a release whose answers looked different.
+
+    Parameters
+    ----------
+    kept : dict or None
+        As `as_document` made it.
+    units : Units
+    brief : bool
+        Whether the alternatives, which hold most of the figures, are left out: a list shows a hundred answers.
+    """
+    if kept is None:
+        return None
+    try:
+        found = _SUGGESTION.validate_python(kept | {"alternatives": []} if brief else kept)
+    except ValidationError:
+        return None
+    return suggestion_out(found, units)

@@ -23,7 +23,7 @@ from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations import repository
 from taperwise.api.recommendations.countdown import Countdown
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
-from taperwise.api.recommendations.stored_answer import as_document, in_units
+from taperwise.api.recommendations.repository import as_document, in_units
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.model import MODEL_VERSION
 from taperwise.model.population.summary import Summary

@@ -8,7 +8,7 @@ from sqlalchemy import Select, case, func, select
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Answer, Correction, Entry, Installation, Note
-from taperwise.api.recommendations.stored_answer import in_units
+from taperwise.api.recommendations.repository import in_units
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
 from taperwise.model import MODEL_VERSION

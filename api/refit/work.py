@@ -54,7 +54,7 @@ def refit_one(order: Order) -> dict[str, Any]:
 
     # a worker loads what it needs once it is told how many threads it may have
     from taperwise.api.log.service import record_of
-    from taperwise.api.recommendations.stored_answer import as_document
+    from taperwise.api.recommendations.repository import as_document
     from taperwise.api.schemas.installation import InstallationIn
 
     sent = InstallationIn.model_validate(order.sent)

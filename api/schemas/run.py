@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
     AfterValidator,
+    ConfigDict,
     Field,
     ValidationError,
     ValidatorFunctionWrapHandler,
@@ -13,7 +14,6 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from taperwise.api.schemas.column_mapping import Mapping
 from taperwise.api.schemas.quantities import (
     Elevation,
     ExhaustTemperature,
@@ -36,7 +36,31 @@ from taperwise.shared.meters import meters
 from taperwise.shared.runs import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness
 from taperwise.shared.units import to_si
 
-__all__ = ["FellAtOnce", "HighestIn", "PeakSeen", "RoughBeforePeak", "RunIn", "TraceIn"]
+__all__ = ["FellAtOnce", "HighestIn", "Mapping", "PeakSeen", "RoughBeforePeak", "RunIn", "TraceIn"]
+
+
+class Mapping(Wire):
+    """What the columns of a trace are; what is left out is guessed from the headings."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    time: str | None = Field(None, max_length=100, description="Heading of the time column; seconds or clock times.")
+    egt: list[str] | None = Field(None, min_length=1, max_length=16, description="Headings, one a cylinder.")
+    cht: list[str] | None = Field(None, min_length=1, max_length=16, description="Headings, one a cylinder head.")
+    rpm: str | None = Field(None, max_length=100, description="Heading of the engine's speed.")
+    mixture_control: str | None = Field(None, max_length=100, description="Heading of the mixture control's position.")
+    fuel_flow: str | None = Field(None, max_length=100, description="Heading of the fuel flow.")
+    lambda_: str | None = Field(None, alias="lambda", max_length=100, description="Heading of lambda.")
+    manifold_pressure: str | None = Field(None, max_length=100, description="Heading of the manifold pressure.")
+    temperature_unit: Literal["degF", "degC", "kelvin"] | None = Field(
+        None, description="Unit of the temperatures, where the headings do not say."
+    )
+    fuel_flow_unit: Literal["gal/h", "l/h", "cc/s"] | None = None
+    pressure_unit: Literal["inHg", "hPa", "kPa", "Pa"] | None = None
+
+    def heading(self, channel: str) -> str | None:
+        """The heading given for a channel."""
+        return self.lambda_ if channel == "lambda" else getattr(self, channel)
 
 
 def _judgement(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:

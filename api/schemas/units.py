@@ -7,7 +7,7 @@ from pydantic import BaseModel
 from taperwise.api.schemas.quantities import Quantity, Wire
 from taperwise.shared.units import in_unit
 
-__all__ = ["Units"]
+__all__ = ["PRESETS", "Units"]
 
 
 class Units(Wire):
@@ -39,3 +39,13 @@ class Units(Wire):
         if isinstance(value, BaseModel):
             return value.model_copy(update={name: self.put(inner) for name, inner in value})
         return [self.put(inner) for inner in value] if isinstance(value, list) else value
+
+
+PRESETS: dict[str, dict[str, str]] = {
+    "fahrenheit": {},
+    "celsius": {
+        "temperature": "degC", "temperature_rise": "delta_degC", "pressure": "hPa", "elevation": "m",
+        "head_temperature": "degC", "exhaust_temperature": "degC", "fuel_flow": "l/h",
+    },
+}  # fmt: skip
+"""By the name a form gives them; each unit may be changed afterwards."""

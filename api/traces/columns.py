@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.schemas.run import Mapping
 from taperwise.api.traces.csv_table import Column, read_table
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.units import si_factor

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.schemas.run import Mapping
 from taperwise.api.traces.columns import Trace, trace_of
 from taperwise.model.traces.cylinders import CylinderReadings, compare
 from taperwise.model.traces.instruments import Instruments, leaning_begins, read_instruments

@@ -18,7 +18,7 @@ from taperwise.api.log import service
 from taperwise.api.notes import repository as notes
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.recommendations.status_query import InstallationStatus, overview
-from taperwise.api.schemas.notes import NoteIn
+from taperwise.api.schemas.log import NoteIn
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import OnceTyped, new_id

@@ -6,9 +6,8 @@ from fastapi import APIRouter, Response
 
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.explained.text import READERS, page_of
-from taperwise.api.web.content_policy import HEADERS
 from taperwise.api.web.problem_pages import PageRoute
-from taperwise.api.web.rendering import page
+from taperwise.api.web.rendering import HEADERS, page
 from taperwise.shared.errors import NotFoundError
 
 __all__ = ["router"]

@@ -15,9 +15,8 @@ from taperwise.api.core.validation import RefusedError, field_errors, validate_d
 from taperwise.api.installations import repository as installations
 from taperwise.api.log import repository, service
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.schemas.corrections import CorrectionIn
 from taperwise.api.schemas.installation import InstallationIn
-from taperwise.api.schemas.log import EntryOut
+from taperwise.api.schemas.log import CorrectionIn, EntryOut
 from taperwise.api.web import adjustments, runs
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed

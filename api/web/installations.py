@@ -12,10 +12,10 @@ from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import repository, service
 from taperwise.api.installations.routes import made as as_made
-from taperwise.api.presentation.units import PRESETS
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.recommendations.status_query import overview
 from taperwise.api.schemas.installation import InstallationIn
+from taperwise.api.schemas.units import PRESETS
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed, no_field, row_of
 from taperwise.api.web.pagination import Leafed

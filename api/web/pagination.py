@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from fastapi import Depends, Query
 
-from taperwise.api.core.numbers import Count
+from taperwise.api.core.dependencies import Count
 from taperwise.api.schemas.installation import Sought
 
 __all__ = ["ON_A_LEAF", "Leafed", "PageRequest"]

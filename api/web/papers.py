@@ -24,13 +24,12 @@ from taperwise.api.log import service
 from taperwise.api.recommendations.service import FAILURES, AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import OnceTyped
-from taperwise.api.web.content_policy import HEADERS
 from taperwise.api.web.form_data import Form
 from taperwise.api.web.history import entries_of
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.pictures import InGallery
 from taperwise.api.web.problem_pages import PageRoute
-from taperwise.api.web.rendering import fragment, page
+from taperwise.api.web.rendering import HEADERS, fragment, page
 
 if TYPE_CHECKING:
     from taperwise.api.charts.style import Picture

@@ -13,10 +13,9 @@ from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import repository, service
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
-from taperwise.api.web.content_policy import HEADERS
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
-from taperwise.api.web.rendering import fragment, page
+from taperwise.api.web.rendering import HEADERS, fragment, page
 from taperwise.shared.errors import NotFoundError, NotReadyError
 
 __all__ = ["InGallery", "router"]

@@ -10,8 +10,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.accounts import repository
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.accounts.principal import Caller
-from taperwise.api.core.dependencies import Db
-from taperwise.api.core.numbers import number_in
+from taperwise.api.core.dependencies import Db, number_in
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import service as installations

@@ -10,7 +10,7 @@ import taperwise.api.app  # noqa: F401 - every table is declared
 from taperwise.api.accounts.tables import Person
 from taperwise.api.core.database import Base, Database
 from taperwise.api.ownership.erasure import erase
-from taperwise.api.recommendations.tables import EarlierFitRow
+from taperwise.api.recommendations.repository import EarlierFitRow
 
 SOMEBODY, ANOTHER = 1001, 1002
 KEPT = {

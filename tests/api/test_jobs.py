@@ -23,8 +23,8 @@ from taperwise.api.core.compile_cache import SamplerShelf
 from taperwise.api.core.database import Answer, Database, Entry, Installation
 from taperwise.api.core.settings import Settings
 from taperwise.api.installations import repository as installations
+from taperwise.api.recommendations.repository import EarlierFitRow
 from taperwise.api.recommendations.service import RecommendationService
-from taperwise.api.recommendations.tables import EarlierFitRow
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 from tests.api.dying_worker import STEPS

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.schemas.run import Mapping
 from taperwise.api.traces.columns import trace_of
 from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client, problem

@@ -17,9 +17,8 @@ from taperwise.api.background.worker import Worker
 from taperwise.api.core.database import Answer, Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.presentation.formatting import chance
+from taperwise.api.recommendations.repository import EarlierFitRow, in_units
 from taperwise.api.recommendations.service import RecommendationService
-from taperwise.api.recommendations.stored_answer import in_units
-from taperwise.api.recommendations.tables import EarlierFitRow
 from taperwise.api.refit.fleet import refit_fleet
 from taperwise.api.refit.workers import on_processes
 from taperwise.api.schemas.units import Units

@@ -22,7 +22,7 @@ from taperwise.api.cli.main import app
 from taperwise.api.core.database import Answer, Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.ownership.erasure import erase_installation
-from taperwise.api.recommendations.stored_answer import in_units
+from taperwise.api.recommendations.repository import in_units
 from taperwise.api.refit.fleet import due, refit_fleet
 from taperwise.api.refit.work import Order, refit_one
 from taperwise.api.refit.workers import Made, on_processes, on_scheduler

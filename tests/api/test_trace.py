@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from taperwise.api.cli.main import app, run
 from taperwise.api.files.installation import fixture
-from taperwise.api.schemas.column_mapping import Mapping
+from taperwise.api.schemas.run import Mapping
 from taperwise.api.traces.columns import trace_of
 from taperwise.api.traces.csv_table import MOST_ROWS, read_table
 from taperwise.shared.errors import InvalidValueError

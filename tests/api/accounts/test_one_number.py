@@ -13,7 +13,7 @@ from fastapi.routing import APIRoute
 from taperwise.api.accounts.authorization import admitted
 from taperwise.api.accounts.service import give_key, revoke
 from taperwise.api.app import create_app
-from taperwise.api.core.numbers import number_in
+from taperwise.api.core.dependencies import number_in
 from taperwise.api.core.roles import Rule, Scope
 from taperwise.api.core.settings import Settings
 from tests.api.accounts.conftest import NAME, House, opened, routes_of

@@ -7,8 +7,7 @@ import pytest
 from taperwise.api.presentation.fault_text import FAULTS
 from taperwise.api.presentation.formatting import fraction
 from taperwise.api.presentation.instruction_text import instruction
-from taperwise.api.presentation.units import PRESETS
-from taperwise.api.schemas.units import Units
+from taperwise.api.schemas.units import PRESETS, Units
 from taperwise.model.design import actions
 from taperwise.shared.limits import IdleStopStep, ScrewStep
 from taperwise.shared.reasons import Exceeded, FaultKind, IdealSlope, InspectCause, Inspection, Suspicion, Watched

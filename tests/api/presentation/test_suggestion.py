@@ -7,9 +7,8 @@ from typing import Any
 import pytest
 
 from taperwise.api.presentation.suggestion import suggestion_out
-from taperwise.api.presentation.units import PRESETS
-from taperwise.api.recommendations.stored_answer import as_document, in_units
-from taperwise.api.schemas.units import Units
+from taperwise.api.recommendations.repository import as_document, in_units
+from taperwise.api.schemas.units import PRESETS, Units
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import Watch
 from taperwise.shared.recommendation import ActionKind, Suggestion
