@@ -1,16 +1,13 @@
 """Answers as the service speaks of them, in the units of the installation."""
 
-from typing import Literal
+from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 
 from taperwise.api.schemas.units import Units
-from taperwise.shared.recommendation import (
-    Information,
-    Interval,
-    Prediction,
-    StageConfidence,
-)
+from taperwise.shared.reasons import InspectCause
+from taperwise.shared.recommendation import ActionKind, Interval, Stage
+from taperwise.shared.records import TurnSense
 from taperwise.shared.runs import IdleQuality
 from taperwise.shared.units import from_si
 
@@ -19,6 +16,8 @@ __all__ = [
     "AlternativeOut",
     "ConfidenceOut",
     "DiagnosticsOut",
+    "FromRecord",
+    "InUnit",
     "InformationOut",
     "IntervalOut",
     "MostInformativeOut",
@@ -27,65 +26,92 @@ __all__ = [
     "PredictionOut",
     "ProvenanceOut",
     "RunsToFinishOut",
+    "SixDigits",
     "StageOut",
     "SuggestionOut",
     "SuspicionOut",
-    "six_digits",
 ]
 
-StageName = Literal["full_throttle", "idle_mixture", "idle_speed", "tuned"]
+SixDigits = Annotated[float, AfterValidator(lambda x: float(f"{x:.6g}"))]
+"""A figure with as many digits as anybody needs."""
 
 
-def six_digits(x: float) -> float:
-    """A figure with as many digits as anybody needs."""
-    return float(f"{x:.6g}")
+class FromRecord(BaseModel):
+    """What is made of a record of the model, field by field; a name that differs inside is the field's alias."""
+
+    model_config = ConfigDict(from_attributes=True, validate_by_name=True, validate_by_alias=True)
+
+    @classmethod
+    def of(cls, record: Any, units: Units, **others: Any) -> Self:
+        """From a record in SI, in an installation's units.
+
+        Parameters
+        ----------
+        record : dataclass
+        units : Units
+        **others
+            Fields that the record does not hold as they are shown.
+        """
+        return cls.model_validate({**vars(record), **others}, context=units)
 
 
 class IntervalOut(BaseModel):
     """Median with central 50 % and 90 % intervals."""
 
     unit: str
-    median: float
-    interval_50: tuple[float, float]
-    interval_90: tuple[float, float]
+    median: SixDigits
+    interval_50: tuple[SixDigits, SixDigits]
+    interval_90: tuple[SixDigits, SixDigits]
 
-    @classmethod
-    def of(cls, i: Interval, kind: str | None, unit: str) -> "IntervalOut":
-        """From an interval inside, converted where a kind is given."""
+
+def InUnit(kind: str | None, unit: str) -> BeforeValidator:  # noqa: N802 - annotates a field, as a type does
+    """What converts a number or an `Interval` of a record.
+
+    Parameters
+    ----------
+    kind : str or None
+        Key of `taperwise.shared.units.KINDS`; None leaves the figures as they are.
+    unit : str
+        Field of `Units` that names the unit; without a kind, the unit itself.
+    """
+
+    def shown(value: Any, info: ValidationInfo) -> Any:
+        if info.context is None:  # as it was shown before
+            return value
+        name = unit if kind is None else getattr(info.context, unit)
 
         def to(x: float) -> float:
-            return six_digits(x if kind is None else from_si(kind, x, unit))
+            return x if kind is None else from_si(kind, x, name)
 
-        return cls(
-            unit=unit,
-            median=to(i.median),
-            interval_50=(to(i.low_50), to(i.high_50)),
-            interval_90=(to(i.low_90), to(i.high_90)),
-        )
+        if not isinstance(value, Interval):
+            return to(value)
+        half, most = (to(value.low_50), to(value.high_50)), (to(value.low_90), to(value.high_90))
+        return IntervalOut(unit=name, median=to(value.median), interval_50=half, interval_90=most)
+
+    return BeforeValidator(shown)
 
 
-class StageOut(BaseModel):
+EgtRise = Annotated[IntervalOut, InUnit("temperature_rise", "temperature_rise")]
+Mixture = Annotated[IntervalOut, InUnit(None, "1")]
+
+
+class StageOut(FromRecord):
     """How sure one stage is."""
 
     chance_in_band: float | None
     observed: bool
     confirmed: bool
 
-    @classmethod
-    def of(cls, s: StageConfidence) -> "StageOut":
-        """From the record."""
-        return cls(chance_in_band=s.chance_in_band, observed=s.observed, confirmed=s.confirmed)
 
-
-class Position(BaseModel):
+class Position(FromRecord):
     """Where everything stands: screw turns from the mark, idle stop turns since the record began, the needle."""
 
     fitted_needle: str
-    turns: float
+    turns: float = Field(validation_alias="position_turns")
     idle_stop_turns: float
 
 
-class SuspicionOut(BaseModel):
+class SuspicionOut(FromRecord):
     """A story other than "all as recorded" about the latest runs."""
 
     kind: str
@@ -95,17 +121,24 @@ class SuspicionOut(BaseModel):
     since_run: int | None = Field(None, description="Number of the run with which it most likely began.")
 
 
-class ConfidenceOut(BaseModel):
+class ConfidenceOut(FromRecord):
     """How sure the service is of the present setting."""
 
-    stage: StageName
+    stage: Stage
     full_throttle: StageOut
     idle_mixture: StageOut
     idle_speed: StageOut
-    both: float = Field(description="Chance that full throttle and idle mixture are both in band.")
+    both: float = Field(
+        validation_alias="chance_both", description="Chance that full throttle and idle mixture are both in band."
+    )
     lean_chance: float = Field(description="Chance of being lean of peak at full throttle as it stands.")
-    offset: IntervalOut = Field(description="Screw turns to the middle of the full-throttle band; positive = richer.")
-    taper_fit: IntervalOut = Field(description="Ideal taper slope less the fitted needle's; positive = steeper.")
+    offset: Annotated[IntervalOut, InUnit(None, "turn")] = Field(
+        validation_alias="offset_turns",
+        description="Screw turns to the middle of the full-throttle band; positive = richer.",
+    )
+    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] = Field(
+        validation_alias="taper_misfit", description="Ideal taper slope less the fitted needle's; positive = steeper."
+    )
     position: Position
     runs: int
     runs_used: int
@@ -115,86 +148,62 @@ class ConfidenceOut(BaseModel):
     )
 
 
-class PredictionOut(BaseModel):
+def _by_name(chances: Any) -> Any:
+    """Chances of the five judgements, which a record holds leanest first, by their names."""
+    return dict(zip((q.name.lower() for q in IdleQuality), chances, strict=True)) if type(chances) is tuple else chances
+
+
+class PredictionOut(FromRecord):
     """What a run at a setting should show."""
 
     needle: str
     position_turns: float
-    density_ratio: float
-    egt_rise: IntervalOut
+    density_ratio: SixDigits
+    egt_rise: EgtRise = Field(validation_alias="rise_kelvin")
     fell_at_once_chance: float
     rough_before_peak_chance: float
-    mixture_full_throttle: IntervalOut = Field(description="phi over phi at peak EGT.")
-    mixture_idle: IntervalOut = Field(description="phi over phi at peak EGT.")
-    idle_quality: dict[str, float]
-    idle_rpm: IntervalOut
+    mixture_full_throttle: Mixture = Field(description="phi over phi at peak EGT.")
+    mixture_idle: Mixture = Field(description="phi over phi at peak EGT.")
+    idle_quality: Annotated[dict[str, float], BeforeValidator(_by_name)]
+    idle_rpm: Annotated[IntervalOut, InUnit(None, "rpm")]
     chance_full_throttle: float
     chance_idle: float
     chance_both: float
     lean_chance: float
 
-    @classmethod
-    def of(cls, p: Prediction, units: Units) -> "PredictionOut":
-        """From the record, in the installation's units."""
-        return cls(
-            needle=p.needle,
-            position_turns=p.position_turns,
-            density_ratio=six_digits(p.density_ratio),
-            egt_rise=IntervalOut.of(p.rise_kelvin, "temperature_rise", units.temperature_rise),
-            fell_at_once_chance=p.fell_at_once_chance,
-            rough_before_peak_chance=p.rough_before_peak_chance,
-            mixture_full_throttle=IntervalOut.of(p.mixture_full_throttle, None, "1"),
-            mixture_idle=IntervalOut.of(p.mixture_idle, None, "1"),
-            idle_quality={q.name.lower(): p.idle_quality[q - 1] for q in IdleQuality},
-            idle_rpm=IntervalOut.of(p.idle_rpm, None, "rpm"),
-            chance_full_throttle=p.chance_full_throttle,
-            chance_idle=p.chance_idle,
-            chance_both=p.chance_both,
-            lean_chance=p.lean_chance,
-        )
 
-
-class ActionOut(BaseModel):
+class ActionOut(FromRecord):
     """One thing to do; what is null does not apply."""
 
-    kind: Literal["turn_screw", "change_needle", "turn_idle_stop", "repeat_run", "keep", "inspect"]
+    kind: ActionKind
     instruction: str
     turns: float | None
     needle: str | None
     turns_from_mark: float | None
-    hex_direction: Literal["clockwise", "counter_clockwise"] | None
+    hex_direction: TurnSense | None
     effect: str | None
-    cause: Literal["limit_exceeded", "not_as_foretold", "no_needle_fits", "not_to_be_settled"] | None = Field(
-        None, description="Why to look before anything is turned, for `inspect`."
-    )
+    cause: InspectCause | None = Field(None, description="Why to look before anything is turned, for `inspect`.")
 
 
-class InformationOut(BaseModel):
+class InformationOut(FromRecord):
     """What a run is expected to teach about offset and taper fit."""
 
     nats: float = Field(description="Expected information gain about both together [nats].")
     mcse: float = Field(description="Monte Carlo standard error of that [nats].")
-    offset_sd: float | None = Field(
+    offset_sd: SixDigits | None = Field(
         None, description="Standard deviation of the offset expected after the run [turns]; null where not simulated."
     )
-    taper_sd: float | None = Field(
+    taper_sd: Annotated[SixDigits, InUnit("taper", "taper")] | None = Field(
         None, description="The same of the taper fit, in the unit of `taper_fit`; null where not simulated."
     )
 
-    @classmethod
-    def of(cls, i: Information, units: Units) -> "InformationOut":
-        """From the record, in the installation's units."""
-        taper = None if i.taper_sd is None else six_digits(from_si("taper", i.taper_sd, units.taper))
-        offset = None if i.offset_sd is None else six_digits(i.offset_sd)
-        return cls(nats=i.nats, mcse=i.mcse, offset_sd=offset, taper_sd=taper)
 
-
-class AlternativeOut(BaseModel):
+class AlternativeOut(FromRecord):
     """A candidate with its figures and, if refused, why."""
 
     action: ActionOut
     information: InformationOut | None = Field(description="None where it is refused.")
-    expected: PredictionOut
+    expected: PredictionOut = Field(validation_alias="prediction")
     price_runs: float | None = Field(
         description="What it is priced at for the choice, in runs: failing and changing a needle count for more than "
         "their runs, so this is no prediction (that is `runs_to_finish`). Null where it is refused."
@@ -203,7 +212,7 @@ class AlternativeOut(BaseModel):
     refused_code: str | None = Field(None, description="The same as a code.")
 
 
-class DiagnosticsOut(BaseModel):
+class DiagnosticsOut(FromRecord):
     """How well the sampler did."""
 
     converged: bool
@@ -216,7 +225,7 @@ class DiagnosticsOut(BaseModel):
     refits: int
 
 
-class ProvenanceOut(BaseModel):
+class ProvenanceOut(FromRecord):
     """What the answer rests on; the same log, seed and versions give the same answer."""
 
     seed: int
@@ -224,7 +233,7 @@ class ProvenanceOut(BaseModel):
     diagnostics: DiagnosticsOut
 
 
-class NeedleOut(BaseModel):
+class NeedleOut(FromRecord):
     """How good it can get with one needle on hand."""
 
     needle: str
@@ -232,15 +241,17 @@ class NeedleOut(BaseModel):
     chance_both: float
 
 
-class MostInformativeOut(BaseModel):
+class MostInformativeOut(FromRecord):
     """The action that may be suggested whose run teaches most."""
 
     action: ActionOut
     information: InformationOut
-    loss_nats: float = Field(description="What the suggested action teaches less [nats]; 0 where it is the same one.")
+    loss_nats: SixDigits = Field(
+        description="What the suggested action teaches less [nats]; 0 where it is the same one."
+    )
 
 
-class RunsToFinishOut(BaseModel):
+class RunsToFinishOut(FromRecord):
     """How many more runs this tuning is expected to take, the next one included; calibrated on simulated tunings."""
 
     expected: float
@@ -248,10 +259,10 @@ class RunsToFinishOut(BaseModel):
     high_80: int = Field(description="See `low_80`.")
 
 
-class SuggestionOut(BaseModel):
+class SuggestionOut(FromRecord):
     """The smallest useful adjustment to make next, and all that stands behind it."""
 
-    stage: StageName
+    stage: Stage
     action: ActionOut
     why: str = Field(description="Why this step and no other, in words.")
     why_code: str = Field("", description="The same as a code.")

@@ -21,7 +21,6 @@ from taperwise.api.web.client_ids import new_id
 from taperwise.api.web.drawings import key_turn
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import fragment, page
-from taperwise.shared.records import TurnSense
 from taperwise.shared.runs import Run
 
 __all__ = ["name_of", "path_of", "router"]
@@ -108,7 +107,7 @@ def path_of(confidence: ConfidenceOut) -> list[dict[str, Any]]:
 
 def _drawing(action: ActionOut) -> Any:
     turns = action.turns if action.turns is not None else action.turns_from_mark
-    return key_turn(turns, TurnSense(action.hex_direction)) if turns and action.hex_direction else None
+    return key_turn(turns, action.hex_direction) if turns and action.hex_direction else None
 
 
 def _record(action: ActionOut) -> dict[str, str] | None:
