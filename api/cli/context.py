@@ -10,9 +10,7 @@ from typing import Any
 import typer
 from rich.console import Console
 
-from taperwise.api.accounts import audit
-from taperwise.api.accounts.principal import COMMAND_LINE, as_principal
-from taperwise.api.core import compile_cache
+from taperwise.api.cli.database import opened_database
 from taperwise.api.core.database import Database
 from taperwise.api.core.logging import configure
 from taperwise.api.core.settings import Settings
@@ -51,22 +49,10 @@ class Shop:
 @contextmanager
 def opened() -> Iterator[Shop]:
     """Open the shop of the settings; closed afterwards."""
-    settings = Settings()
     configure()
-    settings.cache_folder.mkdir(parents=True, exist_ok=True)
-    compile_cache.use(settings.cache_folder)
-    database = Database(settings.url)
-    database.watchers.append(audit.watch)
-    database.migrate()
-    try:
-        with as_principal(COMMAND_LINE):
-            yield Shop(
-                database,
-                RecommendationService(make_recommender, settings.seed),
-                Console(stderr=True, highlight=False, markup=False),
-            )
-    finally:
-        database.close()
+    with opened_database() as (database, _):
+        desk = RecommendationService(make_recommender, Settings().seed)
+        yield Shop(database, desk, Console(stderr=True, highlight=False, markup=False))
 
 
 def quantity(field: str, kind: str, text: str, unit: str) -> dict[str, Any]:

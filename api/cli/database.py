@@ -1,4 +1,4 @@
-"""The database of the commands that need no adviser, and the options that say where it is."""
+"""The database of the commands, and the options that say where it is."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,7 +20,7 @@ DatabaseUrl = Annotated[str | None, typer.Option("--database-url", help="A datab
 
 
 @contextmanager
-def opened_database(data_folder: Path | None, database_url: str | None) -> Iterator[tuple[Database, int]]:
+def opened_database(data_folder: Path | None = None, database_url: str | None = None) -> Iterator[tuple[Database, int]]:
     """The database, migrated, and the pool's floor; closed at the end. What changes is kept as changed from here."""
     given = {"data_folder": data_folder, "database_url": database_url}
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
