@@ -75,14 +75,7 @@ class KeyOut(Wire):
     @classmethod
     def of(cls, row: Key) -> "KeyOut":
         """A key as stored."""
-        return cls(
-            id=row.id,
-            label=row.label,
-            scope=Scope(row.scope),
-            created_at=row.created_at,
-            last_used_at=row.last_used_at,
-            revoked_at=row.revoked_at,
-        )
+        return cls.model_validate(row, from_attributes=True)
 
 
 class KeyMade(Wire):
@@ -126,13 +119,4 @@ class ChangeOut(Wire):
     @classmethod
     def of(cls, row: Change) -> "ChangeOut":
         """A change as stored."""
-        return cls(
-            id=row.id,
-            at=row.at,
-            person_id=row.person_id,
-            by=row.by,
-            what=row.what,
-            number=row.number,
-            how=row.how,
-            request_id=row.request_id,
-        )
+        return cls.model_validate(row, from_attributes=True)
