@@ -55,11 +55,14 @@ def test_a_unit_of_reading_cannot_write(database: Database) -> None:
 
 def test_a_unit_of_reading_sees_one_moment(database: Database) -> None:
     """What is stored meanwhile shows in the next unit of reading, not in this one."""
-    count, add = text("SELECT count(*) FROM installations"), "INSERT INTO installations (created_at, document) VALUES "
+    count, add = (
+        text("SELECT count(*) FROM installations"),
+        "INSERT INTO installations (created_at, document, imported) VALUES ",
+    )
     with database.reading() as session:
         assert session.scalar(count) == 0
         with database.unit() as writing:
-            writing.execute(text(add + "('2026-01-01', '{}')"))
+            writing.execute(text(add + "('2026-01-01', '{}', false)"))
         assert session.scalar(count) == 0
     with database.reading() as session:
         assert session.scalar(count) == 1
