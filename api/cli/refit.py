@@ -29,7 +29,7 @@ def refit(
 ) -> None:
     """Refit all engines whose answer is of an older model.
 
-    It may be interrupted: what is in hand on this machine is finished and kept, and the next refit goes on from there.
+    It may be interrupted: what is in hand is finished and kept, and the next refit goes on from there.
     Engines that fail are told at the end, with status 1; the others are refitted all the same.
     """
     console = Console(stderr=True)

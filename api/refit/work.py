@@ -1,65 +1,33 @@
-"""One engine refitted: what a worker does, wherever it runs. Everything goes in and comes out as plain JSON."""
+"""One engine refitted: what a worker does, wherever it runs."""
 
 import base64
 import os
-from dataclasses import dataclass
-from typing import Any
+import signal
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["Order", "refit_one"]
+if TYPE_CHECKING:  # a process has to begin before it loads what they need
+    from taperwise.api.log.service import Log
+    from taperwise.model.recommender import Recommender
 
-_adviser: Any = None
+__all__ = ["begin", "refit_one"]
 
-
-@dataclass(frozen=True)
-class Order:
-    """An engine to refit.
-
-    Parameters
-    ----------
-    installation_id, state : int
-        Which engine, and how far its log had come.
-    seed : int
-    sent : dict
-        Installation as sent.
-    entries : tuple of dict
-        Its log: ``{"kind", "document"}``, corrections followed.
-    prior : dict or None
-        The prior it started from.
-    """
-
-    installation_id: int
-    state: int
-    seed: int
-    sent: dict[str, Any]
-    entries: tuple[dict[str, Any], ...]
-    prior: dict[str, Any] | None
+_advisers: dict[int, "Recommender"] = {}
 
 
-def _prepared(seed: int) -> Any:
-    """The worker's own adviser, compiled once."""
-    global _adviser
-    if _adviser is None or _adviser.seed != seed:
-        os.environ.setdefault("OMP_NUM_THREADS", "1")
-        from taperwise.api.recommendations.factory import make_recommender  # after that, or it would not be heard
-
-        _adviser = make_recommender(seed, cores=1)
-        _adviser.prepare()
-    return _adviser
+def begin() -> None:
+    """Makes a process ready: it leaves interruptions to its parent and draws on one thread, as Dask's workers do."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
-def refit_one(order: Order) -> dict[str, Any]:
-    """The suggestion of one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
-    adviser = _prepared(order.seed)
-    from taperwise.api.installations.prior import prior_from_document
-
-    # a worker loads what it needs once it is told how many threads it may have
-    from taperwise.api.log.service import record_of
+def refit_one(seed: int, log: "Log") -> dict[str, Any]:
+    """The suggestion for one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
+    from taperwise.api.recommendations.factory import make_recommender
     from taperwise.api.recommendations.repository import as_document
-    from taperwise.api.schemas.installation import InstallationIn
 
-    sent = InstallationIn.model_validate(order.sent)
-    entries = [record_of(e["kind"], e["document"], sent) for e in order.entries]
-    learned = adviser.learn(sent.record(), entries, prior_from_document(order.prior))
-    document = as_document(adviser.suggest(learned))
+    if seed not in _advisers:
+        _advisers[seed] = make_recommender(seed, cores=1)
+        _advisers[seed].prepare()
+    learned = _advisers[seed].learn(log.installation, log.entries, log.prior)
     kept = {key: base64.b64encode(content).decode() for key, content in learned.to_keep.items()}
-    return {"answer": document, "earlier_fits": kept}
+    return {"answer": as_document(_advisers[seed].suggest(learned)), "earlier_fits": kept}

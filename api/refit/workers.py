@@ -1,150 +1,118 @@
-"""Workers of a refit: processes of this machine, or those of a Dask cluster.
+"""Workers of a refit: an executor over processes of this machine, or over a Dask cluster."""
 
-Whatever goes wrong with one engine comes back in the place of its answer, and the others go on.
-"""
-
-import signal
 import socket
 from collections import deque
 from collections.abc import Callable, Generator, Iterator
-from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing import get_context
 from threading import Event
 from typing import Any
 
-from taperwise.api.refit.work import Order
+from taperwise.api.log.service import Log
+from taperwise.api.refit.work import begin
 from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["Failed", "Made", "Work", "Workers", "on_processes", "on_scheduler"]
+__all__ = ["Fit", "Workers", "fits", "on_processes", "on_scheduler"]
 
-_LOST_TWICE = "its worker ended without a word, and once more when it was alone; memory may have run out"
+Fit = Future[dict[str, Any]]
 
 
 @dataclass(frozen=True)
-class Failed:
-    """Why there is no answer, in a line."""
+class Workers:
+    """Where fits are made.
 
-    reason: str
+    Parameters
+    ----------
+    executor : callable
+        Opens a new executor, with a function that says how many fits it makes at a time.
+    lost : type of Exception
+        What a fit raises if its worker was lost.
+    """
 
-
-_Fit = Future[dict[str, Any]]
-Work = Callable[[Order], dict[str, Any]]
-Made = tuple[Order, dict[str, Any] | Failed]
-Workers = Callable[[list[Order], Work, Event], Generator[Made]]
-"""Told the orders, what to do with each, and when to begin no more."""
+    executor: Callable[[], AbstractContextManager[tuple[Executor, Callable[[], int]]]]
+    lost: type[Exception]
 
 
 def on_processes(jobs: int) -> Workers:
-    """Workers of this machine; what was in hand when one was lost is tried once more at the end, each on its own."""
+    """Processes of this machine."""
 
-    def run(orders: list[Order], work: Work, stop: Event) -> Generator[Made]:
-        left, suspected = deque(orders), deque[Order]()
-        while left:
-            suspected.extend((yield from _until_one_is_lost(jobs, left, work, stop)))
-        while suspected:
-            for order in (yield from _until_one_is_lost(1, suspected, work, stop)):
-                yield order, Failed(_LOST_TWICE)
+    @contextmanager
+    def executor() -> Iterator[tuple[Executor, Callable[[], int]]]:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=begin) as pool:
+            yield pool, lambda: jobs
 
-    return run
-
-
-def _until_one_is_lost(jobs: int, left: deque[Order], work: Work, stop: Event) -> Generator[Made, None, list[Order]]:
-    """Take from what is left until nothing is, or a worker is lost; returns what was in hand then."""
-    in_hand: dict[_Fit, Order] = {}
-    lost: list[Order] = []
-    with _processes(jobs) as pool:
-        _hand_out(pool, jobs, left, in_hand, work, stop)
-        while in_hand:
-            ended = wait(in_hand, return_when=FIRST_COMPLETED).done
-            lost += [in_hand.pop(future) for future in ended if _lost(future)]
-            if not lost:
-                _hand_out(pool, jobs, left, in_hand, work, stop)
-            for future in ended & in_hand.keys():
-                yield in_hand.pop(future), _made(future)
-    return lost
-
-
-@contextmanager
-def _processes(jobs: int) -> Iterator[ProcessPoolExecutor]:
-    """Processes that leave an interruption to whoever started them; at the end only what is in hand is waited for."""
-    ignored = (signal.SIGINT, signal.SIG_IGN)
-    pool = ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=signal.signal, initargs=ignored)
-    try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _hand_out(
-    pool: ProcessPoolExecutor, jobs: int, left: deque[Order], in_hand: dict[_Fit, Order], work: Work, stop: Event
-) -> None:
-    """One for each process and no more: it is then known what was in hand. Told to stop, nothing is left."""
-    if stop.is_set():
-        left.clear()
-    with suppress(BrokenProcessPool):  # it stays on the list of what is left
-        while left and sum(not future.done() for future in in_hand) < jobs:
-            future = pool.submit(work, left[0])
-            in_hand[future] = left.popleft()
-
-
-def _lost(future: _Fit) -> bool:
-    return isinstance(future.exception(), BrokenProcessPool)
-
-
-def _made(future: _Fit) -> dict[str, Any] | Failed:
-    """What came of it, waited for; a failure of whatever kind as its name and the first line of its words."""
-    failure = future.exception()
-    if failure is None:
-        return future.result()
-    if isinstance(failure, CancelledError):
-        return Failed("it was cancelled; the scheduler may have ended")
-    words = str(failure).strip().splitlines()
-    return Failed(": ".join([type(failure).__name__, *words[:1]])[:300])
+    return Workers(executor, BrokenProcessPool)
 
 
 def on_scheduler(address: str) -> Workers:
-    """Workers of a Dask cluster; what a lost worker had begun is begun again elsewhere, until Dask gives it up.
+    """Workers of a Dask cluster, however many there are at the time.
 
     Raises
     ------
     InvalidValueError
-        If Dask is not installed, or nobody answers there.
+        If Dask is not installed. The executor raises it if no scheduler answers, or no longer.
     """
-
-    def run(orders: list[Order], work: Work, stop: Event) -> Generator[Made]:
-        client, as_completed = _connected(address)
-        # a future of ours keeps whatever asking for a result of the cluster raises
-        with ThreadPoolExecutor(1) as asking, client:
-            futures = {client.submit(work, order, pure=False): order for order in orders}
-            for future in as_completed(futures, loop=client.loop):
-                yield futures[future], _made(asking.submit(future.result))
-                if stop.is_set():
-                    return
-
-    return run
-
-
-def _connected(address: str) -> tuple[Any, Any]:
-    """A client of the scheduler, and what waits for its futures."""
     try:
-        from distributed import Client, as_completed  # optional
+        from distributed import Client, KilledWorker  # optional
         from distributed.comm import get_address_host_port
     except ModuleNotFoundError:
         raise InvalidValueError(
             "a scheduler needs Dask", field="--scheduler", value=address, cure="Install taperwise[dask]."
         ) from None
-    try:
-        # asked beforehand: a client that was never connected waits long for its own end, and complains of it
-        with socket.create_connection(get_address_host_port(address), timeout=10):
-            pass
-        return Client(address, timeout=10, set_as_default=False), as_completed
-    except (OSError, ValueError) as error:
-        raise InvalidValueError(
-            f"no scheduler answers there: {str(error).splitlines()[0]}",
-            field="--scheduler",
-            value=address,
-            cure="Give the address it printed when it was started, such as tcp://127.0.0.1:8786.",
-        ) from None
+
+    @contextmanager
+    def executor() -> Iterator[tuple[Executor, Callable[[], int]]]:
+        try:
+            # asked beforehand: a client that was never connected waits long for its own end, and complains of it
+            socket.create_connection(get_address_host_port(address), timeout=10).close()
+            with (
+                Client(address, timeout=10, set_as_default=False) as client,
+                client.get_executor(pure=False) as pool,
+            ):
+                yield pool, lambda: sum(client.nthreads().values()) or 1
+        except (OSError, ValueError) as error:
+            raise InvalidValueError(
+                f"no scheduler answers there: {str(error).splitlines()[0]}",
+                field="--scheduler",
+                value=address,
+                cure="Give the address it printed when it was started, such as tcp://127.0.0.1:8786.",
+            ) from None
+
+    return Workers(executor, KilledWorker)
+
+
+def fits(
+    workers: Workers, logs: list[Log], work: Callable[[Log], dict[str, Any]], stop: Event
+) -> Generator[tuple[Log, Fit]]:
+    """Every log with its fit, as they end; those that were in hand when a worker was lost once more, each alone."""
+    left, again = deque(logs), list[Log]()
+    while left and not stop.is_set():
+        again += yield from _until_broken(workers, left, work, stop)
+    for log in again:
+        yield from _until_broken(workers, deque([log]), work, stop, again=False)
+
+
+def _until_broken(
+    workers: Workers, left: deque[Log], work: Callable[[Log], dict[str, Any]], stop: Event, again: bool = True
+) -> Generator[tuple[Log, Fit], None, list[Log]]:
+    """Takes from what is left while the executor lasts; returns what a lost worker had in hand, if it is due again."""
+    in_hand, ended, lost = dict[Fit, Log](), dict[Fit, Log](), list[Log]()
+    with workers.executor() as (executor, at_once):
+        while True:
+            room = at_once()  # asked even if nothing is left: fits of a scheduler that is gone may never end
+            with suppress(workers.lost):  # what a broken executor refuses stays on the list
+                while left and not stop.is_set() and len(in_hand) < room:
+                    in_hand[executor.submit(work, left[0])] = left[0]
+                    left.popleft()
+            for fit, log in ended.items():
+                if again and not fit.cancelled() and isinstance(fit.exception(), workers.lost):
+                    lost.append(log)
+                else:
+                    yield log, fit
+            if not in_hand:
+                return lost
+            # not for ever: there may be more workers by then
+            ended = {fit: in_hand.pop(fit) for fit in wait(in_hand, 1.0, FIRST_COMPLETED).done}

@@ -7,13 +7,16 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from threading import Event
 from typing import Any
 
 import pytest
+from distributed import Client as Scheduled
 from sqlalchemy import event, select
 from typer.testing import CliRunner
 
@@ -21,11 +24,12 @@ from taperwise.api.app import create_app
 from taperwise.api.cli.main import app
 from taperwise.api.core.database import Answer, Database
 from taperwise.api.core.settings import Settings
+from taperwise.api.log.service import Log
 from taperwise.api.ownership.erasure import erase_installation
 from taperwise.api.recommendations.repository import in_units
 from taperwise.api.refit.fleet import due, refit_fleet
-from taperwise.api.refit.work import Order, refit_one
-from taperwise.api.refit.workers import Made, on_processes, on_scheduler
+from taperwise.api.refit.work import refit_one
+from taperwise.api.refit.workers import Workers, on_processes, on_scheduler
 from taperwise.api.schemas.units import Units
 from taperwise.model import MODEL_VERSION
 from taperwise.model.recommender import Recommender
@@ -174,7 +178,8 @@ def test_an_engine_that_is_erased_meanwhile_stops_nothing(fleet: Database, log: 
 def cluster(tmp_path: Path, log: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
     """A real scheduler and two worker processes, as their own commands start them."""
     file = tmp_path / "scheduler.json"
-    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "PYTHONWARNINGS": "ignore"}
+    root = Path(__file__).parents[2]
+    env = {**os.environ, "PYTHONPATH": f"{root / '.src'}{os.pathsep}{root}", "PYTHONWARNINGS": "ignore"}
     quiet: dict[str, Any] = {"env": env, "cwd": tmp_path, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     scheduler = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0"]
     worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--scheduler-file", str(file), "--nthreads", "1"]
@@ -187,6 +192,8 @@ def cluster(tmp_path: Path, log: Path) -> Iterator[tuple[str, list[subprocess.Po
         address = json.loads(file.read_text())["address"]
         options = ["--no-nanny", "--no-dashboard", "--host", "127.0.0.1"]
         started += [subprocess.Popen([*worker, *options], **quiet) for _ in range(2)]
+        with Scheduled(address, set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=30)
         yield address, started[1:]
     finally:
         for process in reversed(started):
@@ -239,18 +246,22 @@ def strict(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_engines_that_fail_on_a_cluster_keep_no_other_from_being_refitted(
     fleet: Database, cluster: tuple[str, list[subprocess.Popen[bytes]]]
 ) -> None:
-    """One breaks down, one costs a worker and is given up: the others are stored by the worker that is left; told to
-    stop, it leaves the rest.
+    """Told to stop, it keeps what is in hand and leaves the rest. Then one breaks down and one costs a worker, and
+    once more when it is alone: all others are stored.
     """
     address, workers = cluster
+    stop = Event()
+    found = refit_fleet(fleet, 8, on_scheduler(address), lambda *_: stop.set(), slowly, stop)
+    begun, ended = ({engine for what, engine, _ in lines() if what == each} for each in ("begun", "ended"))
+    assert begun == ended
+    assert 2 <= len(ended) <= 4
+    assert (found.stored, found.failed, found.left) == (len(ended), {}, 12 - len(ended))
     found = refit_fleet(fleet, 7, on_scheduler(address), lambda *_: None, failing_on_a_cluster)
     assert found.failed == {3: "ArithmeticError: the chains did not meet", 5: found.failed[5]}
-    assert found.failed[5].startswith("KilledWorker")
+    assert "its worker ended without a word" in found.failed[5]
     assert (found.stored, due(fleet, 7)) == (10, [3, 5])
-    assert [each.poll() is None for each in workers].count(True) == 1
-    stop = Event()
-    found = refit_fleet(fleet, 7, on_scheduler(address), lambda *_: stop.set(), slowly, stop)
-    assert (found.stored, found.failed, found.left) == (1, {}, 1)
+    assert Counter(engine for what, engine, _ in lines() if what == "begun")["5"] == 2
+    assert [each.wait(30) for each in workers] == [9, 9]
 
 
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nope"])
@@ -274,12 +285,17 @@ def test_a_worker_answers_as_the_service_does(settings: Settings, recommender: R
                 row.model_version = "0"
         kept: list[dict[str, Any]] = []
 
-        def here(orders: list[Order], work: Any, stop: Event) -> Generator[Made]:
-            for order in orders:
-                kept.append(refit_one(order))
-                yield order, kept[-1]
+        def here(seed: int, log: Log) -> dict[str, Any]:
+            kept.append(refit_one(seed, log))
+            return kept[-1]
 
-        assert refit_fleet(database, settings.seed, here, lambda *_: None).stored == 1
+        @contextmanager
+        def threads() -> Iterator[tuple[Executor, Callable[[], int]]]:
+            with ThreadPoolExecutor(1) as pool:
+                yield pool, lambda: 1
+
+        workers = Workers(threads, BrokenExecutor)
+        assert refit_fleet(database, settings.seed, workers, lambda *_: None, here).stored == 1
         brought = in_units(kept[0]["answer"], Units())
         assert brought is not None
         assert client.get(f"{place}/suggestion").json() == brought.model_dump(mode="json") == answer
