@@ -52,7 +52,7 @@ def test_a_rule_that_cannot_be(name: str, scatter: float) -> None:
 def test_a_meter_without_a_rule_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half of the two lines is not passed over in silence."""
     monkeypatch.delitem(rules._RULES, "fuel_flow")
-    with pytest.raises(InvalidValueError, match="nobody said what this meter would show"):
+    with pytest.raises(InvalidValueError, match="no response model is registered for this meter"):
         rules.scatter_of("fuel_flow")
     with pytest.raises(InvalidValueError, match="its scatter is positive"):
         rules.add("fuel_flow", rules.Rule(0.0, lambda at: at.mean))

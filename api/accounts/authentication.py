@@ -1,4 +1,4 @@
-"""The door: every request is somebody's before anything else happens to it, and nobody asks too often."""
+"""ASGI middleware: authenticates the caller and limits the request rate."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -165,8 +165,9 @@ class Authentication:
         if not self._limiter.admits(who):
             return too_often(self._limiter.seconds(who))
         cure = "Send `Authorization: Bearer KEY` with a key that was not revoked."
-        one = FieldError(field="authorization", value="…", message="this key opens nothing", cure=cure)
-        refused = problem(401, "Nobody known", f"authorization: this key opens nothing. {cure}", [one])
+        wrong = "the access key is unknown or was revoked"
+        one = FieldError(field="authorization", value="…", message=wrong, cure=cure)
+        refused = problem(401, "Authentication required", f"authorization: {wrong}. {cure}", [one])
         refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise", error="invalid_token"'
         return refused
 
@@ -188,6 +189,6 @@ def unknown() -> Response:
     """The answer to nobody known."""
     cure = "Send `Authorization: Bearer KEY`; an administrator makes keys."
     one = FieldError(field="authorization", value="nothing", message="this needs a key", cure=cure)
-    refused = problem(401, "Nobody known", f"authorization: this needs a key. {cure}", [one])
+    refused = problem(401, "Authentication required", f"authorization: this needs a key. {cure}", [one])
     refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
     return refused

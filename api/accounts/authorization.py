@@ -27,8 +27,8 @@ def authorize(request: Request) -> None:
     Raises
     ------
     UnknownCallerError, ForbiddenError, NotFoundError
-        If they may not. What somebody has nothing to do with is not there for them, nor is a number that the routes
-        would not read.
+        If they may not. Other people's installations answer 404, so ids cannot be enumerated. So does a number that
+        the routes would not read.
     """
     caller, route = _asker(request), request.scope["route"]
     rule = rule_of(route)

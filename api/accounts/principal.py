@@ -88,10 +88,10 @@ def number_of(asker: Caller) -> int:
     Raises
     ------
     ConflictError
-        If people are not told apart here.
+        If sign-in is off.
     """
     if asker.person_id is None:
         raise ConflictError(
-            "people are not told apart here", field="access", value="local", cure="Set TAPERWISE_ACCESS=keys."
+            "this service runs without user accounts", field="access", value="local", cure="Set TAPERWISE_ACCESS=keys."
         )
     return asker.person_id

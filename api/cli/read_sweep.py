@@ -43,7 +43,7 @@ def read_sweep(
     sweeps = summary(trace)
     beside = [instruments(trace, found) for found in sweeps]
     if plot is not None:
-        from taperwise.api.traces.plot import draw  # brings what draws along: a second that a table saves
+        from taperwise.api.traces.plot import draw  # imported late: loads altair and vl-convert, about a second
 
         draw(trace, sweeps, plot)
     if as_json:

@@ -32,7 +32,7 @@ def next_step(number: _Number, as_json: _Json = False) -> None:
 def tell(shop: Shop, number: int, as_json: bool, warnings: list[str]) -> None:
     """Print the next step; end with `LOOK_FIRST` where it is to look first."""
     with shop.database.reading() as session:
-        service.load(session, number)  # one that is not there is told before the model is made ready
+        service.load(session, number)  # report an unknown installation before loading the model
     shop.ready()
     with shop.console.status("working out the next step"):
         answered = shop.desk.answer_or_none(shop.database, number)

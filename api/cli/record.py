@@ -110,7 +110,7 @@ def _seen(rise: str | None, fell: bool, rough: str | None, unit: str) -> dict[st
     given = [x for x in (rise, rough, fell or None) if x is not None]
     if len(given) > 1:
         raise InvalidValueError(
-            "leaning shows one thing", field="--rise, --fell, --rough", value=len(given), cure="Give one of the three."
+            "these exclude each other", field="--rise, --fell, --rough", value=len(given), cure="Give one of the three."
         )
     if fell:
         return {"egt_rise": {"seen": "fell_at_once"}}
@@ -156,8 +156,9 @@ def adjust(
     given = {name: body for name, body in choices.items() if body is not None}
     if len(given) != 1:
         raise InvalidValueError(
-            "one thing was done", field=", ".join(choices), value=len(given), cure="Give exactly one of them."
-        )
+            "more or less than one adjustment was given",
+            field=", ".join(choices), value=len(given), cure="Give exactly one of them.",
+        )  # fmt: skip
     with opened() as shop:
         body = _suggested(shop, number) if as_suggested else next(iter(given.values()))
         with shop.database.unit() as session:

@@ -47,8 +47,9 @@ def sheet(
             answer = shop.desk.answer(shop.database, number)
         made = sheet_of(log, entries_of(shop.database, number), answer, datetime.now(UTC))
         if pdf is not None:
+            # imported late: loads altair and vl-convert, about a second
             from taperwise.api.charts.data import ChartData
-            from taperwise.api.charts.registry import on_paper  # brings what draws along: a second that a table saves
+            from taperwise.api.charts.registry import on_paper
 
             with shop.console.status("looking back on every run"):
                 pictures = on_paper(ChartData(shop.desk, shop.database).portraits(log), log)

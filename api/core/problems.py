@@ -51,7 +51,7 @@ _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     NotFoundError: (404, "Nothing is stored there"),
     ConflictError: (409, "The entry contradicts what is stored"),
     ReusedKeyError: (422, "The idempotency key stands for something else"),
-    UnknownCallerError: (401, "Nobody known"),
+    UnknownCallerError: (401, "Authentication required"),
     ForbiddenError: (403, "This may not be done"),
     NotReadyError: (503, "The model is being made ready"),
     NotConvergedError: (503, "No posterior that can be trusted"),
@@ -89,7 +89,7 @@ NOT_READY: dict[int | str, dict[str, Any]] = {
 
 _DESCRIPTIONS = {
     400: "The body is not JSON that can be read",
-    401: "Nobody known",
+    401: "Authentication required",
     403: "Whoever asks may not",
     404: "Nothing is stored there",
     405: "Not a method of this address",

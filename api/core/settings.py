@@ -90,7 +90,7 @@ class Settings(BaseSettings):
         """Nobody else is let in by mistake, and no key travels in the open by mistake."""
         if self.for_others and self.access != "keys":
             raise InvalidValueError(
-                "other machines could reach it there, and nothing would tell people apart",
+                "the host is not this machine alone and sign-in is off: anyone on the network could use the service",
                 field="host",
                 value=self.host,
                 cure="Listen on 127.0.0.1 (--host or TAPERWISE_HOST), or make an administrator (`taperwise person "

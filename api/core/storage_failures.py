@@ -37,7 +37,7 @@ class StorageFailure:
 
 
 def is_disk_full(error: BaseException | None) -> bool:
-    """Whether it came about because there is no space left, whichever library it went through."""
+    """True if the error chain contains ENOSPC or SQLite's "disk full"."""
     while error is not None:
         if isinstance(error, OSError) and error.errno in _NO_SPACE:
             return True

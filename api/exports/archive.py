@@ -225,7 +225,7 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
         if (len(prior.centre), [len(row) for row in prior.root]) != (size, [size] * size):
             raise ValueError("another number of unknowns")
         if not all(map(math.isfinite, (*prior.centre, *(x for row in prior.root for x in row)))):
-            raise ValueError("a figure that is none")
+            raise ValueError("value is not finite")
         if not 0.0 <= prior.odd < 1.0:
             raise ValueError("a share that is none")
     except (KeyError, TypeError, ValueError) as error:

@@ -198,7 +198,8 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
         If there is no such installation, the run cannot be used, or it is out of order.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
-    AirOut.of(traced.run.record(owner.elevation).air, owner.units)  # refuses what cannot be before it is stored
+    # raises OutOfRangeError for impossible air before anything is stored
+    AirOut.of(traced.run.record(owner.elevation).air, owner.units)
     row = _append(session, installation_id, "run", traced.run)
     if sent.trace is not None:
         read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]

@@ -128,7 +128,7 @@ def publish(
 
 
 def forget_answer(session: Session, installation_id: int) -> None:
-    """The kept answer was made from another prior."""
+    """Delete the stored answer: it was computed under the previous prior."""
     row = session.get(Answer, installation_id)
     if row is not None:
         session.delete(row)

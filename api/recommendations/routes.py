@@ -100,5 +100,7 @@ def predicted(
         else density_ratio_at(to_si("density_altitude", density_altitude, unit, field="density_altitude"))
     )
     if not abs(turns) <= 1e6:
-        raise InvalidValueError("turns must be a finite number", field="turns", value=turns, cure="Give 0.125.")
+        raise InvalidValueError(
+            "turns should be between -0.25 and 0.25", field="turns", value=turns, cure="Give 0.125."
+        )
     return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)

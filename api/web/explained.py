@@ -28,7 +28,7 @@ def explained(reader: str) -> Response:
 @router.get("/figures/{name}.svg", **requires(Rule.ANYONE))
 def figure(name: str) -> Response:
     """One figure of them."""
-    from taperwise.api.explained.figures import FIGURES  # brings what draws along, which a start does without
+    from taperwise.api.explained.figures import FIGURES  # imported late: loads altair and vl-convert
 
     if name not in FIGURES:
         raise NotFoundError(

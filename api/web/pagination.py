@@ -15,7 +15,7 @@ ON_A_LEAF = 100
 
 
 class PageRequest(NamedTuple):
-    """What is asked for of a list.
+    """Page number and search text of a list request.
 
     Parameters
     ----------

@@ -86,7 +86,7 @@ def _portraits(log: service.Log, gallery: ChartData, work: BackgroundCalls, pati
 
 
 def _on_paper(portraits: Portraits, log: service.Log) -> "list[Picture]":
-    from taperwise.api.charts.registry import on_paper  # brings what draws along, which a start does without
+    from taperwise.api.charts.registry import on_paper  # imported late: loads altair and vl-convert
 
     return on_paper(portraits, log)
 

@@ -50,7 +50,7 @@ def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, galler
 
 
 def _context(installation_id: int, database: Database, gallery: ChartData, work: BackgroundCalls) -> dict[str, Any]:
-    from taperwise.api.charts.registry import drawn  # brings what draws along: a second that a start does without
+    from taperwise.api.charts.registry import drawn  # imported late: loads altair and vl-convert, about a second
 
     with database.reading() as session:
         log = service.load(session, installation_id)

@@ -1,4 +1,4 @@
-"""Where readings put what gauges would show at the pivot, and how sharply: the sampler walks around that.
+"""Location and scale of the sampler's coordinates, estimated from the readings at the pivot setting.
 
 The aims are a matter of coordinates alone: wherever they point, the posterior is the same.
 """

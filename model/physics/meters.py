@@ -105,7 +105,7 @@ def _rule(name: str) -> Rule:
     rule = _RULES.get(name)
     if rule is None:
         raise InvalidValueError(
-            "nobody said what this meter would show",
+            "no response model is registered for this meter",
             field="meter",
             value=name,
             cure="Add its rule in model/physics/meters.py.",
