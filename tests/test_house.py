@@ -4,6 +4,7 @@ import os
 import re
 import subprocess
 import sys
+import tarfile
 import zipfile
 from pathlib import Path
 
@@ -130,3 +131,21 @@ def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
     assert "fine" in _run(sys.executable, "-c", script, place, cwd=tmp_path, env=env)
     run = "from taperwise.api.cli.main import run; run()"
     assert '"log"' in _run(sys.executable, "-c", run, "simulate", "--json", cwd=tmp_path, env=env)
+
+
+@pytest.mark.slow
+def test_the_sdist_holds_what_its_tests_need(tmp_path: Path) -> None:
+    """Unpacked away from the checkout, it runs tests of the vocabulary, the documents, recorded posteriors and a page."""
+    _run(sys.executable, "-m", "build", "--sdist", "--no-isolation", "--outdir", tmp_path, ".")
+    (archive,) = tmp_path.glob("*.tar.gz")
+    with tarfile.open(archive) as packed:
+        packed.extractall(tmp_path, filter="data")
+    place = archive.with_name(archive.name.removesuffix(".tar.gz"))
+    for name in ("constraints.txt", ".ci/run", "tests/recorded/posteriors.npz", "fixtures/tuning_day.json"):
+        assert (place / name).read_bytes() == (_ROOT / name).read_bytes()
+    env = {**os.environ, "PYTHONPATH": f"{place / '.src'}:{place}"}
+    few = ("tests/shared", "tests/test_documents.py", "tests/model/design/test_watch.py", "tests/api/web/test_card.py")
+    command = (sys.executable, "-m", "pytest", "-n", "0", "-q", "-p", "no:cacheprovider", *few)
+    told = _run(*command, cwd=place, env=env)
+    assert " passed" in told
+    assert "failed" not in told
