@@ -135,7 +135,7 @@ def test_the_wheel_works_elsewhere(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_the_sdist_holds_what_its_tests_need(tmp_path: Path) -> None:
-    """Unpacked away from the checkout, it runs tests of the vocabulary, the documents, recorded posteriors and a page."""
+    """Unpacked away from the checkout, it runs tests of units, documents, recorded posteriors and a page."""
     _run(sys.executable, "-m", "build", "--sdist", "--no-isolation", "--outdir", tmp_path, ".")
     (archive,) = tmp_path.glob("*.tar.gz")
     with tarfile.open(archive) as packed:
