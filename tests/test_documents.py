@@ -23,6 +23,18 @@ def test_every_file_that_is_named_is_there(document: str) -> None:
     assert sorted(name for name in named if not (_ROOT / name).exists()) == []
 
 
+def test_every_module_that_is_named_alone_is_there() -> None:
+    """A file name without its folder is that of some file, in the pages for those who work on the project."""
+    there = {path.name for folder in ("api", "model", "shared", "tests") for path in (_ROOT / folder).rglob("*.py")}
+    pages = [
+        _ROOT / "DEVELOPERS.md",
+        *(_ROOT / "api/docs" / f"{name}.md" for name in ("architecture", "model", "decisions")),
+    ]
+    named = {name for page in pages for name in re.findall(r"`(\w+\.py)`", page.read_text(encoding="utf-8"))}
+    assert len(named) > 5
+    assert sorted(named - there) == []
+
+
 def test_every_error_has_a_status_and_its_place_in_the_tree() -> None:
     """An error that nobody mapped would be a 500."""
     tree = errors.__doc__ or ""
