@@ -1,6 +1,5 @@
 """From a log to an answer: learn, suggest, and ask what if. The door of this room."""
 
-import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -11,7 +10,7 @@ from typing import NamedTuple
 from taperwise.model import MODEL_VERSION
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
-from taperwise.model.design.limit_check import limit_action
+from taperwise.model.design.limit_check import limit_action, static_speed_action
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, LATEST, fault_probabilities
@@ -21,6 +20,7 @@ from taperwise.model.inference.earlier_fits import CHANCES, EarlierFit, key_of
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.inference.posterior_cache import Log, Memory
 from taperwise.model.inference.sampler import LONG, Posterior, Sampler
+from taperwise.model.physics.air import conditions_at
 from taperwise.model.population.summary import Summary, summarise
 from taperwise.model.prediction.density_sensitivity import density_sensitivity, on_a_cold_low_day
 from taperwise.model.prediction.predictive import predict
@@ -251,6 +251,9 @@ class Recommender:
             return self._look_first(learned)
         if not posterior.diagnostics.converged:
             return self._without_weighing(learned, actions.repeat_run(), ReasonCode.NOT_TRUSTED)
+        slow = static_speed_action(learned.now, learned.evidence) if confidence.full_throttle.confirmed else None
+        if slow is not None:
+            return self._without_weighing(learned, slow, ReasonCode.STATIC_SPEED_OUT)
         doubted = confidence.doubt >= ALARM_AT_THE_END
         if confidence.stage is Stage.TUNED:
             if doubted:
@@ -341,8 +344,8 @@ class Recommender:
             evidence.installation.needle(needle)
             position = position.after(ChangeNeedle(needle), evidence.installation)
         position = replace(position, turns=position.turns + turns)
-        middle = (evidence.ln_density, evidence.ln_density_error)
-        air = middle if density is None else (math.log(density), 0.0)
+        middle = (evidence.conditions, evidence.ln_density_error)
+        air = middle if density is None else (conditions_at(density, evidence.conditions.ln_head), 0.0)
         return predict(predict_settings(posterior, [position], *air)[0], posterior)
 
 

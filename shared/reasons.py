@@ -31,6 +31,10 @@ class FaultKind(StrEnum):
     PART_CHANGED = "part_changed"
     INDUCTION_LEAK = "induction_leak"
     FUEL_FLOW_LIMIT = "fuel_flow_limit"
+    MIXTURE_CONTROL = "mixture_control"
+    SLIDE_SHORT = "slide_short"
+    FILTER_PLUGGED = "filter_plugged"
+    NONE_OF_THESE = "none_of_these"
 
 
 @dataclass(frozen=True)
@@ -101,6 +105,7 @@ class InspectCause(StrEnum):
     NOT_AS_FORETOLD = "not_as_foretold"
     NO_NEEDLE_FITS = "no_needle_fits"
     NOT_TO_BE_SETTLED = "not_to_be_settled"
+    STATIC_SPEED_OUT = "static_speed_out"
 
 
 @dataclass(frozen=True)
@@ -125,6 +130,8 @@ class Inspection:
     ideal_slope : IdealSlope or None
     idle_rpm_band : tuple of float or None
         The idle speed's band, where it is the idle speed that cannot be settled [rpm].
+    static_rpm, static_rpm_band : float and tuple of float, or None
+        Static speed with this mixture and the band the owner expects of it, where it lies outside [rpm].
     """
 
     cause: InspectCause
@@ -136,6 +143,8 @@ class Inspection:
     chance_now: float | None = None
     ideal_slope: IdealSlope | None = None
     idle_rpm_band: tuple[float, float] | None = None
+    static_rpm: float | None = None
+    static_rpm_band: tuple[float, float] | None = None
 
 
 class RefusalCode(StrEnum):
@@ -178,6 +187,7 @@ class ReasonCode(StrEnum):
     LIMIT_EXCEEDED = "limit_exceeded"
     NOT_AS_FORETOLD = "not_as_foretold"
     NOT_TRUSTED = "not_trusted"
+    STATIC_SPEED_OUT = "static_speed_out"
     ALL_CONFIRMED = "all_confirmed"
     NOT_SEEN_YET = "not_seen_yet"
     NO_NEEDLE_FITS = "no_needle_fits"

@@ -107,6 +107,8 @@ class Run:
         What meters show at full throttle, full rich: names of `taperwise.shared.meters`, readings in the kind's inside
         unit, positive.
     highest : Highest
+    fuel_head_m : float or None
+        Height of the fuel in the tank over the throttle body [m], positive; for a body that is fed without a float.
     sureness : Sureness
         Of what was read off gauges and judged; a trace speaks for itself.
     """
@@ -120,6 +122,7 @@ class Run:
     power_rpm_rise: float | None = None
     meters: tuple[tuple[str, float], ...] = ()
     highest: Highest = Highest()
+    fuel_head_m: float | None = None
     sureness: Sureness = Sureness.SURE
 
     def __post_init__(self) -> None:

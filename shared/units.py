@@ -45,6 +45,7 @@ KINDS: dict[str, Kind] = {
     "elevation": Kind("an elevation", "metre", ("ft", "m"), -450.0, 6_000.0),
     "density_altitude": Kind("a density altitude", "metre", ("ft", "m"), -2_500.0, 9_000.0),
     "length": Kind("a length", "metre", ("mm", "in", "m", "cm"), 1e-6, 0.2),
+    "fuel_head": Kind("a head of fuel", "metre", ("m", "cm", "in", "ft", "mm"), 0.02, 3.0),
     "taper": Kind("a taper slope", "", ("mm/m", "mm/mm", "in/in", "percent"), 1e-3, 0.2),
     "volume": Kind("a volume", "metre**3", ("cc", "litre", "in**3", "cm**3", "L"), 5e-5, 2e-2),
     "rpm": Kind("a rotational speed", "rpm", ("rpm",), 0.0, 12_000.0),

@@ -27,9 +27,10 @@ import numpy as np  # noqa: E402 - a contributor's rows stand in the two files, 
 from taperwise.api.app import create_app  # noqa: E402 - as above
 from taperwise.api.core.settings import Settings  # noqa: E402 - as above
 from taperwise.model.inference.data_packing import data_of  # noqa: E402 - as above
-from taperwise.model.inference.dataset import gather, readings_of  # noqa: E402 - as above
+from taperwise.model.inference.dataset import gather  # noqa: E402 - as above
 from taperwise.model.inference.likelihood import log_likelihood  # noqa: E402 - as above
 from taperwise.model.inference.prior_draws import draw_unknowns  # noqa: E402 - as above
+from taperwise.model.inference.readings import readings_of  # noqa: E402 - as above
 from taperwise.model.physics.mixture import mixtures  # noqa: E402 - as above
 from taperwise.model.simulation.virtual_engine import VirtualEngine  # noqa: E402 - as above
 from taperwise.shared.records import Installation, Needle  # noqa: E402 - as above

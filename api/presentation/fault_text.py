@@ -43,7 +43,23 @@ FAULTS = {
     ),
     FaultKind.FUEL_FLOW_LIMIT: FaultText(
         "the fuel flow is limited at full throttle",
-        "measure the fuel flow at the throttle body; look at filter, vent and lines",
+        "measure the fuel flow at the throttle body; look at the fuel filter, the tank's vent, level and lines",
+    ),
+    FaultKind.MIXTURE_CONTROL: FaultText(
+        "the mixture control was not at full rich, so both ends were leaner",
+        "push the mixture control to full rich and see that its lever reaches the stop",
+    ),
+    FaultKind.SLIDE_SHORT: FaultText(
+        "the slide does not open fully at full throttle",
+        "with the engine stopped, open the throttle and see that the slide clears the bore",
+    ),
+    FaultKind.FILTER_PLUGGED: FaultText(
+        "the air filter or its duct is plugged: richer and slower at full throttle",
+        "look at the air filter, its duct and the carburetor heat or alternate air door",
+    ),
+    FaultKind.NONE_OF_THESE: FaultText(
+        "none of these: something this service has no story for",
+        "go through the rigging and fuel checks once more, and ask somebody who knows such engines",
     ),
 }
 """By kind."""

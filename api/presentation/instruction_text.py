@@ -77,6 +77,15 @@ def _inspect(inspection: Inspection, units: Units) -> str:
                 f"chance of {inspection.best_chance or 0.0:.0%}): first look for an induction leak, a sticking slide "
                 f"and a mark set wrong; if all is well, a needle of {_slope(inspection.ideal_slope, units)} would fit."
             )
+        case InspectCause.STATIC_SPEED_OUT:
+            low, high = inspection.static_rpm_band or (0.0, 0.0)
+            return (
+                f"Static speed is about {inspection.static_rpm or 0.0:.0f} rpm, outside your band of {low:.0f} to "
+                f"{high:.0f} rpm. Mixture alone does not explain it. Before you call the mixture right, look at: "
+                "1. The throttle: the slide opens to its stop. 2. The tachometer, against another. 3. The propeller: "
+                "pitch and condition. 4. The induction: filter, duct and leaks. Then correct the record or the band, "
+                "or acknowledge what you found, and go on."
+            )
         case InspectCause.NOT_TO_BE_SETTLED:
             return (
                 f"{_at_an_edge(inspection, units)} with the licensed person whether it may stay so. More runs at this "

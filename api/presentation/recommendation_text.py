@@ -16,6 +16,7 @@ _UNSEEN = {
 _WHY = {
     ReasonCode.LIMIT_EXCEEDED: "A limit of the engine was exceeded; what the runs taught is kept, the next step is "
     "withheld.",
+    ReasonCode.STATIC_SPEED_OUT: "The engine does not turn as fast as you expect of it, or faster.",
     ReasonCode.NOT_TRUSTED: "The readings so far do not add up to a posterior that can be trusted, even after a "
     "careful second fit: check the last entries for a slip of the pen, and make another run at this setting.",
     ReasonCode.NO_NEEDLE_FITS: "Turning and running on would be in vain: full throttle and idle ask for a slope that "

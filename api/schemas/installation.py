@@ -13,6 +13,7 @@ from taperwise.api.schemas.quantities import (
     Number,
     Rise,
     Rpm,
+    RpmRise,
     Taper,
     Volume,
     Whole,
@@ -134,12 +135,25 @@ class RpmBand(Wire):
         return self.low.si(), self.high.si()
 
 
+class RpmRiseBand(Wire):
+    """Band of a rise of speed."""
+
+    low: RpmRise
+    high: RpmRise
+
+
 class TargetsIn(Wire):
     """What counts as right."""
 
     rise: RiseBand = RiseBand(low=Rise(value=70, unit="delta_degF"), high=Rise(value=130, unit="delta_degF"))
     static_rpm: RpmBand | None = None
     idle_rpm: RpmBand = RpmBand(low=Rpm(value=700, unit="rpm"), high=Rpm(value=900, unit="rpm"))
+    idle_rise: RpmRiseBand = Field(
+        RpmRiseBand(
+            low=RpmRise.of(_TARGETS.idle_rise_rpm[0], "rpm"), high=RpmRise.of(_TARGETS.idle_rise_rpm[1], "rpm")
+        ),
+        description="Rise of idle speed on slow leaning, where you measure it; from 0 no rise at all is right, too.",
+    )
 
     def record(self) -> Targets:
         """The record in SI."""
@@ -147,6 +161,7 @@ class TargetsIn(Wire):
             rise_kelvin=(self.rise.low.si(), self.rise.high.si()),
             static_rpm=self.static_rpm.pair() if self.static_rpm else None,
             idle_rpm=self.idle_rpm.pair(),
+            idle_rise_rpm=(self.idle_rise.low.si(), self.idle_rise.high.si()),
         )
 
 

@@ -13,6 +13,7 @@ __all__ = [
     "ExhaustTemperature",
     "Fraction",
     "FuelFlow",
+    "FuelHead",
     "HeadTemperature",
     "Lambda",
     "Length",
@@ -116,6 +117,12 @@ class Length(Quantity):
     """A length."""
 
     kind = "length"
+
+
+class FuelHead(Quantity):
+    """A height of fuel over the throttle body."""
+
+    kind = "fuel_head"
 
 
 class Taper(Quantity):

@@ -18,6 +18,7 @@ from taperwise.api.schemas.quantities import (
     Elevation,
     ExhaustTemperature,
     Fraction,
+    FuelHead,
     HeadTemperature,
     Pressure,
     Quantity,
@@ -197,6 +198,10 @@ class RunIn(_Metered):
     power_rpm_rise: RpmRise | None = Field(
         None, description="Rise of static speed on leaning from full rich to best power; 0 if there was none."
     )
+    fuel_head: FuelHead | None = Field(
+        None,
+        description="Height of the fuel in the tank over the throttle body. A body without a float feels it.",
+    )
     highest: HighestIn | None = None
     sureness: Literal["sure", "unsure", "guess"] = Field(
         "sure", description="How sure you are of what you read and judged; it counts for less the less sure you are."
@@ -289,5 +294,6 @@ class RunIn(_Metered):
             power_rpm_rise=self.power_rpm_rise.si() if self.power_rpm_rise else None,
             meters=tuple((name, quantity.si()) for name, quantity in self.metered().items()),
             highest=self.highest.record() if self.highest else Highest(),
+            fuel_head_m=self.fuel_head.si() if self.fuel_head else None,
             sureness=Sureness(self.sureness),
         )

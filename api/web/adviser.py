@@ -40,6 +40,7 @@ _CAUSES = {
     "not_as_foretold": "something is wrong",
     "no_needle_fits": "stuck: no needle on hand fits",
     "not_to_be_settled": "stuck: runs settle nothing more",
+    "static_speed_out": "static speed outside its band",
 }
 _DOUBTFUL = 0.2  # chance that not all is as recorded from which it is worth a look, though no alarm yet
 

@@ -127,12 +127,12 @@ def evaluate_candidates(
     if stage in (Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE):
         screw = _screw_options(installation, here)
         options += screw
-        prospects = prospects_of(posterior, here, now.ln_density, [position for _, position in screw])
+        prospects = prospects_of(posterior, here, now.conditions, [position for _, position in screw])
         options += _needle_options(installation, here, prospects.reaches())
     else:
         options += _stop_options(installation, here)
     error = posterior.evidence.ln_density_error
-    outlooks = predict_settings(posterior, [position for _, position in options], now.ln_density, error)
+    outlooks = predict_settings(posterior, [position for _, position in options], now.conditions, error)
     judge = _Judge(posterior, confidence, now, prospects, informed)
     with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
         weighed = list(threads.map(judge.weighed, (action for action, _ in options), outlooks))

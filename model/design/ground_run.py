@@ -11,9 +11,10 @@ from scipy.special import expit
 from taperwise.model.design.information import Experiment
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics import exhaust, idle, noise, static_speed
+from taperwise.model.physics.air import STANDARD, Conditions
 from taperwise.model.physics.meters import scatter_of
 from taperwise.model.physics.mixture import engine_mean, idle_cutpoints
-from taperwise.model.physics.priors import POWER_RISE_SHARE, ROUGH_RISE_KELVIN
+from taperwise.model.physics.priors import EAR_BIAS, GAUGE_BIAS_KELVIN, POWER_RISE_SHARE, ROUGH_RISE_KELVIN
 from taperwise.model.prediction.predictive import Outcomes, draw_outcomes
 from taperwise.model.prediction.setting_draws import SettingDraws, Target
 from taperwise.shared.meters import meters
@@ -45,17 +46,20 @@ class Latents(NamedTuple):
     best_static: _Floats
     static_curvature: _Floats
     blur: _Floats
+    ear_bias: _Floats
+    gauge_bias: _Floats
+    mixture_scatter: _Floats
     rise_noise: _Floats
     idle_rise_noise: _Floats
     static_noise: _Floats
 
 
 _LOOKED_AT = {
-    "rise": ("full", "exhaust_scale", "exhaust_width", "rise_noise"),
-    "idle_quality": ("idle", "gap_lean", "gap_smooth", "gap_rich", "blur"),
-    "idle_rpm_rise": ("idle", "best", "idle_gain", "best_idle", "idle_rise_noise"),
-    "static_rpm": ("mean", "best_static", "static_curvature", "static_noise"),
-    "power_rpm_rise": ("mean", "best_static", "static_curvature", "static_noise"),
+    "rise": ("full", "exhaust_scale", "exhaust_width", "gauge_bias", "mixture_scatter", "rise_noise"),
+    "idle_quality": ("idle", "gap_lean", "gap_smooth", "gap_rich", "blur", "ear_bias", "mixture_scatter"),
+    "idle_rpm_rise": ("idle", "best", "idle_gain", "best_idle", "mixture_scatter", "idle_rise_noise"),
+    "static_rpm": ("mean", "best_static", "static_curvature", "mixture_scatter", "static_noise"),
+    "power_rpm_rise": ("mean", "best_static", "static_curvature", "mixture_scatter", "static_noise"),
 }
 """What each kind of reading depends on."""
 
@@ -80,10 +84,13 @@ def _latents(outlook: SettingDraws, posterior: Posterior) -> Latents:
         best=u.idle_best,
         idle_gain=np.log(u.idle_gain),
         best_idle=np.log(scales.idle_rpm) + u.idle_rpm + u.idle_air_power * outlook.opening,
-        mean=engine_mean(outlook.full[:, None], u, scales.all_seen),
+        mean=engine_mean(outlook.full[:, None], u),
         best_static=np.log(scales.static_rpm) + u.static_rpm,
         static_curvature=np.log(u.static_curvature),
         blur=np.log(u.idle_blur),
+        ear_bias=EAR_BIAS * u.ear_bias,
+        gauge_bias=GAUGE_BIAS_KELVIN * u.gauge_bias,
+        mixture_scatter=np.log(u.mixture_scatter),
         rise_noise=np.log(u.rise_noise),
         idle_rise_noise=np.log(u.idle_rise_noise),
         static_noise=np.log(u.static_rpm_noise),
@@ -107,11 +114,18 @@ def ground_run(outlook: SettingDraws, posterior: Posterior, target: Target, chan
     # every candidate draws with the same stream, so that differences between candidates are not noise
     drawn = draw_outcomes(outlook, posterior, np.random.default_rng([posterior.seed, 3]))
     names, latents = looked_at(channels), _latents(outlook, posterior)
-    metered = [outlook.ln_meters[i] for i, _ in _read(channels)]
+    metered = [
+        column
+        for i, name in _read(channels)
+        for column in (
+            outlook.ln_meters[i],
+            _with_run(scatter_of(name), outlook.ln_meters[i], outlook.one_richer.ln_meters[i][:, 0]),
+        )
+    ]
     return Experiment(
         theta=np.stack([target.offset_turns, target.taper_misfit], axis=1),
         latents=np.stack([*(getattr(latents, name) for name in names), *metered], axis=1),
-        log_density=log_density_of(drawn, channels, outlook.ln_density, names),
+        log_density=log_density_of(drawn, channels, outlook.conditions, names),
     )
 
 
@@ -121,11 +135,15 @@ def _read(channels: frozenset[str]) -> list[tuple[int, str]]:
 
 
 def log_density_of(
-    drawn: Outcomes, channels: frozenset[str], ln_density: float = 0.0, names: Sequence[str] = Latents._fields
+    drawn: Outcomes,
+    channels: frozenset[str],
+    conditions: Conditions = STANDARD,
+    names: Sequence[str] = Latents._fields,
 ) -> Callable[[_Ints, _Floats], _Floats]:
     """The density of an experiment with these readings, ``(truths, latents) -> (m, n)``; shapes as in `Experiment`.
 
-    Latents are those of `names`, then ln of what each meter among the channels would show.
+    Latents are those of `names`, then ln of what each meter among the channels would show and its scale. The scatter of
+    the run's own mixture is counted in each reading, as if it were that reading's alone.
 
     Parameters
     ----------
@@ -133,8 +151,8 @@ def log_density_of(
         Readings drawn for every truth.
     channels : frozenset of str
         As `ground_run`.
-    ln_density : float
-        ln of the air density ratio; only speeds look at it.
+    conditions : Conditions
+        Only speeds look at them.
     names : sequence of str
         Fields of `Latents`, at least those of `looked_at`.
     """
@@ -142,8 +160,8 @@ def log_density_of(
         "rise": _rise,
         "idle_quality": _idle_quality,
         "idle_rpm_rise": _idle_rpm_rise,
-        "static_rpm": partial(_static_rpm, ln_density),
-        "power_rpm_rise": partial(_power_rpm_rise, ln_density),
+        "static_rpm": partial(_static_rpm, conditions),
+        "power_rpm_rise": partial(_power_rpm_rise, conditions),
     }
     metered = _read(channels)
 
@@ -156,8 +174,8 @@ def log_density_of(
         for channel, density in densities.items():
             if channel in channels:
                 total += density(seen, x)
-        for (i, name), centre in zip(metered, shown, strict=True):
-            total += noise.log_density(seen.ln_meters[:, [i]], centre, scatter_of(name))
+        for (i, _), centre, scale in zip(metered, shown[::2], shown[1::2], strict=True):
+            total += noise.log_density(seen.ln_meters[:, [i]], centre, scale)
         return total
 
     return log_density
@@ -165,9 +183,10 @@ def log_density_of(
 
 def _rise(seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's rise, (m, n); censored at zero and where it is rough before a peak."""
-    reading = seen.rise
-    centre = exhaust.rise(x.full, np.exp(x.exhaust_scale), np.exp(x.exhaust_width))
-    out, centre, scale = _rows(reading, centre, np.exp(x.rise_noise))
+    reading, curve = seen.rise, (np.exp(x.exhaust_scale), np.exp(x.exhaust_width))
+    shown = exhaust.rise(x.full, *curve)
+    scale = _with_run(np.exp(x.rise_noise), shown, exhaust.rise(x.full + np.exp(x.mixture_scatter), *curve))
+    out, centre, scale = _rows(reading, shown + x.gauge_bias, scale)
     fell, rough = reading < 0.0, reading > ROUGH_RISE_KELVIN
     read = ~(fell | rough)
     out[fell] = noise.log_below(0.0, centre[fell], scale[fell])
@@ -179,8 +198,10 @@ def _rise(seen: Outcomes, x: Latents) -> _Floats:
 def _idle_rpm_rise(seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's rise of idle speed, (m, n); censored at zero."""
     # the opening is within `best_idle` already
-    centre = idle.leaning_rise(x.idle, x.best, np.exp(x.idle_gain), np.exp(x.best_idle), 0.0, 0.0)
-    return _read_or_none(seen.idle_rise, centre, np.exp(x.idle_rise_noise))
+    curve = (x.best, np.exp(x.idle_gain), np.exp(x.best_idle), 0.0, 0.0)
+    centre = idle.leaning_rise(x.idle, *curve)
+    one_richer = idle.leaning_rise(x.idle + np.exp(x.mixture_scatter), *curve)
+    return _read_or_none(seen.idle_rise, centre, _with_run(np.exp(x.idle_rise_noise), centre, one_richer))
 
 
 def _read_or_none(reading: _Floats, centre: _Floats, scale: _Floats) -> _Floats:
@@ -198,31 +219,52 @@ def _rows(reading: _Floats, centre: _Floats, scale: _Floats) -> tuple[_Floats, _
     return np.empty(shape, centre.dtype), np.broadcast_to(centre, shape), np.broadcast_to(scale, shape)
 
 
-def _static_rpm(ln_density: float, seen: Outcomes, x: Latents) -> _Floats:
+def _with_run(scale: _Floats | float, shown: _Floats, one_richer: _Floats) -> _Floats:
+    """Scale of a reading together with what its run's own mixture does to it."""
+    both: _Floats = np.sqrt(scale**2 + (noise.LOGISTIC_SCALE * (one_richer - shown)) ** 2)
+    return both
+
+
+def _static(x: Latents, conditions: Conditions, richer: _Floats | float = 0.0) -> _Floats:
+    """Static speed at a mixture that much richer."""
+    speed: _Floats = static_speed.static_speed(
+        x.mean + richer, np.exp(x.best_static), np.exp(x.static_curvature), conditions.ln_density, conditions.ln_dry
+    )
+    return speed
+
+
+def _static_rpm(conditions: Conditions, seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's static speed, (m, n)."""
-    centre = static_speed.static_speed(x.mean, np.exp(x.best_static), np.exp(x.static_curvature), ln_density)
-    density: _Floats = noise.log_density(seen.static_rpm[:, None], centre, np.exp(x.static_noise))
+    centre = _static(x, conditions)
+    scale = _with_run(np.exp(x.static_noise), centre, _static(x, conditions, np.exp(x.mixture_scatter)))
+    density: _Floats = noise.log_density(seen.static_rpm[:, None], centre, scale)
     return density
 
 
-def _power_rpm_rise(ln_density: float, seen: Outcomes, x: Latents) -> _Floats:
+def _power_rpm_rise(conditions: Conditions, seen: Outcomes, x: Latents) -> _Floats:
     """Log density of each truth's rise of static speed to best power, (m, n); censored at zero."""
-    curvature = np.exp(x.static_curvature)
-    static = static_speed.static_speed(x.mean, np.exp(x.best_static), curvature, ln_density)
-    centre = static_speed.best_power_rise(x.mean, static, curvature)
-    return _read_or_none(seen.power_rise, centre, POWER_RISE_SHARE * np.exp(x.static_noise))
+
+    def risen(richer: _Floats | float = 0.0) -> _Floats:
+        static, curvature = _static(x, conditions, richer), np.exp(x.static_curvature)
+        rise: _Floats = static_speed.best_power_rise(x.mean + richer, static, curvature)
+        return rise
+
+    centre, one_richer = risen(), risen(np.exp(x.mixture_scatter))
+    return _read_or_none(
+        seen.power_rise, centre, _with_run(POWER_RISE_SHARE * np.exp(x.static_noise), centre, one_richer)
+    )
 
 
 def _idle_quality(seen: Outcomes, x: Latents) -> _Floats:
     """Log probability of each truth's judgement, (m, n)."""
     smooth_rich = np.exp(x.gap_smooth)
     cut_at = (-np.exp(x.gap_lean), np.zeros((1, 1)), smooth_rich, smooth_rich + np.exp(x.gap_rich))
-    blur = np.exp(x.blur)
+    blur, heard = np.hypot(np.exp(x.blur), noise.LOGISTIC_SCALE * np.exp(x.mixture_scatter)), x.idle + x.ear_bias
     share = np.ones((len(seen.level), x.idle.shape[1]), x.idle.dtype)
     for level in range(1, 6):
         rows = np.flatnonzero(seen.level == level)
-        upper = _below(cut_at[level - 1], x.idle, blur, rows) if level < 5 else 1.0
-        share[rows] = upper - (_below(cut_at[level - 2], x.idle, blur, rows) if level > 1 else 0.0)
+        upper = _below(cut_at[level - 1], heard, blur, rows) if level < 5 else 1.0
+        share[rows] = upper - (_below(cut_at[level - 2], heard, blur, rows) if level > 1 else 0.0)
     return np.log((1.0 - noise.MISJUDGED_SHARE) * share + noise.MISJUDGED_SHARE / 5.0)
 
 

@@ -1,13 +1,19 @@
-"""Limits of the engine watched in every run: what was exceeded, and whether somebody has found out why."""
+"""What is watched beside the mixture: limits of the engine, and the static speed its owner expects."""
+
+import numpy as np
 
 from taperwise.model.design import actions
 from taperwise.model.inference.dataset import Evidence
+from taperwise.model.prediction.setting_draws import SettingDraws, chance
 from taperwise.shared.reasons import Exceeded, InspectCause, Inspection, Watched
 from taperwise.shared.recommendation import Action
 from taperwise.shared.records import Installation
 from taperwise.shared.runs import Run
 
-__all__ = ["exceeded", "limit_action"]
+__all__ = ["exceeded", "limit_action", "static_speed_action"]
+
+_MARGIN = 0.01  # of the band's ends: weather and tachometer; judgement
+_SURE = 0.9  # chance outside the band from which it is told; judgement
 
 
 def exceeded(run: Run, installation: Installation) -> tuple[Exceeded, ...]:
@@ -37,3 +43,18 @@ def limit_action(evidence: Evidence) -> Action | None:
     if not found:
         return None
     return actions.inspect(Inspection(InspectCause.LIMIT_EXCEEDED, exceeded=tuple(dict.fromkeys(found))))
+
+
+def static_speed_action(now: SettingDraws, evidence: Evidence) -> Action | None:
+    """What to look at where the static speed is outside the owner's band and nobody has said why; None if it is not.
+
+    Propeller, throttle stop, induction and tachometer come before a mixture is called right.
+    """
+    band = evidence.installation.targets.static_rpm
+    if band is None or not evidence.static_speed_told:
+        return None
+    outside = (now.static_rpm < (1.0 - _MARGIN) * band[0]) | (now.static_rpm > (1.0 + _MARGIN) * band[1])
+    if chance(outside) < _SURE:
+        return None
+    told = Inspection(InspectCause.STATIC_SPEED_OUT, static_rpm=float(np.median(now.static_rpm)), static_rpm_band=band)
+    return actions.inspect(told)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
+from taperwise.model.physics.air import Conditions
 from taperwise.model.prediction.setting_draws import SettingDraws, predict_settings, right_at, target_at
 from taperwise.shared.records import ChangeNeedle
 
@@ -86,13 +87,15 @@ def _middle(posterior: Posterior, seen: SettingDraws, quantum: float) -> float:
     return seen.position.turns + quantum * round(float(np.median(offset)) / quantum)
 
 
-def prospects_of(posterior: Posterior, here: Position, ln_density: float, extra: Sequence[Position] = ()) -> Prospects:
+def prospects_of(
+    posterior: Posterior, here: Position, conditions: Conditions, extra: Sequence[Position] = ()
+) -> Prospects:
     """Settings around the middle of every needle on hand, and around the present one.
 
     Parameters
     ----------
     here : Position
-    ln_density : float
+    conditions : Conditions
     extra : sequence of Position
         Further settings to look at.
     """
@@ -104,11 +107,11 @@ def prospects_of(posterior: Posterior, here: Position, ln_density: float, extra:
         here if needle.label == here.needle else here.after(ChangeNeedle(needle.label), installation)
         for needle in installation.needles
     ]
-    for seen in predict_settings(posterior, fitted, ln_density):
+    for seen in predict_settings(posterior, fitted, conditions):
         middle = _middle(posterior, seen, limits.quantum_turns)
         positions += [replace(seen.position, turns=middle + i * spacing) for i in range(-_AROUND, _AROUND + 1)]
     distinct = list(dict.fromkeys(positions))
-    both, lean = right_at(posterior, distinct, ln_density, posterior.evidence.ln_density_error)
+    both, lean = right_at(posterior, distinct, conditions, posterior.evidence.ln_density_error)
     allowed = lean.mean(axis=0) <= limits.lean_chance
     ordered = tuple(n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope))
     return Prospects(ordered, tuple(distinct), both & allowed)

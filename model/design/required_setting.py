@@ -6,6 +6,7 @@ from taperwise.model.design.starting_point import prior_draws
 from taperwise.model.inference.dataset import Position, start_position
 from taperwise.model.inference.engine_prior import EnginePrior
 from taperwise.model.inference.sampler import Posterior
+from taperwise.model.physics.air import STANDARD, Conditions
 from taperwise.model.prediction.setting_draws import interval, predict_settings, target_at
 from taperwise.shared.recommendation import Interval
 from taperwise.shared.records import ChangeNeedle, Installation
@@ -32,8 +33,8 @@ class Needed:
     turns: Interval
 
 
-def _needed(posterior: Posterior, at_mark: Position, ln_density: float) -> Needed:
-    target = target_at(predict_settings(posterior, [at_mark], ln_density)[0], posterior)
+def _needed(posterior: Posterior, at_mark: Position, conditions: Conditions) -> Needed:
+    target = target_at(predict_settings(posterior, [at_mark], conditions)[0], posterior)
     slope = posterior.evidence.installation.needle(at_mark.needle).taper_slope
     return Needed(at_mark.needle, interval(slope + target.taper_misfit), interval(target.offset_turns))
 
@@ -41,20 +42,24 @@ def _needed(posterior: Posterior, at_mark: Position, ln_density: float) -> Neede
 def needed_by(posterior: Posterior) -> Needed:
     """What this engine needs as far as its runs tell, in the air of the latest of them."""
     evidence = posterior.evidence
-    return _needed(posterior, replace(evidence.position, turns=0.0), evidence.ln_density)
+    return _needed(posterior, replace(evidence.position, turns=0.0), evidence.conditions)
 
 
 def needed_by_engines_like_it(
-    installation: Installation, prior: EnginePrior, needle: str, ln_density: float = 0.0, seed: int = 20_260_101
+    installation: Installation,
+    prior: EnginePrior,
+    needle: str,
+    conditions: Conditions = STANDARD,
+    seed: int = 20_260_101,
 ) -> Needed:
     """What engines of such a prior need, with one of this installation's needles fitted.
 
     Parameters
     ----------
     needle : str
-    ln_density : float
+    conditions : Conditions
         ln of the air density ratio.
     """
     start = start_position(installation)
     at = start if needle == start.needle else start.after(ChangeNeedle(needle), installation)
-    return _needed(prior_draws(installation, prior, seed), at, ln_density)
+    return _needed(prior_draws(installation, prior, seed), at, conditions)

@@ -7,6 +7,7 @@ from taperwise.model.inference.dataset import gather, start_position
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.inference.sampler import Posterior
+from taperwise.model.physics.air import STANDARD
 from taperwise.shared.recommendation import Diagnostics
 from taperwise.shared.records import Installation
 
@@ -29,5 +30,5 @@ def start_of(
     first.
     """
     posterior = prior_draws(installation, prior, seed)
-    reaches = prospects_of(posterior, start_position(installation), 0.0).reaches()
+    reaches = prospects_of(posterior, start_position(installation), STANDARD).reaches()
     return tuple(sorted(reaches.values(), key=lambda r: -r.chance_both))

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from taperwise.model.diagnosis.hypotheses import HYPOTHESES, FaultEffect, FaultHypothesis
-from taperwise.model.inference.dataset import Evidence, Position, readings_of, settings_of
+from taperwise.model.inference.dataset import Evidence, Position, conditions_of_run, settings_of
 from taperwise.model.inference.likelihood import log_likelihood
+from taperwise.model.inference.readings import readings_of
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import density_ratio
 from taperwise.model.physics.mixture import Ends, Gains, Settings, Unknowns, flow_gains, mixtures_with
 from taperwise.model.prediction.setting_draws import pivot_of, widened
 from taperwise.shared.reasons import Suspicion
@@ -101,6 +101,7 @@ class _Pool:
     def __init__(self, fits: list[Posterior], now: Evidence) -> None:
         self._fits = fits
         first = self._evidence = fits[0].evidence
+        self._usual_head = now.usual_head
         self._trail: _Trail = now.trail[first.runs :]
         positions = [position for position, _ in self._trail]
         self._changes = max([1, *(len(p.changes) - len(first.position.changes) for p in positions)])
@@ -150,7 +151,7 @@ class _Pool:
         return odds
 
     def _at(self, trail: _Trail) -> Settings:
-        rows = [(position, float(np.log(density_ratio(run.air)))) for position, run in trail]
+        rows = [(position, conditions_of_run(run, self._usual_head)) for position, run in trail]
         return settings_of(self._evidence.installation, rows, self._evidence.first_change, extra=self._changes)
 
     def ln_density(self, case: FaultEffect, trail: _Trail) -> _F:
@@ -161,7 +162,9 @@ class _Pool:
             needle_m=plain.needle_m + self._pitch * case.screw + case.shift_m,
             ln_density=plain.ln_density + case.ln_density,
         )
-        moved: Unknowns = replace(u, exhaust_scale=u.exhaust_scale * np.exp(case.ln_scale))
+        moved: Unknowns = replace(
+            u, exhaust_scale=u.exhaust_scale * np.exp(case.ln_scale), static_rpm=u.static_rpm + case.ln_static
+        )
         ends = mixtures_with(self._gains, u, settings, evidence.throttle)
         full = ends.full + case.full
         if case.drop is not None:

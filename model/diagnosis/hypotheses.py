@@ -36,6 +36,8 @@ class FaultEffect:
         What the air's density is off by.
     ln_scale : array, (n, 1)
         Share of the rise that is read.
+    ln_static : array
+        What the static speed is off by.
     """
 
     screw: _F
@@ -44,13 +46,14 @@ class FaultEffect:
     idle: _F
     ln_density: _F
     ln_scale: _F
+    ln_static: _F
     drop: _F | None = None
 
     @classmethod
     def as_recorded(cls, draws: int, runs: int) -> "FaultEffect":
         """Nothing is wrong."""
         zero = np.zeros((draws, 1))
-        return cls(np.zeros(runs), zero, zero, zero, zero, zero)
+        return cls(np.zeros(runs), zero, zero, zero, zero, zero, zero)
 
 
 @dataclass(frozen=True)
@@ -131,7 +134,38 @@ def _leak(
 def _fuel_limit(
     case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
 ) -> FaultEffect:
-    return replace(case, drop=_half(case, 0.15, rng))
+    # the idle asks for little fuel: what is short at full throttle is hardly short there
+    return replace(case, drop=_half(case, 0.15, rng), idle=-_half(case, 0.04, rng))
+
+
+def _mixture_control(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    leaner = -_half(case, 0.12, rng)
+    return replace(case, full=leaner, idle=leaner + rng.normal(0.0, 0.03, leaner.shape))
+
+
+def _slide_short(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    # a tenth of the travel lost is 15 % of a segment's fuel; the air of an open bore hardly changes, the speed a little
+    leaner = -_half(case, 0.1, rng)
+    return replace(case, full=leaner, ln_static=0.3 * leaner)
+
+
+def _filter_plugged(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    # 30 mmHg at the filter: mixture 10 % richer (Mathur & Sharma, example 11.9), air 4 % thinner, power a cube root
+    richer = _half(case, 0.1, rng)
+    return replace(case, full=richer, idle=0.1 * richer, ln_static=-0.13 * richer)
+
+
+def _none_of_these(
+    case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
+) -> FaultEffect:
+    shape = case.ln_scale.shape
+    return replace(case, full=rng.normal(0.0, 0.15, shape), idle=rng.normal(0.0, 0.15, shape))
 
 
 def _probe(
@@ -149,11 +183,15 @@ def _weather(
 HYPOTHESES = (
     FaultHypothesis(FaultKind.TURN_WRONG_WAY, 0.02, _turned, _wrong_way),
     FaultHypothesis(FaultKind.TURN_NOT_MADE, 0.02, _turned, _not_made),
+    FaultHypothesis(FaultKind.MIXTURE_CONTROL, 0.01, _always, _mixture_control),
     FaultHypothesis(FaultKind.WEATHER, 0.01, _always, _weather),
     FaultHypothesis(FaultKind.PROBE, 0.01, _always, _probe),
+    FaultHypothesis(FaultKind.SLIDE_SHORT, 0.005, _always, _slide_short),
+    FaultHypothesis(FaultKind.FILTER_PLUGGED, 0.005, _always, _filter_plugged),
     FaultHypothesis(FaultKind.MARK_SET_WRONG, 0.03, _refitted, _mark),
     FaultHypothesis(FaultKind.PART_CHANGED, 0.01, _always, _part),
     FaultHypothesis(FaultKind.INDUCTION_LEAK, 0.01, _always, _leak),
     FaultHypothesis(FaultKind.FUEL_FLOW_LIMIT, 0.01, _always, _fuel_limit),
+    FaultHypothesis(FaultKind.NONE_OF_THESE, 0.002, _always, _none_of_these),
 )
-"""All stories but "as recorded", the cheapest to look at first."""
+"""All stories but "as recorded", the cheapest to look at first; and that it is none of them."""

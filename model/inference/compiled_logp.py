@@ -23,8 +23,10 @@ BUILDING = "building the model"
 COMPILING = "compiling the sampler (about a minute, the first time only)"
 """Steps of getting ready, as they are told."""
 
-_FORMAT = 1
+_FORMAT = 2
+_PINNED = ("z_full", "z_idle")
 _JITTER = 1.0  # half the width over which chains begin
+_APART = 4.0  # the same in what readings pin, where readings that contradict each other leave several modes
 
 
 class Shelf(Protocol):
@@ -65,14 +67,16 @@ class _Start:
 
     Parameters
     ----------
-    middle : array, (dimensions,)
+    middle, jitter : array, (dimensions,)
+        And half the width around it.
     """
 
     middle: NDArray[np.float64]
+    jitter: NDArray[np.float64]
 
     def __call__(self, seed: Any) -> NDArray[np.float64]:
         """The same for the same seed, in any process."""
-        return self.middle + np.random.default_rng(seed).uniform(-_JITTER, _JITTER, len(self.middle))
+        return self.middle + self.jitter * np.random.default_rng(seed).uniform(-1.0, 1.0, len(self.middle))
 
 
 def compiled(shelf: Shelf | None, progress: Callable[[str], None]) -> Any:
@@ -137,8 +141,10 @@ def _compile(progress: Callable[[str], None]) -> Any:
     with pytensor.config.change_flags(numba__fastmath=False):
         made = nutpie.compile_pymc_model(model)
     at = model.initial_point()
-    middle = np.concatenate([np.ravel(at[model.rvs_to_values[v].name]) for v in model.free_RVs]).astype(float)
-    return replace(made, initial_point_func=_Start(middle))
+    values = [(v.name, np.ravel(at[model.rvs_to_values[v].name])) for v in model.free_RVs]
+    middle = np.concatenate([value for _, value in values]).astype(float)
+    jitter = np.concatenate([np.full(len(x), _APART if name in _PINNED else _JITTER) for name, x in values])
+    return replace(made, initial_point_func=_Start(middle, jitter))
 
 
 def to_bytes(made: Any) -> bytes:
@@ -158,6 +164,7 @@ def to_bytes(made: Any) -> bytes:
             for v, key in made.shared_var_keys.items()
         ],
         "middle": made.initial_point_func.middle.tolist(),
+        "jitter": made.initial_point_func.jitter.tolist(),
         "expanded": int(made.n_expanded),
         "names": names,
         "slices": [[int(s.start), int(s.stop)] for s in slices],
@@ -196,7 +203,7 @@ def from_bytes(kept: bytes) -> Any:
         dims={name: tuple(dims) for name, dims in document["dims"].items()},
         compiled_logp_func=functions[0],
         compiled_expand_func=functions[1],
-        initial_point_func=_Start(middle),
+        initial_point_func=_Start(middle, np.array(document["jitter"])),
         shared_data=data,
         shared_var_keys=keys,
         user_data=make_user_data(keys, data),

@@ -14,6 +14,7 @@ from taperwise.model.inference.prior_draws import STANDARD, unknowns_from
 from taperwise.model.inference.reparameterization import FULL, IDLE, RoundedTent, TailTransform
 from taperwise.model.physics.exhaust import distance, mixture_for_rise
 from taperwise.model.physics.mixture import LOADS, Cuts, Unknowns, idle_cutpoints, mixtures
+from taperwise.model.physics.noise import LOGISTIC_SCALE
 from taperwise.model.physics.priors import CHANGES, PRIORS
 from taperwise.model.physics.static_speed import BEST_LN_MIXTURE, static_speed
 
@@ -73,21 +74,26 @@ def aims(evidence: Evidence) -> Aims:
     here, there = (mixtures(u, s, pivot, throttle) for s in (pivot, evidence.settings))
     counts = _with_the_same_parts(evidence)
 
+    of_a_run = LOGISTIC_SCALE * u.mixture_scatter
+
     x = np.expm1(mixture_for_rise(r.rise, *FULL))
     full = _Told(
         distance(np.log1p(x) + here.full - there.full),
-        np.hypot(r.rise_share * u.rise_noise, r.rise_error) / _slope(x, FULL),
+        np.hypot(np.hypot(r.rise_share * u.rise_noise, r.rise_error) / _slope(x, FULL), of_a_run),
         counts * r.has_rise,
     )
     speed = scales.idle_rpm * np.exp(u.idle_air_power * (there.opening - here.opening))
     lost = r.idle_rise / speed / IDLE.scale
     x = np.sqrt(lost * (lost + 2.0 * IDLE.width))
     away, c = here.idle - there.idle, idle_cutpoints(u)
-    risen = _Told(x + away, r.widening * u.idle_rise_noise / speed / _slope(x, IDLE), counts * r.has_idle_rise)
+    sharp = r.widening * u.idle_rise_noise / speed / _slope(x, IDLE)
+    risen = _Told(x + away, np.hypot(sharp, of_a_run), counts * r.has_idle_rise)
     judged_at, judged_scale = _judged(r.level, c)
     judged = _Told(judged_at - c.best + away, judged_scale, counts * r.has_level)
     not_risen = _Told(away, np.full_like(away, _NO_RISE), counts * r.no_idle_rise)
-    static = static_speed(BEST_LN_MIXTURE, scales.static_rpm, 0.0, evidence.settings.ln_density)
+    static = static_speed(
+        BEST_LN_MIXTURE, scales.static_rpm, 0.0, evidence.settings.ln_density, evidence.settings.ln_dry
+    )
     static_rpm = _Told(_ln(r.static_rpm, static), r.widening * u.static_rpm_noise / static, counts * r.has_static)
     idle_rpm = _Told(_ln(r.idle_rpm, speed), r.widening * u.idle_rpm_noise / speed, counts * r.has_idle_rpm)
     return Aims(

@@ -2,17 +2,16 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.model.physics.air import density_ratio
+from taperwise.model.inference.readings import PLAIN_READINGS, Readings, readings_of, row_of
+from taperwise.model.physics.air import STANDARD, Conditions, conditions_of
 from taperwise.model.physics.mixture import Settings, Throttle
 from taperwise.model.physics.nominal_values import Scales, scales_of
-from taperwise.model.physics.priors import CHANGES, SURENESS_WIDENS, TRACED_SHARE
+from taperwise.model.physics.priors import CHANGES
 from taperwise.shared.meters import meters
 from taperwise.shared.records import (
     Acknowledge,
@@ -25,16 +24,15 @@ from taperwise.shared.records import (
     TurnIdleStop,
     TurnScrew,
 )
-from taperwise.shared.runs import IdleQuality, RiseSeen, Run
+from taperwise.shared.runs import Run
 
 __all__ = [
     "FUEL_EFFECT",
     "Evidence",
     "Position",
-    "Readings",
+    "conditions_of_run",
     "gather",
-    "middle_air",
-    "readings_of",
+    "middle_conditions",
     "replay",
     "settings_of",
     "throttle_of",
@@ -45,9 +43,9 @@ FUEL_EFFECT: dict[Fuel, float] = {Fuel.AVGAS: 0.0, Fuel.MOGAS: 0.0, Fuel.MOGAS_E
 
 _LATELY = 12  # runs whose air is that of the days of a tuning: a setting is to be right in the middle of them
 
-_USUAL_SCATTER = 0.015  # of ln density from run to run on the days of a tuning; judgement
+_HEAD_M = 0.5  # head to which others are compared; it cancels but for runs that give none
 
-_LOGISTIC_SCALE = math.sqrt(3.0) / math.pi  # of a logistic with standard deviation 1
+_USUAL_SCATTER = 0.015  # of ln density from run to run on the days of a tuning; judgement
 
 
 @dataclass(frozen=True)
@@ -107,59 +105,6 @@ class Position:
 
 
 @dataclass(frozen=True)
-class Readings:
-    """Readings of n runs, each with a mask that is 1 where there is one; all of shape (n,).
-
-    `rise_share` is the share of the common scatter that applies to a rise, `rise_error` its own error as a logistic
-    scale [K]; `widening` is how many times wider what was read off gauges and judged scatters. `spread` is the mean
-    rise over the cylinders less the leanest one's [K]; every meter of `taperwise.shared.meters`, in order, as a
-    logarithm.
-    """
-
-    rise: NDArray[np.float64]
-    rise_share: NDArray[np.float64]
-    rise_error: NDArray[np.float64]
-    has_rise: NDArray[np.float64]
-    fell: NDArray[np.float64]
-    rough: NDArray[np.float64]
-    spread: NDArray[np.float64]
-    has_spread: NDArray[np.float64]
-    widening: NDArray[np.float64]
-    level: NDArray[np.float64]
-    has_level: NDArray[np.float64]
-    idle_rise: NDArray[np.float64]
-    has_idle_rise: NDArray[np.float64]
-    no_idle_rise: NDArray[np.float64]
-    static_rpm: NDArray[np.float64]
-    has_static: NDArray[np.float64]
-    idle_rpm: NDArray[np.float64]
-    has_idle_rpm: NDArray[np.float64]
-    power_rise: NDArray[np.float64]
-    has_power_rise: NDArray[np.float64]
-    no_power_rise: NDArray[np.float64]
-    ln_meters: tuple[NDArray[np.float64], ...]
-    has_meters: tuple[NDArray[np.float64], ...]
-
-    def rows(self) -> list[NDArray[np.float64]]:
-        """All of them one after the other, (n,) each."""
-        return [*(getattr(self, name) for name in _PLAIN_READINGS), *self.ln_meters, *self.has_meters]
-
-    @classmethod
-    def of_rows(cls, rows: Sequence[Any]) -> "Readings":
-        """From what `rows` gave, or what stands for it."""
-        plain, count = len(_PLAIN_READINGS), len(meters())
-        found = dict(zip(_PLAIN_READINGS, rows, strict=False))
-        return cls(
-            **found,
-            ln_meters=tuple(rows[plain + i] for i in range(count)),
-            has_meters=tuple(rows[plain + count + i] for i in range(count)),
-        )
-
-
-_PLAIN_READINGS = tuple(f.name for f in fields(Readings) if f.name not in ("ln_meters", "has_meters"))
-
-
-@dataclass(frozen=True)
 class Evidence:
     """Everything the posterior is conditioned on, and where the engine stands now.
 
@@ -174,15 +119,19 @@ class Evidence:
         After the last entry.
     trail : tuple of (Position, Run or None)
         Position before every entry, with the run where it is one.
-    ln_density : float
-        Mean ln density ratio of the latest runs, whatever their setting: the air in which settings are judged.
+    conditions : Conditions
+        Mean of the latest runs', whatever their setting: those in which settings are judged.
     ln_density_error : float
-        Standard error of that.
+        Standard error of its ln density ratio.
+    usual_head : float
+        What stands for the head of runs that give none, as `Conditions.ln_head`.
     runs, runs_used : int
     scales : Scales
         What readings are measured against.
     since_acknowledged : tuple of Run
         Runs since a limit that was exceeded was last acknowledged.
+    static_speed_told : bool
+        Whether a static speed was read with the parts as they are, and nothing was acknowledged since.
     prior : EnginePrior
         What is believed of the engine before its first run.
     """
@@ -194,12 +143,14 @@ class Evidence:
     pivot: Settings
     position: Position
     trail: tuple[tuple[Position, Run], ...]
-    ln_density: float
+    conditions: Conditions
     ln_density_error: float
+    usual_head: float
     runs: int
     runs_used: int
     scales: Scales
     since_acknowledged: tuple[Run, ...] = ()
+    static_speed_told: bool = False
     first_change: int = 0
     channels: frozenset[str] = field(default_factory=frozenset)
     prior: EnginePrior = EXPERT
@@ -226,6 +177,7 @@ def throttle_of(installation: Installation) -> Throttle:
     """Geometry for the forward model."""
     body = installation.throttle_body
     return Throttle(
+        bore=body.bore_m,
         full_travel=body.slide_stroke_m,
         idle_opening=body.idle_opening_m,
         mark_to_orifice=body.mark_to_orifice_m,
@@ -236,9 +188,9 @@ def throttle_of(installation: Installation) -> Throttle:
 
 
 def settings_of(
-    installation: Installation, rows: Sequence[tuple[Position, float]], first_change: int = 0, extra: int = 0
+    installation: Installation, rows: Sequence[tuple[Position, Conditions]], first_change: int = 0, extra: int = 0
 ) -> Settings:
-    """Settings of positions, each with its ln density ratio.
+    """Settings of positions, each in its conditions.
 
     Parameters
     ----------
@@ -260,7 +212,7 @@ def settings_of(
     return Settings(
         needle_m=np.array([p.turns * body.screw_pitch_m for p, _ in rows]),
         idle_stop_m=np.array([p.idle_stop_turns * body.idle_stop_pitch_m for p, _ in rows]),
-        ln_density=np.array([d for _, d in rows]),
+        **{name: np.array([getattr(c, name) for _, c in rows]) for name in Conditions._fields},
         ln_fuel=np.array([FUEL_EFFECT[p.fuel] for p, _ in rows]),
         ln_slope=np.log([installation.needle(p.needle).taper_slope for p, _ in rows]),
         slope_load=slope,
@@ -269,59 +221,15 @@ def settings_of(
     )
 
 
-def readings_of(runs: Sequence[Run | None]) -> Readings:
-    """Readings of runs; None for a row without any."""
-    n = len(runs)
-    columns: dict[str, NDArray[np.float64]] = {name: np.zeros(n) for name in _PLAIN_READINGS}
-    for i, run in enumerate(runs):
-        for name, value in _row(run).items():
-            columns[name][i] = value
-    for name in ("rise_share", "widening"):
-        columns[name] = np.where(columns[name] > 0, columns[name], 1.0)
-    columns["level"] = np.where(columns["has_level"] > 0, columns["level"], float(IdleQuality.SMOOTH))
-    shown = [[None if run is None else run.metered(meter.name) for run in runs] for meter in meters()]
-    return Readings(
-        **columns,
-        ln_meters=tuple(np.array([0.0 if x is None else math.log(x) for x in each]) for each in shown),
-        has_meters=tuple(np.array([float(x is not None) for x in each]) for each in shown),
-    )
-
-
-def _row(run: Run | None) -> dict[str, float]:
-    row: dict[str, Any] = {}
-    if run is None:
-        return row
-    row["widening"] = SURENESS_WIDENS[run.sureness]
-    if run.rise is not None:
-        flag = {RiseSeen.PEAK: "has_rise", RiseSeen.FELL_AT_ONCE: "fell", RiseSeen.ROUGH_BEFORE_PEAK: "rough"}
-        row |= {"rise": run.rise.kelvin, "rise_share": row["widening"], flag[run.rise.seen]: 1.0}
-        if run.rise.spread_kelvin is not None:
-            row |= {"spread": run.rise.spread_kelvin, "has_spread": 1.0}
-        if run.rise.error_kelvin is not None:
-            row |= {"rise_share": TRACED_SHARE, "rise_error": run.rise.error_kelvin * _LOGISTIC_SCALE}
-    if run.idle_quality is not None:
-        row |= {"level": float(run.idle_quality), "has_level": 1.0}
-    if run.idle_rpm_rise is not None:
-        row |= {"idle_rise": run.idle_rpm_rise, "has_idle_rise" if run.idle_rpm_rise > 0 else "no_idle_rise": 1.0}
-    if run.static_rpm is not None:
-        row |= {"static_rpm": run.static_rpm, "has_static": 1.0}
-    if run.idle_rpm is not None:
-        row |= {"idle_rpm": run.idle_rpm, "has_idle_rpm": 1.0}
-    if run.power_rpm_rise is not None:
-        seen = "has_power_rise" if run.power_rpm_rise > 0 else "no_power_rise"
-        row |= {"power_rise": run.power_rpm_rise, seen: 1.0}
-    return row
-
-
 def _sort_key(item: tuple[Position, Run]) -> tuple[float, ...]:
     """Orders runs by content, so that the order of runs at one setting cannot change an answer."""
     position, run = item
-    row = _row(run)
+    row = row_of(run)
     return (
         float(len(position.changes)),
         position.turns,
         position.idle_stop_turns,
-        *(row.get(name, -1.0) for name in _PLAIN_READINGS),
+        *(row.get(name, -1.0) for name in PLAIN_READINGS),
         *(run.metered(meter.name) or -1.0 for meter in meters()),
         run.air.temperature_kelvin,
         run.air.pressure_pascal,
@@ -347,26 +255,29 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
     position, trail = replay(installation, entries)
     first_change = max(0, len(position.changes) - CHANGES)
     kept = sorted((x for x in trail if len(x[0].changes) > first_change), key=_sort_key)
-    rows = [(p, math.log(density_ratio(run.air))) for p, run in kept]
+    head = _usual_head([run for _, run in trail])
+    rows = [(p, conditions_of_run(run, head)) for p, run in kept]
     half_way = _half_way([p for p, _ in trail]) if kept else position
-    ln_density, error = middle_air([math.log(density_ratio(run.air)) for _, run in trail[-_LATELY:]])
+    conditions, error = middle_conditions([conditions_of_run(run, head) for _, run in trail[-_LATELY:]])
     runs: list[Run | None] = [run for _, run in kept]
     return Evidence(
         installation=installation,
         throttle=throttle_of(installation),
-        settings=settings_of(installation, rows or [(half_way, 0.0)], first_change),
+        settings=settings_of(installation, rows or [(half_way, STANDARD)], first_change),
         readings=readings_of(runs or [None]),
         pivot=settings_of(
-            installation, [(half_way, middle_air([d for p, d in rows if p == half_way])[0])], first_change
+            installation, [(half_way, middle_conditions([c for p, c in rows if p == half_way])[0])], first_change
         ),
         position=position,
         trail=trail,
-        ln_density=ln_density,
+        conditions=conditions,
         ln_density_error=error,
+        usual_head=head,
         runs=len(trail),
         runs_used=len(kept),
         scales=scales_of(installation, max((run.rise.cylinders for _, run in kept if run.rise), default=1)),
         since_acknowledged=_since_acknowledged(entries),
+        static_speed_told=_static_speed_told(entries),
         first_change=first_change,
         channels=frozenset(name for _, run in kept for name in run.channels),
         prior=prior,
@@ -379,19 +290,44 @@ def _half_way(positions: Sequence[Position]) -> Position:
     return here[len(here) // 2]
 
 
-def middle_air(ln_densities: Sequence[float]) -> tuple[float, float]:
-    """Mean ln density ratio of some runs and its standard error; without any, standard air and none.
+def _usual_head(runs: Sequence[Run]) -> float:
+    """Mean of ln of the heads that were given, over the reference; nought without any."""
+    given = [math.log(run.fuel_head_m / _HEAD_M) for run in runs if run.fuel_head_m is not None]
+    return math.fsum(given) / len(given) if given else 0.0
+
+
+def conditions_of_run(run: Run, usual_head: float) -> Conditions:
+    """Conditions of a run; one that gives no head had the usual one."""
+    head = usual_head if run.fuel_head_m is None else math.log(run.fuel_head_m / _HEAD_M)
+    return conditions_of(run.air, head)
+
+
+def middle_conditions(of_runs: Sequence[Conditions]) -> tuple[Conditions, float]:
+    """Mean conditions of some runs, and the standard error of ln density; without any, the standard's and none.
 
     The scatter is that of the runs and of one more, as wide as is usual.
     """
-    n = len(ln_densities)
+    n = len(of_runs)
     if not n:
-        return 0.0, 0.0
-    mean = math.fsum(ln_densities) / n
-    scatter = (_USUAL_SCATTER**2 + math.fsum((x - mean) ** 2 for x in ln_densities)) / n
+        return STANDARD, 0.0
+    mean = Conditions(*(math.fsum(each) / n for each in zip(*of_runs, strict=True)))
+    scatter = (_USUAL_SCATTER**2 + math.fsum((c.ln_density - mean.ln_density) ** 2 for c in of_runs)) / n
     return mean, math.sqrt(scatter / n)
 
 
 def _since_acknowledged(entries: Sequence[Entry]) -> tuple[Run, ...]:
     last = max((i for i, entry in enumerate(entries) if isinstance(entry, Acknowledge)), default=-1)
     return tuple(entry for entry in entries[last + 1 :] if isinstance(entry, Run))
+
+
+def _static_speed_told(entries: Sequence[Entry]) -> bool:
+    """Whether a static speed was read since the last change of a part, and nothing was acknowledged after the first."""
+    told = False
+    for entry in entries:
+        if isinstance(entry, ChangePart):
+            told = acknowledged = False
+        elif isinstance(entry, Run) and entry.static_rpm is not None and not told:
+            told, acknowledged = True, False
+        elif isinstance(entry, Acknowledge) and told:
+            acknowledged = True
+    return told and not acknowledged

@@ -6,7 +6,8 @@ prior is a centre and a lower triangular root: θ = centre + root · ε. A share
 comes from; for them the expert's word holds, and the runs say soon enough which it is (a robust prior: Schmidli et al.
 2014, doi:10.1111/biom.12242).
 
-The gains are those of the reference setting: middle needle with its mark at the slide's edge, standard air, avgas.
+The gains are those of the reference setting: middle needle with its mark at the slide's edge, standard air, avgas. That
+at idle is counted from where full throttle's leads one to expect it.
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.model.physics.backend import NUMPY, Array, Backend
-from taperwise.model.physics.mixture import Settings, Throttle, Unknowns, gain_prior
+from taperwise.model.physics.mixture import Settings, Throttle, Unknowns, gain_prior, gains_in_units
 from taperwise.model.physics.priors import PRIORS
 
 __all__ = ["EXPERT", "POOLED", "EnginePrior", "ln_with_odd", "pooled_of", "prior_from"]
@@ -105,16 +106,10 @@ def pooled_of(u: Unknowns, pivot: Settings, throttle: Throttle) -> NDArray[np.fl
     pivot : Settings
         The setting at which `u.ln_full` and `u.ln_idle` are the mixtures; draws live there.
     """
-    full, idle = gain_prior(u, pivot, throttle, NUMPY)
     columns = []
-    for name in POOLED:
-        prior = PRIORS[name]
-        if name == "gain_full":
-            away = u.ln_full - full
-        elif name == "gain_idle":
-            away = u.ln_idle - idle
-        else:
-            x = getattr(u, name)
-            away = np.log(x / prior.centre) if prior.family == "lognormal" else x - prior.centre
-        columns.append(np.reshape(away / prior.spread, -1))
-    return np.stack(columns, axis=1)
+    for name in POOLED[:-2]:
+        prior, x = PRIORS[name], getattr(u, name)
+        away = np.log(x / prior.centre) if prior.family == "lognormal" else x - prior.centre
+        columns.append(away / prior.spread)
+    gains = gains_in_units(u.ln_full, u.ln_idle, gain_prior(u, pivot, throttle, NUMPY))
+    return np.stack([np.reshape(x, -1) for x in (*columns, *gains)], axis=1)

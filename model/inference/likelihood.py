@@ -1,17 +1,21 @@
 """The log likelihood of every kind of reading, written once for the sampler and for prediction."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from taperwise.model.inference.dataset import Readings
+from taperwise.model.inference.readings import Readings
 from taperwise.model.physics import exhaust, idle, noise, static_speed
 from taperwise.model.physics.backend import NUMPY, Array, Backend
 from taperwise.model.physics.meters import AtFullThrottle, expected, scatter_of
 from taperwise.model.physics.mixture import Cuts, Ends, Settings, Unknowns, engine_mean, idle_cutpoints
+from taperwise.model.physics.noise import LOGISTIC_SCALE
 from taperwise.model.physics.nominal_values import Scales
-from taperwise.model.physics.priors import POWER_RISE_SHARE
+from taperwise.model.physics.priors import EAR_BIAS, GAUGE_BIAS_KELVIN, POWER_RISE_SHARE
 from taperwise.shared.meters import meters
 
-__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods"]
+__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods", "richer"]
+
+_BOUND = 4.0  # logistic scales: what a rise further off than that tells of its run's mixture is bounded
 
 
 @dataclass(frozen=True)
@@ -47,13 +51,13 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
     c = idle_cutpoints(u)
     best_idle = scales.idle_rpm * backend.exp(u.idle_rpm)
     at_idle = (ends.idle, c.best, u.idle_gain, best_idle, ends.opening, u.idle_air_power, backend)
-    mean = engine_mean(ends.full, u, scales.all_seen)
+    mean = engine_mean(ends.full, u)
     best_static = scales.static_rpm * backend.exp(u.static_rpm)
-    static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, backend)
+    static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, s.ln_dry, backend)
     rise = exhaust.rise(ends.full, u.exhaust_scale, u.exhaust_width, backend)
     return Expected(
         rise=rise,
-        spread=exhaust.rise(ends.full + u.cylinder_gap, u.exhaust_scale, u.exhaust_width, backend) - rise,
+        spread=exhaust.rise(mean, u.exhaust_scale, u.exhaust_width, backend) - rise,
         idle_rise=idle.leaning_rise(*at_idle),
         static_rpm=static_rpm,
         idle_rpm=idle.idle_speed(*at_idle),
@@ -71,6 +75,39 @@ def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, back
     lower = w(r.level < 1.5, c.stumbling - 1.0, lower)
     upper = w(r.level > 4.5, c.loading + 1.0, upper)
     return r.has_level * noise.log_judged(noise.log_level(r.level, ln_mixture, lower, upper, blur, backend), backend)
+
+
+def richer(ends: Ends, by: Array) -> Ends:
+    """Both ends richer by that much [ln phi]."""
+    return Ends(ends.full + by, ends.idle + by, ends.opening)
+
+
+class _Rise(NamedTuple):
+    """A rise as it is expected to be read: centre and logistic scale [K], its run's own mixture counted in.
+
+    What was read says where in the scatter of runs this run's mixture lies: `moved` is the mean of that and `left`
+    its standard deviation [ln phi], as for normals. The run's other readings are expected there.
+    """
+
+    centre: Array
+    scale: Array
+    moved: Array
+    left: Array
+
+
+def _rise(r: Readings, u: Unknowns, ends: Ends, backend: Backend) -> _Rise:
+    shown = exhaust.rise(ends.full, u.exhaust_scale, u.exhaust_width, backend)
+    of_a_richer = exhaust.rise(ends.full + u.mixture_scatter, u.exhaust_scale, u.exhaust_width, backend)
+    by_run = LOGISTIC_SCALE * (of_a_richer - shown)
+    scale = backend.sqrt((r.rise_share * u.rise_noise) ** 2 + r.rise_error**2 + by_run**2)
+    centre = shown + GAUGE_BIAS_KELVIN * r.rise_share * u.gauge_bias
+    share = r.has_rise * by_run / scale
+    off = (r.rise - centre) / scale
+    bounded = off / backend.sqrt(1.0 + (off / _BOUND) ** 2)
+    return _Rise(
+        centre, scale,
+        u.mixture_scatter * share * LOGISTIC_SCALE * bounded, u.mixture_scatter * backend.sqrt(1.0 - share**2),
+    )  # fmt: skip
 
 
 def log_likelihood(r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales) -> Array:
@@ -95,31 +132,48 @@ def log_likelihoods(
     list of array
         Of the idle judgements, (n,) or (draws, n); then of the other readings, with a further axis for their kinds
         where the backend keeps it.
-    """
-    e = expected_readings(u, ends, s, scales, backend)
 
-    static, power = r.widening * u.static_rpm_noise, POWER_RISE_SHARE * r.widening * u.static_rpm_noise
-    idle_rise, rise = r.widening * u.idle_rise_noise, r.rise_share * u.rise_noise
-    rise_error = backend.sqrt(rise**2 + r.rise_error**2)
+    Notes
+    -----
+    Each run has a mixture of its own, off the setting's by `mixture_scatter`, the same at both ends. It is integrated
+    out as for normals: the rise, by far the sharpest reading, moves and narrows it for the run's other readings, and
+    these are taken one by one. `tests/model/inference/test_posterior.py` holds the ranks of truths against it.
+    """
+    rise = _rise(r, u, ends, backend)
+    run = richer(ends, rise.moved)
+    e = expected_readings(u, run, s, scales, backend)
+    one = expected_readings(u, richer(run, rise.left), s, scales, backend)
+
+    def with_run(scale: Array, shown: Array, one_richer: Array) -> Array:
+        """Scale of a reading together with what is left unknown of its run's mixture."""
+        return backend.sqrt(scale**2 + (LOGISTIC_SCALE * (one_richer - shown)) ** 2)
+
+    static = with_run(r.widening * u.static_rpm_noise, e.static_rpm, one.static_rpm)
+    power = with_run(POWER_RISE_SHARE * r.widening * u.static_rpm_noise, e.power_rise, one.power_rise)
+    idle_rise = with_run(r.widening * u.idle_rise_noise, e.idle_rise, one.idle_rise)
+    idle_rpm = with_run(r.widening * u.idle_rpm_noise, e.idle_rpm, one.idle_rpm)
     read = (
-        (r.has_rise, r.rise, e.rise, rise_error),
-        (r.has_spread, r.spread, e.spread, rise_error),
+        (r.has_rise, r.rise, rise.centre, rise.scale),
+        (r.has_spread, r.spread, e.spread, backend.sqrt((r.rise_share * u.rise_noise) ** 2 + r.rise_error**2)),
         (r.has_idle_rise, r.idle_rise, e.idle_rise, idle_rise),
         (r.has_static, r.static_rpm, e.static_rpm, static),
-        (r.has_idle_rpm, r.idle_rpm, e.idle_rpm, r.widening * u.idle_rpm_noise),
+        (r.has_idle_rpm, r.idle_rpm, e.idle_rpm, idle_rpm),
         (r.has_power_rise, r.power_rise, e.power_rise, power),
         *(
-            (there, read, shown, r.widening * scatter_of(meter.name))
-            for meter, there, read, shown in zip(meters(), r.has_meters, r.ln_meters, e.ln_meters, strict=True)
+            (there, read, shown, with_run(r.widening * scatter_of(meter.name), shown, richer_shown))
+            for meter, there, read, shown, richer_shown in zip(
+                meters(), r.has_meters, r.ln_meters, e.ln_meters, one.ln_meters, strict=True
+            )
         ),
     )
     below = (
-        (r.fell, 0.0, e.rise, rise),
-        (r.rough, -r.rise, -e.rise, rise),  # above the reading is below it, mirrored
+        (r.fell, 0.0, rise.centre, rise.scale),
+        (r.rough, -r.rise, -rise.centre, rise.scale),  # above the reading is below it, mirrored
         (r.no_idle_rise, 0.0, e.idle_rise, idle_rise),
         (r.no_power_rise, 0.0, e.power_rise, power),
     )
-    terms = [level_log_density(r, ends.idle, idle_cutpoints(u), r.widening * u.idle_blur, backend)]
+    blur = backend.sqrt((r.widening * u.idle_blur) ** 2 + (LOGISTIC_SCALE * rise.left) ** 2)
+    terms = [level_log_density(r, run.idle + EAR_BIAS * u.ear_bias, idle_cutpoints(u), blur, backend)]
     for kinds, density in ((read, noise.log_density), (below, noise.log_below)):
         held = [kind for kind in kinds if backend.may_hold(kind[0])]
         if held:

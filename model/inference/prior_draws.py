@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from taperwise.model.inference.dataset import Evidence, gather
 from taperwise.model.inference.engine_prior import EXPERT, POOLED, EnginePrior
 from taperwise.model.physics.backend import NUMPY
-from taperwise.model.physics.mixture import Unknowns, gain_prior
-from taperwise.model.physics.priors import CHANGES, PRIORS, from_standard
+from taperwise.model.physics.mixture import Unknowns, gain_prior, gains_from_units, gap_of
+from taperwise.model.physics.priors import CHANGES, from_standard
 from taperwise.shared.records import Installation
 
 __all__ = ["STANDARD", "draw_unknowns", "unknowns_from"]
@@ -53,11 +53,8 @@ def unknowns_from(
     """
     shared = {n: theta[:, [i]] for i, n in enumerate(POOLED[:-2])}
     values = {n: from_standard(n, x, NUMPY) for n, x in (dict(z) | shared).items()}
+    values["cylinder_gap"] = gap_of(values["cylinder_spread"], values["cylinder_gap"], evidence.scales)
     zero = np.zeros((len(theta), 1))
     u = Unknowns(ln_full=zero, ln_idle=zero, first=first, second=second, **values)
-    full, idle = gain_prior(u, evidence.pivot, evidence.throttle)
-    return replace(
-        u,
-        ln_full=full + PRIORS["gain_full"].spread * theta[:, [-2]],
-        ln_idle=idle + PRIORS["gain_idle"].spread * theta[:, [-1]],
-    )
+    full, idle = gains_from_units(theta[:, [-2]], theta[:, [-1]], gain_prior(u, evidence.pivot, evidence.throttle))
+    return replace(u, ln_full=full, ln_idle=idle)

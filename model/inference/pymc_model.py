@@ -12,9 +12,10 @@ import pytensor.tensor as pt
 
 from taperwise.model.inference.coordinate_scales import Aims
 from taperwise.model.inference.data_packing import PLAIN, data_of
-from taperwise.model.inference.dataset import Evidence, Readings, gather
+from taperwise.model.inference.dataset import Evidence, gather
 from taperwise.model.inference.engine_prior import POOLED, ln_with_odd
 from taperwise.model.inference.likelihood import log_likelihoods
+from taperwise.model.inference.readings import Readings
 from taperwise.model.inference.reparameterization import (
     FULL,
     IDLE,
@@ -33,6 +34,8 @@ from taperwise.model.physics.mixture import (
     Unknowns,
     engine_mean,
     gain_prior,
+    gains_in_units,
+    gap_of,
     idle_cutpoints,
     mixtures,
 )
@@ -129,13 +132,23 @@ class _Shared(NamedTuple):
         return counted_in - 0.5 * squares - pt.log(self.prior[i, i] * self.prior[j, j])
 
 
-def _scalar_unknowns(prior: Any) -> tuple[dict[str, Any], _Shared]:
-    """Everything that is sampled as a standard normal; those that engines share through the engine's prior."""
+def _scalar_unknowns(prior: Any, scales: Scales) -> tuple[dict[str, Any], _Shared]:
+    """Everything that is sampled as a standard normal; those that engines share through the engine's prior.
+
+    The gap among cylinders is sampled in units of the middle spread, not of the one drawn: a reading pins it, and the
+    product of the two would be a bent ridge.
+    """
     z = pm.Normal("z", shape=len(_SCALARS))  # one vector: of single ones every piece would be compiled
     count = len(_SHARED)
     shared = _Shared.of(prior, z[:count])
     standard = {name: shared.at[i] if i < count else z[i] for i, name in enumerate(_SCALARS)}
-    return {name: pm.Deterministic(name, from_standard(name, x, TENSOR)) for name, x in standard.items()}, shared
+    known = {name: from_standard(name, x, TENSOR) for name, x in standard.items()}
+    z_gap, middle = standard["cylinder_gap"], PRIORS["cylinder_spread"].centre
+    known["cylinder_gap"] = gap_of(middle, z_gap, scales)
+    over = middle / known["cylinder_spread"]
+    in_spreads = over * z_gap + (over - 1.0) * scales.seen_mean / scales.seen_deviation
+    pm.Potential("prior_gap", pt.log(over) + 0.5 * (z_gap**2 - in_spreads**2))
+    return {name: pm.Deterministic(name, x) for name, x in known.items()}, shared
 
 
 def _walked(name: str, aim: TailTransform) -> tuple[Any, Any]:
@@ -157,7 +170,7 @@ def _pivot_unknowns(
     Where no rise of idle speed was read, nothing pins one: the mixture itself is walked in, gain and speed left out.
     """
     u = Unknowns(**{**dict.fromkeys(_AT_PIVOT, 0.0), **known})
-    centre_full, centre_idle = gain_prior(u, pivot, throttle, TENSOR)
+    centres = gain_prior(u, pivot, throttle, TENSOR)
 
     v, ln_bent = _walked("full", aims.full)
     x, ln_slope = from_coordinate(v, FULL, RoundedTent(u.exhaust_scale, u.exhaust_width), TENSOR)
@@ -173,12 +186,11 @@ def _pivot_unknowns(
     v, ln_bent = _walked("idle", aims.idle)
     x, ln_slope = from_coordinate(v, IDLE, curve, TENSOR)
     ln_idle = pm.Deterministic("ln_idle", best + x)
-    gain_full = (ln_full - centre_full) / PRIORS["gain_full"].spread
-    gain_idle = (ln_idle - centre_idle) / PRIORS["gain_idle"].spread
-    pm.Potential("prior_gains", shared.ln_density(gain_full, gain_idle) + ln_slope_full + ln_slope + ln_bent)
+    gains = gains_in_units(ln_full, ln_idle, centres)
+    pm.Potential("prior_gains", shared.ln_density(*gains) + ln_slope_full + ln_slope + ln_bent)
 
     # from what is shown to what is best: shifts of a logarithm, so no slope arises
-    mean = engine_mean(ln_full, u, scales.all_seen)
+    mean = engine_mean(ln_full, u)
     bend = pt.log1p(u.static_curvature * (mean - BEST_LN_MIXTURE) ** 2)
     opening = mixtures(replace(u, ln_full=ln_full, ln_idle=ln_idle), pivot, pivot, throttle, TENSOR).opening
     lost = -pt.log1p(-speed_loss(ln_idle, best, u.idle_gain, TENSOR)) - u.idle_air_power * opening
@@ -217,7 +229,7 @@ def build() -> pm.Model:
                 for i in range(len(Aims._fields))
             )
         )
-        known, shared = _scalar_unknowns(data["prior"])
+        known, shared = _scalar_unknowns(data["prior"], scales)
         known |= {name: pm.Normal(name, shape=CHANGES) for name in ("first", "second")}
         known |= _pivot_unknowns(known, shared, pivot, throttle, scales, readings, aims)
         u = Unknowns(**known)

@@ -1,12 +1,18 @@
-"""Air density at the intake, and station pressure from an altimeter setting. SI throughout."""
+"""Conditions of a run: the air at the intake and the head of fuel, as the forward model takes them. SI throughout."""
 
 import math
+from typing import NamedTuple
 
+from taperwise.model.physics.backend import Array
 from taperwise.shared.errors import OutOfRangeError
 from taperwise.shared.runs import Air
 
 __all__ = [
     "SEA_LEVEL_DENSITY",
+    "STANDARD",
+    "Conditions",
+    "conditions_at",
+    "conditions_of",
     "density_altitude_m",
     "density_ratio",
     "density_ratio_at",
@@ -34,6 +40,40 @@ def vapour_pressure_pascal(temperature_kelvin: float) -> float:
     return 611.2 * math.exp(17.62 * t / (243.12 + t))
 
 
+class Conditions(NamedTuple):
+    """What of a run's surroundings the mixture depends on; scalars, or one value a run.
+
+    Parameters
+    ----------
+    ln_density : float
+        ln of the density of moist air over the sea-level standard.
+    ln_dry : float
+        ln of the share of its mass that is dry air: oxygen comes with that alone, vapour is a diluent.
+    ln_temperature : float
+        ln of its temperature over 288.15 K.
+    ln_head : float
+        ln of the head of fuel over 0.5 m; nought where none was ever given.
+    """
+
+    ln_density: Array = 0.0
+    ln_dry: Array = 0.0
+    ln_temperature: Array = 0.0
+    ln_head: Array = 0.0
+
+
+STANDARD = Conditions()
+"""The standard's air at sea level, and a head nobody gave."""
+
+
+def _densities(air: Air) -> tuple[float, float]:
+    """Densities of the dry air and of the vapour in it [kg/m³]."""
+    vapour = air.relative_humidity * vapour_pressure_pascal(air.temperature_kelvin)
+    if vapour >= air.pressure_pascal:
+        raise OutOfRangeError("vapour pressure exceeds air pressure", field="air", value=air, cure="Check the weather.")
+    t = air.temperature_kelvin
+    return (air.pressure_pascal - vapour) / (_R_DRY * t), vapour / (_R_VAPOUR * t)
+
+
 def density_ratio(air: Air) -> float:
     """Density of moist air over the sea-level standard [-].
 
@@ -44,12 +84,35 @@ def density_ratio(air: Air) -> float:
     OutOfRangeError
         If the vapour would press harder than the air.
     """
-    vapour = air.relative_humidity * vapour_pressure_pascal(air.temperature_kelvin)
-    if vapour >= air.pressure_pascal:
-        raise OutOfRangeError("vapour pressure exceeds air pressure", field="air", value=air, cure="Check the weather.")
-    t = air.temperature_kelvin
-    density = (air.pressure_pascal - vapour) / (_R_DRY * t) + vapour / (_R_VAPOUR * t)
-    return density / SEA_LEVEL_DENSITY
+    return sum(_densities(air)) / SEA_LEVEL_DENSITY
+
+
+def conditions_of(air: Air, ln_head: float = 0.0) -> Conditions:
+    """Conditions in that air.
+
+    Parameters
+    ----------
+    ln_head : float
+        As in `Conditions`.
+
+    Raises
+    ------
+    OutOfRangeError
+        As `density_ratio`.
+    """
+    dry, vapour = _densities(air)
+    return Conditions(
+        math.log((dry + vapour) / SEA_LEVEL_DENSITY),
+        math.log(dry / (dry + vapour)),
+        math.log(air.temperature_kelvin / _SEA_LEVEL_TEMPERATURE),
+        ln_head,
+    )
+
+
+def conditions_at(density: float, ln_head: float = 0.0) -> Conditions:
+    """Conditions in dry air of that density ratio, as warm as the standard atmosphere is where it is as dense."""
+    cooled = 1.0 - _LAPSE * density_altitude_m(density) / _SEA_LEVEL_TEMPERATURE
+    return Conditions(math.log(density), 0.0, math.log(cooled), ln_head)
 
 
 def density_ratio_at(density_altitude_m: float) -> float:

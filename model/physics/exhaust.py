@@ -1,8 +1,9 @@
 """Exhaust gas temperature against mixture: the rise to peak, and the mixture for a wanted rise.
 
 ``drop = s (√(X² + w²) − w)``: quadratic within about ``w`` of the peak, straight beyond. On the
-rich side ``X = phi/phi_peak − 1``; form, s = 1,002 °F and w = 0.035 are fitted to an equilibrium
-Otto cycle with a spread of mixture over cycles. The lean side falls more steeply there too.
+rich side ``X = phi/phi_peak − 1``. The form and w = 0.035 are fitted to an equilibrium Otto cycle
+with a spread of mixture over cycles, where s is 1,002 °F; the cylinders of a real engine showed 564
+to 764 °F. The lean side falls more steeply in both.
 
 All functions are elementwise: arrays of any shapes that broadcast.
 """

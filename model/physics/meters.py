@@ -118,8 +118,8 @@ def _ln_lambda(at: AtFullThrottle) -> Array:
 
 
 def _ln_fuel_flow(at: AtFullThrottle) -> Array:
-    # air goes with density and speed; the fuel's own share of the mixture is stoichiometry, not flow
-    ln_air = at.settings.ln_density + at.backend.log(at.static_rpm / at.scales.static_rpm)
+    # dry air goes with its density and speed; the fuel's own share of the mixture is stoichiometry, not flow
+    ln_air = at.settings.ln_density + at.settings.ln_dry + at.backend.log(at.static_rpm / at.scales.static_rpm)
     ln_usual = at.backend.log(at.scales.fuel_flow_m3_s) + at.unknowns.fuel_flow
     return ln_usual + at.mean + ln_air - at.settings.ln_fuel
 

@@ -1,17 +1,22 @@
 """The one forward model: from a setting to the mixture at both ends and to what is seen there.
 
 Full throttle and idle are two slide positions of the same needle, so one offset and one taper
-slope explain both. Fuel follows the uncovered area, air follows the end's own flow; the ratio's
-dependence on density is a power between −1/2 and −1. Everything that is not geometry sits in a
-flow gain at each end; the unknowns carry the mixture at a *pivot* setting instead of the gains,
-because that is what readings pin directly.
+slope explain both. Fuel follows the uncovered area, air follows the end's own flow: at idle the
+segment of the bore that the slide leaves open. Fuel is drawn by suction and by its own head, so
+``phi ∝ √(suction·σ + head) / σ``: a power of density between −1/2 (suction alone) and −1 (head
+alone), and of head between 0 and +1/2 (Bernoulli). Phi counts dry air (oxygen; Brooks & Garlock,
+NACA, abstract read). At idle air goes with ``p/√T`` (flow close to choked; compressible orifice
+flow), so temperature acts with a half there, whatever draws the fuel. Everything that is not
+geometry sits in a flow gain at each end; the unknowns carry the mixture at a *pivot* setting
+instead of the gains, because that is what readings pin directly.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 from taperwise.model.physics.backend import NUMPY, Array, Backend
-from taperwise.model.physics.needle import fuel_area
+from taperwise.model.physics.needle import fuel_area, segment_area
+from taperwise.model.physics.nominal_values import Scales
 from taperwise.model.physics.priors import PRIORS
 
 __all__ = [
@@ -26,6 +31,9 @@ __all__ = [
     "engine_mean",
     "flow_gains",
     "gain_prior",
+    "gains_from_units",
+    "gains_in_units",
+    "gap_of",
     "idle_cutpoints",
     "leanest",
     "mixtures",
@@ -38,6 +46,7 @@ __all__ = [
 class Throttle:
     """Geometry of one installation, scalars in metres; `middle_slope` is the middle needle's taper."""
 
+    bore: Array
     full_travel: Array
     idle_opening: Array
     mark_to_orifice: Array
@@ -56,8 +65,8 @@ class Settings:
         Movement of the needle out from the mark by the holder [m].
     idle_stop_m : array, (n,)
         Movement of the slide by the idle stop screw since the record began [m].
-    ln_density : array, (n,)
-        ln of the air density ratio.
+    ln_density, ln_dry, ln_temperature, ln_head : array, (n,)
+        As in `taperwise.model.physics.air.Conditions`.
     ln_fuel : array, (n,)
         Effect of the fuel on phi over avgas, known from stoichiometry [ln phi].
     ln_slope : array, (n,)
@@ -69,6 +78,9 @@ class Settings:
     needle_m: Array
     idle_stop_m: Array
     ln_density: Array
+    ln_dry: Array
+    ln_temperature: Array
+    ln_head: Array
     ln_fuel: Array
     ln_slope: Array
     slope_load: Array
@@ -86,7 +98,9 @@ class Unknowns:
 
     `first` and `second` are standard normal, of shape (changes,) or (draws, changes): mark error
     and needle error where a needle was fitted, effects at full throttle and at idle where a part
-    was changed. `ln_full` and `ln_idle` are ln(phi / phi at peak EGT) at the pivot.
+    was changed. `ln_full` and `ln_idle` are ln(phi / phi at peak EGT) at the pivot. `cylinder_gap`
+    is the engine's mean over the leanest cylinder seen [ln phi]. `hidden_gap`, `gauge_bias` and
+    `ear_bias` are standard normal too: see `leanest` and the prior table.
     """
 
     offset: Array
@@ -106,11 +120,16 @@ class Unknowns:
     idle_gain: Array
     idle_rpm: Array
     idle_air_power: Array
+    cylinder_spread: Array
     cylinder_gap: Array
+    hidden_gap: Array
     lambda_at_peak: Array
     fuel_flow: Array
     static_rpm: Array
     static_curvature: Array
+    mixture_scatter: Array
+    gauge_bias: Array
+    ear_bias: Array
     rise_noise: Array
     idle_rise_noise: Array
     idle_rpm_noise: Array
@@ -123,7 +142,7 @@ class Unknowns:
 
 
 class Ends(NamedTuple):
-    """ln(phi / phi at peak EGT) at full throttle and at idle, and ln of the idle opening over the recorded one.
+    """ln(phi / phi at peak EGT) at full throttle and at idle, and ln of the area open at idle over the recorded one.
 
     `full` is that of the leanest cylinder that has an exhaust probe.
     """
@@ -133,20 +152,31 @@ class Ends(NamedTuple):
     opening: Array
 
 
-def engine_mean(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
-    """Mean mixture of all cylinders at full throttle, from the leanest one seen, elementwise [ln(phi/phi_peak)].
+def gap_of(spread: Array, z: Array, scales: Scales) -> Array:
+    """Mean mixture of all cylinders above the leanest one that is seen, elementwise [ln phi].
+
+    The least of k standard normals, k the cylinders seen, taken for a normal with its mean and standard deviation;
+    a single one may be any of them, lean or rich.
 
     Parameters
     ----------
-    all_seen : float
-        1 where all cylinders are seen; with a single probe, 0, its cylinder is taken for an average one.
+    spread : array
+        Standard deviation between cylinders [ln phi].
+    z : array
+        Standard normal.
     """
-    return ln_full + all_seen * u.cylinder_gap
+    return spread * (scales.seen_mean + scales.seen_deviation * z)
 
 
-def leanest(ln_full: Array, u: Unknowns, all_seen: Array) -> Array:
+def engine_mean(ln_full: Array, u: Unknowns) -> Array:
+    """Mean mixture of all cylinders at full throttle, from the leanest one seen, elementwise [ln(phi/phi_peak)]."""
+    return ln_full + u.cylinder_gap
+
+
+def leanest(ln_full: Array, u: Unknowns, scales: Scales, backend: Backend = NUMPY) -> Array:
     """Mixture of the leanest of all cylinders at full throttle, seen or not, elementwise [ln(phi/phi_peak)]."""
-    return ln_full - (1.0 - all_seen) * u.cylinder_gap
+    hidden = u.cylinder_spread * (scales.hidden_mean + scales.hidden_deviation * u.hidden_gap)
+    return ln_full - backend.maximum(hidden - u.cylinder_gap, 0.0)
 
 
 class Cuts(NamedTuple):
@@ -187,13 +217,15 @@ def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> En
     start, slope, opening = needle_place(u, s, t, backend)
     area_full = fuel_area(start + t.full_travel, slope, t.orifice_diameter, t.needle_diameter, backend)
     area_idle = fuel_area(start + opening, slope, t.orifice_diameter, t.needle_diameter, backend)
-    ln_opening = backend.log(opening / t.idle_opening)
-    common = s.ln_fuel - u.density_exponent * s.ln_density
+    radius = 0.5 * t.bore
+    ln_opening = backend.log(segment_area(radius, opening, backend) / segment_area(radius, t.idle_opening, backend))
+    by_head = u.density_exponent - 0.5  # of the fuel, the half of the share that its own head draws
+    common = s.ln_fuel - u.density_exponent * s.ln_density - s.ln_dry + by_head * s.ln_head
     part_full = PRIORS["change_full"].spread * backend.dot(u.first, s.part_load.T)
     part_idle = PRIORS["change_idle"].spread * backend.dot(u.second, s.part_load.T)
     return Ends(
         backend.log(area_full) + common + part_full,
-        backend.log(area_idle) + common + part_idle - ln_opening,
+        backend.log(area_idle) + common + part_idle - ln_opening - by_head * s.ln_temperature,
         ln_opening,
     )
 
@@ -242,7 +274,8 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
     """Centres of the priors of `ln_full` and `ln_idle` at the pivot, given geometry and changes; shapes as `mixtures`.
 
     The flow gains are placed so that the middle needle with its mark at the slide's edge, in
-    standard air on avgas, has the mixture the prior table says; a shift, so no Jacobian arises.
+    standard air on avgas with the head of fuel there is, has the mixture the prior table says; a shift,
+    so no Jacobian arises.
     """
     middle_full, middle_idle = (
         backend.log(
@@ -250,8 +283,23 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
         )
         for travel in (t.full_travel, t.idle_opening)
     )
-    there = _without_gain(u, pivot, t, backend)
+    there = _without_gain(u, replace(pivot, ln_head=0.0 * pivot.ln_head), t, backend)
     return (
         PRIORS["gain_full"].centre + there.full - middle_full,
         PRIORS["gain_idle"].centre + there.idle - middle_idle,
     )
+
+
+def gains_in_units(ln_full: Array, ln_idle: Array, centres: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Both mixtures at the pivot as standard normals of their prior, elementwise; `centres` as `gain_prior` gives them.
+
+    Both ends share fuel, head and orifice: idle is expected as far off its centre as full throttle is off its own.
+    """
+    full = ln_full - centres[0]
+    return full / PRIORS["gain_full"].spread, (ln_idle - centres[1] - full) / PRIORS["gain_idle"].spread
+
+
+def gains_from_units(full: Array, idle: Array, centres: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Inverse of `gains_in_units`: ln(phi / phi at peak EGT) at full throttle and at idle."""
+    away = PRIORS["gain_full"].spread * full
+    return centres[0] + away, centres[1] + away + PRIORS["gain_idle"].spread * idle

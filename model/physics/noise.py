@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from taperwise.model.physics.backend import NUMPY, Array, Backend
 
 __all__ = [
+    "LOGISTIC_SCALE",
     "MISJUDGED_SHARE",
     "MISREAD_SHARE",
     "MISREAD_WIDTH",
@@ -34,6 +35,9 @@ MISREAD_WIDTH = 3.0
 
 MISJUDGED_SHARE = 0.05
 """Share of idle judgements that say nothing, each of the five as likely [-]; judgement."""
+
+LOGISTIC_SCALE = math.sqrt(3.0) / math.pi
+"""Scale of a logistic with standard deviation 1."""
 
 _GOOD = 1.0 - MISREAD_SHARE
 

@@ -13,6 +13,8 @@ from taperwise.shared.runs import Sureness
 
 __all__ = [
     "CHANGES",
+    "EAR_BIAS",
+    "GAUGE_BIAS_KELVIN",
     "POWER_RISE_SHARE",
     "PRIORS",
     "ROUGH_RISE_KELVIN",
@@ -29,6 +31,12 @@ ROUGH_RISE_KELVIN = 400 / 1.8
 """Rise beyond which an engine is expected to run rough before a peak is found [K]; common practice, no published
 source: several hundred °F is far too rich."""
 
+
+GAUGE_BIAS_KELVIN = 4.0
+"""Standard deviation of what all rises read off a gauge are off by together [K]; judgement."""
+
+EAR_BIAS = 0.015
+"""Standard deviation of what all judgements of an idle are off by together [ln phi]; judgement."""
 
 TRACED_SHARE = 0.4
 """Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run
@@ -76,17 +84,19 @@ PRIORS: dict[str, Prior] = {
     "gain_full": Prior(
         "normal",
         0.13,
-        0.15,
+        0.10,
         "ln(phi/phi_peak)",
-        "with the middle needle and its mark at the edge a first set-up shows anything from falling at once "
-        "to 400 °F of rise; common practice, no published source",
+        "with the middle needle and its mark at the edge a first set-up shows anything from falling at once to 300 °F "
+        "of rise, and four engines in five find a needle that fits in a set whose slopes go 6 % either way; common "
+        "practice, no published source",
     ),
     "gain_idle": Prior(
         "normal",
         0.08,
-        0.18,
+        0.07,
         "ln(phi/phi_peak)",
-        "as above at idle, where small differences of suction and leakage weigh more; judgement",
+        "as above at idle, beyond what full throttle is off by, since both ends share orifice, head and fuel; where "
+        "the orifice stands comes on top of it; judgement",
     ),
     "needle_error": Prior(
         "normal",
@@ -125,10 +135,12 @@ PRIORS: dict[str, Prior] = {
     ),
     "exhaust_scale": Prior(
         "lognormal",
-        1002 / 1.8,
-        0.15,
+        780 / 1.8,
+        0.25,
         "K per phi/phi_peak",
-        "slope of the rich side in an equilibrium cycle, over heat losses of 0 to 35 %",
+        "564 to 764 °F per unit of phi in eight cylinder sweeps of a real four-cylinder engine (two 1 Hz leanings "
+        "in an open flight-data set, in flight at part throttle: indicative), 1,002 °F in an equilibrium cycle: both "
+        "within 1.3 standard deviations",
     ),
     "exhaust_width": Prior(
         "lognormal",
@@ -189,12 +201,25 @@ PRIORS: dict[str, Prior] = {
         "ln(rpm/expected)",
         "what this propeller turns on this engine; judgement",
     ),
-    "cylinder_gap": Prior(
+    "cylinder_spread": Prior(
         "lognormal",
-        0.02,
-        0.5,
+        0.035,
+        0.4,
         "ln(phi)",
-        "the mean of the cylinders above the leanest: about one standard deviation of a spread of 2 %; judgement",
+        "standard deviation between cylinders: about 4 % in a carburetted aircraft engine (NACA, Gerrish & Voss 1936, "
+        "abstract read); in eight cylinder sweeps of a real engine the mean was 4.6 and 5.0 % above the leanest of "
+        "four, which is 1.03 deviations, and first and last peak 7 to 11 % apart, which is 2.06",
+    ),
+    "cylinder_gap": Prior(
+        "normal",
+        0.0,
+        1.0,
+        "cylinder_spread",
+        "where the leanest of the cylinders seen stands among the least of as many normals: order statistics; as "
+        "`taperwise.model.physics.mixture.gap_of` counts it",
+    ),
+    "hidden_gap": Prior(
+        "normal", 0.0, 1.0, "-", "where among its like the leanest of the cylinders not seen stands: order statistics"
     ),
     "lambda_at_peak": Prior(
         "normal",
@@ -217,6 +242,30 @@ PRIORS: dict[str, Prior] = {
         0.3,
         "-",
         "0.8 % of speed lost at phi 1.2 and 2.6 % at 0.9 in an equilibrium cycle",
+    ),
+    "mixture_scatter": Prior(
+        "lognormal",
+        0.012,
+        0.6,
+        "ln(phi)",
+        "of the mixture at both ends together from run to run: a body without a float sees the level in the tank, and "
+        "20 % less head at half the share of head is 5.3 % of mixture (Bernoulli); over the runs of some days a fifth "
+        "to a half of that; judgement",
+    ),
+    "gauge_bias": Prior(
+        "normal",
+        0.0,
+        1.0,
+        "4 K",
+        "what all rises one person reads off one gauge are off by together: hands lean too fast, and a probe lags; "
+        "readings one after another do not scatter afresh; judgement",
+    ),
+    "ear_bias": Prior(
+        "normal",
+        0.0,
+        1.0,
+        "0.015 ln(phi)",
+        "what all judgements of one ear are off by together; judgement",
     ),
     "rise_noise": Prior(
         "lognormal",

@@ -3,7 +3,9 @@
 With a fixed-pitch propeller speed follows the cube root of power. Power against mixture is taken
 from the same equilibrium cycle as the exhaust curve: speed falls 0.8 % at phi 1.2 and 2.6 % at
 0.9, which puts the best at ln phi = 0.08 with a curvature of 0.76. Power against density is the
-Gagg-Farrar lapse (from memory), ``(1.132 σ − 0.132)``.
+Gagg-Farrar lapse (from memory), ``(1.132 σ − 0.132)``, with the dry air's density: indicated power
+follows oxygen, vapour is a diluent (Brooks & Garlock, NACA, abstract read). The propeller asks for
+power with the density of all air.
 
 All functions are elementwise: arrays of any shapes that broadcast.
 """
@@ -17,11 +19,16 @@ BEST_LN_MIXTURE = 0.08
 
 
 def static_speed(
-    ln_mixture: Array, best_rpm: Array, curvature: Array, ln_density: Array, backend: Backend = NUMPY
+    ln_mixture: Array,
+    best_rpm: Array,
+    curvature: Array,
+    ln_density: Array,
+    ln_dry: Array = 0.0,
+    backend: Backend = NUMPY,
 ) -> Array:
-    """Static speed [rpm] at this mixture and air density ratio (given as its logarithm)."""
+    """Static speed [rpm] at this mixture in air of that density ratio and share of dry air, given as logarithms."""
     d = ln_mixture - BEST_LN_MIXTURE
-    lapse = (1.132 - 0.132 * backend.exp(-ln_density)) ** (1.0 / 3.0)
+    lapse = (1.132 * backend.exp(ln_dry) - 0.132 * backend.exp(-ln_density)) ** (1.0 / 3.0)
     return best_rpm * lapse / (1.0 + curvature * d * d)
 
 

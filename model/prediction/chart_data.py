@@ -6,9 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taperwise.model.inference.dataset import Position, settings_of
+from taperwise.model.inference.dataset import Position, conditions_of_run
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import density_ratio
 from taperwise.model.physics.exhaust import mixture_for_rise
 from taperwise.model.physics.mixture import idle_cutpoints, needle_place
 from taperwise.model.physics.needle import depth_for_area, fuel_area
@@ -18,6 +17,7 @@ from taperwise.model.prediction.setting_draws import (
     interval,
     predict_current,
     predict_settings,
+    setting_of,
     target_at,
     widened,
 )
@@ -93,8 +93,7 @@ class Along:
 def _place(posterior: Posterior) -> tuple[_F, _F, _F]:
     """Length of taper past the orifice with the slide closed [m], slope [-] and idle opening [m], a draw each."""
     evidence = posterior.evidence
-    rows = [(evidence.position, evidence.ln_density)]
-    setting = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
+    setting = setting_of(evidence, evidence.position, evidence.conditions)
     place = needle_place(widened(posterior.unknowns, posterior.seed), setting, evidence.throttle)
     start = place.start[:, 0]
     return (
@@ -183,4 +182,4 @@ def foretold(before: Posterior, position: Position, run: Run) -> Prediction | No
     """
     if len(position.changes) - len(before.evidence.position.changes) > 1:
         return None
-    return predict(predict_settings(before, [position], math.log(density_ratio(run.air)))[0], before)
+    return predict(predict_settings(before, [position], conditions_of_run(run, before.evidence.usual_head))[0], before)

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import density_altitude_m, density_ratio
+from taperwise.model.physics.air import Conditions, conditions_at, conditions_of, density_altitude_m
 from taperwise.model.prediction.setting_draws import chance, interval, predict_settings
 from taperwise.shared.recommendation import AirOutlook, Holding
 from taperwise.shared.runs import Air
@@ -18,13 +18,13 @@ HOT_HIGH = Air(308.15, 81_200.0, 0.2)
 COLD_LOW = Air(258.15, 103_500.0, 0.5)
 """−15 °C at sea level under a winter high."""
 
-_FAN = np.linspace(math.log(0.70), math.log(1.20), 21)
+_FAN = np.exp(np.linspace(math.log(0.70), math.log(1.20), 21))
 _LIKELY = 0.5
 
 
-def _in_air(posterior: Posterior, ln_density: float) -> AirOutlook:
-    outlook = predict_settings(posterior, [posterior.evidence.position], ln_density)[0]
-    ratio = math.exp(ln_density)
+def _in_air(posterior: Posterior, conditions: Conditions) -> AirOutlook:
+    outlook = predict_settings(posterior, [posterior.evidence.position], conditions)[0]
+    ratio = math.exp(conditions.ln_density)
     return AirOutlook(
         density_ratio=ratio,
         density_altitude_m=density_altitude_m(ratio),
@@ -38,7 +38,7 @@ def _in_air(posterior: Posterior, ln_density: float) -> AirOutlook:
 
 def on_a_cold_low_day(posterior: Posterior) -> AirOutlook:
     """The present setting in the densest air it is likely to meet, where it is leanest."""
-    return _in_air(posterior, math.log(density_ratio(COLD_LOW)))
+    return _in_air(posterior, conditions_of(COLD_LOW, posterior.evidence.conditions.ln_head))
 
 
 def density_sensitivity(posterior: Posterior) -> Holding:
@@ -50,7 +50,8 @@ def density_sensitivity(posterior: Posterior) -> Holding:
         Its band runs over the grid of densities at which both ends are more likely right than not, around the best
         one; None where there is none.
     """
-    fan = tuple(_in_air(posterior, float(x)) for x in _FAN)
+    head = posterior.evidence.conditions.ln_head
+    fan = tuple(_in_air(posterior, conditions_at(float(x), head)) for x in _FAN)
     best = max(range(len(fan)), key=lambda i: fan[i].chance_both)
     band = None
     if fan[best].chance_both >= _LIKELY:
@@ -60,5 +61,5 @@ def density_sensitivity(posterior: Posterior) -> Holding:
         while high < len(fan) - 1 and fan[high + 1].chance_both >= _LIKELY:
             high += 1
         band = (fan[low].density_ratio, fan[high].density_ratio)
-    hot = _in_air(posterior, math.log(density_ratio(HOT_HIGH)))
+    hot = _in_air(posterior, conditions_of(HOT_HIGH, head))
     return Holding(hot_high=hot, cold_low=on_a_cold_low_day(posterior), band=band, fan=fan)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from taperwise.model.inference.dataset import Position, gather, settings_of, start_position
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.physics import exhaust
+from taperwise.model.physics.air import STANDARD
 from taperwise.model.physics.mixture import Cuts, Unknowns, idle_cutpoints, mixtures
 from taperwise.shared.records import ChangeNeedle, Installation
 
@@ -54,7 +55,7 @@ def both_ends(installation: Installation, needle: str, turns: Sequence[float], s
     here: Position = start_position(installation)
     if needle != here.needle:
         here = here.after(ChangeNeedle(needle), installation)
-    places = [(replace(here, turns=t), 0.0) for t in turns]
+    places = [(replace(here, turns=t), STANDARD) for t in turns]
     ends = mixtures(u, settings_of(installation, places), evidence.pivot, evidence.throttle)
     low, high = (
         float(exhaust.mixture_for_rise(k, u.exhaust_scale, u.exhaust_width)[0, 0])

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Evidence, Position, settings_of
-from taperwise.model.inference.likelihood import expected_readings
+from taperwise.model.inference.likelihood import Expected, expected_readings, richer
 from taperwise.model.inference.sampler import Posterior
+from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.exhaust import mixture_for_rise, rise
 from taperwise.model.physics.mixture import (
     Cuts,
@@ -36,6 +37,7 @@ __all__ = [
     "predict_current",
     "predict_settings",
     "right_at",
+    "setting_of",
     "target_at",
     "widened",
 ]
@@ -50,9 +52,10 @@ class SettingDraws:
     Parameters
     ----------
     position : Position
-    ln_density : float
+    conditions : Conditions
+        Air and head of fuel.
     opening : float
-        ln of the idle opening over the recorded one.
+        ln of the area open at idle over the recorded one.
     full, idle : array
         ln(phi / phi at peak EGT) at either end; `full` of the leanest cylinder that has an exhaust probe.
     leanest : array
@@ -61,12 +64,14 @@ class SettingDraws:
         Noise-free readings [K; rpm].
     ln_meters : tuple of array
         ln of the noise-free reading of every meter of `taperwise.shared.meters`, in their order.
+    one_richer : Expected
+        Noise-free readings of a run whose own mixture is one `mixture_scatter` richer than the setting's, (draws, 1).
     full_right, idle_right, speed_right : array of bool
         Whether each stage is in its band.
     """
 
     position: Position
-    ln_density: float
+    conditions: Conditions
     opening: float
     full: Draws
     idle: Draws
@@ -77,6 +82,7 @@ class SettingDraws:
     idle_rpm: Draws
     power_rise: Draws
     ln_meters: tuple[Draws, ...]
+    one_richer: Expected
     full_right: NDArray[np.bool_]
     idle_right: NDArray[np.bool_]
     speed_right: NDArray[np.bool_]
@@ -94,8 +100,9 @@ def widened(u: Unknowns, seed: int, more: int = 1) -> Unknowns:
     return replace(u, first=extra[0], second=extra[1])
 
 
-def _setting(evidence: Evidence, position: Position, ln_density: float) -> Settings:
-    return settings_of(evidence.installation, [(position, ln_density)], evidence.first_change, extra=1)
+def setting_of(evidence: Evidence, position: Position, conditions: Conditions) -> Settings:
+    """A setting with a column more, for a change not made yet."""
+    return settings_of(evidence.installation, [(position, conditions)], evidence.first_change, extra=1)
 
 
 def pivot_of(evidence: Evidence, more: int = 1) -> Settings:
@@ -108,38 +115,38 @@ def pivot_of(evidence: Evidence, more: int = 1) -> Settings:
 
 
 def predict_settings(
-    posterior: Posterior, positions: Sequence[Position], ln_density: float, error: float = 0.0
+    posterior: Posterior, positions: Sequence[Position], conditions: Conditions, error: float = 0.0
 ) -> list[SettingDraws]:
-    """Outlooks at several positions in air of one density.
+    """Outlooks at several positions in the same conditions.
 
     Parameters
     ----------
-    ln_density : float
-        ln of the air density ratio.
+    conditions : Conditions
+        Air and head of fuel.
     error : float
-        Its standard error, where a setting is to be right in the middle of days of which few are known; readings are
-        those in air of that density, what is right or lean of peak allows for the error.
+        Standard error of its ln density, where a setting is to be right in the middle of days of which few are known;
+        readings are those in air of that density, what is right or lean of peak allows for the error.
     """
     u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
     installation = evidence.installation
     targets = installation.targets
-    c = idle_cutpoints(u)
     gains = flow_gains(u, pivot_of(evidence), evidence.throttle)
     shift = _air_shift(u, error, posterior.seed)
     found = []
     for position in positions:
-        s = _setting(evidence, position, ln_density)
+        s = setting_of(evidence, position, conditions)
         ends = mixtures_with(gains, u, s, evidence.throttle)
         e = expected_readings(u, ends, s, evidence.scales)
+        one = expected_readings(u, richer(ends, u.mixture_scatter), s, evidence.scales)
         full, idle = ends.full + shift, ends.idle + shift
         found.append(
             SettingDraws(
                 position,
-                ln_density,
+                conditions,
                 opening=float(ends.opening[0]),
                 full=ends.full[:, 0],
-                leanest=leanest(full, u, evidence.scales.all_seen)[:, 0],
+                leanest=leanest(full, u, evidence.scales)[:, 0],
                 idle=ends.idle[:, 0],
                 rise=e.rise[:, 0],
                 idle_rise=e.idle_rise[:, 0],
@@ -148,7 +155,8 @@ def predict_settings(
                 power_rise=e.power_rise[:, 0],
                 ln_meters=tuple(x[:, 0] for x in e.ln_meters),
                 full_right=_between(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin),
-                idle_right=((idle > c.smooth_lean) & (idle < c.smooth_rich))[:, 0],
+                one_richer=one,
+                idle_right=idle_right(idle, e.idle_rise, u, evidence)[:, 0],
                 speed_right=_between(e.idle_rpm, targets.idle_rpm),
             )
         )
@@ -158,7 +166,7 @@ def predict_settings(
 def predict_current(posterior: Posterior) -> SettingDraws:
     """The setting as it stands, in the air it is judged in."""
     evidence = posterior.evidence
-    return predict_settings(posterior, [evidence.position], evidence.ln_density, evidence.ln_density_error)[0]
+    return predict_settings(posterior, [evidence.position], evidence.conditions, evidence.ln_density_error)[0]
 
 
 def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
@@ -169,27 +177,55 @@ def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
 
 
 def right_at(
-    posterior: Posterior, positions: Sequence[Position], ln_density: float, error: float = 0.0
+    posterior: Posterior, positions: Sequence[Position], conditions: Conditions, error: float = 0.0
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each.
 
     Parameters
     ----------
-    ln_density, error : float
-        As `look`.
+    conditions, error
+        As for `predict_settings`.
     """
     u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
-    rows = [(p, ln_density) for p in positions]
+    rows = [(p, conditions) for p in positions]
     s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
     ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
     low, high = evidence.installation.targets.rise_kelvin
     shift = _air_shift(u, error, posterior.seed)
     full, idle = ends.full + shift, ends.idle + shift
     shown = rise(full, u.exhaust_scale, u.exhaust_width)
+    idle_rise = expected_readings(u, ends, s, evidence.scales).idle_rise if _rise_counts(evidence) else idle
+    both = (shown >= low) & (shown <= high) & idle_right(idle, idle_rise, u, evidence)
+    return both, leanest(full, u, evidence.scales) < 0.0
+
+
+def _rise_counts(evidence: Evidence) -> bool:
+    """Whether the owner measures the rise of idle speed, which then is to be in its band too."""
+    return "idle_rpm_rise" in evidence.channels
+
+
+def idle_right(idle: Draws, idle_rise: Draws, u: Unknowns, evidence: Evidence) -> NDArray[np.bool_]:
+    """Whether idle is right: smooth by ear and, where the rise of its speed is measured, that within its band.
+
+    Parameters
+    ----------
+    idle : array
+        ln(phi / phi at peak EGT), (draws, n) or (draws, 1).
+    idle_rise : array
+        Noise-free rise of idle speed on leaning [rpm]; looked at where it is measured.
+
+    Returns
+    -------
+    array of bool, shape of `idle`
+    """
     c = idle_cutpoints(u)
-    both = (shown >= low) & (shown <= high) & (idle > c.smooth_lean) & (idle < c.smooth_rich)
-    return both, leanest(full, u, evidence.scales.all_seen) < 0.0
+    smooth: NDArray[np.bool_] = (idle > c.smooth_lean) & (idle < c.smooth_rich)
+    if not _rise_counts(evidence):
+        return smooth
+    low, high = evidence.installation.targets.idle_rise_rpm
+    enough = True if low <= 0.0 else idle_rise >= low  # a band from nought asks for no rise
+    return smooth & enough & (idle_rise <= high)
 
 
 def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
@@ -219,7 +255,7 @@ def _turns_to(
     """Turns from the position to each rise [turns], the depths of flat needed at full throttle [m], and the place."""
     evidence, u = posterior.evidence, widened(posterior.unknowns, posterior.seed)
     t, body = evidence.throttle, evidence.installation.throttle_body
-    place = needle_place(u, _setting(evidence, outlook.position, outlook.ln_density), t)
+    place = needle_place(u, setting_of(evidence, outlook.position, outlook.conditions), t)
     slope, length = place.slope[:, 0], (place.start + t.full_travel)[:, 0]
     area = fuel_area(length, slope, t.orifice_diameter, t.needle_diameter)
     wanted = [mixture_for_rise(kelvin, u.exhaust_scale, u.exhaust_width)[:, 0] for kelvin in rises]

@@ -9,16 +9,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from taperwise.model.inference.dataset import Position, gather, settings_of, start_position
-from taperwise.model.inference.likelihood import Expected, expected_readings
+from taperwise.model.inference.likelihood import Expected, expected_readings, richer
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.physics import noise
-from taperwise.model.physics.air import density_ratio
+from taperwise.model.physics.air import STANDARD, Conditions, conditions_of
 from taperwise.model.physics.backend import Array
 from taperwise.model.physics.meters import scatter_of
 from taperwise.model.physics.mixture import Ends, Settings, Unknowns, idle_cutpoints, leanest, mixtures
 from taperwise.model.physics.nominal_values import scales_of
 from taperwise.model.physics.priors import (
     CHANGES,
+    EAR_BIAS,
+    GAUGE_BIAS_KELVIN,
     POWER_RISE_SHARE,
     ROUGH_RISE_KELVIN,
 )
@@ -67,6 +69,8 @@ class VirtualEngine:
         self._throttle = gather(installation, ()).throttle
         self._start = self.position
         self._scales = scales_of(installation)
+        self._off: Array = 0.0  # of this run's mixture, at both ends [ln phi]
+        self._leans_at_idle = False
 
     @classmethod
     def draw(cls, installation: Installation, seed: int) -> "VirtualEngine":
@@ -74,17 +78,17 @@ class VirtualEngine:
         rng = np.random.default_rng(seed)
         return cls(installation, draw_unknowns(installation, rng), rng)
 
-    def _settings(self, position: Position, ln_density: float) -> Settings:
+    def _settings(self, position: Position, conditions: Conditions) -> Settings:
         extra = self._u.first.shape[1] - CHANGES
-        return settings_of(self.installation, [(position, ln_density)], extra=extra)
+        return settings_of(self.installation, [(position, conditions)], extra=extra)
 
-    def _ends(self, ln_density: float) -> Ends:
-        here, pivot = self._settings(self.position, ln_density), self._settings(self._start, 0.0)
-        return mixtures(self._u, here, pivot, self._throttle)
+    def _ends(self, conditions: Conditions) -> Ends:
+        here, pivot = self._settings(self.position, conditions), self._settings(self._start, STANDARD)
+        return richer(mixtures(self._u, here, pivot, self._throttle), self._off)
 
-    def _expected(self, ln_density: float) -> Expected:
-        here = self._settings(self.position, ln_density)
-        return expected_readings(self._u, self._ends(ln_density), here, self._scales)
+    def _expected(self, conditions: Conditions) -> Expected:
+        here = self._settings(self.position, conditions)
+        return expected_readings(self._u, self._ends(conditions), here, self._scales)
 
     def adjust(self, adjustment: Adjustment) -> None:
         """Turn or change something; a change beyond those drawn so far draws its own effects."""
@@ -104,8 +108,16 @@ class VirtualEngine:
         instruments : bool
             Whether the rise of static speed on leaning, all meters and the spread among cylinders are read too.
         """
-        ln_density = math.log(density_ratio(air))
-        e, u = self._expected(ln_density), self._u
+        self._off = self._u.mixture_scatter * self._rng.standard_normal()
+        self._leans_at_idle |= idle_rise
+        try:
+            return self._read(conditions_of(air), air, idle_rise, speeds, instruments)
+        finally:
+            self._off = 0.0
+
+    def _read(self, conditions: Conditions, air: Air, idle_rise: bool, speeds: bool, instruments: bool) -> Run:
+        """What the gauges of one run show."""
+        e, u = self._expected(conditions), self._u
         draw = {
             name: self._scatter(getattr(e, name), scale)
             for name, scale in (
@@ -120,8 +132,9 @@ class VirtualEngine:
             (meter.name, math.exp(self._scatter(shown, np.array(scatter_of(meter.name)))))
             for meter, shown in zip(meters(), e.ln_meters, strict=True)
         ]
-        draw["rise"] = self._rise_reading(e, ln_density)
-        judged = self._ends(ln_density).idle[0, 0] + u.idle_blur[0, 0] * self._rng.logistic()
+        draw["rise"] = self._rise_reading(e, conditions) + GAUGE_BIAS_KELVIN * float(u.gauge_bias[0, 0])
+        heard_at = self._ends(conditions).idle[0, 0] + EAR_BIAS * u.ear_bias[0, 0]
+        judged = heard_at + u.idle_blur[0, 0] * self._rng.logistic()
         heard = 1 + sum(bool(judged > cut[0, 0]) for cut in idle_cutpoints(u)[:4])
         level = int(noise.draw_level(np.array(float(heard)), self._rng))
         return Run(
@@ -138,7 +151,7 @@ class VirtualEngine:
     def _scatter(self, centre: Array, scale: Array) -> float:
         return float(np.reshape(noise.draw(np.asarray(centre), np.asarray(scale), self._rng), -1)[0])
 
-    def _rise_reading(self, e: Expected, ln_density: float) -> float:
+    def _rise_reading(self, e: Expected, conditions: Conditions) -> float:
         """What is read of the rise, before it is censored [K]."""
         return self._scatter(e.rise, self._u.rise_noise)
 
@@ -171,15 +184,22 @@ class VirtualEngine:
 
     def truth(self, air: Air) -> Truth:
         """What is really so at the present setting."""
-        ln_density = math.log(density_ratio(air))
-        e, ends, c = self._expected(ln_density), self._ends(ln_density), idle_cutpoints(self._u)
+        conditions = conditions_of(air)
+        e, ends, c = self._expected(conditions), self._ends(conditions), idle_cutpoints(self._u)
         targets = self.installation.targets
         rise, idle_rpm, idle = float(e.rise[0, 0]), float(e.idle_rpm[0, 0]), float(ends.idle[0, 0])
         return Truth(
             rise_kelvin=rise,
-            lean=float(leanest(ends.full, self._u, self._scales.all_seen)[0, 0]) < 0.0,
+            lean=float(leanest(ends.full, self._u, self._scales)[0, 0]) < 0.0,
             full_right=targets.rise_kelvin[0] <= rise <= targets.rise_kelvin[1],
-            idle_right=float(c.smooth_lean[0, 0]) < idle < float(c.smooth_rich[0, 0]),
+            idle_right=float(c.smooth_lean[0, 0]) < idle < float(c.smooth_rich[0, 0]) and self._rise_right(e),
             speed_right=targets.idle_rpm[0] <= idle_rpm <= targets.idle_rpm[1],
             idle_rpm=idle_rpm,
+        )
+
+    def _rise_right(self, e: Expected) -> bool:
+        """Whether the rise of idle speed is in its band, where it is read at all."""
+        low, high = self.installation.targets.idle_rise_rpm
+        return not self._leans_at_idle or (
+            (low <= 0.0 or float(e.idle_rise[0, 0]) >= low) and float(e.idle_rise[0, 0]) <= high
         )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from taperwise.model.inference.likelihood import Expected
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.physics import exhaust
+from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.backend import Array
 from taperwise.model.physics.mixture import Ends
 from taperwise.model.physics.needle import fuel_area
@@ -69,10 +70,10 @@ class _CycleEngine(VirtualEngine):
     curve: Curve
     scale: float
 
-    def _expected(self, ln_density: float) -> Expected:
-        expected = super()._expected(ln_density)
+    def _expected(self, conditions: Conditions) -> Expected:
+        expected = super()._expected(conditions)
         phi, top = self.curve.peak()
-        ln_full = float(self._ends(ln_density).full[0, 0])
+        ln_full = float(self._ends(conditions).full[0, 0])
         drop = self.scale * (top - float(np.interp(phi * np.exp(ln_full), self.curve.phi, self.curve.kelvin)))
         return replace(expected, rise=np.reshape(drop if ln_full > 0 else -drop, (1, 1)))
 
@@ -92,8 +93,8 @@ class _NoisyEngine(VirtualEngine):
     def _scatter(self, centre: Array, scale: Array) -> float:
         return float(np.reshape(centre + 1.3 * scale * self._rng.standard_t(2.0), -1)[0])
 
-    def _rise_reading(self, e: Expected, ln_density: float) -> float:
-        return super()._rise_reading(e, ln_density) + self.bias
+    def _rise_reading(self, e: Expected, conditions: Conditions) -> float:
+        return super()._rise_reading(e, conditions) + self.bias
 
 
 def _noise(installation: Installation, rng: np.random.Generator, curves: tuple[Curve, ...]) -> VirtualEngine:
@@ -125,8 +126,8 @@ class _BentEngine(VirtualEngine):
         self.bend, self.travel_lost_m = bend, lost
         return areas
 
-    def _ends(self, ln_density: float) -> Ends:
-        ends = super()._ends(ln_density)
+    def _ends(self, conditions: Conditions) -> Ends:
+        ends = super()._ends(conditions)
         p, body = self.position, self.installation.throttle_body
         opening = max(body.idle_opening_m + p.idle_stop_turns * body.idle_stop_pitch_m, 0.1 * body.idle_opening_m)
         here = np.log(self._areas(p.turns, p.needle, opening)) - np.log(self._straight(p.turns, p.needle, opening))
@@ -148,8 +149,8 @@ class _UnequalEngine(VirtualEngine):
 
     gaps: NDArray[np.float64]
 
-    def _rise_reading(self, e: Expected, ln_density: float) -> float:
-        full, u = float(self._ends(ln_density).full[0, 0]), self._u
+    def _rise_reading(self, e: Expected, conditions: Conditions) -> float:
+        full, u = float(self._ends(conditions).full[0, 0]), self._u
         rises = exhaust.rise(full + self.gaps, u.exhaust_scale, u.exhaust_width)
         return min(self._scatter(x, u.rise_noise) for x in np.reshape(rises, -1))
 

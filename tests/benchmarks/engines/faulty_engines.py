@@ -6,6 +6,7 @@ import numpy as np
 
 from taperwise.model.inference.likelihood import Expected
 from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.mixture import Ends
 from taperwise.model.simulation.virtual_engine import VirtualEngine
 from taperwise.shared.records import Adjustment, ChangeNeedle, Installation, TurnScrew
@@ -77,8 +78,8 @@ class FaultyEngine(VirtualEngine):
         thin = self._there and self.fault == "weather"
         return Air(air.temperature_kelvin, 0.8 * air.pressure_pascal, air.relative_humidity) if thin else air
 
-    def _ends(self, ln_density: float) -> Ends:
-        ends = super()._ends(ln_density)
+    def _ends(self, conditions: Conditions) -> Ends:
+        ends = super()._ends(conditions)
         if not self._there:
             return ends
         if self.fault == "induction_leak":
@@ -89,9 +90,9 @@ class FaultyEngine(VirtualEngine):
             return Ends(np.minimum(ends.full, 0.02), ends.idle, ends.opening)
         return ends
 
-    def _rise_reading(self, e: Expected, ln_density: float) -> float:
+    def _rise_reading(self, e: Expected, conditions: Conditions) -> float:
         half = 0.5 if self._there and self.fault == "probe" else 1.0
-        return super()._rise_reading(replace(e, rise=half * e.rise), ln_density)
+        return super()._rise_reading(replace(e, rise=half * e.rise), conditions)
 
 
 def draw_faulty(fault: str, installation: Installation, seed: int) -> FaultyEngine:

@@ -9,8 +9,8 @@ from scipy.special import expit
 
 from taperwise.model.design import ground_run
 from taperwise.model.design.information import Experiment, expected_information
-from taperwise.model.inference.dataset import Readings
 from taperwise.model.inference.likelihood import log_likelihood
+from taperwise.model.inference.readings import Readings
 from taperwise.model.physics.mixture import Ends, Unknowns
 from taperwise.model.physics.priors import ROUGH_RISE_KELVIN
 from taperwise.model.prediction import predictive

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 
 from taperwise.model.inference.dataset import gather, replay
-from taperwise.model.physics.air import density_ratio
+from taperwise.model.physics.air import STANDARD, density_ratio
 from taperwise.model.physics.priors import CHANGES
 from taperwise.model.prediction.setting_draws import predict_settings, right_at
 from taperwise.model.recommender import Recommender
@@ -75,13 +75,13 @@ def test_settings_are_judged_in_the_middle_of_the_days(installation: Installatio
     log += [Run(air, idle_quality=IdleQuality.SMOOTH) for air in airs[1:]]
     evidence = gather(installation, log)
     each = [math.log(density_ratio(air)) for air in airs]
-    assert evidence.ln_density == pytest.approx(np.mean(each))
+    assert evidence.conditions.ln_density == pytest.approx(np.mean(each))
     assert evidence.pivot.ln_density[0] == pytest.approx(np.mean(each[1:]))
     scatter = (0.015**2 + 3 * np.var(each)) / 3
     assert evidence.ln_density_error == pytest.approx(math.sqrt(scatter / 3))
-    assert (gather(installation, ()).ln_density, gather(installation, ()).ln_density_error) == (0.0, 0.0)
+    assert (gather(installation, ()).conditions, gather(installation, ()).ln_density_error) == (STANDARD, 0.0)
     old = [Run(airs[0], idle_quality=IdleQuality.SMOOTH)] * 3 + [Run(airs[2], idle_quality=IdleQuality.SMOOTH)] * 12
-    assert gather(installation, old).ln_density == pytest.approx(each[2])
+    assert gather(installation, old).conditions.ln_density == pytest.approx(each[2])
 
 
 def test_the_pivot_is_half_way_along_what_is_fitted(installation: Installation) -> None:
@@ -99,9 +99,9 @@ def test_an_unknown_air_makes_claims_more_careful(recorded: Recommender, install
     run = Run(Air(288.15, 101_325.0), rise=ExhaustRise(RiseSeen.PEAK, 100 / 1.8), idle_quality=IdleQuality.SMOOTH)
     posterior = recorded.sampler.fit(gather(installation, [run] * 6), recorded.seed)
     at = [posterior.evidence.position]
-    sure, unsure = (predict_settings(posterior, at, 0.0, error)[0] for error in (0.0, 0.08))
+    sure, unsure = (predict_settings(posterior, at, STANDARD, error)[0] for error in (0.0, 0.08))
     assert unsure.full_right.mean() < sure.full_right.mean() - 0.02
     np.testing.assert_array_equal(unsure.rise, sure.rise)
-    both = [right_at(posterior, at, 0.0, error)[0][:, 0] for error in (0.0, 0.08)]
+    both = [right_at(posterior, at, STANDARD, error)[0][:, 0] for error in (0.0, 0.08)]
     for outlook, right in zip((sure, unsure), both, strict=True):
         np.testing.assert_array_equal(right, outlook.full_right & outlook.idle_right)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from functools import cache
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -48,26 +49,38 @@ def _scatter(x: _F, scale: _F) -> tuple[_F, _F]:
     )
 
 
+def _rise(x: _F, scale: float, width: float) -> _F:
+    """Rise to peak at ln mixtures x, written anew [K]."""
+    distance = np.where(x > 0, np.expm1(x), -np.expm1(-3 * x) / 3)
+    rise: _F = np.sign(x) * scale * (np.sqrt(distance**2 + width**2) - width)
+    return rise
+
+
 def _quadrature(reading_kelvin: float | None) -> tuple[float, float]:
     """Mean and sd of ln mixture at full throttle after one rise (None: it fell at once), by dense quadrature.
 
     The numbers of the prior table are written out, so that a change of either side shows.
     """
     offset, w_offset = _nodes(15, 0.0, 0.8)  # mm
-    scale, w_scale = _nodes(15, np.log(1002 / 1.8), 0.15)
-    width, w_width = _nodes(11, np.log(0.035), 0.25)
-    noise, w_noise = _nodes(11, np.log(3.0), 0.4)
+    scale, w_scale = _nodes(25, np.log(780 / 1.8), 0.25)
+    width, w_width = _nodes(7, np.log(0.035), 0.25)
+    noise, w_noise = _nodes(7, np.log(3.0), 0.4)
+    of_run, w_of_run = _nodes(7, np.log(0.012), 0.6)
+    bias, w_bias = _nodes(9, 0.0, 4.0)  # K
     x = np.linspace(-1.0, 1.2, 4001)
     shift = np.log(_area(34.0 + offset)) - np.log(_area(np.array(34.0)))
-    prior = (w_offset[:, None] * stats.norm.pdf(x, 0.13 + shift[:, None], 0.15)).sum(axis=0)
-    distance = np.where(x > 0, np.expm1(x), -np.expm1(-3 * x) / 3)
+    prior = (w_offset[:, None] * stats.norm.pdf(x, 0.13 + shift[:, None], 0.10)).sum(axis=0)
     likelihood = np.zeros_like(x)
-    for s, ws in zip(np.exp(scale), w_scale, strict=True):
-        for w, ww in zip(np.exp(width), w_width, strict=True):
-            rise = np.sign(x) * s * (np.sqrt(distance**2 + w**2) - w)
-            for b, wb in zip(np.exp(noise), w_noise, strict=True):
-                seen = _scatter(-rise, b)[1] if reading_kelvin is None else _scatter(reading_kelvin - rise, b)[0]
-                likelihood += ws * ww * wb * seen
+    for (s, ws), (w, ww), (t, wt) in product(
+        zip(np.exp(scale), w_scale, strict=True), zip(np.exp(width), w_width, strict=True),
+        zip(np.exp(of_run), w_of_run, strict=True),
+    ):  # fmt: skip
+        shown, one_richer = _rise(x, s, w), _rise(x + t, s, w)
+        for b, wb in zip(np.exp(noise), w_noise, strict=True):
+            wide = np.hypot(b, np.sqrt(3.0) / np.pi * (one_richer - shown))
+            away = (0.0 if reading_kelvin is None else reading_kelvin) - shown - bias[:, None]
+            seen = w_bias @ _scatter(away, wide)[1 if reading_kelvin is None else 0]
+            likelihood += ws * ww * wt * wb * seen
     posterior = prior * likelihood
     posterior /= posterior.sum()
     mean = float((posterior * x).sum())
@@ -149,7 +162,8 @@ def _next_reading(
     posterior: Posterior, engine: virtual_engine.VirtualEngine, rng: np.random.Generator
 ) -> dict[str, float]:
     """Where the next run's readings fall among those foretold, ties split at random: a fall at once is 0 K of rise."""
-    air = Air(288.15, 101_325.0 * np.exp(posterior.evidence.ln_density))
+    c = posterior.evidence.conditions
+    air = Air(288.15 * np.exp(c.ln_temperature), 101_325.0 * np.exp(c.ln_density + c.ln_temperature))
     run = engine.run(air)
     outcomes = draw_outcomes(predict_current(posterior), posterior, rng)
     assert run.rise is not None
@@ -200,7 +214,7 @@ def _shares(
     """Randomised PIT of everything that is ranked."""
     evidence = posterior.evidence
     truth = Posterior(unknowns, gather(evidence.installation, ()), posterior.diagnostics, 0)
-    now, in_truth = (predict_settings(each, [evidence.position], evidence.ln_density)[0] for each in (posterior, truth))
+    now, in_truth = (predict_settings(each, [evidence.position], evidence.conditions)[0] for each in (posterior, truth))
     matter, true_matter = target_at(now, posterior), target_at(in_truth, truth)
     drawn = _quantities(posterior, posterior.unknowns, pivot_start=False)
     drawn |= {"offset_turns": matter.offset_turns, "taper_misfit": matter.taper_misfit}

@@ -191,7 +191,7 @@ def _other_data(document: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     ("spoil", "told"),
     [
-        (_another_format, "format 2, not 1"),
+        (_another_format, "format 3, not 2"),
         (_a_name_nobody_has, "no_such_function not in this process"),
         (_another_entry, "no elsewhere in it"),
         (_another_result, "another result at the point that was tried"),
@@ -217,7 +217,7 @@ def test_stale_code_is_compiled_anew(kept: bytes, monkeypatch: pytest.MonkeyPatc
     told: list[str] = []
     box = _Box(json.dumps(document).encode())
     assert compiled(box, told.append) is good
-    assert told[1] == "not as it was (format 2, not 1); it is compiled anew"
+    assert told[1] == "not as it was (format 3, not 2); it is compiled anew"
     assert "could not be kept" in told[2]  # loaded code has no library to take it from
     monkeypatch.setattr("taperwise.model.inference.compiled_logp.to_bytes", lambda _: b"new")
     full = _Full(json.dumps(document).encode())

@@ -9,11 +9,12 @@ import pytensor.tensor as pt
 import pytest
 from numpy.typing import NDArray
 
-from taperwise.model.inference.dataset import Evidence, Readings, gather
+from taperwise.model.inference.dataset import Evidence, gather
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.model.inference.likelihood import log_likelihoods
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.inference.pymc_model import TENSOR
+from taperwise.model.inference.readings import Readings
 from taperwise.model.inference.reparameterization import FULL, IDLE, RoundedTent, from_coordinate
 from taperwise.model.inference.sampler import LONG, Posterior
 from taperwise.model.physics.backend import NUMPY

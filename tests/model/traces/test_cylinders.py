@@ -1,11 +1,16 @@
 """The leanest cylinder decides: common practice, no published source."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from taperwise.api.traces.recording import _rise
 from taperwise.model.inference.likelihood import expected_readings
+from taperwise.model.inference.prior_draws import draw_unknowns
+from taperwise.model.physics.exhaust import mixture_for_rise
 from taperwise.model.physics.mixture import Ends, engine_mean, leanest
+from taperwise.model.physics.nominal_values import scales_of
 from taperwise.model.traces.cylinders import compare
 from taperwise.model.traces.sweep import SweepReading
 from taperwise.shared.errors import InvalidValueError
@@ -51,14 +56,49 @@ def test_no_cylinder_is_refused() -> None:
 
 
 def test_the_leanest_is_below_the_mean(installation: Installation) -> None:
-    """The least of several numbers is at most their mean: with all probes, with one, and in what is shown of both."""
+    """Of several cylinders seen the leanest is below the mean, as a rule; of all, it is the leanest."""
     many = Installation(installation.needles, installation.fitted_needle, engine=Engine(egt_probes=4))
     posterior = engines(many, (), 0.2)
     u, evidence = posterior.unknowns, posterior.evidence
     full = u.ln_full
-    assert (engine_mean(full, u, 1.0) > full).all()
-    assert (leanest(full, u, 1.0) == full).all()
-    assert (engine_mean(full, u, 0.0) == full).all()
-    assert (leanest(full, u, 0.0) < full).all()
+    assert (engine_mean(full, u) > full).mean() > 0.9
+    assert (leanest(full, u, evidence.scales) == full).all()
     ends = Ends(full, u.ln_idle, np.zeros_like(full))
-    assert (expected_readings(u, ends, evidence.settings, evidence.scales).spread > 0.0).all()
+    assert (expected_readings(u, ends, evidence.settings, evidence.scales).spread > 0.0).mean() > 0.9
+
+
+@pytest.mark.parametrize("cylinders", [1, 2, 3, 4, 6, 12])
+@pytest.mark.parametrize("probes", [1, 2, 4])
+def test_the_leanest_of_so_many(
+    installation: Installation, rng: np.random.Generator, cylinders: int, probes: int
+) -> None:
+    """How far the leanest seen is below the mean, and the leanest of all below that: as cylinders drawn one by one."""
+    probes = min(probes, cylinders)
+    engine = Engine(cylinders=cylinders, egt_probes=probes)
+    many = Installation(installation.needles, installation.fitted_needle, engine=engine)
+    u = draw_unknowns(many, rng, draws=40_000)
+    zero = np.zeros_like(u.ln_full)
+    ours = [u.cylinder_gap[:, 0], -leanest(zero, u, scales_of(many))[:, 0]]
+    each = u.cylinder_spread * rng.standard_normal((40_000, cylinders))
+    if cylinders == 1:
+        each[:] = 0.0  # the only one is the mean
+    seen = each[:, :probes].min(axis=1)
+    for name, found, expected in (("seen", ours[0], -seen), ("hidden", ours[1], seen - each.min(axis=1))):
+        assert found.mean() == pytest.approx(expected.mean(), abs=0.001), name
+        assert found.std() == pytest.approx(expected.std(), abs=0.0015), name
+
+
+@pytest.mark.parametrize(("degf_per_phi", "chance"), [(1002, 0.05), (650, 0.008)])
+def test_what_a_single_probe_leaves_open(installation: Installation, degf_per_phi: float, chance: float) -> None:
+    """One probe of four cylinders that shows 70 °F: the others may be lean of peak all the same.
+
+    Cylinders scatter by 3.3 % of mixture; drawn one by one (calculated outside the project) 5 % have one lean of peak
+    with the calculated cycle's steep curve, and 0.8 % with a slope in the middle of those that a real engine showed.
+    """
+    rng = np.random.default_rng(1)
+    u = draw_unknowns(installation, rng, draws=200_000)
+    spread = np.full_like(u.ln_full, 0.033)
+    u = replace(u, cylinder_spread=spread, cylinder_gap=spread * u.cylinder_gap / u.cylinder_spread)
+    full = mixture_for_rise(70 / 1.8, degf_per_phi / 1.8, 0.035)
+    found = (leanest(np.full_like(spread, full), u, scales_of(installation)) < 0.0).mean()
+    assert found == pytest.approx(chance, rel=0.3)
