@@ -2,7 +2,6 @@
 
 import os
 import re
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.another_observation import LINES, add_to
+from tests.mutations import copy_of
 
 _ROOT = Path(__file__).parents[1]
 _MOST = 9
@@ -65,11 +65,10 @@ def test_one_more_is_added_by_the_list_alone(tmp_path: Path) -> None:
     """In a copy of the source; then model, API, form, history and table know it."""
     assert set(LINES) == _listed()
     assert len(LINES) <= _MOST
-    for folder in (".src", "shared", "model", "api", "fixtures", "tests"):
-        shutil.copytree(_ROOT / folder, tmp_path / folder, symlinks=True, ignore=shutil.ignore_patterns("__pycache__"))
-    add_to(tmp_path)
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path / ".src"), str(tmp_path)])}
-    command = [sys.executable, "-m", "tests.another_observation", str(tmp_path / "data")]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=tmp_path, env=env)
+    with copy_of(_ROOT) as place:
+        add_to(place)
+        env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(place / ".src"), str(place)])}
+        command = [sys.executable, "-m", "tests.another_observation", str(tmp_path)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=place, env=env)
     assert done.returncode == 0, done.stderr[-3000:]
     assert done.stdout.split()[-1] == "fine"
