@@ -60,7 +60,7 @@ def _replay(recommender: Recommender, console: Console) -> bool:
         if isinstance(sent, RunIn):
             entries.append(sent.record(owner.elevation))
             number += 1
-            title = f"Run {number}: {run_words(sent, owner.units, owner.elevation)}"
+            title = f"Run {number}: {run_words(sent, owner.units)}"
             suggestion = recommender.suggest(recommender.learn(installation, entries))
             _print(console, title, suggestion, owner.units, cautions=number == 1)
             tuned = suggestion.stage is Stage.TUNED
@@ -85,7 +85,7 @@ def _tune(
         entries.append(sent.record())
         day.append(sent)
         suggestion = recommender.suggest(recommender.learn(installation, entries))
-        title = f"Run {number}: {run_words(sent, owner.units, owner.elevation)}"
+        title = f"Run {number}: {run_words(sent, owner.units)}"
         _print(console, title, suggestion, owner.units, cautions=number == 1)
         if suggestion.action.kind in (ActionKind.KEEP, ActionKind.INSPECT):
             _tell_truth(console, engine, air, owner.units)

@@ -3,6 +3,7 @@
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from threading import Event
 from typing import Annotated
 
@@ -35,13 +36,13 @@ def refit(
     console = Console(stderr=True)
     columns = ("{task.description}", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with opened_database(data_folder, database_url) as (database, _), Progress(*columns, console=console) as bar:
-        workers = on_scheduler(scheduler) if scheduler else on_processes(jobs)
+        opened = partial(on_scheduler, scheduler) if scheduler else partial(on_processes, jobs)
         task = bar.add_task("refitting", total=None)
         with _interruptible(lambda: bar.update(task, description="finishing what is in hand")) as stop:
             found = refit_fleet(
                 database,
                 Settings().seed,
-                workers,
+                opened,
                 lambda done, of: bar.update(task, completed=done, total=of),
                 stop=stop,
             )

@@ -60,6 +60,6 @@ def simulate(
         body = entry["body"]
         assert isinstance(body, dict)  # noqa: S101 - narrows a mixed dictionary
         if entry["post"] == "runs":
-            typer.echo(run_words(RunIn.model_validate(body), sent.units, sent.elevation))
+            typer.echo(run_words(RunIn.model_validate(body), sent.units))
         else:
             typer.echo("  then " + adjustment_words(made.validate_python(body)))

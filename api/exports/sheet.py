@@ -124,7 +124,7 @@ def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
 def _line(entry: EntryOut, log: service.Log) -> Line:
     now: Any = entry.corrections[-1] if entry.corrections and not entry.voided else entry
     if now.run is not None:
-        words = run_words(now.run, log.sent.units, log.sent.elevation)
+        words = run_words(now.run, log.sent.units)
         note = now.run.note
     elif now.adjustment is not None:
         words, note = adjustment_words(now.adjustment), now.adjustment.note

@@ -10,29 +10,19 @@ from sqlalchemy.orm import Session
 from taperwise.api.installations import repository as installations
 from taperwise.api.log import repository, service
 from taperwise.api.presentation.formatting import sign
+from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, EntryOut
-from taperwise.api.schemas.quantities import Quantity
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.model.inference import dataset
-from taperwise.shared.meters import meters
 from taperwise.shared.records import Entry
+from taperwise.shared.units import KINDS
 
 __all__ = ["response", "written"]
 
-_QUANTITIES: tuple[tuple[str, str, str], ...] = (
-    ("EGT rise", "egt_rise.rise", "temperature_rise"),
-    ("idle speed", "idle_rpm", "rpm"),
-    ("rise of idle speed", "idle_rpm_rise", "rpm_rise"),
-    ("static speed", "static_rpm", "rpm"),
-    ("rise to best power", "power_rpm_rise", "rpm_rise"),
-    *((meter.words, meter.name, meter.kind) for meter in meters()),
-    ("highest CHT", "highest.cht", "head_temperature"),
-    ("highest EGT", "highest.egt", "exhaust_temperature"),
-    ("highest speed", "highest.rpm", "rpm"),
-)
-"""Heading, field of a run, kind."""
+_COLUMNS = sorted((each for each in OBSERVATIONS if each.column), key=lambda each: bool(each.levels))
+"""What is observed, quantities first."""
 
 
 def response(session: Session, installation_id: int) -> Response:
@@ -73,13 +63,14 @@ def written(session: Session, installation_id: int) -> str:
 
 def _headings(units: Units) -> list[str]:
     def named(heading: str, kind: str) -> str:
-        unit = sign(getattr(units, kind, "rpm" if kind.startswith("rpm") else "1"))
+        every = KINDS[kind].units if kind else ()
+        unit = sign(getattr(units, kind, every[0] if len(every) == 1 else "1"))
         return f"{heading} [{unit}]" if unit else heading
 
     return [
         "entry", "kind", "time", "state", "needle", "screw from mark [turns, + richer]", "idle stop [turns, + faster]",
         named("air temperature", "temperature"), named("station pressure", "pressure"), "density ratio", "EGT seen",
-        *(named(heading, kind) for heading, _, kind in _QUANTITIES), "idle", "sureness", "adjustment", "note",
+        *(named(each.column, each.kind) for each in _COLUMNS), "sureness", "adjustment", "note",
     ]  # fmt: skip
 
 
@@ -112,7 +103,7 @@ def _row(entry: EntryOut, owner: InstallationIn, where: dataset.Position) -> lis
         said = entry.acknowledged.cause if entry.acknowledged else ""
         done = "" if now.adjustment is None else _adjustment(now.adjustment.model_dump(mode="json"))
         note = now.adjustment.note if now.adjustment else said
-        return [*head, *([""] * (4 + len(_QUANTITIES) + 2)), _plain(done), _plain(note)]
+        return [*head, *([""] * (4 + len(_COLUMNS) + 1)), _plain(done), _plain(note)]
     return [*head, *_run(now.run, owner), "", _plain(now.run.note)]
 
 
@@ -120,23 +111,14 @@ def _run(run: RunIn, owner: InstallationIn) -> list[Any]:
     units = owner.units
     record = run.record(owner.elevation)
     air = AirOut.of(record.air, units)
-    judged = "" if record.idle_quality is None else record.idle_quality.name.lower()
     return [
         air.temperature.value,
         air.pressure.value,
         air.density_ratio,
         "" if record.rise is None else record.rise.seen.value,
-        *(_shown(run, path, units) for _, path, _ in _QUANTITIES),
-        judged,
+        *(each.cell(run, units) for each in _COLUMNS),
         run.sureness,
     ]
-
-
-def _shown(run: RunIn, path: str, units: Units) -> Any:
-    value: Any = run
-    for name in path.split("."):
-        value = getattr(value, name, None)
-    return units.put(value).value if isinstance(value, Quantity) else ""
 
 
 def _adjustment(document: dict[str, Any]) -> str:

@@ -4,10 +4,10 @@ import re
 from datetime import datetime
 from fractions import Fraction
 
+from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
 from taperwise.api.schemas.recommendation import IntervalOut, RunsToFinishOut
-from taperwise.shared.meters import meters
 from taperwise.shared.units import KINDS, from_si
 
 __all__ = [
@@ -44,16 +44,9 @@ _SIGNS = {
 }  # fmt: skip
 
 LABELS = {
-    "egt_rise": "EGT rise",
-    "idle_quality": "how it idles",
-    "idle_rpm_rise": "rise of idle speed",
-    "static_rpm": "static speed",
-    "idle_rpm": "idle speed",
-    "power_rpm_rise": "rise to best power",
-    **{meter.name: meter.words for meter in meters()},
+    **{each.name: each.named or each.words for each in OBSERVATIONS if "." not in each.name},
     "altimeter_setting": "altimeter setting",
     "air_temperature": "air temperature",
-    "relative_humidity": "relative humidity",
     "taper_slope": "taper slope",
     "fitted_needle": "fitted needle",
     "turns_from_mark": "turns from the mark",

@@ -1,6 +1,6 @@
 """What is said when something was recorded: what it means, what is unusual about it, where the answer is."""
 
-from taperwise.api.presentation.idle_text import rise_means
+from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.run import RunIn
 from taperwise.shared.records import Adjustment, Installation, TurnIdleStop, TurnScrew
 
@@ -30,7 +30,8 @@ def getting_ready(seconds: int) -> str:
 
 def run_means(run: RunIn) -> list[str]:
     """What single readings of a run mean."""
-    return [] if run.idle_rpm_rise is None else [rise_means(run.idle_rpm_rise.si())]
+    found = [(each.means, each.of(run)) for each in OBSERVATIONS if each.means is not None]
+    return [means(value.si()) for means, value in found if value is not None]
 
 
 def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:

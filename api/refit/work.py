@@ -1,8 +1,8 @@
 """One engine refitted: what a worker does, wherever it runs."""
 
-import base64
 import os
 import signal
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:  # a process has to begin before it loads what they need
@@ -10,8 +10,6 @@ if TYPE_CHECKING:  # a process has to begin before it loads what they need
     from taperwise.model.recommender import Recommender
 
 __all__ = ["begin", "refit_one"]
-
-_advisers: dict[int, "Recommender"] = {}
 
 
 def begin() -> None:
@@ -21,13 +19,17 @@ def begin() -> None:
 
 
 def refit_one(seed: int, log: "Log") -> dict[str, Any]:
-    """The suggestion for one engine, made anew, and the earlier fits that the next ones need, by key in base 64."""
-    from taperwise.api.recommendations.factory import make_recommender
+    """The suggestion for one engine, made anew, and the earlier fits that the next ones need, by key."""
     from taperwise.api.recommendations.repository import as_document
 
-    if seed not in _advisers:
-        _advisers[seed] = make_recommender(seed, cores=1)
-        _advisers[seed].prepare()
-    learned = _advisers[seed].learn(log.installation, log.entries, log.prior)
-    kept = {key: base64.b64encode(content).decode() for key, content in learned.to_keep.items()}
-    return {"answer": as_document(_advisers[seed].suggest(learned)), "earlier_fits": kept}
+    learned = _recommender(seed).learn(log.installation, log.entries, log.prior)
+    return {"answer": as_document(_recommender(seed).suggest(learned)), "earlier_fits": dict(learned.to_keep)}
+
+
+@cache
+def _recommender(seed: int) -> "Recommender":
+    from taperwise.api.recommendations.factory import make_recommender
+
+    made = make_recommender(seed, cores=1)
+    made.prepare()
+    return made

@@ -72,7 +72,7 @@ def _told(entry: EntryOut, log: service.Log) -> dict[str, Any]:
 
 def _words(holder: Any, log: service.Log) -> str:
     if holder.run is not None:
-        return run_words(holder.run, log.sent.units, log.sent.elevation)
+        return run_words(holder.run, log.sent.units)
     if holder.adjustment is not None:
         return adjustment_words(holder.adjustment)
     return f"Found: {holder.acknowledged.cause}"

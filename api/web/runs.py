@@ -14,7 +14,7 @@ from taperwise.api.core.idempotency import Made, Once
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import repository, service
-from taperwise.api.presentation.idle_text import IDLE_LEVELS
+from taperwise.api.presentation.observations import OBSERVATIONS, asked
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
@@ -25,8 +25,6 @@ from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
 from taperwise.shared.errors import TaperwiseError
-from taperwise.shared.meters import meters
-from taperwise.shared.units import KINDS
 
 __all__ = ["FIELDS", "choices", "document_of", "fields_of", "router"]
 
@@ -36,9 +34,9 @@ _RUN = TypeAdapter(RunIn)
 _SAME_AIR = timedelta(hours=3)
 
 FIELDS = (
-    "air_temperature", "elevation", "relative_humidity", "idle_quality", "idle_rpm_rise", "static_rpm", "idle_rpm",
-    "power_rpm_rise", *(meter.name for meter in meters()), "highest", "sureness", "note", "time",
-)  # fmt: skip
+    *("air_temperature", "elevation", "sureness", "note", "time"),
+    *dict.fromkeys(each.name.partition(".")[0] for each in OBSERVATIONS if each.place),
+)
 """Fields of a run that stand in the form under their own names."""
 
 
@@ -155,6 +153,5 @@ def _form(
 
 def choices(units: Units) -> dict[str, Any]:
     """What every form of a run offers."""
-    levels = [(q.name.lower(), level) for q, level in IDLE_LEVELS.items()]
-    read = [(meter, getattr(units, meter.kind, KINDS[meter.kind].units[0])) for meter in meters()]
-    return {"units": units, "idle_levels": levels, "meters": read}
+    more = asked(units, "speed", "rise", "meter", "highest", "air")
+    return {"units": units, "asked_idle": asked(units, "idle"), "asked_more": more}

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -188,7 +189,7 @@ def test_a_refit_gives_the_same_answer(day: tuple[Client, str, str]) -> None:
     _forget(database, EarlierFitRow)
     with database.unit() as session:
         session.execute(update(Answer).values(model_version="0", document={}))
-    assert refit_fleet(database, Settings().seed, on_processes(1), lambda *_: None).stored == 1
+    assert refit_fleet(database, Settings().seed, partial(on_processes, 1), lambda *_: None).stored == 1
     with database.reading() as session:
         assert _same(_shown(session.get_one(Answer, 1))) == answer
     assert _same(client.get(f"{place}/suggestion").json()) == answer

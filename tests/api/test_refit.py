@@ -7,8 +7,8 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -21,15 +21,16 @@ from sqlalchemy import event, select
 from typer.testing import CliRunner
 
 from taperwise.api.app import create_app
+from taperwise.api.background import stale_answers
 from taperwise.api.cli.main import app
 from taperwise.api.core.database import Answer, Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.log.service import Log
 from taperwise.api.ownership.erasure import erase_installation
 from taperwise.api.recommendations.repository import in_units
-from taperwise.api.refit.fleet import due, refit_fleet
+from taperwise.api.refit.fleet import refit_fleet
 from taperwise.api.refit.work import refit_one
-from taperwise.api.refit.workers import Workers, on_processes, on_scheduler
+from taperwise.api.refit.workers import Opened, on_processes, on_scheduler
 from taperwise.api.schemas.units import Units
 from taperwise.model import MODEL_VERSION
 from taperwise.model.recommender import Recommender
@@ -72,6 +73,12 @@ def fleet(settings: Settings) -> Iterator[Database]:
         yield database
 
 
+def due(database: Database, seed: int) -> list[int]:
+    """Installations whose stored answer is not of this model, this seed and the log as it is."""
+    with database.reading() as session:
+        return [each.installation_id for each in stale_answers.stale(session, seed)]
+
+
 def _stores(database: Database) -> Counter[int]:
     """Counts every answer that is written, by installation, as the database sees it."""
     counted: Counter[int] = Counter()
@@ -105,22 +112,22 @@ def test_a_fleet_is_refitted_over_processes_and_goes_on_where_it_stopped(fleet: 
             raise _BrokenOffError
 
     with pytest.raises(_BrokenOffError):
-        refit_fleet(fleet, 7, on_processes(2), break_off, slowly)
+        refit_fleet(fleet, 7, partial(on_processes, 2), break_off, slowly)
     assert told[-1] == (5, 12)
     assert len(due(fleet, 7)) == 7
     assert [what for what, _, _ in lines()].count("begun") < 12  # nobody waits for those that were not in hand
-    assert refit_fleet(fleet, 7, on_processes(2), lambda done, of: told.append((done, of)), slowly).stored == 7
+    assert refit_fleet(fleet, 7, partial(on_processes, 2), lambda done, of: told.append((done, of)), slowly).stored == 7
     assert told[-1] == (7, 7)
     assert due(fleet, 7) == []
     assert stores == Counter(dict.fromkeys(range(1, 13), 1))
     assert _all_of_this_model(fleet)
-    assert refit_fleet(fleet, 7, on_processes(2), lambda *_: None, slowly).stored == 0
+    assert refit_fleet(fleet, 7, partial(on_processes, 2), lambda *_: None, slowly).stored == 0
 
 
 def test_engines_that_fail_keep_no_other_from_being_refitted(fleet: Database, log: Path) -> None:
     """One breaks down, one is killed each time, one the first time only: all but two are stored, those are told."""
     stores = _stores(fleet)
-    found = refit_fleet(fleet, 7, on_processes(2), lambda *_: None, failing)
+    found = refit_fleet(fleet, 7, partial(on_processes, 2), lambda *_: None, failing)
     assert found.failed == {3: "ArithmeticError: the chains did not meet", 5: found.failed[5]}
     assert "its worker ended without a word" in found.failed[5]
     assert (found.stored, found.left) == (10, 0)
@@ -132,7 +139,7 @@ def test_engines_that_fail_keep_no_other_from_being_refitted(fleet: Database, lo
 
 def test_an_answer_of_another_model_is_not_stored(fleet: Database, log: Path) -> None:
     """What workers of an older release answer counts as failed, with both versions and what to do."""
-    found = refit_fleet(fleet, 7, on_processes(2), lambda *_: None, from_an_older_worker)
+    found = refit_fleet(fleet, 7, partial(on_processes, 2), lambda *_: None, from_an_older_worker)
     assert sorted(found.failed) == due(fleet, 7) == [2, 4, 6]
     assert f"has model version 15, wanted is {MODEL_VERSION}: install the same release" in found.failed[2]
     assert "has model version unknown" in found.failed[6]
@@ -170,7 +177,7 @@ def test_an_engine_that_is_erased_meanwhile_stops_nothing(fleet: Database, log: 
                 for number in range(1, 13):
                     erase_installation(session, number)
 
-    found = refit_fleet(fleet, 7, on_processes(1), erase, from_an_older_worker)
+    found = refit_fleet(fleet, 7, partial(on_processes, 1), erase, from_an_older_worker)
     assert (found.stored, sorted(found.failed)) == (1, [2, 4, 6])
 
 
@@ -223,7 +230,7 @@ def test_a_worker_killed_half_way_costs_no_engine(
             os.kill(workers[0].pid, signal.SIGKILL)
             killed.extend(+open_)
 
-    assert refit_fleet(fleet, 7, on_scheduler(address), kill_one, slowly).stored == 12
+    assert refit_fleet(fleet, 7, partial(on_scheduler, address), kill_one, slowly).stored == 12
     assert stores == Counter(dict.fromkeys(range(1, 13), 1))
     assert due(fleet, 7) == []
     assert killed, "the worker was idle when it was killed"
@@ -251,12 +258,12 @@ def test_engines_that_fail_on_a_cluster_keep_no_other_from_being_refitted(
     """
     address, workers = cluster
     stop = Event()
-    found = refit_fleet(fleet, 8, on_scheduler(address), lambda *_: stop.set(), slowly, stop)
+    found = refit_fleet(fleet, 8, partial(on_scheduler, address), lambda *_: stop.set(), slowly, stop)
     begun, ended = ({engine for what, engine, _ in lines() if what == each} for each in ("begun", "ended"))
     assert begun == ended
     assert 2 <= len(ended) <= 4
     assert (found.stored, found.failed, found.left) == (len(ended), {}, 12 - len(ended))
-    found = refit_fleet(fleet, 7, on_scheduler(address), lambda *_: None, failing_on_a_cluster)
+    found = refit_fleet(fleet, 7, partial(on_scheduler, address), lambda *_: None, failing_on_a_cluster)
     assert found.failed == {3: "ArithmeticError: the chains did not meet", 5: found.failed[5]}
     assert "its worker ended without a word" in found.failed[5]
     assert (found.stored, due(fleet, 7)) == (10, [3, 5])
@@ -268,7 +275,7 @@ def test_engines_that_fail_on_a_cluster_keep_no_other_from_being_refitted(
 def test_nobody_at_the_scheduler_is_said(fleet: Database, log: Path, address: str) -> None:
     """An address where no scheduler answers, or that is none, is told in words, and nothing is lost."""
     with pytest.raises(InvalidValueError, match="no scheduler answers there"):
-        refit_fleet(fleet, 7, on_scheduler(address), lambda *_: None, slowly)
+        refit_fleet(fleet, 7, partial(on_scheduler, address), lambda *_: None, slowly)
     assert len(due(fleet, 7)) == 12
 
 
@@ -290,12 +297,11 @@ def test_a_worker_answers_as_the_service_does(settings: Settings, recommender: R
             return kept[-1]
 
         @contextmanager
-        def threads() -> Iterator[tuple[Executor, Callable[[], int]]]:
+        def threads() -> Iterator[Opened]:
             with ThreadPoolExecutor(1) as pool:
                 yield pool, lambda: 1
 
-        workers = Workers(threads, BrokenExecutor)
-        assert refit_fleet(database, settings.seed, workers, lambda *_: None, here).stored == 1
+        assert refit_fleet(database, settings.seed, threads, lambda *_: None, here).stored == 1
         brought = in_units(kept[0]["answer"], Units())
         assert brought is not None
         assert client.get(f"{place}/suggestion").json() == brought.model_dump(mode="json") == answer

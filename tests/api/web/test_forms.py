@@ -202,6 +202,24 @@ def test_an_entry_is_corrected_and_voided(client: Client, home: str) -> None:
     assert client.get(f"{home}/entries/9/correct").status_code == 404
 
 
+@pytest.mark.parametrize(
+    "seen",
+    [
+        {"power_rpm_rise.value": "20", "power_rpm_rise.unit": "rpm"},
+        {"highest.cht.value": "402", "highest.cht.unit": "degF"},
+        {"fuel_flow.value": "9", "fuel_flow.unit": "gal/h"},
+    ],
+    ids=lambda seen: next(iter(seen)),
+)
+def test_a_correction_shows_all_that_was_recorded(client: Client, home: str, seen: dict[str, str]) -> None:
+    """The further fields are open if the run holds any of them, and closed if it holds none."""
+    air = {name: value for name, value in RUN.items() if name.startswith("air") or name == "pressure_kind"}
+    for more in (seen, {"idle_quality": "smooth"}):
+        assert client.post(f"{home}/run", data=air | more, follow_redirects=False).status_code == 303
+    shown = [client.get(f"{home}/entries/{number}/correct").text for number in (1, 2)]
+    assert ["<details open>\n  <summary>More" in page for page in shown] == [True, False]
+
+
 def test_a_corrected_trace_run_keeps_its_reading(client: Client, home: str) -> None:
     """Correcting the idle of a run whose rise came from a trace leaves the rise with its error and cylinders."""
     from taperwise.api.files.installation import fixture
