@@ -17,7 +17,7 @@ LINES: dict[str, tuple[tuple[str, str], ...]] = {
         ("    meters: tuple[tuple[str, float], ...] = ()\n", "    smoke: int | None = None\n"),
         ('    "rise",\n', '    "smoke",\n'),
     ),
-    "model/inference/dataset.py": (
+    "model/inference/readings.py": (
         (
             "    ln_meters: tuple[NDArray[np.float64], ...]\n",
             "    smoke: NDArray[np.float64]\n    has_smoke: NDArray[np.float64]\n",
@@ -107,6 +107,7 @@ def in_the_model() -> None:
     from taperwise.model.inference.dataset import gather
     from taperwise.model.inference.likelihood import log_likelihood
     from taperwise.model.inference.prior_draws import draw_unknowns
+    from taperwise.model.physics.air import conditions_of
     from taperwise.model.physics.mixture import mixtures
     from taperwise.model.prediction.setting_draws import predict_settings
     from taperwise.model.simulation.virtual_engine import VirtualEngine
@@ -123,7 +124,7 @@ def in_the_model() -> None:
     assert np.ptp(told, axis=0).min() > 1.0
 
     posterior: Any = SimpleNamespace(unknowns=u, evidence=evidence, seed=3)
-    outlook = predict_settings(posterior, [evidence.position], float(evidence.settings.ln_density[0]))[0]
+    outlook = predict_settings(posterior, [evidence.position], conditions_of(air))[0]
     target: Any = SimpleNamespace(offset_turns=u.offset[:, 0], taper_misfit=u.offset[:, 0])
     planned = ground_run(outlook, posterior, target, frozenset({"smoke"}))
     truths = np.arange(200)

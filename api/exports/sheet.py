@@ -118,6 +118,10 @@ def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
         ("Fuel", sent.fuel.replace("_", " ")),
         ("Aimed at: EGT rise to peak", f"{quantity(targets.rise.low)} to {quantity(targets.rise.high)}"),
         ("Aimed at: idle speed", f"{quantity(targets.idle_rpm.low)} to {quantity(targets.idle_rpm.high)}"),
+        (
+            "Aimed at: rise of idle speed, where measured",
+            f"{quantity(targets.idle_rise.low)} to {quantity(targets.idle_rise.high)}",
+        ),
     )
 
 

@@ -145,7 +145,8 @@ def _run(database: Database, installation_id: int, sent: RunIn) -> Callable[[Ses
 
     def deed(session: Session) -> Made:
         recorded = service.record_run(session, installation_id, sent, traced)
-        means = run_means(traced.run)
+        owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+        means = run_means(traced.run, owner.record().targets)
         return Made({"run": recorded, "sweeps": traced.sweeps, "means": means, "warnings": traced.warnings})
 
     return deed

@@ -51,24 +51,24 @@ IDLE_LEVELS: dict[IdleQuality, IdleLevel] = {
 }
 """The five judgements, leanest first."""
 
-_TOO_LITTLE, _ENOUGH, _TOO_MUCH = 5.0, 25.0, 50.0
+_NONE = 5.0  # rpm, below which no tachometer shows a rise
 
 
-def rise_means(rpm: float) -> str:
+def rise_means(rpm: float, band: tuple[float, float]) -> str:
     """What a rise of idle speed on slow leaning means.
-
-    A rise of 25 to 50 rpm is usually satisfactory (FAA-H-8083-32, vol. 1, second-hand); none is lean, more is rich
-    (common practice, no published source). The posterior weighs the number itself; these are words beside it.
 
     Parameters
     ----------
     rpm : float
         The rise [rpm]; 0 where there was none.
+    band : tuple of float
+        What the owner calls right [rpm], as the answer does too.
     """
-    if rpm < _TOO_LITTLE:
-        return "No rise of idle speed on slow leaning: the idle is lean already."
-    if rpm < _ENOUGH:
-        return f"A rise of {rpm:.0f} rpm on slow leaning: at the lean end of what is usually satisfactory (25 to 50)."
-    if rpm <= _TOO_MUCH:
-        return f"A rise of {rpm:.0f} rpm on slow leaning: what is usually satisfactory (25 to 50)."
-    return f"A rise of {rpm:.0f} rpm on slow leaning: rich (25 to 50 is usually satisfactory)."
+    low, high = band
+    if rpm > high:
+        return f"A rise of {rpm:.0f} rpm on slow leaning is above your band, which ends at {high:.0f} rpm: rich."
+    if rpm < low:
+        return f"A rise of {rpm:.0f} rpm on slow leaning is below your band of {low:.0f} to {high:.0f} rpm: lean."
+    if rpm < _NONE:
+        return "No rise of idle speed on slow leaning: the idle is at its best or leaner."
+    return f"A rise of {rpm:.0f} rpm on slow leaning is within your band, which ends at {high:.0f} rpm."

@@ -13,6 +13,7 @@ from taperwise.api.schemas.quantities import Quantity
 from taperwise.api.schemas.run import FellAtOnce, PeakSeen, RoughBeforePeak, RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.shared.meters import meters
+from taperwise.shared.records import Targets
 from taperwise.shared.units import KINDS
 
 __all__ = ["OBSERVATIONS", "Level", "Observation", "asked"]
@@ -55,7 +56,7 @@ class Observation:
     written : callable, optional
         How a line says it, name and value, if it is more than one quantity; its second argument writes a quantity.
     means : callable, optional
-        What the quantity means, in words; it takes the inside value.
+        What the quantity means, in words; it takes the inside value and what the owner calls right.
     """
 
     name: str
@@ -69,7 +70,7 @@ class Observation:
     named: str = ""
     below: str = ""
     written: Callable[[Any, Callable[[Quantity], str]], tuple[str, str]] | None = None
-    means: Callable[[float], str] | None = None
+    means: Callable[[float, Targets], str] | None = None
 
     def of(self, run: RunIn) -> Any:
         """What a run holds of it; None if nothing."""
@@ -121,7 +122,8 @@ OBSERVATIONS = (
     Observation("idle_rpm", "idle speed", "rpm", "Idle speed", place="idle", column="idle speed"),
     Observation(
         "idle_rpm_rise", "rise of idle speed", "rpm_rise", "Rise of idle speed on slow leaning", "0 if there was none.",
-        place="rise", column="rise of idle speed", means=rise_means,
+        place="rise", column="rise of idle speed",
+        means=lambda rpm, targets: rise_means(rpm, targets.idle_rise_rpm),
     ),
     Observation(
         "static_rpm", "static speed", "rpm", "Speed at full throttle, full rich", place="speed", column="static speed"
@@ -136,6 +138,11 @@ OBSERVATIONS = (
     ),
     Observation(
         "relative_humidity", "humidity", "fraction", "Relative humidity", place="air", named="relative humidity"
+    ),
+    Observation(
+        "fuel_head", "head of fuel", "fuel_head", "Height of the fuel over the throttle body",
+        "From the level in the tank; a body without float runs leaner as it falls.",
+        place="air", column="head of fuel",
     ),
     Observation(
         "highest.cht", "highest head temperature", "head_temperature", "Highest cylinder head temperature",

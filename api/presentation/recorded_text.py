@@ -2,7 +2,7 @@
 
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.run import RunIn
-from taperwise.shared.records import Adjustment, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.records import Adjustment, Installation, Targets, TurnIdleStop, TurnScrew
 
 __all__ = [
     "ANSWER_BEING_MADE",
@@ -28,10 +28,10 @@ def getting_ready(seconds: int) -> str:
     return f"Recorded. The model is being made ready, about {seconds} s left. Ask for the next step then."
 
 
-def run_means(run: RunIn) -> list[str]:
-    """What single readings of a run mean."""
+def run_means(run: RunIn, targets: Targets) -> list[str]:
+    """What single readings of a run mean to an owner with these targets."""
     found = [(each.means, each.of(run)) for each in OBSERVATIONS if each.means is not None]
-    return [means(value.si()) for means, value in found if value is not None]
+    return [means(value.si(), targets) for means, value in found if value is not None]
 
 
 def step_warnings(adjustment: Adjustment, installation: Installation) -> list[str]:
