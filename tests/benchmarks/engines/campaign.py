@@ -167,6 +167,14 @@ def _note(campaign: Campaign, decision: Decision, truth: Truth) -> None:
         campaign.pairs += list(zip(decision.stated, rights, strict=True))
 
 
+def _end(campaign: Campaign, decision: Decision, truth: Truth) -> None:
+    campaign.finished = decision.finished
+    if decision.finished == "tuned":
+        others = truth.idle_right and truth.speed_right
+        campaign.true_claim = truth.full_right and others
+        campaign.true_of_read = getattr(truth, "read_right", truth.full_right) and others
+
+
 def run_campaign(
     engine: Tunable,
     policy: Policy,
@@ -216,11 +224,7 @@ def run_campaign(
         if decision.forecast is not None:
             campaign.forecasts.append((campaign.runs, decision.forecast))
         if decision.finished:
-            campaign.finished = decision.finished
-            if decision.finished == "tuned":
-                others = truth.idle_right and truth.speed_right
-                campaign.true_claim = truth.full_right and others
-                campaign.true_of_read = getattr(truth, "read_right", truth.full_right) and others
+            _end(campaign, decision, truth)
             break
         for adjustment in decision.adjustments:
             campaign.violations += _violates(adjustment, engine.installation)

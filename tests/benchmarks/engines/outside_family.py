@@ -22,6 +22,7 @@ __all__ = ["Days", "draw_days", "draw_outside"]
 _FIELD = Weather(95_000.0, 288.15, 0.01)  # air in which they are made to be right: of a usual field
 _NEEDLES, _STEP = 7, 0.025  # needles in the set, and the ratio of one's slope to the next's less one
 _SET_OFF = 0.045  # how far the set's middle lies from the engine's own slope [ln slope]
+_FITTED = (0.05, 0.10, 0.20, 0.30, 0.20, 0.10, 0.05)  # chances of the needles to be the one an engine comes with
 _MARK = 2.0e-3  # length of taper past the orifice as the owner measures it, the mark at the edge [m]
 _SLOPE_ERROR = 0.005  # of a slope as the owner measures it [ln slope]
 
@@ -153,5 +154,6 @@ def _recorded(rng: np.random.Generator, body: Body, exhaust: Exhaust, slope: flo
         displacement_m3=round(pump.displacement, 5), cylinders=len(exhaust.cylinders),
         rated_rpm=50.0 * round(1.1 * pump.static_rpm / 50.0), egt_probes=len(exhaust.probes),
     )  # fmt: skip
-    installation = Installation(needles, needles[_NEEDLES // 2].label, measured, engine)
+    fitted = needles[int(rng.choice(_NEEDLES, p=_FITTED))].label
+    installation = Installation(needles, fitted, measured, engine)
     return replace(body, losses={n.label: x for n, x in zip(needles, true, strict=True)}), installation
