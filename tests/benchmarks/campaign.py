@@ -38,6 +38,9 @@ class _Result:
     runs: int
     finished: str
     true_claim: bool | None
+    true_of_read: bool | None
+    repeats: int
+    false_alarms: int
     lean_runs: int
     violations: int
     pairs: list[tuple[float, bool]]
@@ -71,7 +74,8 @@ def _one(family: str, policy: str, seed: int) -> _Result:
     chosen = make_policy(policy, recommender, np.random.default_rng([seed, 3]))
     done = run_campaign(engine, chosen, place.weather, rng, fitting)
     return _Result(
-        policy, seed, fitting, done.runs, done.finished, done.true_claim, done.lean_runs, done.violations, done.pairs,
+        policy, seed, fitting, done.runs, done.finished, done.true_claim, done.true_of_read, done.repeats,
+        done.false_alarms, done.lean_runs, done.violations, done.pairs,
         [
             _Forecast(
                 f.stage, f.signal, f.told.expected if f.told else None, f.told.low_80 if f.told else 0,
@@ -132,6 +136,8 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
     """Figures of one policy: runs and lean runs over engines that some needle fits, claims over all engines.
 
     An engine that some needle fits and that is never called tuned counts with the most runs there are.
+    `true_claims_read` judges full throttle by the cylinders with a probe, where a family tells them from the rest;
+    `false_alarms` counts campaigns in which a fault was suspected though all had been done as it was recorded.
     """
     from tests.benchmarks.engines.campaign import MOST_RUNS
 
@@ -142,12 +148,17 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
         "median_runs": _or_none(np.median, finished),
         "p90_runs": _or_none(lambda x: np.quantile(x, 0.9), finished),
         "true_claims": _or_none(np.mean, claims),
+        "true_claims_read": _or_none(np.mean, [r.true_of_read for r in every if r.true_of_read is not None]),
         "claims": len(claims),
         "brier": _or_none(lambda x: np.mean((x[:, 0] - x[:, 1]) ** 2), pairs),
         "lean_runs": _or_none(np.mean, [r.lean_runs for r in fitting]),
         "violations": sum(r.violations for r in every),
         "unfinished": _or_none(np.mean, [not r.finished for r in every]),
         "gave_up": _or_none(np.mean, [r.finished not in ("tuned", "") for r in fitting]),
+        "fit": _or_none(np.mean, [r.fitting for r in every]),
+        "false_alarms": _times([r.false_alarms > 0 for r in every]),
+        "gave_up_fitting": _times([r.finished in ("no_needle_fits", "not_to_be_settled") for r in fitting]),
+        "repeats": round(sum(r.repeats for r in every) / max(sum(r.runs for r in every), 1), 4),
         "said": {
             what: {"times": len(of), "true": sum(not r.fitting for r in of)}
             for what in ("no_needle_fits", "not_to_be_settled")
@@ -192,6 +203,11 @@ def _forecasts(results: list[_Result]) -> dict[str, Any]:
 
 def _or_none(figure: Any, values: Any) -> float | None:
     return round(float(figure(np.asarray(values, float))), 4) if len(values) else None
+
+
+def _times(happened: list[bool]) -> dict[str, Any]:
+    """In how many of so many campaigns, and what share of them."""
+    return {"campaigns": sum(happened), "of": len(happened), "share": _or_none(np.mean, happened)}
 
 
 def _reliability(pairs: Any) -> list[dict[str, float]]:

@@ -10,7 +10,10 @@ from typer.testing import CliRunner
 from taperwise.shared.errors import InvalidValueError
 from tests.benchmarks.__main__ import app, run
 
-_FIGURES = {"median_runs", "p90_runs", "true_claims", "brier", "lean_runs", "violations", "unfinished"}
+_FIGURES = {
+    "median_runs", "p90_runs", "true_claims", "true_claims_read", "brier", "lean_runs", "violations", "unfinished",
+    "fit", "false_alarms", "gave_up_fitting", "repeats",
+}  # fmt: skip
 
 
 def _bench(*arguments: str) -> dict[str, Any]:
@@ -30,6 +33,16 @@ def test_a_campaign_of_the_knowing_and_the_simple() -> None:
     assert set(oracle) >= _FIGURES
     assert oracle["median_runs"] < rule["median_runs"]
     assert (oracle["true_claims"], oracle["violations"], oracle["unfinished"]) == (1.0, 0, 0.0)
+
+
+@pytest.mark.slow
+def test_a_campaign_outside() -> None:
+    """The outside family through the whole bench: the oracle tunes what fits, and gives up none of it."""
+    oracle = _bench("campaign", "--engines", "4", "--family", "outside", "--policy", "oracle")["policies"]["oracle"]
+    assert oracle["true_claims"] == 1.0
+    assert oracle["gave_up_fitting"] == {"campaigns": 0, "of": round(4 * oracle["fit"]), "share": 0.0}
+    assert oracle["false_alarms"] == {"campaigns": 0, "of": 4, "share": 0.0}
+    assert oracle["repeats"] == 0.0
 
 
 @pytest.mark.slow

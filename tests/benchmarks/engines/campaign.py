@@ -3,24 +3,52 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
 from taperwise.model.diagnosis.fault_detection import LATEST
-from taperwise.model.physics.air import density_ratio
-from taperwise.model.simulation.virtual_engine import Truth, VirtualEngine
+from taperwise.model.inference.dataset import Position
+from taperwise.model.simulation.virtual_engine import Truth
 from taperwise.shared.recommendation import RunsToFinish
 from taperwise.shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, Run
 
-__all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Forecast", "Policy", "Stated", "run_campaign"]
+__all__ = ["MOST_RUNS", "POLICIES", "Campaign", "Decision", "Forecast", "Policy", "Stated", "Tunable", "run_campaign"]
 
 POLICIES = ("ours", "rule_of_thumb", "information", "greedy", "random", "oracle")
 """Names of all policies (`tests.benchmarks.engines.policies`)."""
 
 MOST_RUNS = 40
 """Runs after which a campaign that has said nothing counts as never finished."""
+
+
+class Tunable(Protocol):
+    """An engine that can be tuned, and whose truth is known; as `taperwise.model.simulation.virtual_engine`."""
+
+    installation: Installation
+    position: Position
+    made: list[Adjustment]
+
+    def run(self, air: Air) -> Run:
+        """Make a run and read the gauges."""
+        ...
+
+    def adjust(self, adjustment: Adjustment) -> None:
+        """Turn or change something."""
+        ...
+
+    def fitted_anew(self, needle: str) -> Position:
+        """The position with that needle, its mark at the slide's edge; as it is fitted now where it is."""
+        ...
+
+    def truth(self, air: Air) -> Truth:
+        """What is really so at the present setting."""
+        ...
+
+    def truth_at(self, position: Position, air: Air) -> Truth:
+        """What would really be so at another position."""
+        ...
 
 
 class Stated(NamedTuple):
@@ -75,7 +103,7 @@ class Decision:
     forecast: Forecast | None = None
 
 
-Policy = Callable[[VirtualEngine, Sequence[Entry], Air], Decision]
+Policy = Callable[[Tunable, Sequence[Entry], Air], Decision]
 """``(engine, entries, air) -> Decision``; only the oracle may look at more of the engine than its installation."""
 
 
@@ -91,6 +119,12 @@ class Campaign:
         As `Decision.finished`; empty if never.
     true_claim : bool or None
         Whether a claim "tuned" was true; None without one.
+    true_of_read : bool or None
+        The same, full throttle judged by the cylinders with a probe where others may be leaner.
+    repeats : int
+        Runs made with nothing changed since the one before.
+    false_alarms : int
+        Alarms while all that was turned and changed was as it was written down.
     lean_runs : int
         Runs made lean of peak at full throttle.
     violations : int
@@ -109,6 +143,9 @@ class Campaign:
     runs: int = 0
     finished: str = ""
     true_claim: bool | None = None
+    true_of_read: bool | None = None
+    repeats: int = 0
+    false_alarms: int = 0
     lean_runs: int = 0
     violations: int = 0
     pairs: list[tuple[float, bool]] = field(default_factory=list)
@@ -130,8 +167,16 @@ def _note(campaign: Campaign, decision: Decision, truth: Truth) -> None:
         campaign.pairs += list(zip(decision.stated, rights, strict=True))
 
 
+def _end(campaign: Campaign, decision: Decision, truth: Truth) -> None:
+    campaign.finished = decision.finished
+    if decision.finished == "tuned":
+        others = truth.idle_right and truth.speed_right
+        campaign.true_claim = truth.full_right and others
+        campaign.true_of_read = getattr(truth, "read_right", truth.full_right) and others
+
+
 def run_campaign(
-    engine: VirtualEngine,
+    engine: Tunable,
     policy: Policy,
     weather: Callable[[np.random.Generator], Air],
     rng: np.random.Generator,
@@ -154,7 +199,7 @@ def run_campaign(
 
     Notes
     -----
-    A claim is judged in air of the mean density of the runs since the last adjustment, as the policy's chances are.
+    A claim is judged in the mean air of the runs since the last adjustment.
     """
     campaign = Campaign(fitting)
     here: list[Air] = []
@@ -168,6 +213,7 @@ def run_campaign(
         decision = policy(engine, campaign.entries, judged)
         if decision.alarm:
             campaign.alarms.append((campaign.runs, decision.alarm))
+            campaign.false_alarms += _as_written(campaign, engine)
             if stop_at_alarm:
                 campaign.finished = "fault"
                 break
@@ -178,9 +224,7 @@ def run_campaign(
         if decision.forecast is not None:
             campaign.forecasts.append((campaign.runs, decision.forecast))
         if decision.finished:
-            campaign.finished = decision.finished
-            if decision.finished == "tuned":
-                campaign.true_claim = truth.full_right and truth.idle_right and truth.speed_right
+            _end(campaign, decision, truth)
             break
         for adjustment in decision.adjustments:
             campaign.violations += _violates(adjustment, engine.installation)
@@ -188,10 +232,12 @@ def run_campaign(
             campaign.entries.append(adjustment)
         if decision.adjustments:
             here = []
+        elif campaign.runs < MOST_RUNS:
+            campaign.repeats += 1
     return campaign
 
 
-def _looked_into(campaign: Campaign, engine: VirtualEngine) -> None:
+def _looked_into(campaign: Campaign, engine: Tunable) -> None:
     """Correct the latest turns in the record, as far back as a story may begin, to what was turned; acknowledge."""
     made = iter(engine.made)
     first = max(0, campaign.runs - 1 - LATEST)
@@ -206,7 +252,16 @@ def _looked_into(campaign: Campaign, engine: VirtualEngine) -> None:
     campaign.entries.append(Acknowledge("looked into"))
 
 
+def _as_written(campaign: Campaign, engine: Tunable) -> bool:
+    """Whether everything was turned and changed as it is in the record."""
+    return engine.made == [e for e in campaign.entries if not isinstance(e, Run | Acknowledge)]
+
+
 def _mean_air(airs: list[Air]) -> Air:
-    """Air whose density is the geometric mean of the densities, dry, at standard temperature."""
-    ln = math.fsum(math.log(density_ratio(a)) for a in airs) / len(airs)
-    return Air(288.15, 101_325.0 * math.exp(ln)) if len(airs) > 1 else airs[0]
+    """Air between them: to first order its density is their mean density, and so is what it holds of dry air."""
+    n = len(airs)
+    return Air(
+        math.fsum(a.temperature_kelvin for a in airs) / n,
+        math.fsum(a.pressure_pascal for a in airs) / n,
+        math.fsum(a.relative_humidity for a in airs) / n,
+    )

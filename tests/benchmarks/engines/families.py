@@ -1,6 +1,7 @@
-"""Families of virtual engines for the campaign bench: one that the model expects, and seven that break it.
+"""Families of virtual engines for the campaign bench: one that the model expects, and others that break it.
 
-Each breaks one assumption and keeps the rest. All are invented; the sizes of the breaks are judgement.
+Each breaks one assumption and keeps the rest, but for `outside`, which is built on none of the model's curves. All are
+invented; the sizes of the breaks are judgement.
 """
 
 from collections.abc import Callable
@@ -20,6 +21,8 @@ from taperwise.model.simulation.tuned import Place
 from taperwise.model.simulation.virtual_engine import VirtualEngine
 from taperwise.shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, IdleQuality, RiseSeen, Run
+from tests.benchmarks.engines.campaign import Tunable
+from tests.benchmarks.engines.outside_family import draw_days, draw_outside
 from tests.benchmarks.engines.virtual_sweep import Curve
 
 __all__ = ["FAMILIES", "STANDARD", "Family", "draw_engine"]
@@ -40,7 +43,7 @@ class Family:
     """
 
     about: str
-    make: Callable[[Installation, np.random.Generator, tuple[Curve, ...]], VirtualEngine]
+    make: Callable[[Installation, np.random.Generator, tuple[Curve, ...]], Tunable]
     place: Callable[[np.random.Generator], Place]
 
 
@@ -187,6 +190,11 @@ def _careless(installation: Installation, rng: np.random.Generator, curves: tupl
     return _CarelessEngine(installation, draw_unknowns(installation, rng), rng)
 
 
+def _outside(installation: Installation, rng: np.random.Generator, curves: tuple[Curve, ...]) -> Tunable:
+    """An engine of another make: neither that installation nor the curves are its own."""
+    return draw_outside(rng)
+
+
 FAMILIES: dict[str, Family] = {
     "prior": Family("drawn from the model itself", _plain, _steady),
     "cycle": Family("exhaust temperature from a calculated cycle's table", _cycle, _steady),
@@ -195,13 +203,14 @@ FAMILIES: dict[str, Family] = {
     "cylinders": Family("unequal cylinders", _cylinders, _steady),
     "careless": Family("a careless builder", _careless, _steady),
     "weather": Family("another field, and other weather in every run", _plain, _changing),
+    "outside": Family("on none of the model's curves: cone, head, choked slide, days of weather", _outside, draw_days),
 }
 """Families by name."""
 
 
 def draw_engine(
     family: str, installation: Installation, seed: int, curves: tuple[Curve, ...]
-) -> tuple[VirtualEngine, Place, np.random.Generator]:
+) -> tuple[Tunable, Place, np.random.Generator]:
     """An engine of a family, where it is tuned, and the generator of its weather; a seed gives every policy the same.
 
     Parameters

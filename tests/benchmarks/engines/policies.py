@@ -13,12 +13,12 @@ from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, W
 from taperwise.model.inference.dataset import Position, replay
 from taperwise.model.recommender import Learned, Recommender
 from taperwise.model.simulation import common_practice
-from taperwise.model.simulation.virtual_engine import Truth, VirtualEngine
+from taperwise.model.simulation.virtual_engine import Truth
 from taperwise.shared.reasons import InspectCause
 from taperwise.shared.recommendation import ActionKind, Confidence, Stage, Suggestion
 from taperwise.shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, IdleQuality, RiseSeen, Run
-from tests.benchmarks.engines.campaign import Decision, Forecast, Policy, Stated
+from tests.benchmarks.engines.campaign import Decision, Forecast, Policy, Stated, Tunable
 
 __all__ = ["fitting_positions", "make_policy"]
 
@@ -75,7 +75,7 @@ class _Ours:
     def __init__(self, recommender: Recommender) -> None:
         self._advisor = recommender
 
-    def __call__(self, engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
+    def __call__(self, engine: Tunable, entries: Sequence[Entry], air: Air) -> Decision:
         suggestion = self._advisor.suggest(self._advisor.learn(engine.installation, entries))
         stated = _stated(suggestion.confidence)
         if suggestion.action.kind is ActionKind.KEEP:
@@ -108,7 +108,7 @@ class _Among:
     ) -> None:
         self._advisor, self._pick, self._informed = recommender, pick, informed
 
-    def __call__(self, engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
+    def __call__(self, engine: Tunable, entries: Sequence[Entry], air: Air) -> Decision:
         learned = self._advisor.learn(engine.installation, entries)
         confidence, stated = learned.confidence, _stated(learned.confidence)
         if confidence.doubt >= ALARM:
@@ -140,7 +140,7 @@ def _nearest_to_mean(allowed: list[EvaluatedCandidate], learned: Learned) -> Eva
     return min(allowed, key=away)
 
 
-def _rule_of_thumb(engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
+def _rule_of_thumb(engine: Tunable, entries: Sequence[Entry], air: Air) -> Decision:
     """Common practice; the chances it states are its own verdicts, 0 or 1."""
     position, _ = replay(engine.installation, entries)
     run = next(e for e in reversed(entries) if isinstance(e, Run))
@@ -154,7 +154,7 @@ def _rule_of_thumb(engine: VirtualEngine, entries: Sequence[Entry], air: Air) ->
     return Decision(finished="tuned" if full and idle else InspectCause.NO_NEEDLE_FITS, stated=stated)
 
 
-def fitting_positions(engine: VirtualEngine, air: Air) -> list[tuple[Position, Truth]]:
+def fitting_positions(engine: Tunable, air: Air) -> list[tuple[Position, Truth]]:
     """Every needle's screw positions, in quanta from its mark, that are truly right at both ends.
 
     A needle not fitted now is taken with the errors its fitting would come out with.
@@ -179,7 +179,7 @@ class _Oracle:
     full-throttle band, then fits the needle that has one, then turns the idle stop.
     """
 
-    def __call__(self, engine: VirtualEngine, entries: Sequence[Entry], air: Air) -> Decision:
+    def __call__(self, engine: Tunable, entries: Sequence[Entry], air: Air) -> Decision:
         truth = engine.truth(air)
         stated = Stated(float(truth.full_right), float(truth.idle_right), float(truth.full_right and truth.idle_right))
         if truth.full_right and truth.idle_right:
@@ -200,7 +200,7 @@ class _Oracle:
             return Decision((ChangeNeedle(at.needle, at.turns),), stated=stated)
         return Decision((self._walk(engine, self._full_right(engine, air)),), stated=stated)
 
-    def _full_right(self, engine: VirtualEngine, air: Air) -> float:
+    def _full_right(self, engine: Tunable, air: Air) -> float:
         """The nearest position of the fitted needle at which full throttle is right [turns]."""
         quantum, here = engine.installation.limits.quantum_turns, engine.position
         for i in range(1, 100):
@@ -209,11 +209,11 @@ class _Oracle:
                     return here.turns + side * i * quantum
         return here.turns + (quantum if engine.truth(air).lean else -quantum)
 
-    def _walk(self, engine: VirtualEngine, turns: float) -> Adjustment:
+    def _walk(self, engine: Tunable, turns: float) -> Adjustment:
         most = engine.installation.limits.largest_turns
         return TurnScrew(float(np.clip(turns - engine.position.turns, -most, most)))
 
-    def _stop(self, engine: VirtualEngine, truth: Truth) -> Adjustment:
+    def _stop(self, engine: Tunable, truth: Truth) -> Adjustment:
         low, high = engine.installation.targets.idle_rpm
         limits = engine.installation.limits
         wanted = math.log(0.5 * (low + high) / truth.idle_rpm) / 0.5 * engine.installation.throttle_body.idle_opening_m

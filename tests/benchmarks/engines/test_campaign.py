@@ -1,13 +1,14 @@
 """Campaigns: policies on virtual engines whose truth is known."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
 from taperwise.model.recommender import Recommender
-from taperwise.model.simulation.virtual_engine import VirtualEngine
-from taperwise.shared.records import ChangeNeedle, Installation, TurnScrew
+from taperwise.shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnScrew
 from taperwise.shared.runs import Air
-from tests.benchmarks.engines.campaign import MOST_RUNS, POLICIES, Campaign, Decision, run_campaign
+from tests.benchmarks.engines.campaign import MOST_RUNS, POLICIES, Campaign, Decision, Tunable, run_campaign
 from tests.benchmarks.engines.families import FAMILIES, draw_engine
 from tests.benchmarks.engines.policies import fitting_positions, make_policy
 from tests.benchmarks.engines.virtual_sweep import Curve
@@ -30,7 +31,7 @@ def _campaign(
     curves: tuple[Curve, ...],
     recommender: Recommender | None = None,
     family: str = "prior",
-) -> tuple[VirtualEngine, Campaign]:
+) -> tuple[Tunable, Campaign]:
     engine, place, rng = draw_engine(family, installation, seed, curves)
     fitting = bool(fitting_positions(engine, place.air))
     chosen = make_policy(policy, recommender, np.random.default_rng(seed))
@@ -44,7 +45,7 @@ def test_the_oracle_is_always_right(installation: Installation, curves: tuple[Cu
     done = [_campaign("oracle", seed, installation, curves, family=family)[1] for seed in range(6)]
     assert all(c.true_claim is not False and c.violations == 0 for c in done)
     # the careless builder's turns go astray under the oracle's hands as well
-    if family not in ("careless", "weather"):
+    if family not in ("careless", "weather", "outside"):
         assert all((c.finished == "tuned") == c.fitting for c in done)
 
 
@@ -64,6 +65,34 @@ def test_violations_are_counted(installation: Installation, curves: tuple[Curve,
     sides = iter([1, -1] * MOST_RUNS)
     done = run_campaign(engine, lambda *_: Decision((TurnScrew(0.5 * next(sides)),)), lambda _: _AIR, rng, True)
     assert (done.runs, done.finished, done.violations) == (MOST_RUNS, "", MOST_RUNS)
+
+
+def test_repeats_are_counted(installation: Installation, curves: tuple[Curve, ...]) -> None:
+    """A run is a repeat where nothing was changed before it; the first is none, nor is what ends a campaign."""
+    engine, _, rng = draw_engine("prior", installation, 1, curves)
+    plan = iter([Decision(), Decision((TurnScrew(0.125),)), Decision(), Decision(), Decision(finished="tuned")])
+    done = run_campaign(engine, lambda *_: next(plan), lambda _: _AIR, rng, True)
+    assert (done.runs, done.repeats) == (5, 3)
+
+
+@pytest.mark.parametrize(("family", "false"), [("prior", 1), ("careless", 0)])
+def test_alarms_are_false_where_all_was_done_as_recorded(
+    installation: Installation, curves: tuple[Curve, ...], family: str, false: int
+) -> None:
+    """An alarm after turns that were made as written is false; after one that went astray it is not."""
+    engine, _, rng = draw_engine(family, installation, 1, curves)
+    sides = iter([1, -1] * MOST_RUNS)
+
+    def alarming(engine: Tunable, entries: Sequence[Entry], air: Air) -> Decision:
+        if isinstance(entries[-1], Acknowledge):
+            return Decision(finished="tuned")
+        if engine.made == [e for e in entries if isinstance(e, TurnScrew)]:
+            return Decision((TurnScrew(0.125 * next(sides)),)) if len(entries) < 60 else Decision(alarm=("probe",))
+        return Decision(alarm=("turn_wrong_way",))
+
+    done = run_campaign(engine, alarming, lambda _: _AIR, rng, True)
+    assert len(done.alarms) == 1
+    assert done.false_alarms == false
 
 
 def test_fitting_positions_are_right(installation: Installation, curves: tuple[Curve, ...]) -> None:
