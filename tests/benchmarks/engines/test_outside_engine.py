@@ -154,6 +154,18 @@ def test_idle_is_in_balance() -> None:
         assert (leaned > 0.0) == (found.phi > body.pump.idle_best)
 
 
+def test_a_smooth_idle_rises_within_the_owner_s_band() -> None:
+    """At the rich edge of smooth the idle rises less on leaning than the owner allows: the truth need not ask twice."""
+    for seed in range(60):
+        engine = _engine(seed)
+        weather, body = moist(_STANDARD), engine._body
+        _, found = engine._mixtures(engine.position, weather, engine._tank.middle)
+        factor = math.exp(engine._ear.cuts[2]) / found.phi
+        _, edge = engine._mixtures(engine.position, weather, engine._tank.middle, idle=factor)
+        leaned = body.leaned(edge, body.opening, weather)
+        assert 0.0 <= leaned < engine.installation.targets.idle_rise_rpm[1]
+
+
 def test_exhaust_table() -> None:
     """Away from the rounded peak the rich side falls by 560 to 800 °F per phi, more steeply on the lean side."""
     for seed in range(30):
