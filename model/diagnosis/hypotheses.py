@@ -135,7 +135,10 @@ def _fuel_limit(
     case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
 ) -> FaultEffect:
     # the idle asks for little fuel: what is short at full throttle is hardly short there
-    return replace(case, drop=_half(case, 0.15, rng), idle=-_half(case, 0.04, rng))
+    # held where it is, as often as well below
+    held = rng.random(case.ln_scale.shape) < 0.5
+    drop = np.where(held, _half(case, 0.04, rng), _half(case, 0.15, rng))
+    return replace(case, drop=drop, idle=-_half(case, 0.04, rng))
 
 
 def _mixture_control(
@@ -191,7 +194,7 @@ HYPOTHESES = (
     FaultHypothesis(FaultKind.MARK_SET_WRONG, 0.03, _refitted, _mark),
     FaultHypothesis(FaultKind.PART_CHANGED, 0.01, _always, _part),
     FaultHypothesis(FaultKind.INDUCTION_LEAK, 0.01, _always, _leak),
-    FaultHypothesis(FaultKind.FUEL_FLOW_LIMIT, 0.01, _always, _fuel_limit),
+    FaultHypothesis(FaultKind.FUEL_FLOW_LIMIT, 0.03, _always, _fuel_limit),
     FaultHypothesis(FaultKind.NONE_OF_THESE, 0.002, _always, _none_of_these),
 )
 """All stories but "as recorded", the cheapest to look at first; and that it is none of them."""

@@ -32,7 +32,7 @@ ROUGH_RISE_KELVIN = 400 / 1.8
 source: several hundred °F is far too rich."""
 
 
-GAUGE_BIAS_KELVIN = 4.0
+GAUGE_BIAS_KELVIN = 5.0
 """Standard deviation of what all rises read off a gauge are off by together [K]; judgement."""
 
 EAR_BIAS = 0.015
@@ -256,7 +256,7 @@ PRIORS: dict[str, Prior] = {
         "normal",
         0.0,
         1.0,
-        "4 K",
+        "5 K",
         "what all rises one person reads off one gauge are off by together: hands lean too fast, and a probe lags; "
         "readings one after another do not scatter afresh; judgement",
     ),

@@ -70,7 +70,6 @@ class VirtualEngine:
         self._start = self.position
         self._scales = scales_of(installation)
         self._off: Array = 0.0  # of this run's mixture, at both ends [ln phi]
-        self._leans_at_idle = False
 
     @classmethod
     def draw(cls, installation: Installation, seed: int) -> "VirtualEngine":
@@ -109,7 +108,6 @@ class VirtualEngine:
             Whether the rise of static speed on leaning, all meters and the spread among cylinders are read too.
         """
         self._off = self._u.mixture_scatter * self._rng.standard_normal()
-        self._leans_at_idle |= idle_rise
         try:
             return self._read(conditions_of(air), air, idle_rise, speeds, instruments)
         finally:
@@ -198,8 +196,7 @@ class VirtualEngine:
         )
 
     def _rise_right(self, e: Expected) -> bool:
-        """Whether the rise of idle speed is in its band, where it is read at all."""
+        """Whether the rise of idle speed is in its band."""
         low, high = self.installation.targets.idle_rise_rpm
-        return not self._leans_at_idle or (
-            (low <= 0.0 or float(e.idle_rise[0, 0]) >= low) and float(e.idle_rise[0, 0]) <= high
-        )
+        rise = float(e.idle_rise[0, 0])
+        return rise <= high and (low <= 0.0 or rise >= low)

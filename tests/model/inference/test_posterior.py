@@ -66,7 +66,7 @@ def _quadrature(reading_kelvin: float | None) -> tuple[float, float]:
     width, w_width = _nodes(7, np.log(0.035), 0.25)
     noise, w_noise = _nodes(7, np.log(3.0), 0.4)
     of_run, w_of_run = _nodes(7, np.log(0.012), 0.6)
-    bias, w_bias = _nodes(9, 0.0, 4.0)  # K
+    bias, w_bias = _nodes(9, 0.0, 5.0)  # K
     x = np.linspace(-1.0, 1.2, 4001)
     shift = np.log(_area(34.0 + offset)) - np.log(_area(np.array(34.0)))
     prior = (w_offset[:, None] * stats.norm.pdf(x, 0.13 + shift[:, None], 0.10)).sum(axis=0)
