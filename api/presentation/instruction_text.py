@@ -72,10 +72,11 @@ def _inspect(inspection: Inspection, units: Units) -> str:
         case InspectCause.NOT_AS_FORETOLD:
             return _look(inspection.likeliest, inspection.worth_a_look)
         case InspectCause.NO_NEEDLE_FITS:
+            slope = _slope(inspection.ideal_slope, units)
             return (
                 f"No needle on hand is likely to make both ends right (the best, {inspection.best_needle}, with a "
-                f"chance of {inspection.best_chance or 0.0:.0%}): first look at the fuel supply, then for an induction "
-                f"leak, a sticking slide and a mark set wrong; if all is well, a needle of {_slope(inspection.ideal_slope, units)} would fit."
+                f"chance of {inspection.best_chance or 0.0:.0%}). First look at the fuel supply, then for an induction "
+                f"leak, a sticking slide and a mark set wrong. If all is well, a needle of {slope} would fit."
             )
         case InspectCause.STATIC_SPEED_OUT:
             low, high = inspection.static_rpm_band or (0.0, 0.0)

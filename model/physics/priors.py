@@ -84,10 +84,10 @@ PRIORS: dict[str, Prior] = {
     "gain_full": Prior(
         "normal",
         0.13,
-        0.10,
+        0.12,
         "ln(phi/phi_peak)",
         "with the middle needle and its mark at the edge a first set-up shows anything from falling at once to 300 °F "
-        "of rise, and four engines in five find a needle that fits in a set whose slopes go 6 % either way; common "
+        "of rise, and three engines in four find a needle that fits in a set whose slopes go 6 % either way; common "
         "practice, no published source",
     ),
     "gain_idle": Prior(

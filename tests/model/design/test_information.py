@@ -11,6 +11,7 @@ from taperwise.model.design import ground_run
 from taperwise.model.design.information import Experiment, expected_information
 from taperwise.model.inference.likelihood import log_likelihood
 from taperwise.model.inference.readings import Readings
+from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.mixture import Ends, Unknowns
 from taperwise.model.physics.priors import ROUGH_RISE_KELVIN
 from taperwise.model.prediction import predictive
@@ -178,20 +179,22 @@ def test_readings_look_at_what_they_are_said_to(channel: str, rng: np.random.Gen
     assert 0 < len(names) < len(fields)
     needed = np.stack([latents[fields.index(name)] for name in names])
     whole, narrow = (
-        ground_run.log_density_of(drawn, channels, 0.05, which)(np.arange(8), given)
+        ground_run.log_density_of(drawn, channels, Conditions(0.05), which)(np.arange(8), given)
         for which, given in ((fields, latents), (names, needed))
     )
     np.testing.assert_array_equal(whole, narrow)
 
 
 def test_a_run_as_an_experiment_is_the_likelihood(recorded: Recommender, installation: Installation) -> None:
-    """Every draw's readings have the density the sampler's likelihood gives them, in every channel."""
+    """Every draw's readings have the density the sampler's likelihood gives them, channel by channel: together they
+    share the run's own mixture, which the experiment leaves out.
+    """
     air = Air(288.15, 101_325.0)
     log = [Run(air, ExhaustRise(RiseSeen.PEAK, 20.0), IdleQuality.SLIGHTLY_RICH, 30.0, 2780.0, 800.0)]
     fitted = recorded.fit(installation, log)
     few = {name: getattr(fitted.unknowns, name)[::2] for name in Unknowns.names()}
     posterior = dataclasses.replace(fitted, unknowns=Unknowns(**few))
-    here = predict_settings(posterior, [posterior.evidence.position], posterior.evidence.ln_density)[0]
+    here = predict_settings(posterior, [posterior.evidence.position], posterior.evidence.conditions)[0]
     n = len(here.full)
     drawn = predictive.draw_outcomes(here, posterior, np.random.default_rng([posterior.seed, 3]))
     fell, rough = drawn.rise < 0, drawn.rise > ROUGH_RISE_KELVIN
@@ -210,8 +213,17 @@ def test_a_run_as_an_experiment_is_the_likelihood(recorded: Recommender, install
     )  # fmt: skip
     settings = posterior.evidence.settings
     ends = Ends(here.full[:, None], here.idle[:, None], np.full((n, 1), here.opening))
-    theirs = np.diag(log_likelihood(readings, posterior.unknowns, ends, settings, posterior.evidence.scales))
-    channels = frozenset([*OBSERVATIONS, *(meter.name for meter in meters())])
-    experiment = ground_run.ground_run(here, posterior, target_at(here, posterior), channels)
-    ours = experiment.log_density(np.arange(n), experiment.latents.T[:, :, None])[:, 0]
-    assert ours == pytest.approx(theirs, abs=1e-8)
+    masks = {
+        "rise": ("has_rise", "fell", "rough"), "idle_quality": ("has_level",),
+        "idle_rpm_rise": ("has_idle_rise", "no_idle_rise"), "static_rpm": ("has_static",),
+        "power_rpm_rise": ("has_power_rise", "no_power_rise"),
+    }  # fmt: skip
+    every = [name for names in masks.values() for name in names]
+    for channel in [*(name for name in OBSERVATIONS if name != "idle_rpm"), *(meter.name for meter in meters())]:
+        others = {name: 0.0 * one for name in every if name not in masks.get(channel, ())}
+        metered = tuple((meter.name == channel) * one for meter in meters())
+        alone = dataclasses.replace(readings, **others, has_meters=metered)
+        theirs = np.diag(log_likelihood(alone, posterior.unknowns, ends, settings, posterior.evidence.scales))
+        experiment = ground_run.ground_run(here, posterior, target_at(here, posterior), frozenset({channel}))
+        ours = experiment.log_density(np.arange(n), experiment.latents.T[:, :, None])[:, 0]
+        assert ours == pytest.approx(theirs, abs=1e-8), channel

@@ -69,7 +69,7 @@ def _quadrature(reading_kelvin: float | None) -> tuple[float, float]:
     bias, w_bias = _nodes(9, 0.0, 5.0)  # K
     x = np.linspace(-1.0, 1.2, 4001)
     shift = np.log(_area(34.0 + offset)) - np.log(_area(np.array(34.0)))
-    prior = (w_offset[:, None] * stats.norm.pdf(x, 0.13 + shift[:, None], 0.10)).sum(axis=0)
+    prior = (w_offset[:, None] * stats.norm.pdf(x, 0.13 + shift[:, None], 0.12)).sum(axis=0)
     likelihood = np.zeros_like(x)
     for (s, ws), (w, ww), (t, wt) in product(
         zip(np.exp(scale), w_scale, strict=True), zip(np.exp(width), w_width, strict=True),

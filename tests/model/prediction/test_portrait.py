@@ -1,5 +1,7 @@
 """What pictures are drawn from, against what the posterior itself says."""
 
+from dataclasses import astuple
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -71,6 +73,10 @@ def test_a_run_is_foretold_from_before_it(recorded: Recommender, installation: I
     position = gather(installation, log).trail[-1][0]
     told = foretold(before.posterior, position, run)
     assert told is not None
-    assert told == recorded.what_if(before.posterior, -0.25, density=density_ratio(air))
+    asked = recorded.what_if(before.posterior, -0.25, density=density_ratio(air))
+    # asked for by its density alone the standard's air is a hair cooler
+    assert np.ravel(told.idle_quality) == pytest.approx(np.ravel(asked.idle_quality), abs=1e-6)
+    for name in ("rise_kelvin", "mixture_full_throttle", "mixture_idle", "idle_rpm"):
+        assert astuple(getattr(told, name)) == pytest.approx(astuple(getattr(asked, name)), rel=1e-6), name
     far = position.after(ChangeNeedle("taper 30.6"), installation).after(ChangeNeedle("taper 29.4"), installation)
     assert foretold(before.posterior, far, run) is None
