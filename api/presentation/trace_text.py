@@ -69,7 +69,7 @@ def sentence(f: Finding, units: Units) -> str:
 def no_usable_probe(found: Iterable[Finding], units: Units) -> InvalidValueError:
     """The refusal of a file in which no exhaust column can be believed."""
     return InvalidValueError(
-        "No exhaust column of this file can be used. " + " ".join(sentence(f, units) for f in found),
+        "No exhaust column of this file can be used. " + " ".join(sentence(f, units) for f in found).removesuffix("."),
         field="trace",
         cure="Shut down, check the probes and their plugs, then log a new sweep. Or give what was seen by hand as "
         "egt_rise.",
