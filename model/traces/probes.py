@@ -32,7 +32,7 @@ _STRUCTURE = 2.0  # times the variance that scatter alone would give
 _SLOWEST = 1.0  # K/s: a straight line no steeper than this is no leaning
 _JUMP = 200.0  # K between two samples: no sheathed probe follows so fast
 _JUMPS = 4  # there and back, twice
-_GAP = 3.0  # s without a sample where other columns have them
+_GAP = 3.0  # s without a sample where the file has rows
 _WEAK = 0.22  # share of the others' span
 _RESTLESS, _RESTLESS_KELVIN = 0.3, 5.0  # movement before leaning as a share of that after, and K
 _LATER, _LESS = 2.5, 0.9  # s after the others, and share of their rise
@@ -133,7 +133,7 @@ def screen(seconds: _F, exhaust: dict[str, _F], begins: tuple[float, ...] = ()) 
     }
     signals = {name: _signal(seconds, x) for name, x in exhaust.items() if name not in found}
     for name, signal in signals.items():
-        finding = _alone(name, signal) or _dropping_out(name, signals)
+        finding = _alone(name, signal) or _dropping_out(name, signals, seconds[np.isfinite(seconds)])
         if finding is not None:
             found[name] = finding
     healthy = {name: s for name, s in signals.items() if name not in found}
@@ -181,21 +181,18 @@ def _alone(name: str, s: _Signal) -> Finding | None:
     return None
 
 
-def _dropping_out(name: str, signals: dict[str, _Signal]) -> Finding | None:
-    """A column that comes and goes: jumps no probe can follow, or gaps where other columns have samples."""
+def _dropping_out(name: str, signals: dict[str, _Signal], rows: _F) -> Finding | None:
+    """A column that comes and goes: jumps no probe can follow, or gaps where the file has rows."""
     s = signals[name]
     jumps = int((np.abs(np.diff(s.kelvin)) > _JUMP).sum())
     shared = min((int((np.abs(np.diff(o.kelvin)) > _JUMP).sum()) for n, o in signals.items() if n != name), default=0)
-    everybody = np.unique(np.concatenate([o.seconds for o in signals.values()]))
-    ends = np.concatenate([[everybody[0]], s.seconds, [everybody[-1]]])
+    ends = np.concatenate([[rows[0]], s.seconds, [rows[-1]]])
     longest = max(_GAP, 4.0 * float(np.median(np.diff(s.seconds))))
     gaps = [
-        (a, b)
-        for a, b in pairwise(ends)
-        if b - a > longest and ((everybody > a) & (everybody < b)).sum() > (b - a) / longest
+        (a, b) for a, b in pairwise(ends) if b - a > longest and ((rows > a) & (rows < b)).sum() > (b - a) / longest
     ]
     lost = sum(b - a for a, b in gaps)
-    if jumps - shared >= _JUMPS or len(gaps) >= 2 or lost > 0.25 * np.ptp(everybody):
+    if jumps - shared >= _JUMPS or len(gaps) >= 2 or lost > 0.25 * np.ptp(rows):
         return Finding(FindingCode.INTERMITTENT, name, figure=float(max((jumps - shared) // 2, len(gaps))))
     return None
 

@@ -113,7 +113,11 @@ def test_a_broken_probe_is_named_and_changes_nothing(
 
 @pytest.mark.parametrize(
     "name",
-    [n for n, (_, codes) in _FAULTS.items() if codes <= {FindingCode.COLD, FindingCode.FLAT, FindingCode.DRIFTS}],
+    [
+        n
+        for n, (_, codes) in _FAULTS.items()
+        if codes <= {FindingCode.COLD, FindingCode.FLAT, FindingCode.DRIFTS, FindingCode.INTERMITTENT}
+    ],
 )
 def test_a_single_broken_probe_is_refused(curve: Curve, name: str, rng: np.random.Generator) -> None:
     """What is wrong is said, and nobody is asked to lean further at full throttle."""
