@@ -75,6 +75,10 @@ _FAULTS: dict[str, tuple[Fault, set[FindingCode]]] = {
     "detached, cold": (lambda t, x, rng: 330.0 + 0.1 * (x - x[0]) + rng.normal(0, 0.5, len(t)), {FindingCode.COLD}),
     "the same column twice": (lambda t, x, rng: x.copy(), {FindingCode.REPEATS}),
     "loose, cold in between": (lambda t, x, rng: np.where(_often(t, 4.0), 300.0, x + 3.0), {FindingCode.INTERMITTENT}),
+    "loose, twice for a moment": (
+        lambda t, x, rng: np.where((abs(t - 20.0) < 2.5) | (abs(t - 32.0) < 2.5), np.nan, x + 3.0),
+        {FindingCode.INTERMITTENT},
+    ),
     "loose, nothing in between": (
         lambda t, x, rng: np.where(_often(t, 5.0), np.nan, x + 3.0), {FindingCode.INTERMITTENT},
     ),
