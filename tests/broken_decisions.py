@@ -254,8 +254,8 @@ _LEANEST_CYLINDER = Decision(
         ),
         Break(
             "the run takes the first to peak", "api/traces/recording.py",
-            "reading, count = found.readings[found.leanest], len(found.readings)",
-            "reading, count = found.readings[found.first_to_peak or found.leanest], len(found.readings)",
+            "reading, count = found.readings[found.leanest], len(found.deciding)",
+            "reading, count = found.readings[found.first_to_peak or found.leanest], len(found.deciding)",
         ),
         Break(
             "the mean of all is leaner than the leanest", _MIXTURE,

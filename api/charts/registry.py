@@ -54,4 +54,4 @@ def sweep_of(session: Session, installation_id: int, sequence: int, units: Units
         )
     mapping = None if sent.get("mapping") is None else Mapping.model_validate(sent["mapping"])
     trace = trace_of(sent["csv"], mapping)
-    return sweep.draw(trace, summary(trace)[-1], units, sequence)
+    return sweep.draw(trace, summary(trace, units)[-1], units, sequence)

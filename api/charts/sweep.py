@@ -23,14 +23,11 @@ def draw(trace: Trace, found: CylinderReadings, units: Units, run: int) -> Pictu
     unit, rise_unit = sign(units.exhaust_temperature), sign(units.temperature_rise)
     samples: list[dict[str, Any]] = []
     fits: list[dict[str, Any]] = []
-    for name, kelvin in trace.egt_kelvin.items():
-        if name not in found.readings:
-            continue
+    for name, reading in found.readings.items():
+        kelvin = trace.egt_kelvin[name]
         step = max(1, len(kelvin) // _MOST)
         how = "leanest" if name == found.leanest else "others"
-        for t, k, f in zip(
-            trace.seconds[::step], kelvin[::step], found.readings[name].fit[::step], strict=True
-        ):  # fmt: skip
+        for t, k, f in zip(trace.seconds[::step], kelvin[::step], reading.fit[::step], strict=True):
             if np.isfinite(t) and np.isfinite(k):
                 samples.append({"t": float(t), "y": _to(k, units), "cylinder": name, "how": how})
             if np.isfinite(t) and np.isfinite(f):
@@ -61,11 +58,11 @@ def draw(trace: Trace, found: CylinderReadings, units: Units, run: int) -> Pictu
             "–" if np.isnan(r.error_kelvin) else _rise(r.error_kelvin, units),
         )
         for name, r in found.readings.items()
-    ]
+    ] + [(f.column, "left out", "–", "–") for f in found.findings if f.left_out and f.column not in found.readings]
     return Picture(
         f"sweep-{run}",
         title,
-        f"Of {len(found.readings)} cylinders read, {found.leanest} is the leanest and decides: {_WORDS[reading.seen]}"
+        f"Of {len(found.deciding)} cylinders read, {found.leanest} is the leanest and decides: {_WORDS[reading.seen]}"
         + (f", a rise of {_rise(reading.rise_kelvin, units)}." if reading.seen == "peak" else "."),
         ("cylinder", "seen", "rise", "standard error"),
         tuple(rows),

@@ -24,6 +24,10 @@ COMMANDS = {
         "new": ("record.new", "Set up an installation."),
         "run": ("record.run", "Record a ground run, and read the next step."),
         "adjust": ("record.adjust", "Record what was turned or changed, and read the next step."),
+        "acknowledge": (
+            "record.acknowledge",
+            "Record the cause of what was to be looked at, and read the next step.",
+        ),
         "next": (
             "recommendation.next_step",
             "Read the next step. Ends with 0; with 3 where something is to be looked at before anything is turned.",

@@ -8,9 +8,14 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from taperwise.api.presentation.trace_text import sentence
+from taperwise.api.schemas.units import Units
 from taperwise.api.traces.reading import as_document, instruments, read_trace, summary
+from taperwise.shared.findings import Finding, FindingCode
 
 __all__ = ["read_sweep"]
+
+_UNITS = Units()
 
 
 def read_sweep(
@@ -40,7 +45,7 @@ def read_sweep(
         file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
         lambda_=lambda_, manifold_pressure=manifold_pressure, temperature_unit=unit,
     )  # fmt: skip
-    sweeps = summary(trace)
+    sweeps = summary(trace, _UNITS)
     beside = [instruments(trace, found) for found in sweeps]
     if plot is not None:
         from taperwise.api.traces.plot import draw  # imported late: loads altair and vl-convert, about a second
@@ -50,8 +55,8 @@ def read_sweep(
         typer.echo(json.dumps([as_document(*pair) for pair in zip(sweeps, beside, strict=True)], indent=1))
         return
     _show(sweeps, beside)
-    for words in trace.unused:
-        typer.echo(f"Column {words}; it was not used.")
+    for name, why in trace.unused:
+        typer.echo(sentence(Finding(FindingCode.NOT_USED, name, other=why), _UNITS))
 
 
 def _beside(found: Any) -> list[str]:
@@ -68,7 +73,7 @@ def _beside(found: Any) -> list[str]:
     if "cht" in found.highest:
         lines.append(f"Hottest cylinder head {1.8 * found.highest['cht'] - 459.67:.0f} °F.")
     if found.throttle_moved:
-        lines.append("[yellow]Manifold pressure changed during the sweep: the throttle seems to have moved.[/yellow]")
+        lines.append(f"[yellow]{sentence(Finding(FindingCode.THROTTLE_MOVED), _UNITS)}[/yellow]")
     return lines
 
 
@@ -85,7 +90,5 @@ def _show(sweeps: list[Any], beside: list[Any]) -> None:
         console.print(f"The leanest decides: {found.leanest}.")
         for line in _beside(others):
             console.print(line)
-        for name in found.departing:
-            console.print(
-                f"[yellow]{name} departs from the others: look at its probe first, then for an induction leak.[/yellow]"
-            )
+        for finding in found.findings:
+            console.print(sentence(finding, _UNITS), style="yellow", markup=False)

@@ -75,6 +75,10 @@ def _print(s: SuggestionOut, warnings: list[str]) -> None:
     )
     for warning in (*warnings, *s.warnings):
         out.print(f"  ! {warning}", style="bold")
+    for finding in s.findings:
+        out.print(f"  ! Run {finding.entry}: {finding.words}", style="bold")
+    if s.findings:
+        out.print("  Once you have looked: taperwise acknowledge NUMBER WHAT-IT-WAS --about trace")
     out.print("  Cautions:")
     for caution in s.cautions:
         out.print(f"   - {caution}")

@@ -1,4 +1,4 @@
-"""``taperwise new``, ``run``, ``adjust``: what the pages do, on a command line."""
+"""``taperwise new``, ``run``, ``adjust``, ``acknowledge``: what the pages do, on a command line."""
 
 from pathlib import Path
 from typing import Annotated, Any
@@ -12,14 +12,15 @@ from taperwise.api.core.validation import validate_document
 from taperwise.api.installations import routes
 from taperwise.api.installations import service as installations
 from taperwise.api.log import service
-from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
+from taperwise.api.presentation.trace_text import sentence
+from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import PRESETS, Units
-from taperwise.api.traces.recording import read
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import TO_LOOK_AT
 
-__all__ = ["adjust", "new", "run"]
+__all__ = ["acknowledge", "adjust", "new", "run"]
 
 _Number = Annotated[int, typer.Argument(min=1, help="Number of the installation.")]
 _Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of a table.")]
@@ -97,13 +98,11 @@ def run(
         if trace is not None:
             document["trace"] = {"csv": _file(trace)}
         sent = validate_document(TypeAdapter(RunIn), document)
-        with shop.database.reading() as session:
-            sent = service.with_remembered_mapping(session, number, sent)
-        traced = read(sent)
+        sent, traced = service.with_trace_read(shop.database, number, sent)
         with shop.database.unit() as session:
             recorded = service.record_run(session, number, sent, traced)
         shop.console.print(f"Recorded as entry {recorded.sequence}.")
-        tell(shop, number, as_json, traced.warnings)
+        tell(shop, number, as_json, [sentence(f, units) for f in traced.findings if f.code not in TO_LOOK_AT])
 
 
 def _seen(rise: str | None, fell: bool, rough: str | None, unit: str) -> dict[str, Any]:
@@ -165,6 +164,23 @@ def adjust(
             recorded, warnings = service.record_adjustment(
                 session, number, validate_document(adapter, {**body, "note": note})
             )
+        shop.console.print(f"Recorded as entry {recorded.sequence}.")
+        tell(shop, number, as_json, warnings)
+
+
+def acknowledge(
+    number: _Number,
+    cause: Annotated[str, typer.Argument(help="What it was, and what was done about it.")],
+    about: Annotated[
+        str, typer.Option(help="run: a limit, or readings not as foretold; trace: findings from a logger file.")
+    ] = "run",
+    as_json: _Json = False,
+) -> None:
+    """Record the cause of what was to be looked at, and read the next step."""
+    sent = validate_document(TypeAdapter(AcknowledgeIn), {"cause": cause, "about": about})
+    with opened() as shop:
+        with shop.database.unit() as session:
+            recorded, warnings = service.record_acknowledgement(session, number, sent)
         shop.console.print(f"Recorded as entry {recorded.sequence}.")
         tell(shop, number, as_json, warnings)
 

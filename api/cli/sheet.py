@@ -69,6 +69,7 @@ def _lines(lines: Any) -> list[dict[str, Any]]:
             "words": x.words,
             "state": x.state,
             "note": x.note,
+            "findings": list(x.findings),
         }
         for x in lines
     ]

@@ -29,6 +29,7 @@ class Line:
     words: str
     state: str
     note: str
+    findings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
         if answer.action.kind in ("keep", "repeat_run")
         else (),
         lines=tuple(_line(entry, log) for entry in entries),
-        warnings=tuple(answer.warnings),
+        warnings=(*answer.warnings, *(f"Run {f.entry}: {f.words}" for f in answer.findings)),
         cautions=tuple(answer.cautions),
         made_from=f"Taperwise {__version__}, model {p.model_version}, seed {p.seed}, {c.runs_used} of {c.runs} runs"
         + ("" if p.diagnostics.converged else "; the posterior did NOT converge"),
@@ -136,7 +137,7 @@ def _line(entry: EntryOut, log: service.Log) -> Line:
         words, note = (entry.acknowledged.cause if entry.acknowledged else ""), ""
     state = "voided" if entry.voided else "corrected" if entry.corrections else ""
     kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Found"}[entry.kind]
-    return Line(entry.sequence, entry.time, kind, words, state, note)
+    return Line(entry.sequence, entry.time, kind, words, state, note, tuple(f.words for f in entry.findings))
 
 
 def as_pdf(html: str) -> bytes:

@@ -8,7 +8,7 @@ from fastapi import Response
 from sqlalchemy.orm import Session
 
 from taperwise.api.installations import repository as installations
-from taperwise.api.log import repository, service
+from taperwise.api.log import service
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.installation import InstallationIn
@@ -43,11 +43,7 @@ def written(session: Session, installation_id: int) -> str:
         If there is no such installation.
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
-    corrected = repository.corrections(session, installation_id)
-    entries = [
-        service.to_response(row, owner, corrected.get(row.id, ()))
-        for row in repository.entries(session, installation_id)
-    ]
+    entries = service.entries_of(session, installation_id)
     text = io.StringIO()
     out = csv.writer(text, lineterminator="\r\n")
     out.writerow(_headings(owner.units))

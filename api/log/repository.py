@@ -18,6 +18,7 @@ __all__ = [
     "last_sequence",
     "latest",
     "latest_run",
+    "readings",
     "remembered_mapping",
     "trace",
     "traced",
@@ -110,6 +111,12 @@ def traced(session: Session, installation_id: int) -> list[int]:
     """Numbers of the entries that came with a trace."""
     query = select(Entry.sequence).join(Trace, Entry.id == Trace.entry_id)
     return list(session.scalars(query.where(Entry.installation_id == installation_id).order_by(Entry.sequence)))
+
+
+def readings(session: Session, installation_id: int) -> dict[int, list[Any]]:
+    """What was read from the traces of an installation, by the entry's id; one item a sweep."""
+    query = select(Trace.entry_id, Trace.read).join(Entry, Entry.id == Trace.entry_id)
+    return dict(session.execute(query.where(Entry.installation_id == installation_id)).all())
 
 
 def remembered_mapping(session: Session, installation_id: int) -> dict[str, Any] | None:

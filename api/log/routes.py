@@ -17,7 +17,7 @@ from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response as installation_outward
-from taperwise.api.log import repository, service
+from taperwise.api.log import service
 from taperwise.api.log.respond_async import Answering
 from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.presentation.recorded_text import run_means
@@ -33,7 +33,6 @@ from taperwise.api.schemas.log import (
     RunRecorded,
 )
 from taperwise.api.schemas.run import RunIn
-from taperwise.api.traces.recording import read
 
 __all__ = ["router", "words"]
 
@@ -97,6 +96,10 @@ _CAUSES: dict[str, Example] = {
         "summary": "Found and mended",
         "value": {"cause": "A baffle was loose; refitted, heads inspected."},
     },
+    "probe": {
+        "summary": "A finding from a logger file",
+        "value": {"about": "trace", "cause": "The plug of EGT 2 was loose; pushed in."},
+    },
 }
 _ADJUSTMENTS: dict[str, Example] = {
     "screw": {"summary": "An eighth leaner", "value": {"kind": "turn_screw", "turns": -0.125}},
@@ -139,9 +142,7 @@ def run(
 
 def _run(database: Database, installation_id: int, sent: RunIn) -> Callable[[Session], Made]:
     """How a run is recorded, its trace read before the unit of work begins."""
-    with database.reading() as session:
-        sent = service.with_remembered_mapping(session, installation_id, sent)
-    traced = read(sent)
+    sent, traced = service.with_trace_read(database, installation_id, sent)
 
     def deed(session: Session) -> Made:
         recorded = service.record_run(session, installation_id, sent, traced)
@@ -190,7 +191,9 @@ def acknowledgement(
     answering: Answering,
     once: OncePosted,
 ) -> Response:
-    """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again."""
+    """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again. About
+    `trace`: the findings from logger files no longer stand beside the next step.
+    """
 
     def deed(session: Session) -> Made:
         recorded, warnings = service.record_acknowledgement(session, installation_id, sent)
@@ -228,12 +231,7 @@ def correction(
 def history(installation_id: InstallationId, unit: ReadingUnit) -> History:
     """The installation and its log, in order."""
     row = installations.get(unit, installation_id)
-    sent = InstallationIn.model_validate(row.document)
-    corrected = repository.corrections(unit, installation_id)
-    entries = [
-        service.to_response(entry, sent, corrected.get(entry.id, ()))
-        for entry in repository.entries(unit, installation_id)
-    ]
+    entries = service.entries_of(unit, installation_id)
     position = service.load(unit, installation_id).position()
     return History(installation=installation_outward(row), entries=entries, position=position)
 

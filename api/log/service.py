@@ -10,48 +10,55 @@ from typing import Any
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
-from taperwise.api.core.database import Correction, Entry
+from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
+from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
+from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, EntryOut
 from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.recommendation import Position
 from taperwise.api.schemas.run import Mapping, RunIn
 from taperwise.api.traces.recording import Traced
+from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
 
 __all__ = [
     "Log",
     "effective_entries",
+    "entries_of",
     "load",
     "log_revision",
+    "open_findings",
     "record_acknowledgement",
     "record_adjustment",
     "record_correction",
     "record_of",
     "record_run",
     "to_response",
-    "with_remembered_mapping",
+    "with_trace_read",
 ]
 
 _AHEAD = timedelta(minutes=10)
 _ENTRIES_KEPT = 4096
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
+_FINDINGS = TypeAdapter(list[Finding])
 
 
 @dataclass(frozen=True)
 class Log:
     """An installation with its log, as sent and as records; `state` grows with every entry and correction.
 
-    `prior` is the one the installation started from.
+    `prior` is the one the installation started from, `findings` what logger files showed and nobody acknowledged yet.
     """
 
     installation_id: int
@@ -60,6 +67,7 @@ class Log:
     entries: tuple[EntryRecord, ...]
     state: int
     prior: EnginePrior = EXPERT
+    findings: tuple[FindingOut, ...] = ()
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
@@ -79,16 +87,45 @@ def load(session: Session, installation_id: int) -> Log:
     records = [record_of(kind, document, sent) for kind, document in effective_entries(session, installation_id)]
     state = log_revision(session, installation_id)
     prior = prior_of(prior_row(session, installation_id))
-    return Log(installation_id, sent, sent.record(), tuple(records), state, prior)
+    open_now = open_findings(session, installation_id, sent)
+    return Log(installation_id, sent, sent.record(), tuple(records), state, prior, open_now)
+
+
+def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
+    """What logger files showed and is to be looked at, of runs that stand, since findings were last acknowledged."""
+    read = repository.readings(session, installation_id)
+    if not read:
+        return ()
+    corrected = repository.corrections(session, installation_id)
+    found: list[FindingOut] = []
+    for row in repository.entries(session, installation_id):
+        if row.id in corrected and corrected[row.id][-1].document is None:
+            continue
+        if _about_trace(row.kind, row.document):
+            found = []
+        found += [f for f in _findings(row, read.get(row.id, []), sent) if f.code in TO_LOOK_AT]
+    return tuple(found)
+
+
+def _findings(row: Entry, read: list[Any], owner: InstallationIn) -> list[FindingOut]:
+    """What the last sweep of a run's logger file showed; a release before this one stored no findings."""
+    stored = _FINDINGS.validate_python(read[-1].get("findings", [])) if read else []
+    return [finding_out(f, row.sequence, owner.units) for f in stored]
+
+
+def _about_trace(kind: str, document: dict[str, Any]) -> bool:
+    return kind == "acknowledged" and document.get("about") == "trace"
 
 
 def effective_entries(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
-    """Kind and document of every entry that stands, corrections followed."""
+    """Kind and document of every entry that stands, corrections followed; findings and what was said of them left out:
+    no answer turns on them.
+    """
     corrected = repository.corrections(session, installation_id)
     found = []
     for row in repository.entries(session, installation_id):
         document = corrected[row.id][-1].document if row.id in corrected else row.document
-        if document is not None:
+        if document is not None and not _about_trace(row.kind, document):
             found.append((row.kind, document))
     return found
 
@@ -115,8 +152,27 @@ def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRe
     return _ADJUSTMENT.validate_json(document).record()
 
 
-def to_response(row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = ()) -> EntryOut:
-    """A stored entry as it is shown; a run with the air it came to, in the owner's units."""
+def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
+    """The log's entries as they are shown, with their corrections.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    corrected = repository.corrections(session, installation_id)
+    read = repository.readings(session, installation_id)
+    rows = repository.entries(session, installation_id)
+    return [to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ())) for row in rows]
+
+
+def to_response(
+    row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = (), read: Sequence[Any] = ()
+) -> EntryOut:
+    """A stored entry as it is shown; a run with the air it came to and what its logger file showed, in the owner's
+    units.
+    """
     run = RunIn.model_validate(row.document) if row.kind == "run" else None
     adjustment = _ADJUSTMENT.validate_python(row.document) if row.kind == "adjustment" else None
     return EntryOut(
@@ -129,6 +185,7 @@ def to_response(row: Entry, owner: InstallationIn, corrected: Sequence[Correctio
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
         acknowledged=AcknowledgeIn.model_validate(row.document) if row.kind == "acknowledged" else None,
+        findings=_findings(row, list(read), owner),
         voided=bool(corrected) and corrected[-1].document is None,
         corrections=[_correction_out(row.kind, c) for c in corrected],
     )
@@ -176,17 +233,29 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
     repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
     load(session, installation_id)  # the log has to hold together afterwards too
-    return to_response(row, owner, repository.corrections(session, installation_id)[row.id])
+    read = repository.readings(session, installation_id).get(row.id, [])
+    return to_response(row, owner, repository.corrections(session, installation_id)[row.id], read)
 
 
-def with_remembered_mapping(session: Session, installation_id: int, sent: RunIn) -> RunIn:
-    """A run whose trace says nothing of its columns, with the mapping of the installation's latest trace that did."""
-    if sent.trace is None or sent.trace.mapping is not None:
-        return sent
-    kept = repository.remembered_mapping(session, installation_id)
-    if kept is None:
-        return sent
-    return sent.model_copy(update={"trace": sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})})
+def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tuple[RunIn, Traced]:
+    """A run, and what its trace showed; read before the unit of work that stores both begins.
+
+    A trace that says nothing of its columns gets the mapping of the installation's latest trace that did.
+
+    Raises
+    ------
+    NotFoundError, InvalidValueError
+        If there is no such installation, or the trace cannot be used.
+    """
+    if sent.trace is None:
+        return sent, Traced(sent, [], [])
+    with database.reading() as session:
+        owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+        kept = None if sent.trace.mapping is not None else repository.remembered_mapping(session, installation_id)
+    if kept is not None:
+        trace = sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})
+        sent = sent.model_copy(update={"trace": trace})
+    return sent, read_trace(sent, owner.units)
 
 
 def record_run(session: Session, installation_id: int, sent: RunIn, traced: Traced) -> EntryOut:
@@ -201,10 +270,10 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     # raises OutOfRangeError for impossible air before anything is stored
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)
     row = _append(session, installation_id, "run", traced.run)
+    read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
     if sent.trace is not None:
-        read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
         repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
-    return to_response(row, owner)
+    return to_response(row, owner, read=read)
 
 
 def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKinds) -> tuple[EntryOut, list[str]]:
@@ -234,8 +303,10 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
-    pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
     row = _append(session, installation_id, "acknowledged", sent)
+    if sent.about == "trace":
+        return to_response(row, owner), [] if log.findings else [NO_FINDING_OPEN]
+    pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
     return to_response(row, owner), [] if pending else [NOTHING_RUN_SINCE]
 
 

@@ -1,9 +1,12 @@
 """The model's answer as it is shown: figures in the installation's units, reasons in sentences."""
 
+from collections.abc import Sequence
+
 from taperwise.api.presentation import cautions, prediction_text
 from taperwise.api.presentation.fault_text import FAULTS
 from taperwise.api.presentation.instruction_text import instruction
 from taperwise.api.presentation.recommendation_text import notice, refusal, why
+from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.recommendation import (
     ActionOut,
     AlternativeOut,
@@ -20,13 +23,15 @@ from taperwise.shared.recommendation import Action, Candidate, Confidence, MostI
 __all__ = ["confidence_out", "suggestion_out"]
 
 
-def suggestion_out(s: Suggestion, units: Units) -> SuggestionOut:
+def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] = ()) -> SuggestionOut:
     """The answer in an installation's units.
 
     Parameters
     ----------
     s : Suggestion
     units : Units
+    findings : sequence of FindingOut
+        What logger files showed, as far as it is open.
     """
     first_run = s.confidence.runs == 0
     expected = PredictionOut.of(s.expected, units)
@@ -42,6 +47,7 @@ def suggestion_out(s: Suggestion, units: Units) -> SuggestionOut:
         cautions=cautions.for_stage(s.stage, s.action.cause is InspectCause.LIMIT_EXCEEDED),
         confidence=confidence_out(s.confidence, units),
         warnings=[notice(n) for n in s.warnings],
+        findings=findings,
         most_informative=None if s.most_informative is None else _most(s.most_informative, units, first_run),
     )
 

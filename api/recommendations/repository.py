@@ -1,6 +1,6 @@
 """Stored answers, and the earlier fits that the next ones need: their table and the queries for both."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -9,6 +9,7 @@ from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from taperwise.api.core.database import DERIVED, Answer, Base, Id
 from taperwise.api.presentation.suggestion import suggestion_out
+from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
 from taperwise.shared.recommendation import Suggestion
@@ -87,7 +88,9 @@ def as_document(suggestion: Suggestion) -> dict[str, Any]:
     return document
 
 
-def in_units(kept: dict[str, Any] | None, units: Units, *, brief: bool = False) -> SuggestionOut | None:
+def in_units(
+    kept: dict[str, Any] | None, units: Units, findings: Sequence[FindingOut] = (), *, brief: bool = False
+) -> SuggestionOut | None:
     """A kept answer as it is shown; None where it was kept by a release whose answers looked different.
 
     Parameters
@@ -95,6 +98,8 @@ def in_units(kept: dict[str, Any] | None, units: Units, *, brief: bool = False) 
     kept : dict or None
         As `as_document` made it.
     units : Units
+    findings : sequence of FindingOut
+        What logger files showed, as far as it is open.
     brief : bool
         Whether the alternatives, which hold most of the figures, are left out: a list shows a hundred answers.
     """
@@ -104,4 +109,4 @@ def in_units(kept: dict[str, Any] | None, units: Units, *, brief: bool = False) 
         found = _SUGGESTION.validate_python(kept | {"alternatives": []} if brief else kept)
     except ValidationError:
         return None
-    return suggestion_out(found, units)
+    return suggestion_out(found, units, findings)

@@ -181,7 +181,7 @@ class RecommendationService:
             if not is_disk_full(error):
                 raise
             _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
-        return suggestion_out(made.suggestion, made.log.sent.units)
+        return suggestion_out(made.suggestion, made.log.sent.units, made.log.findings)
 
     def make(self, database: Database, installation_id: int) -> Made:
         """An answer made for the log as it is; nothing is stored.
@@ -225,7 +225,7 @@ class RecommendationService:
         with database.reading() as session:
             log = service.load(session, installation_id)
             stored = repository.get(session, installation_id, log.state, self.seed, MODEL_VERSION)
-        return in_units(stored, log.sent.units)
+        return in_units(stored, log.sent.units, log.findings)
 
     def answer_or_none(self, database: Database, installation_id: int) -> RecommendationResult:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""

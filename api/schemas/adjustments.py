@@ -73,8 +73,13 @@ AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
 
 
 class AcknowledgeIn(EntryIn):
-    """Somebody found out why a limit was exceeded, or a run was not as foretold, and says so."""
+    """Somebody found out why a limit was exceeded, a run was not as foretold, or a logger file was odd, and says so."""
 
+    about: Literal["run", "trace"] = Field(
+        "run",
+        description="`run`: a limit that was exceeded, or readings that were not as foretold. `trace`: the findings "
+        "from logger files; nothing else is acknowledged by it.",
+    )
     cause: str = Field(min_length=3, max_length=500, description="What it was, and what was done about it.")
 
     def record(self) -> Acknowledge:

@@ -7,12 +7,14 @@ from pydantic import BaseModel, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
+from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.quantities import Wire
 from taperwise.api.schemas.recommendation import ConfidenceOut, Position, SuggestionOut
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.model.physics.air import density_ratio
+from taperwise.shared.findings import Finding
 from taperwise.shared.runs import Air
 from taperwise.shared.units import in_unit
 
@@ -133,6 +135,9 @@ class EntryOut(BaseModel):
     air: AirOut | None = None
     adjustment: AdjustmentIn | None = None
     acknowledged: AcknowledgeIn | None = None
+    findings: list[FindingOut] = Field(
+        default_factory=list, description="What the run's logger file showed beside the rise."
+    )
     voided: bool = Field(False, description="Whether the latest correction voided it.")
     corrections: list[CorrectionOut] = Field(
         default_factory=list, description="What it should have been; the latest holds."
@@ -180,6 +185,7 @@ class SweepOut(BaseModel):
     spread_kelvin: float | None = Field(None, description="Mean rise of the cylinders less the leanest one's.")
     first_to_peak: str | None
     departing: list[str]
+    findings: list[Finding] = Field(default_factory=list, description="Columns left out or to be looked at, as codes.")
 
 
 class WhatFollows(BaseModel):

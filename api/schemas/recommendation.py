@@ -4,6 +4,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 
+from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.units import Units
 from taperwise.shared.reasons import InspectCause
 from taperwise.shared.recommendation import ActionKind, Interval, Stage
@@ -274,6 +275,10 @@ class SuggestionOut(FromRecord):
     confidence: ConfidenceOut
     provenance: ProvenanceOut
     warnings: list[str]
+    findings: list[FindingOut] = Field(
+        default_factory=list,
+        description="What logger files showed beside the rise, until it is acknowledged as `about` `trace`.",
+    )
     needles: list[NeedleOut] = Field(
         default_factory=list, description="Every needle on hand at its best setting, shallowest first."
     )

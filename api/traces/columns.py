@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from taperwise.api.schemas.run import Mapping
 from taperwise.api.traces.csv_table import Column, read_table
+from taperwise.model.traces.probes import PLAUSIBLE_KELVIN, usable
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.units import si_factor
 
@@ -63,7 +64,7 @@ class Trace:
         Cylinder head temperatures likewise.
     channels : dict of array
         Other channels, names of `CHANNELS`, in SI; speed in rpm, the mixture control as it was.
-    unused : tuple of str
+    unused : tuple of (str, str)
         Headings that look like a channel but could not be used, each with the reason.
     """
 
@@ -71,7 +72,7 @@ class Trace:
     egt_kelvin: dict[str, _F]
     cht_kelvin: dict[str, _F] = field(default_factory=dict)
     channels: dict[str, _F] = field(default_factory=dict)
-    unused: tuple[str, ...] = ()
+    unused: tuple[tuple[str, str], ...] = ()
 
 
 def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
@@ -103,13 +104,13 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
             continue
         taken.add(column.name)
         if mapping.heading(name) is None and (reason := _unusable(column, channel, mapping, name)):
-            unused.append(f"{column.name}: {reason}")
+            unused.append((column.name, reason))
         else:
             channels[name] = _channel(column, channel, mapping, name)
     return Trace(
         time.values,
-        {c.name: _kelvin(c, mapping, "exhaust", (200.0, 1600.0)) for c in exhaust},
-        {c.name: _kelvin(c, mapping, "cylinder head", (200.0, 700.0)) for c in heads},
+        _exhaust_kelvin(exhaust, mapping),
+        {c.name: _plausible(c, _kelvin(c, mapping), "cylinder head", (200.0, 700.0)) for c in heads},
         channels,
         tuple(unused),
     )
@@ -177,7 +178,16 @@ def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _
     return column.values * si_factor(channel.kind, unit)
 
 
-def _kelvin(column: Column, mapping: Mapping, what: str, plausible: tuple[float, float]) -> _F:
+def _exhaust_kelvin(columns: list[Column], mapping: Mapping) -> dict[str, _F]:
+    """Exhaust temperatures; what a logger writes for a broken probe is a gap, but most columns must be plausible."""
+    found = {c.name: _kelvin(c, mapping) for c in columns}
+    beyond = [c for c in columns if (np.isfinite(found[c.name]) & ~usable(found[c.name])).any()]
+    if 2 * len(beyond) > len(columns):  # rather a wrong unit than so many broken probes
+        _plausible(beyond[0], found[beyond[0].name], "exhaust", PLAUSIBLE_KELVIN)
+    return {name: np.where(usable(kelvin), kelvin, np.nan) for name, kelvin in found.items()}
+
+
+def _kelvin(column: Column, mapping: Mapping) -> _F:
     unit = _TEMPERATURES.get(_plain(column.unit), mapping.temperature_unit)
     if unit is None:
         raise InvalidValueError(
@@ -187,13 +197,17 @@ def _kelvin(column: Column, mapping: Mapping, what: str, plausible: tuple[float,
             cure="Give degF, degC or kelvin, or write it in the heading: EGT 1 (degF).",
         )
     x = column.values
-    kelvin = (x + 459.67) / 1.8 if unit == "degF" else x + 273.15 if unit == "degC" else x
+    return np.asarray((x + 459.67) / 1.8 if unit == "degF" else x + 273.15 if unit == "degC" else x)
+
+
+def _plausible(column: Column, kelvin: _F, what: str, plausible: tuple[float, float]) -> _F:
+    """The temperatures, where all of them are plausible."""
     low, high = plausible
     if np.nanmax(kelvin, initial=low) > high or np.nanmin(kelvin, initial=high) < low:
         raise InvalidValueError(
             f"{what} temperatures should be between {low:g} and {high:g} K",
             field=f"trace, column {column.name!r}",
-            value=f"{np.nanmin(x):g} to {np.nanmax(x):g} {unit}",
+            value=f"{np.nanmin(kelvin):.0f} to {np.nanmax(kelvin):.0f} K",
             cure="Check the unit, or blank out what the logger wrote for a broken probe.",
         )
-    return np.asarray(kelvin)
+    return kelvin

@@ -7,10 +7,13 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from taperwise.api.presentation.trace_text import no_usable_probe
 from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import Trace, trace_of
 from taperwise.model.traces.cylinders import CylinderReadings, compare
 from taperwise.model.traces.instruments import Instruments, leaning_begins, read_instruments
+from taperwise.model.traces.probes import poor_fits, screen
 from taperwise.model.traces.sweep import read_sweeps
 from taperwise.shared.errors import InvalidValueError
 
@@ -45,20 +48,39 @@ def read_trace(path: Path, **mapping: object) -> Trace:
     return trace_of(text, columns)
 
 
-def summary(trace: Trace) -> list[CylinderReadings]:
-    """Readings of every sweep, the cylinders of each compared; a cylinder with fewer sweeps is left out of the rest."""
+def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
+    """Readings of every sweep, the cylinders of each compared.
+
+    Columns unlike combustion or unlike the others are named and not read. There are as many sweeps as most columns
+    show: a cylinder with fewer is left out of the rest.
+
+    Raises
+    ------
+    InvalidValueError
+        If no column can be used.
+    """
     control = trace.channels.get("mixture_control")
     begins = () if control is None else leaning_begins(trace.seconds, control)
-    each = {name: read_sweeps(trace.seconds, kelvin, begins) for name, kelvin in trace.egt_kelvin.items()}
-    most = max(len(found) for found in each.values())
-    return [compare({name: found[i] for name, found in each.items() if len(found) > i}) for i in range(most)]
+    unlike = screen(trace.seconds, trace.egt_kelvin, begins)
+    exhaust = {n: x for n, x in trace.egt_kelvin.items() if n not in {f.column for f in unlike}}
+    if not exhaust:
+        raise no_usable_probe(unlike, units)
+    each = {name: read_sweeps(trace.seconds, kelvin, begins) for name, kelvin in exhaust.items()}
+    counts = sorted(len(found) for found in each.values())
+    sweeps = []
+    for i in range(counts[(len(counts) - 1) // 2]):
+        found = compare({name: read[i] for name, read in each.items() if len(read) > i})
+        poor = poor_fits(trace.seconds, exhaust, found.readings)
+        sweeps.append(dataclasses.replace(found, findings=(*unlike, *found.findings, *poor)))
+    return sweeps
 
 
 def instruments(trace: Trace, found: CylinderReadings) -> Instruments:
     """What the other channels showed in a sweep, over the time the leanest cylinder's reading says."""
     leanest = found.readings[found.leanest]
+    exhaust = {name: trace.egt_kelvin[name] for name in found.readings}
     return read_instruments(
-        trace.seconds, trace.channels, trace.egt_kelvin, trace.cht_kelvin, leanest.start_seconds, leanest.end_seconds
+        trace.seconds, trace.channels, exhaust, trace.cht_kelvin, leanest.start_seconds, leanest.end_seconds
     )
 
 
@@ -85,4 +107,5 @@ def as_document(found: CylinderReadings, beside: Instruments | None = None) -> d
         "spread_kelvin": None if found.spread_kelvin is None else round(found.spread_kelvin, 3),
         "first_to_peak": found.first_to_peak,
         "departing": list(found.departing),
+        "findings": [dataclasses.asdict(f) for f in found.findings],
     }

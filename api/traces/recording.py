@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
+from taperwise.api.presentation.trace_text import not_passed, sentence
 from taperwise.api.schemas.log import SweepOut
 from taperwise.api.schemas.quantities import (
     ExhaustTemperature,
@@ -15,11 +16,12 @@ from taperwise.api.schemas.quantities import (
     RpmRise,
 )
 from taperwise.api.schemas.run import FellAtOnce, HighestIn, PeakSeen, RunIn
+from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import Trace, trace_of
 from taperwise.api.traces.reading import as_document, instruments, summary
 from taperwise.model.traces.cylinders import CylinderReadings
 from taperwise.model.traces.instruments import Instruments
-from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import Finding, FindingCode
 from taperwise.shared.units import KINDS
 
 __all__ = ["Traced", "read"]
@@ -38,6 +40,8 @@ _HIGHEST: tuple[tuple[str, type[Quantity], str], ...] = (
     ("rpm", Rpm, "rpm"),
 )
 
+_USUAL = Units()
+
 
 @dataclass(frozen=True)
 class Traced:
@@ -47,26 +51,39 @@ class Traced:
     sweeps: list[SweepOut]
     warnings: list[str]
 
+    @property
+    def findings(self) -> list[Finding]:
+        """What the sweep that counts showed beside the rise."""
+        return self.sweeps[-1].findings if self.sweeps else []
 
-def read(sent: RunIn) -> Traced:
+
+def read(sent: RunIn, units: Units = _USUAL) -> Traced:
     """Read the trace of a run; a run without one comes back as it is.
 
     Of several sweeps the last one counts: the others are shown. What was typed goes before what a channel shows.
 
+    Parameters
+    ----------
+    sent : RunIn
+    units : Units
+        In which it is said what was found.
+
     Raises
     ------
     InvalidValueError
-        If the trace cannot be read, or shows no peak and no fall.
+        If the trace cannot be read, holds no probe that can be believed, or shows no peak and no fall.
     """
     if sent.trace is None:
         return Traced(sent, [], [])
     trace = trace_of(sent.trace.csv, sent.trace.mapping)
-    found = summary(trace)
+    found = summary(trace, units)
     beside = [instruments(trace, f) for f in found]
-    filled, said = _filled(sent, trace, beside[-1])
-    run = sent.model_copy(update={"egt_rise": _rise(found[-1]), "trace": None, **filled})
+    filled, odd = _filled(sent, trace, beside[-1])
+    run = sent.model_copy(update={"egt_rise": _rise(found[-1], units), "trace": None, **filled})
     sweeps = [SweepOut.model_validate(as_document(f, b)) for f, b in zip(found, beside, strict=True)]
-    return Traced(run, sweeps, [*_warnings(found, beside[-1]), *said])
+    last = sweeps[-1]
+    last.findings = [*_of_the_whole(found, beside[-1]), *last.findings, *odd]
+    return Traced(run, sweeps, [sentence(f, units) for f in last.findings])
 
 
 def _shown(kind: type[Quantity], inside: float, unit: str) -> Quantity | None:
@@ -75,17 +92,17 @@ def _shown(kind: type[Quantity], inside: float, unit: str) -> Quantity | None:
     return kind.of(inside, unit) if low <= inside <= high else None
 
 
-def _filled(sent: RunIn, trace: Trace, beside: Instruments) -> tuple[dict[str, Any], list[str]]:
-    """Fields the trace fills, and what is to be said where it cannot."""
+def _filled(sent: RunIn, trace: Trace, beside: Instruments) -> tuple[dict[str, Any], list[Finding]]:
+    """Fields the trace fills, and what is found where it cannot."""
     filled: dict[str, Any] = {}
-    said = []
+    odd = []
     for name, source, kind, unit in _CHANNELS:
         inside = getattr(beside, source)
         if inside is None or getattr(sent, name) is not None:
             continue
         quantity = _shown(kind, inside, unit)
         if quantity is None or (name == "static_rpm" and inside < 200.0):
-            said.append(f"{name} of the trace is not plausible ({inside:.4g}) and was left out: check its unit.")
+            odd.append(Finding(FindingCode.NOT_PLAUSIBLE, name, figure=inside))
         else:
             filled[name] = quantity
     typed = {} if sent.highest is None else dict(sent.highest)
@@ -94,24 +111,19 @@ def _filled(sent: RunIn, trace: Trace, beside: Instruments) -> tuple[dict[str, A
         top = beside.highest.get(name)
         seen = None if top is None else _shown(kind, top, unit)
         if top is not None and seen is None:
-            said.append(f"The highest {name} of the trace is not plausible ({top:.4g}) and is not watched.")
+            odd.append(Finding(FindingCode.NOT_PLAUSIBLE, f"highest_{name}", figure=top))
         highest[name] = typed.get(name) or seen
     if any(value is not None for value in highest.values()):
         filled["highest"] = HighestIn(**highest)
-    return filled, [*said, *(f"Column {words}; it was not used." for words in trace.unused)]
+    return filled, [*odd, *(Finding(FindingCode.NOT_USED, name, other=why) for name, why in trace.unused)]
 
 
-def _rise(found: CylinderReadings) -> PeakSeen | FellAtOnce:
-    reading, count = found.readings[found.leanest], len(found.readings)
+def _rise(found: CylinderReadings, units: Units) -> PeakSeen | FellAtOnce:
+    reading, count = found.readings[found.leanest], len(found.deciding)
     if reading.seen == "fell_at_once":
         return FellAtOnce(seen="fell_at_once", cylinders=count)
     if reading.seen == "not_passed":
-        raise InvalidValueError(
-            "the leanest cylinder was not leaned past its peak",
-            field="trace",
-            value=f"rise so far {reading.rise_kelvin * 1.8:.0f} °F",
-            cure="Lean on until the temperature falls, or give what was seen by hand as egt_rise.",
-        )
+        raise not_passed(reading.rise_kelvin, units)
     most = KINDS["temperature_rise"].high
 
     def rise(kelvin: float) -> Rise:
@@ -126,14 +138,7 @@ def _rise(found: CylinderReadings) -> PeakSeen | FellAtOnce:
     )
 
 
-def _warnings(found: list[CylinderReadings], beside: Instruments) -> list[str]:
-    said = [f"The trace holds {len(found)} sweeps; the last one counts."] if len(found) > 1 else []
-    said += [
-        f"{name} departs from the other cylinders: look at its probe first, then for an induction leak."
-        for name in found[-1].departing
-    ]
-    if beside.throttle_moved:
-        said.append(
-            "Manifold pressure changed during the sweep: the throttle seems to have moved, and the rise may be off."
-        )
-    return said
+def _of_the_whole(found: list[CylinderReadings], beside: Instruments) -> list[Finding]:
+    """What was found of no single column."""
+    several = [Finding(FindingCode.SEVERAL_SWEEPS, figure=float(len(found)))] if len(found) > 1 else []
+    return [*several, *([Finding(FindingCode.THROTTLE_MOVED)] if beside.throttle_moved else [])]

@@ -72,7 +72,7 @@ def acknowledge(installation_id: InstallationId, typed: Form, database: Db, once
     with database.reading() as session:
         log = service.load(session, installation_id)
     try:
-        sent = validate_document(_ACKNOWLEDGE, typed.document("cause", "note", "time"))
+        sent = validate_document(_ACKNOWLEDGE, typed.document("cause", "about", "note", "time"))
         once.do(lambda session: Made(service.record_acknowledgement(session, installation_id, sent)[1]))
     except (RefusedError, TaperwiseError) as error:
         return page(

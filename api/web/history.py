@@ -12,10 +12,8 @@ from taperwise.api.core.dependencies import Db, Sequence
 from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
-from taperwise.api.installations import repository as installations
-from taperwise.api.log import repository, service
+from taperwise.api.log import service
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
 from taperwise.api.web import adjustments, runs
 from taperwise.api.web.client_ids import OnceTyped, new_id
@@ -41,10 +39,7 @@ def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
         If there is no such installation.
     """
     with database.reading() as session:
-        owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
-        corrected = repository.corrections(session, installation_id)
-        rows = repository.entries(session, installation_id)
-        return [service.to_response(row, owner, corrected.get(row.id, ())) for row in rows]
+        return service.entries_of(session, installation_id)
 
 
 @router.get("/history", **requires(Rule.SEES))

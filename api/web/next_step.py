@@ -72,6 +72,8 @@ def _context(
         "position": log.position(),
         "runs": sum(isinstance(e, Run) for e in log.entries),
         "client_id": new_id(),
+        "findings": log.findings,
+        "finding_id": new_id(),
         **shown,
     }
 

@@ -90,9 +90,11 @@ def sweep(installation_id: InstallationId, sequence: Sequence, database: Db) -> 
     with database.reading() as session:
         log = service.load(session, installation_id)
         found = sweep_of(session, installation_id, sequence, log.sent.units)
+        shown = next(e.findings for e in service.entries_of(session, installation_id) if e.sequence == sequence)
     return page(
         "sweep.html", here="/pictures", heading=f"The sweep of run {sequence}", number=installation_id,
-        name=name_of(log), picture=found, source=f"/installations/{installation_id}/sweeps/{sequence}/picture.svg",
+        name=name_of(log), picture=found, findings=shown,
+        source=f"/installations/{installation_id}/sweeps/{sequence}/picture.svg",
     )  # fmt: skip
 
 

@@ -18,7 +18,6 @@ from taperwise.api.presentation.observations import OBSERVATIONS, asked
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
-from taperwise.api.traces.recording import read
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
@@ -66,9 +65,7 @@ def record(installation_id: InstallationId, typed: Form, database: Db, desk: Adv
 
 
 def _record(once: Once, database: Database, installation_id: int, sent: RunIn) -> None:
-    with database.reading() as session:
-        sent = service.with_remembered_mapping(session, installation_id, sent)
-    traced = read(sent)
+    sent, traced = service.with_trace_read(database, installation_id, sent)
     once.do(lambda session: Made(service.record_run(session, installation_id, sent, traced)))
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from taperwise.model.traces.sweep import SweepReading
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import Finding, FindingCode
 
 __all__ = ["SPREAD_KELVIN", "CylinderReadings", "compare"]
 
@@ -22,15 +23,19 @@ class CylinderReadings:
     Parameters
     ----------
     readings : dict
-        Reading by column.
+        Reading by column; those left out before they were read are not in it.
     leanest : str
-        Column that decides: the one with the smallest rise among those that do not depart.
+        Column that decides: the one with the smallest rise among those that may.
     first_to_peak : str or None
         Column whose gas peaked first, if any was seen to peak.
     departing : tuple of str
         Columns too far from the others to be a matter of spread: look at the probe, then for an induction leak.
     spread_kelvin : float or None
         Mean rise of those that do not depart less the leanest one's [K]; None where fewer than two peaked.
+    deciding : tuple of str
+        Columns that may decide.
+    findings : tuple of Finding
+        Columns that are left out, or to be looked at.
     """
 
     readings: dict[str, SweepReading]
@@ -38,13 +43,16 @@ class CylinderReadings:
     first_to_peak: str | None
     departing: tuple[str, ...]
     spread_kelvin: float | None
+    deciding: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
     """Compare the cylinders of one sweep.
 
-    A departing cylinder is named, and left out of the choice of the leanest only where it is richer than the others:
-    a lean one decides even if its probe may be at fault, because being wrong the other way is dangerous.
+    A column that rose less than those that passed their peaks, and shows none, is named and decides nothing. A
+    departing cylinder is named, and left out of the choice of the leanest only where it is richer than the others: a
+    lean one decides even if its probe may be at fault, because being wrong the other way is dangerous.
 
     Raises
     ------
@@ -53,15 +61,17 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
     """
     if not readings:
         raise InvalidValueError("no cylinder could be read", field="trace", cure="Name the exhaust columns.")
-    rises = {name: r.rise_kelvin if r.seen != "fell_at_once" else 0.0 for name, r in readings.items()}
+    late = _late(readings)
+    read = {n: r for n, r in readings.items() if n not in {f.column for f in late}}
+    rises = {name: r.rise_kelvin if r.seen != "fell_at_once" else 0.0 for name, r in read.items()}
     middle = float(np.median(list(rises.values())))
     departing = tuple(
         name
-        for name, r in readings.items()
-        if len(readings) >= 3 and abs(rises[name] - middle) > _FAR * float(np.hypot(SPREAD_KELVIN, r.error_kelvin))
+        for name, r in read.items()
+        if len(read) >= 3 and abs(rises[name] - middle) > _FAR * float(np.hypot(SPREAD_KELVIN, r.error_kelvin))
     )
     settled = {n: x for n, x in rises.items() if n not in departing or x < middle}
-    peaked = {n: r.peak_seconds for n, r in readings.items() if r.seen == "peak"}
+    peaked = {n: r.peak_seconds for n, r in read.items() if r.seen == "peak"}
     leanest = min(settled, key=lambda n: settled[n])
     alike = [rises[n] for n in peaked if n not in departing or n == leanest]
     several = len(alike) > 1 and leanest in peaked
@@ -71,4 +81,23 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
         first_to_peak=min(peaked, key=lambda n: peaked[n]) if peaked else None,
         departing=departing,
         spread_kelvin=float(np.mean(alike)) - rises[leanest] if several else None,
+        deciding=tuple(read),
+        findings=(
+            *late,
+            *(Finding(FindingCode.DEPARTS, name, figure=rises[name], usual=middle) for name in departing),
+            *(Finding(FindingCode.HELD_AT_SHOWN, n, figure=r.rise_kelvin) for n, r in read.items() if _held(r)),
+        ),
     )
+
+
+def _held(reading: SweepReading) -> bool:
+    """Whether the reading was held at what the record itself shows."""
+    return getattr(reading, "code", None) == FindingCode.HELD_AT_SHOWN
+
+
+def _late(readings: dict[str, SweepReading]) -> list[Finding]:
+    """Columns that rose less than others which passed their peaks, without one: a richer cylinder would rise more."""
+    passed = [r.rise_kelvin for r in readings.values() if r.seen != "not_passed"]
+    usual = float(np.median(passed)) if passed else 0.0
+    behind = {n: r.rise_kelvin for n, r in readings.items() if r.seen == "not_passed" and r.rise_kelvin < usual}
+    return [Finding(FindingCode.LATE, name, figure=rise, usual=usual) for name, rise in behind.items()]

@@ -5,9 +5,17 @@ from typing import Any
 
 from starlette.testclient import TestClient
 
+from taperwise.api.files.installation import fixture
+
 AIR = {"air_temperature": {"value": 68, "unit": "degF"}, "pressure": {"value": 29.9, "unit": "inHg"}}
 RISE = {"egt_rise": {"seen": "peak", "rise": {"value": 95, "unit": "delta_degF"}}}
 RUN = AIR | RISE
+
+
+def with_a_dead_probe() -> str:
+    """The invented sweep, its second exhaust column at 380 °F throughout."""
+    rows = [line.split(",") for line in fixture("sweep.csv").read_text(encoding="utf-8").splitlines()]
+    return "\n".join(",".join([*row[:2], row[2] if i == 0 else "380", *row[3:]]) for i, row in enumerate(rows))
 
 
 def problem(answer: Any, status: int) -> dict[str, Any]:

@@ -29,7 +29,7 @@ def test_a_run_is_recorded_and_answered(client: Client, place: str) -> None:
     assert recorded["run"]["run"]["egt_rise"] == RISE["egt_rise"] | {"error": None, "cylinders": 1, "spread": None}
     assert recorded["confidence"] == recorded["suggestion"]["confidence"]
     wanted = {"stage", "action", "why", "expect", "expected", "information", "alternatives", "cautions", "confidence"}
-    wanted |= {"provenance", "warnings", "needles", "most_informative", "runs_to_finish", "why_code"}
+    wanted |= {"provenance", "warnings", "needles", "most_informative", "runs_to_finish", "why_code", "findings"}
     assert wanted == set(recorded["suggestion"])
 
 

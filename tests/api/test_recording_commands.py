@@ -16,6 +16,7 @@ from taperwise.api.files.installation import fixture
 from taperwise.shared.reasons import InspectCause, Inspection
 from taperwise.shared.recommendation import Action, ActionKind, Suggestion
 from taperwise.shared.records import TurnSense
+from tests.api.asking import with_a_dead_probe
 from tests.api.conftest import StandIn
 
 Command = Callable[..., tuple[int, str, str]]
@@ -115,6 +116,27 @@ def test_a_trace_is_read(command: Command, tmp_path: Path) -> None:
     words = json.loads(command("sheet", "1", "--json")[1])["lines"][0]["words"]
     assert "air 20 °C; pressure 1013 hPa; EGT rise 7" in words
     assert command("run", "1", "--air", "20", "--pressure", "1013", "--trace", str(tmp_path / "none.csv"))[0] == 2
+
+
+def test_findings_are_told_and_acknowledged(command: Command, tmp_path: Path) -> None:
+    """With the run and the next step, as JSON the same, until a command acknowledges them; reading alone tells too."""
+    path = tmp_path / "dead.csv"
+    path.write_text(with_a_dead_probe(), encoding="utf-8")
+    command("new", "--needle", "A=30", "--celsius")
+    said = "EGT 2 was left out of the reading. The column never shows more than 193 °C"
+
+    def flat(text: str) -> str:
+        return " ".join(text.split())
+
+    assert said in flat(command("run", "1", "--air", "20", "--pressure", "1013", "--trace", str(path))[1])
+    assert said in flat(command("next", "1")[1])
+    assert json.loads(command("next", "1", "--json")[1])["findings"][0]["column"] == "EGT 2"
+    assert "EGT 2 was left out" in flat(command("read-sweep", str(path))[1])
+    assert said in json.loads(command("sheet", "1", "--json")[1])["lines"][0]["findings"][0]
+    status, out, _ = command("acknowledge", "1", "The plug was loose.", "--about", "trace")
+    assert status == 0
+    assert said not in flat(out)
+    assert command("acknowledge", "1", "The plug was loose.", "--about", "weather")[0] == 2
 
 
 @pytest.mark.parametrize(

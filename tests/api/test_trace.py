@@ -124,7 +124,7 @@ def test_a_mapping_is_remembered(client: Client, place: str) -> None:
     [
         ({"egt_rise": {"seen": "fell_at_once"}}, "not both"),
         ({"trace": {"csv": "time,EGT (degF)\n0,hot\n"}}, "row 2"),
-        ({"trace": {"csv": "time,EGT (degF)\n" + "\n".join(f"{i},1300" for i in range(60))}}, "past its peak"),
+        ({"trace": {"csv": "time,EGT (degF)\n" + "\n".join(f"{i},1300" for i in range(60))}}, "no response to leaning"),
         ({"trace": {"csv": "time,EGT (degF)\n0,1300\n"}}, "at least 20 samples"),
     ],
 )

@@ -13,8 +13,9 @@ from taperwise.api.app import create_app
 from taperwise.api.core.database import Correction, Database, Entry, Installation, Trace
 from taperwise.api.core.settings import Settings
 from taperwise.api.files.installation import fixture
-from taperwise.api.log import repository, routes
+from taperwise.api.log import repository, service
 from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.units import Units
 from taperwise.api.traces import recording
 from taperwise.api.traces.recording import Traced
 from tests.api.asking import AIR, RUN, Client
@@ -130,13 +131,13 @@ def test_whichever_fails(
     """Over a whole tuning, every third operation in turn: the log is as without any failure, traces included."""
     read: dict[str, Traced] = {}  # the same trace reads the same: once is enough
 
-    def read_once(sent: RunIn) -> Traced:
+    def read_once(sent: RunIn, units: Units) -> Traced:
         key = sent.model_dump_json()
         if key not in read:
-            read[key] = recording.read(sent)
+            read[key] = recording.read(sent, units)
         return read[key]
 
-    monkeypatch.setattr(routes, "read", read_once)
+    monkeypatch.setattr(service, "read_trace", read_once)
     app = create_app(settings, StandIn)
     database: Database = app.state.database
     with Client(app, raise_server_exceptions=False) as client:

@@ -1,10 +1,11 @@
 """The leanest cylinder decides: common practice, no published source."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
+from taperwise.api.schemas.units import Units
 from taperwise.api.traces.recording import _rise
 from taperwise.model.inference.likelihood import expected_readings
 from taperwise.model.inference.prior_draws import draw_unknowns
@@ -14,6 +15,7 @@ from taperwise.model.physics.nominal_values import scales_of
 from taperwise.model.traces.cylinders import compare
 from taperwise.model.traces.sweep import SweepReading
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import FindingCode
 from taperwise.shared.records import Engine, Installation
 from tests.model.without_sampler import engines
 
@@ -28,7 +30,7 @@ def test_the_smallest_rise_is_the_runs(kelvins: tuple[float, ...]) -> None:
     found = compare({f"egt {i}": _reading(k, peak_seconds=30.0 - i) for i, k in enumerate(kelvins)})
     assert found.readings[found.leanest].rise_kelvin == 48.0
     assert found.spread_kelvin == pytest.approx(np.mean(kelvins) - 48.0)
-    recorded = _rise(found)
+    recorded = _rise(found, Units())
     assert recorded.seen == "peak"
     assert recorded.rise.si() == 48.0
     assert recorded.cylinders == len(kelvins)
@@ -38,7 +40,7 @@ def test_a_cylinder_that_fell_at_once_decides() -> None:
     """It is lean of its peak already, whatever number its fall was given."""
     found = compare({"egt 1": _reading(60.0), "egt 2": _reading(90.0, "fell_at_once"), "egt 3": _reading(55.0)})
     assert found.leanest == "egt 2"
-    assert _rise(found).seen == "fell_at_once"
+    assert _rise(found, Units()).seen == "fell_at_once"
 
 
 @pytest.mark.parametrize(("odd", "decides"), [(10.0, True), (200.0, False)])
@@ -47,6 +49,27 @@ def test_a_lean_cylinder_decides_even_if_it_departs(odd: float, decides: bool) -
     found = compare({f"egt {i}": _reading(k) for i, k in enumerate((80.0, 84.0, 88.0, odd))})
     assert found.departing == ("egt 3",)
     assert (found.leanest == "egt 3") is decides
+
+
+def test_a_column_without_a_peak_decides_nothing_where_others_passed_theirs() -> None:
+    """Whatever rise it shows so far: its cylinder is richer, or its probe does not respond."""
+    found = compare({"egt 1": _reading(60.0), "egt 2": _reading(12.0, "not_passed"), "egt 3": _reading(55.0)})
+    assert found.leanest == "egt 3"
+    assert found.deciding == ("egt 1", "egt 3")
+    assert [(f.code, f.column) for f in found.findings] == [(FindingCode.LATE, "egt 2")]
+
+
+@dataclass(frozen=True)
+class _Held(SweepReading):
+    code: str | None = "sweep_fit_below_shown"
+
+
+def test_a_reading_held_at_what_the_record_shows_is_named() -> None:
+    """It counts, with the rise it was held at."""
+    held = _Held(**vars(_reading(48.0)))
+    found = compare({"egt 1": _reading(60.0), "egt 2": held})
+    assert found.leanest == "egt 2"
+    assert [(f.code, f.column, f.figure) for f in found.findings] == [(FindingCode.HELD_AT_SHOWN, "egt 2", 48.0)]
 
 
 def test_no_cylinder_is_refused() -> None:
