@@ -15,7 +15,6 @@ from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.diagnosis.fault_detection import (
     ALARM,
-    ALARM_AT_A_NEEDLE,
     ALARM_AT_THE_END,
     LATEST,
     fault_probabilities,
@@ -267,8 +266,8 @@ class Recommender:
             return self._without_weighing(learned, actions.keep(), ReasonCode.ALL_CONFIRMED)
         weighing = evaluate_candidates(posterior, confidence, learned.now, cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
-        needle = choice.action.kind is ActionKind.CHANGE_NEEDLE and confidence.doubt >= ALARM_AT_A_NEEDLE
-        if needle or (doubted and choice.action.cause is InspectCause.NO_NEEDLE_FITS):
+        needle = choice.action.kind is ActionKind.CHANGE_NEEDLE or choice.action.cause is InspectCause.NO_NEEDLE_FITS
+        if doubted and needle:
             return self._look_first(learned)
         c = choice.chosen.candidate
         answer = self._answer(

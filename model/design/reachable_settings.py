@@ -48,11 +48,14 @@ class Prospects:
         n settings; those of a needle not fitted now with its mark set afresh.
     right : array of bool, (draws, n)
         Whether both ends are right; False throughout where the lean limit forbids the setting.
+    fits : array of bool, (draws,)
+        Whether both ends are right at any of them, lean limit or not.
     """
 
     needles: tuple[str, ...]
     positions: tuple[Position, ...]
     right: NDArray[np.bool_]
+    fits: NDArray[np.bool_]
 
     def chances(self) -> NDArray[np.float64]:
         """Chance that both ends are right, (n,)."""
@@ -60,8 +63,8 @@ class Prospects:
         return found
 
     def any_chance(self) -> float:
-        """Chance that any of the settings is right."""
-        return float(self.right.any(axis=1).mean())
+        """Chance that any of the settings is right: that a needle on hand fits, whatever the lean limit forbids now."""
+        return float(self.fits.mean())
 
     def reaches(self) -> dict[str, NeedleOptimum]:
         """The best setting of every needle; of equals the one nearest to the middle of them."""
@@ -114,4 +117,4 @@ def prospects_of(
     both, lean = right_at(posterior, distinct, conditions, posterior.evidence.ln_density_error)
     allowed = lean.mean(axis=0) <= limits.lean_chance
     ordered = tuple(n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope))
-    return Prospects(ordered, tuple(distinct), both & allowed)
+    return Prospects(ordered, tuple(distinct), both & allowed, both.any(axis=1))

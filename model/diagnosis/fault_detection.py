@@ -30,17 +30,14 @@ from taperwise.model.prediction.setting_draws import pivot_of, widened
 from taperwise.shared.reasons import Suspicion
 from taperwise.shared.runs import Run
 
-__all__ = ["ALARM", "ALARM_AT_A_NEEDLE", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "fault_probabilities"]
+__all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "fault_probabilities"]
 
 ALARM = 0.6
 """Probability that not all is as recorded from which looking for the cause comes before the next step; judgement."""
 
 ALARM_AT_THE_END = 0.3
-"""The same where the next word would be the last one, "tuned" or "no needle fits": then a look costs no run;
-judgement."""
-
-ALARM_AT_A_NEEDLE = 0.2
-"""The same where the next step would be another needle: a look is cheaper than taking the slide out; judgement."""
+"""The same where the next word would be the last one, "tuned" or "no needle fits", or another needle: then a look costs
+less than what it saves; judgement."""
 
 WORTH_A_LOOK = 0.05
 """Probability from which a story's cause is among those to look at; judgement."""

@@ -175,8 +175,8 @@ PRIORS: dict[str, Prior] = {
     ),
     "idle_gain": Prior(
         "lognormal",
-        1.6,
-        0.35,
+        1.4,
+        0.3,
         "-",
         "so that the middle of smooth shows the 25 to 50 rpm of rise that FAA-H-8083-32 calls satisfactory",
     ),
@@ -204,7 +204,7 @@ PRIORS: dict[str, Prior] = {
     "cylinder_spread": Prior(
         "lognormal",
         0.035,
-        0.4,
+        0.25,
         "ln(phi)",
         "standard deviation between cylinders: about 4 % in a carburetted aircraft engine (NACA, Gerrish & Voss 1936, "
         "abstract read); in eight cylinder sweeps of a real engine the mean was 4.6 and 5.0 % above the leanest of "
@@ -245,8 +245,8 @@ PRIORS: dict[str, Prior] = {
     ),
     "mixture_scatter": Prior(
         "lognormal",
-        0.012,
-        0.6,
+        0.01,
+        0.5,
         "ln(phi)",
         "of the mixture at both ends together from run to run: a body without a float sees the level in the tank, and "
         "20 % less head at half the share of head is 5.3 % of mixture (Bernoulli); over the runs of some days a fifth "

@@ -65,7 +65,7 @@ def _quadrature(reading_kelvin: float | None) -> tuple[float, float]:
     scale, w_scale = _nodes(25, np.log(780 / 1.8), 0.25)
     width, w_width = _nodes(7, np.log(0.035), 0.25)
     noise, w_noise = _nodes(7, np.log(3.0), 0.4)
-    of_run, w_of_run = _nodes(7, np.log(0.012), 0.6)
+    of_run, w_of_run = _nodes(7, np.log(0.01), 0.5)
     bias, w_bias = _nodes(9, 0.0, 5.0)  # K
     x = np.linspace(-1.0, 1.2, 4001)
     shift = np.log(_area(34.0 + offset)) - np.log(_area(np.array(34.0)))

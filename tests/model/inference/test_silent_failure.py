@@ -32,7 +32,7 @@ _Draws = NDArray[np.float64]
 def _figures(posterior: Posterior) -> tuple[dict[str, _Draws], dict[str, _Draws]]:
     """What answers are made of, draw by draw, (chains, draws) each: quantities, and what is right or not."""
     evidence = posterior.evidence
-    now = predict_settings(posterior, [evidence.position], evidence.ln_density)[0]
+    now = predict_settings(posterior, [evidence.position], evidence.conditions)[0]
     target = target_at(now, posterior)
     quantities = {
         "offset": target.offset_turns,
