@@ -102,7 +102,7 @@ def _described() -> dict[str, str]:
 def settings() -> str:
     """Every setting, with its default and the option of `serve`."""
     lead = "Set them in the environment. Some have an option of `taperwise serve` too. The option wins."
-    text = _made("Settings", lead) + _table("variable", "default", "meaning", "option of `serve`")
+    text = _made("Settings", lead) + _table("variable", "default", "option of `serve`", "meaning")
     options = inspect.signature(serve).parameters
     described = _described()
     for name, field in Settings.model_fields.items():
@@ -110,7 +110,7 @@ def settings() -> str:
             "" if field.default in (None, "", PydanticUndefined) else f"`{field.default}`"
         )
         option = f"`--{name.replace('_', '-')}`" if name in options else ""
-        text += _row(f"`TAPERWISE_{name.upper()}`", default, described[name], option)
+        text += _row(f"`TAPERWISE_{name.upper()}`", default, option, described[name])
     return text
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from taperwise.api.core.problems import status_of
+from taperwise.model import MODEL_VERSION
 from taperwise.shared import errors
 from taperwise.shared.errors import NotReadyError
 
@@ -71,3 +72,9 @@ def test_no_page_shows_the_name_of_an_error() -> None:
     }
     assert pages
     assert [name for name, text in pages.items() if re.search(r"[A-Z]\w+Error\b", text)] == []
+
+
+def test_the_changelog_names_the_model_version() -> None:
+    """A version that could answer otherwise says what is new in it."""
+    text = (_ROOT / "api/docs/changelog.md").read_text(encoding="utf-8")
+    assert f"(model version {MODEL_VERSION})" in text
