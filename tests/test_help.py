@@ -17,6 +17,10 @@ from tests.sentences import HELP, README, measured, sentences
 
 _ROOT = Path(__file__).parents[1]
 _DOCUMENTS = (README, "DEVELOPERS.md", *HELP)
+_FOR_STATISTICIANS = re.compile(
+    r"statistician|^model/|notebook|changelog|architecture|decisions|reference/(?:commands|http|errors)"
+)
+"""Pages for statisticians and developers, and what is made from strings that stand elsewhere."""
 _BENCHMARKS = "model/docs/benchmarks.md"
 
 
@@ -59,6 +63,13 @@ def test_sentences_are_short(path: str) -> None:
     measure = measured(path)
     assert measure.mean <= 15, measure
     assert measure.long <= 0.05, measure
+
+
+@pytest.mark.parametrize("path", [p for p in (README, *HELP) if not _FOR_STATISTICIANS.search(p)])
+def test_no_term_of_statistics_is_shown(path: str) -> None:
+    """Those who turn the holder or run the service are not told of the method."""
+    text = re.sub(r"```.*?```|`[^`]*`|\([^)]*\.md\)", "", _text(path), flags=re.DOTALL)
+    assert re.findall(r"(?i)\b(?:nats?|posteriors?|priors?|(?:non)?converge\w*|samplers?|k-hat|phi)\b", text) == []
 
 
 def test_sentences_are_counted_as_a_reader_does() -> None:

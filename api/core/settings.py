@@ -22,7 +22,7 @@ class Settings(BaseSettings):
     data_folder : Path
         Folder of the SQLite database.
     cache_folder : Path
-        Folder of the compiled sampler. Whoever can write there decides what the service runs.
+        Folder of the compiled model. The service runs the code in it, so only the service may write there.
     database_url : str
         Another database, as a SQLAlchemy URL. If empty, SQLite in the data folder.
     host : str
@@ -44,7 +44,7 @@ class Settings(BaseSettings):
     sign_ins_a_minute : int
         Sign-ins that one address, or one name, can try in a minute.
     seed : int
-        Seed of the sampler. The same log and seed give the same result.
+        Seed of the calculation. The same log and seed give the same result.
     max_body_bytes : int
         Largest request body accepted [bytes].
     worker : bool
