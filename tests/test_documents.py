@@ -18,6 +18,7 @@ _FOR_DEVELOPERS = (
     "DEVELOPERS.md",
     "api/docs/explanation/architecture.md",
     "api/docs/explanation/decisions.md",
+    "api/docs/explanation/how_we_write.md",
     "model/docs/model.md",
     "model/docs/decision_rule.md",
     "model/docs/evaluation.md",
