@@ -74,15 +74,15 @@ class UnitError(InvalidValueError):
 
 
 class OutOfRangeError(InvalidValueError):
-    """Raised when a value lies outside what is plausible for its field."""
+    """Raised when a value lies outside the plausible range of its field."""
 
 
 class UnknownNeedleError(InvalidValueError):
-    """Raised when a needle is named that is not among those on hand."""
+    """Raised when a named needle is not one of the installation's needles."""
 
 
 class StepLimitError(TaperwiseError):
-    """Raised when someone tries to build a step larger than may ever be suggested."""
+    """Raised when a step is larger than the step limit."""
 
 
 class TimeOrderError(TaperwiseError):
@@ -90,7 +90,7 @@ class TimeOrderError(TaperwiseError):
 
 
 class NotFoundError(TaperwiseError):
-    """Raised when nothing is stored under the number asked for."""
+    """Raised when nothing is stored under this number."""
 
 
 class ConflictError(TaperwiseError):
@@ -98,19 +98,19 @@ class ConflictError(TaperwiseError):
 
 
 class ReusedKeyError(TaperwiseError):
-    """Raised when an idempotency key comes again with something else."""
+    """Raised when an `Idempotency-Key` comes a second time with another request."""
 
 
 class UnknownCallerError(TaperwiseError):
-    """Raised when nobody known asks for what needs somebody known."""
+    """Raised when a request that needs sign-in has no valid access key."""
 
 
 class ForbiddenError(TaperwiseError):
-    """Raised when whoever asks may not."""
+    """Raised when the caller may not do this."""
 
 
 class NotReadyError(TaperwiseError):
-    """Raised when an answer is asked for before the sampler is compiled.
+    """Raised when a result is requested before the sampler is compiled.
 
     Parameters
     ----------
@@ -124,4 +124,4 @@ class NotReadyError(TaperwiseError):
 
 
 class NotConvergedError(TaperwiseError):
-    """Raised when the sampler gave no posterior that can be trusted, even after a refit."""
+    """Raised when the sampler gave no reliable posterior, even after a second fit."""

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from taperwise.api.core.problems import status_of
+from taperwise.model import MODEL_VERSION
 from taperwise.shared import errors
 from taperwise.shared.errors import NotReadyError
 
@@ -13,9 +14,18 @@ _ROOT = Path(__file__).resolve().parent.parent
 _NAMES = re.compile(r"`((?:api|model|shared|tests|fixtures|\.ci)/[\w./-]*)`")
 
 
-@pytest.mark.parametrize(
-    "document", ["README.md", "DEVELOPERS.md", "api/docs/architecture.md", "api/docs/model.md", "api/docs/decisions.md"]
+_FOR_DEVELOPERS = (
+    "DEVELOPERS.md",
+    "api/docs/explanation/architecture.md",
+    "api/docs/explanation/decisions.md",
+    "api/docs/explanation/how_we_write.md",
+    "model/docs/model.md",
+    "model/docs/decision_rule.md",
+    "model/docs/evaluation.md",
 )
+
+
+@pytest.mark.parametrize("document", _FOR_DEVELOPERS)
 def test_every_file_that_is_named_is_there(document: str) -> None:
     """A room that moved takes its name in the plan with it."""
     named = set(_NAMES.findall((_ROOT / document).read_text(encoding="utf-8")))
@@ -26,10 +36,7 @@ def test_every_file_that_is_named_is_there(document: str) -> None:
 def test_every_module_that_is_named_alone_is_there() -> None:
     """A file name without its folder is that of some file, in the pages for those who work on the project."""
     there = {path.name for folder in ("api", "model", "shared", "tests") for path in (_ROOT / folder).rglob("*.py")}
-    pages = [
-        _ROOT / "DEVELOPERS.md",
-        *(_ROOT / "api/docs" / f"{name}.md" for name in ("architecture", "model", "decisions")),
-    ]
+    pages = [_ROOT / page for page in _FOR_DEVELOPERS]
     named = {name for page in pages for name in re.findall(r"`(\w+\.py)`", page.read_text(encoding="utf-8"))}
     assert len(named) > 5
     assert sorted(named - there) == []
@@ -66,3 +73,9 @@ def test_no_page_shows_the_name_of_an_error() -> None:
     }
     assert pages
     assert [name for name, text in pages.items() if re.search(r"[A-Z]\w+Error\b", text)] == []
+
+
+def test_the_changelog_names_the_model_version() -> None:
+    """A version that could answer otherwise says what is new in it."""
+    text = (_ROOT / "api/docs/changelog.md").read_text(encoding="utf-8")
+    assert f"(model version {MODEL_VERSION})" in text

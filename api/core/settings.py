@@ -20,32 +20,37 @@ class Settings(BaseSettings):
     Parameters
     ----------
     data_folder : Path
-        Where the SQLite database lives; the user's data folder by default.
+        Folder of the SQLite database.
     cache_folder : Path
-        Where compiled code is kept between starts; the user's cache folder by default.
+        Folder of the compiled model. The service runs the code in it, so only the service may write there.
     database_url : str
-        SQLAlchemy URL; empty for SQLite in the data folder.
-    host, port : str, int
-        Address to listen on; other machines reach it only with ``access=keys`` and a transport.
+        Another database, as a SQLAlchemy URL. If empty, SQLite in the data folder.
+    host : str
+        Address to listen on. Other machines reach the service only with access keys and a transport.
+    port : int
+        Port to listen on.
     access : str
-        ``local``: whoever reaches the service is this machine's own user; ``keys``: people are told apart by keys.
+        ``local``: sign-in is off. ``keys``: sign-in is on.
     transport : str
-        How other machines reach it: ``tls`` (here, with the two files), ``proxy`` (something before it speaks TLS and
-        passes the host name on), ``plain`` (not encrypted: everybody on the way reads along); empty: they do not.
-    tls_certificate, tls_key : Path or None
-        Files of the certificate and its key.
+        How other machines reach the service. ``tls``: encrypted here, with the two files. ``proxy``: a proxy in front
+        of the service encrypts, and passes the host name on. ``plain``: not encrypted, so everyone on the way can read
+        along. If empty, other machines cannot reach it.
+    tls_certificate : Path or None
+        File of the certificate, for ``tls``.
+    tls_key : Path or None
+        File of the certificate's key, for ``tls``.
     requests_a_minute : int
-        Requests one caller may make in a minute, where people are told apart.
+        Requests that one caller can make in a minute, if sign-in is on.
     sign_ins_a_minute : int
-        Sign-ins that may be tried in a minute from one address, or for one name.
+        Sign-ins that one address, or one name, can try in a minute.
     seed : int
-        Seed of the sampler: the same log and seed give the same answer.
+        Seed of the calculation. The same log and seed give the same result.
     max_body_bytes : int
         Largest request body accepted [bytes].
     worker : bool
-        Whether `serve` also makes the answers that wait, beside the requests.
+        Whether `serve` also calculates stale results in the background.
     pool_floor : int
-        Distinct owners behind anything the pool publishes; 3 at the least.
+        Distinct owners that everything published from the pool must rest on; at least 3.
 
     Raises
     ------

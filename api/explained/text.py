@@ -2,8 +2,8 @@
 
 from functools import cache
 from importlib.resources import files
-from itertools import count
 
+from taperwise.api.explained.documents import html_of
 from taperwise.model.physics.priors import PRIORS
 
 __all__ = ["READERS", "page_of", "text_of", "with_priors"]
@@ -39,14 +39,4 @@ def _prior_table() -> str:
 @cache
 def page_of(reader: str) -> str:
     """The explanation for one of `READERS`, in HTML, its links those of the service."""
-    from markdown_it import MarkdownIt  # a start does without
-
-    html = str(MarkdownIt("commonmark").enable("table").render(text_of(reader)))
-    for name, file in READERS.items():
-        html = html.replace(f'href="{file}.md"', f'href="/model/{name}"')
-    html = html.replace('src="figures/', 'src="/model/figures/')
-    # tables and drawings scroll for themselves on a phone, and by keyboard too
-    parts = html.split("<table>")
-    regions = (f'<div class="wide" tabindex="0" role="region" aria-label="Table {i}"><table>' for i in count(1))
-    html = parts[0] + "".join(region + part for region, part in zip(regions, parts[1:], strict=False))
-    return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
+    return html_of(f"api/explained/{READERS[reader]}.md", text_of(reader))

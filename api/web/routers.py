@@ -6,6 +6,7 @@ from taperwise.api.web import (
     assets,
     checklist,
     explained,
+    help_pages,
     history,
     installations,
     next_step,
@@ -36,4 +37,5 @@ ROUTERS = (
     sign_in.router,
     pool_comparison.router,
     explained.router,
+    help_pages.router,
 )

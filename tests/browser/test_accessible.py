@@ -8,9 +8,11 @@ from uuid import uuid4
 
 import pytest
 
+from taperwise.api.explained.documents import CONTENTS, address_of
 from taperwise.api.files.installation import fixture
 from tests.api.asking import AIR
 from tests.browser.conftest import Service
+from tests.sentences import HELP
 
 _PAGES = (
     "", "/before", "/run", "/adjust", "/history", "/pictures", "/whatif?turns=0.125", "/similar", "/sheet",
@@ -21,6 +23,8 @@ _OTHERS = (
     "/installations", "/installations?name=nobody", "/installations/new", "/desk", "/desk?name=1", "/installations/99",
     "/model/builder", "/model/statistician",
 )  # fmt: skip
+
+_HELP_WITH_EVERYTHING = (CONTENTS, "api/docs/tutorial/first_evening.md", "api/docs/reference/settings.md", HELP[-1])
 
 
 def _post(address: str, body: Any) -> Any:
@@ -71,6 +75,16 @@ def test_no_page_has_a_violation(real_service: Service, phone: Any, tmp_path: Pa
     phone.wait_for_selector(".wrong")
     found["a refused run"] = violations(phone)
     assert {address: v for address, v in found.items() if v} == {}
+
+
+@pytest.mark.parametrize("phone", [{"color_scheme": "light"}, {"color_scheme": "dark"}], indirect=True)
+def test_no_help_page_has_a_violation(service: Service, phone: Any) -> None:
+    """All fit a phone's width, and axe finds nothing on those that hold what the others hold too."""
+    for path in HELP:
+        phone.goto(f"{service.address}{address_of(path)}")
+        assert phone.evaluate("document.documentElement.scrollWidth") <= 360, path
+        if path in _HELP_WITH_EVERYTHING:
+            assert violations(phone) == [], path
 
 
 def test_targets_are_large_enough_for_gloves(service: Service, phone: Any) -> None:

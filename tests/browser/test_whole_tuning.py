@@ -72,6 +72,7 @@ def _set_up(page: Any, keys: Keys, sent: Any) -> None:
         keys.type(f"needles.{i}.taper_slope.value", f"{needle.taper_slope.value:g}")
         if needle.label == sent.fitted_needle:
             fitted = str(i)
+    _keep_picture(page, "set_up")
     keys.choose("fitted_row", fitted)
     keys.type("elevation.value", f"{sent.elevation.value:g}")
     keys.press("Set it up")
@@ -86,6 +87,7 @@ def _record(page: Any, keys: Keys, run: RunIn) -> None:
     keys.type("air_pressure.value", f"{run.pressure.value:g}")
     keys.to("[name=pressure_kind]")
     page.keyboard.type("pressure")
+    _keep_picture(page, "run")
     match run.egt_rise:
         case PeakSeen(rise=rise):
             keys.type("peak.value", f"{rise.value:g}")

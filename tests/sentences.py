@@ -1,0 +1,70 @@
+"""Sentences of the documents, measured: ``python -m tests.sentences`` prints the figures of every page."""
+
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+from taperwise.api.explained.documents import CONTENTS, contents
+
+__all__ = ["HELP", "README", "Measure", "measured", "sentences"]
+
+_ROOT = Path(__file__).parents[1]
+README = "README.md"
+HELP = (CONTENTS, *(path for listed in contents().values() for path in listed))
+
+_LONG = 25
+_SHORT_CELL = 5
+_NOT_PROSE = re.compile(r"```.*?```|~~~.*?~~~|<!--.*?-->|<img[^>]*>|!\[[^\]]*\]\([^)]*\)", re.DOTALL)
+_ENDS = re.compile(r"(?<=[.!?])[\"*_)”]*\s+(?=[A-Z0-9`\"*(“ε])")
+
+
+class Measure(NamedTuple):
+    """How long sentences are: their number, the mean of words, the share over 25 words, and the longest."""
+
+    count: int
+    mean: float
+    long: float
+    longest: str
+
+
+def sentences(markdown: str) -> list[str]:
+    """All sentences of a text: of paragraphs, points of lists and cells of tables that hold more than a few words.
+
+    Headings, code and pictures do not count. A word is what stands between spaces and holds a letter or a digit.
+    """
+    text = re.sub(r"^ {2,}(?=\S)", "", _NOT_PROSE.sub("\n", markdown), flags=re.MULTILINE)
+    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text)
+    blocks: list[str] = []
+    for line in text.splitlines():
+        plain = line.lstrip("> ").strip()
+        if plain.startswith("|"):
+            cells = [cell for cell in re.split(r"(?<!\\)\|", plain) if len(_words(cell)) >= _SHORT_CELL]
+            blocks.extend((*cells, ""))
+        elif not plain or plain.startswith("#") or re.match(r"(?:[-*]|\d+\.) ", plain):
+            blocks.append(re.sub(r"^(?:[-*]|\d+\.) |^#.*", "", plain))
+        elif blocks:
+            blocks[-1] += f" {plain}"
+        else:
+            blocks.append(plain)
+    return [each.strip() for block in blocks for each in _ENDS.split(block) if _words(each)]
+
+
+def _words(text: str) -> list[str]:
+    return [word for word in text.split() if re.search(r"\w", word)]
+
+
+def measured(*paths: str) -> Measure:
+    """The measure of all documents together, by their paths in the repository."""
+    found = [each for path in paths for each in sentences((_ROOT / path).read_text(encoding="utf-8"))]
+    lengths = [len(_words(each)) for each in found]
+    longest = found[lengths.index(max(lengths))]
+    return Measure(len(found), sum(lengths) / len(found), sum(n > _LONG for n in lengths) / len(found), longest)
+
+
+if __name__ == "__main__":
+    for path in (README, *HELP):
+        one = measured(path)
+        print(f"{one.count:4d} {one.mean:5.1f} {one.long:6.1%}  {path}")
+    for name, all_of in (("README", (README,)), ("help pages", HELP)):
+        one = measured(*all_of)
+        print(f"{name}: {one.count} sentences, mean {one.mean:.1f} words, {one.long:.1%} over {_LONG}")
