@@ -68,7 +68,7 @@ def peak_passed(part: Part, paths: GasPaths) -> bool:
     if part.fallen >= part.least:
         return True
     gas = lag_shares(paths.evidence) @ paths.gas
-    return bool(gas.max() - gas[-1] > 2.0 * part.least + 0.15 * part.risen)
+    return bool(gas.max() - gas[-1] > 2.0 * part.least + 0.05 * part.risen)
 
 
 def _back_and_forth(paths: GasPaths, start: float) -> tuple[_F, _F]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Curve", "SweepPlan", "VirtualTrace", "calculated_cycle", "cycle_curves", "run_sweep"]
+__all__ = ["Curve", "SweepPlan", "VirtualTrace", "calculated_cycle", "cycle_curves", "random_plan", "run_sweep"]
 
 _F = NDArray[np.float64]
 _FINE = 0.02  # s
@@ -85,6 +85,23 @@ class VirtualTrace:
     rise_kelvin: float
     flow: _F | None = None
     manifold: _F | None = None
+
+
+def random_plan(curve: Curve, rng: np.random.Generator) -> SweepPlan:
+    """A plan over lag 1 to 5 s, sweeps of 10 to 60 s, scatter of 1 to 8 K, a hand that is not quite even."""
+    peak, _ = curve.peak()
+    return SweepPlan(
+        start=peak + rng.uniform(0.05, 0.32),
+        end=peak - rng.uniform(0.06, 0.12),
+        before_seconds=rng.uniform(8.0, 20.0),
+        sweep_seconds=rng.uniform(10.0, 60.0),
+        pace=float(np.exp(rng.normal(0.0, 0.2))),
+        lag_seconds=rng.uniform(1.0, 5.0),
+        noise_kelvin=rng.uniform(1.0, 8.0),
+        spacing_seconds=float(rng.choice([0.2, 0.5, 1.0])),
+        drift=rng.normal(0.0, 0.1),
+        spikes=int(rng.choice([0, 0, 3])),
+    )
 
 
 def _lag(gas: _F, lag: float) -> _F:
