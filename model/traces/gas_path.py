@@ -30,8 +30,9 @@ _WIDTH = (np.log(20.0), 0.4)  # ln K and log-sd of the tent's rounding: 0.035 of
 _LEAN = (np.log(1.4), 0.25)  # how much steeper the lean side is, and its log-sd
 _DRIFT = (0.025, 1.5)  # K/s and degrees of freedom of the drift when leaning begins
 _STILL = 0.005  # K/s: how still the mixture is kept on the plateau
+_DRIFT_FIRST = 0.15  # K/s: in the first rounds it is left wide, or a real drift would not be found
 _SETTLES = 150.0  # s in which a drift dies
-_OFFSET, _BESIDE, _FAR = 5.0, 10.0, 300.0  # K: standard deviations of straight terms, of anything else
+_OFFSET, _BESIDE, _FAR = 2.5, 10.0, 300.0  # K: standard deviations of straight terms, of anything else
 _FIRST_ROUNDS, _ROUNDS = 6, 9
 _STEP, _STEP_LOG = 30.0, 0.3  # greatest change in a round
 
@@ -137,7 +138,7 @@ class _Rounds:
         self.straight = np.stack(
             [weights[:, :, self.count], self.hats @ drifted, *(self.hats @ b for b in beside)], axis=2
         )
-        self.straight_sd = np.array([_OFFSET, _DRIFT[0], *(_BESIDE for _ in beside)])
+        self.straight_sd = np.array([_OFFSET, _DRIFT_FIRST, *(_BESIDE for _ in beside)])
         self.bends = self._bends(None if drive is None else np.interp(self.knots, t, drive))
         self.driven = drive is not None
         self.plateau = float(np.median(y[t <= max(first, t[min(4, n - 1)])]))
@@ -284,7 +285,7 @@ def _solved(rounds: _Rounds, mean: _F, precision: _F, limit: _F) -> tuple[_F, _F
     k, y = rounds.count, rounds.y
     theta = rounds.first_guess()
     _, probe, jacobian = rounds.tented(theta)
-    correlation, drift2 = 0.0, np.full(len(LAGS), _DRIFT[0] ** 2)
+    correlation, drift2 = 0.0, np.full(len(LAGS), _DRIFT_FIRST**2)
     for turn in range(_ROUNDS):
         precision[:, k + 1] = (_DRIFT[1] + 1.0) / (_DRIFT[1] * _DRIFT[0] ** 2 + drift2)
         target = y - probe + np.matmul(jacobian, theta[:, :, None])[:, :, 0]

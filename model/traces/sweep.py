@@ -15,13 +15,11 @@ from taperwise.model.traces.gas_path import LAGS, GasPaths, solve_paths
 from taperwise.model.traces.learned_rise import lag_shares, learned_rise, peak_passed
 from taperwise.model.traces.sweep_part import Part, find_part, smoothed
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import FindingCode
 
-__all__ = ["HELD_AT_SHOWN", "SweepReading", "channels", "read_sweep", "read_sweeps"]
+__all__ = ["SweepReading", "channels", "read_sweep", "read_sweeps"]
 
 _F = NDArray[np.float64]
-
-HELD_AT_SHOWN = "sweep_fit_below_shown"
-"""Code of a reading whose fit wanted less than the record itself shows."""
 
 _HALF = 1.6449  # standard errors to either side of a 90 % interval
 _CERTAIN = 3.0  # standard deviations by which a drift is taken to be less than it was found
@@ -57,8 +55,8 @@ class SweepReading:
         What the probe should have shown at each sample [K]; NaN outside the part that was read.
     shown_kelvin : float
         Least rise that the record itself shows: smoothed, less noise and a certain drift of the plateau [K].
-    code : str or None
-        `HELD_AT_SHOWN` where the fit wanted less than that, and the reading was held there.
+    code : FindingCode or None
+        `HELD_AT_SHOWN` where the fit wanted less than that by more than noise, and the reading was held there.
     """
 
     seen: str
@@ -72,7 +70,7 @@ class SweepReading:
     end_seconds: float
     fit: _F
     shown_kelvin: float = 0.0
-    code: str | None = None
+    code: FindingCode | None = None
 
     @property
     def interval_kelvin(self) -> tuple[float, float]:
@@ -190,7 +188,7 @@ def read_sweep(
         end_seconds=float(part.seconds[-1]),
         fit=fit,
         shown_kelvin=shown,
-        code=HELD_AT_SHOWN if learned.rise < shown else None,
+        code=FindingCode.HELD_AT_SHOWN if learned.rise < shown - part.noise else None,
     )
 
 

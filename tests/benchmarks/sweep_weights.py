@@ -13,7 +13,7 @@ __all__ = ["examples", "sweep_weights", "train"]
 
 _F = NDArray[np.float64]
 _HIDDEN = (48, 32)
-_BATCH, _DECAY, _HELD = 256, 5e-3, 0.15
+_BATCH, _DECAY, _HELD = 256, 1e-3, 0.15
 _CHUNK = 500
 _FAR = (
     0.7  # reaches beyond which the middle is pulled no harder (Huber): a part wrongly found says little of the others
@@ -58,7 +58,7 @@ def examples(seed: int, chunk: int, count: int = _CHUNK) -> tuple[_F, _F]:
 
 
 def sweep_weights(
-    chunks: Annotated[int, typer.Option("--chunks", min=1, help="How many times 500 simulated leanings.")] = 23,
+    chunks: Annotated[int, typer.Option("--chunks", min=1, help="How many times 500 simulated leanings.")] = 60,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the leanings and of the training.")] = 7,
     rounds: Annotated[int, typer.Option("--rounds", min=1, help="Passes over all examples.")] = 100,
     workers: Annotated[int, typer.Option("--workers", min=1, help="Processes.")] = 2,

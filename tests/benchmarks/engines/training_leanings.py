@@ -67,9 +67,9 @@ def _stairs(way: _Way, rng: _Rng, last: float, short: float, long: float) -> Non
 def _draw_way(rng: _Rng, before: float) -> _Way:
     way, kind = _Way(before), rng.random()
     length = float(np.exp(rng.uniform(np.log(20.0), np.log(240.0))))
-    if kind < 0.15:
+    if kind < 0.12:
         _ramp(way, rng, length, 1.0, 0.0)
-    elif kind < 0.42:
+    elif kind < 0.36:
         _ramp(way, rng, length, 1.0, rng.uniform(0.2, 0.7))
     elif kind < 0.60:
         _ramp(way, rng, rng.uniform(6.0, 25.0), 1.0, float(rng.choice([0.0, 0.3, 0.6])))
@@ -115,14 +115,11 @@ def _gas(rng: _Rng, mixture: _F) -> _F:
 
 def _disturbance(rng: _Rng, t: _F, start: float) -> tuple[_F, _F]:
     """Warming, and what a change of power does."""
-    warm = rng.choice([2.0, 2.0, 20.0]) * rng.normal() * np.exp(-t / rng.uniform(50.0, 400.0))
-    power = _wander(rng, t, float(rng.choice([0.0, 0.0, 0.5, 1.5, 2.5])), rng.uniform(20.0, 80.0))
+    warm = rng.choice([3.0, 8.0, 20.0]) * rng.normal() * np.exp(-t / rng.uniform(50.0, 400.0))
+    power = _wander(rng, t, float(rng.choice([0.0, 0.5, 1.0, 1.5, 2.0])), rng.uniform(20.0, 80.0))
     if rng.random() < 0.2:
         at = start - rng.uniform(40.0, 100.0)
         power = power + 20.0 * rng.normal() * np.clip((t - at) / rng.uniform(1.0, 6.0), 0.0, 1.0)
-    if rng.random() < 0.05:
-        at = rng.uniform(start, t[-1])
-        power = power + 10.0 * rng.normal() * np.clip((t - at) / rng.uniform(1.0, 6.0), 0.0, 1.0)
     return warm, power
 
 

@@ -9,9 +9,10 @@ from scipy import signal
 from taperwise.model.traces import sweep
 from taperwise.model.traces.gas_path import LAGS, response, solve_paths
 from taperwise.model.traces.learned_rise import LearnedRise
-from taperwise.model.traces.sweep import HELD_AT_SHOWN, channels, read_sweep, read_sweeps
+from taperwise.model.traces.sweep import channels, read_sweep, read_sweeps
 from taperwise.model.traces.sweep_part import find_part
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import FindingCode
 from tests.benchmarks.engines.leanings import KINDS, draw_leaning, log_leaning
 from tests.benchmarks.engines.virtual_sweep import Curve, SweepPlan, calculated_cycle, run_sweep
 from tests.benchmarks.sweep import Read
@@ -95,7 +96,7 @@ def test_a_fit_below_what_was_shown_is_held_there(curve: Curve, monkeypatch: pyt
     assert free.code is None
     monkeypatch.setattr(sweep, "learned_rise", lambda *_: LearnedRise(free.rise_kelvin - 40.0, 2.0, 3.0))
     held = read_sweep(trace.seconds, trace.kelvin)
-    assert held.code == HELD_AT_SHOWN
+    assert held.code == FindingCode.HELD_AT_SHOWN
     assert held.rise_kelvin == held.interval_kelvin[0] == held.shown_kelvin
     assert held.shown_kelvin == pytest.approx(trace.kelvin.max() - np.median(trace.kelvin[:20]), abs=8.0)
 
