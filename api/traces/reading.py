@@ -5,6 +5,8 @@ import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from taperwise.api.presentation.trace_text import no_usable_probe
@@ -65,7 +67,8 @@ def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
     exhaust = {n: x for n, x in trace.egt_kelvin.items() if n not in {f.column for f in unlike}}
     if not exhaust:
         raise no_usable_probe(unlike, units)
-    each = {name: read_sweeps(trace.seconds, kelvin, begins) for name, kelvin in exhaust.items()}
+    drive, beside = _drive(trace), trace.channels.get("manifold_pressure")
+    each = {name: read_sweeps(trace.seconds, kelvin, begins, drive, beside) for name, kelvin in exhaust.items()}
     counts = sorted(len(found) for found in each.values())
     sweeps = []
     for i in range(counts[(len(counts) - 1) // 2]):
@@ -73,6 +76,15 @@ def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
         poor = poor_fits(trace.seconds, exhaust, found.readings)
         sweeps.append(dataclasses.replace(found, findings=(*unlike, *found.findings, *poor)))
     return sweeps
+
+
+def _drive(trace: Trace) -> NDArray[np.float64] | None:
+    """What moves with the mixture: lambda, else fuel flow, else the mixture control; None where none was logged."""
+    excess = trace.channels.get("lambda")
+    if excess is not None:
+        return np.asarray(1.0 / np.where(excess > 0.0, excess, np.nan))
+    flow = trace.channels.get("fuel_flow")
+    return trace.channels.get("mixture_control") if flow is None else flow
 
 
 def instruments(trace: Trace, found: CylinderReadings) -> Instruments:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from taperwise.model.design import actions
-from taperwise.model.design.candidates import MAY_STILL_DO, RUNS_THAT_CONDEMN, CandidateSet, EvaluatedCandidate
+from taperwise.model.design.candidates import MAY_STILL_DO, CandidateSet, EvaluatedCandidate
 from taperwise.shared.reasons import IdealSlope, InspectCause, Inspection, Reason, ReasonCode
 from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
@@ -20,12 +20,13 @@ __all__ = ["Choice", "choose", "ideal_slope", "most_informative", "no_needle_fit
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _NEAR_PROMISE = 0.1  # chance of both ends right within which two steps as good are as promising
+_RUNS_THAT_CONDEMN_ALL = 4  # runs after which every needle on hand may be given up
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
 _TO_AND_FRO = 3  # runs at each of two settings, after which going back once more settles nothing
 _FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
-_HOPELESS = {Stage.FULL_THROTTLE: 0.05, Stage.IDLE_MIXTURE: 0.1}
+_HOPELESS = {Stage.FULL_THROTTLE: 0.02, Stage.IDLE_MIXTURE: 0.05}
 """Chance of any setting below which no needle on hand is called fitting, by stage."""
 
 
@@ -156,7 +157,7 @@ def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation:
     hopeless = _HOPELESS.get(confidence.stage)
     if hopeless is None or not weighing.reaches or not confidence.idle_mixture.observed:
         return None
-    if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
+    if confidence.runs < _RUNS_THAT_CONDEMN_ALL:
         return None
     best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
     if weighing.any_chance >= hopeless:

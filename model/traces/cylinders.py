@@ -14,6 +14,7 @@ SPREAD_KELVIN = 12.0
 """Ordinary spread of rise among cylinders [K]: about 2 % of mixture; judgement."""
 
 _FAR = 3.5  # standard deviations from the others' median
+_OWN = 0.5  # share of a reading's error that is its own; the lag's moves all cylinders alike; judgement
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
     departing = tuple(
         name
         for name, r in read.items()
-        if len(read) >= 3 and abs(rises[name] - middle) > _FAR * float(np.hypot(SPREAD_KELVIN, r.error_kelvin))
+        if len(read) >= 3 and abs(rises[name] - middle) > _FAR * np.hypot(SPREAD_KELVIN, _OWN * r.error_kelvin)
     )
     settled = {n: x for n, x in rises.items() if n not in departing or x < middle}
     peaked = {n: r.peak_seconds for n, r in read.items() if r.seen == "peak"}
@@ -85,14 +86,9 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
         findings=(
             *late,
             *(Finding(FindingCode.DEPARTS, name, figure=rises[name], usual=middle) for name in departing),
-            *(Finding(FindingCode.HELD_AT_SHOWN, n, figure=r.rise_kelvin) for n, r in read.items() if _held(r)),
+            *(Finding(r.code, n, figure=r.rise_kelvin) for n, r in read.items() if r.code is not None),
         ),
     )
-
-
-def _held(reading: SweepReading) -> bool:
-    """Whether the reading was held at what the record itself shows."""
-    return getattr(reading, "code", None) == FindingCode.HELD_AT_SHOWN
 
 
 def _late(readings: dict[str, SweepReading]) -> list[Finding]:

@@ -125,7 +125,7 @@ def test_a_mapping_is_remembered(client: Client, place: str) -> None:
         ({"egt_rise": {"seen": "fell_at_once"}}, "not both"),
         ({"trace": {"csv": "time,EGT (degF)\n0,hot\n"}}, "row 2"),
         ({"trace": {"csv": "time,EGT (degF)\n" + "\n".join(f"{i},1300" for i in range(60))}}, "no response to leaning"),
-        ({"trace": {"csv": "time,EGT (degF)\n0,1300\n"}}, "at least 20 samples"),
+        ({"trace": {"csv": "time,EGT (degF)\n0,1300\n"}}, "at least 15 samples"),
     ],
 )
 def test_a_bad_trace_is_refused(client: Client, place: str, change: Any, words: str) -> None:

@@ -5,12 +5,13 @@ import sys
 import typer
 
 from taperwise.shared.errors import TaperwiseError
-from tests.benchmarks import campaign, faults, gain, load, many, pool, start, start_up, sweep, update
+from tests.benchmarks import campaign, faults, gain, load, many, pool, start, start_up, sweep, sweep_weights, update
 
 __all__ = ["app", "run"]
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 app.command("sweep")(sweep.sweep)
+app.command("sweep-weights")(sweep_weights.sweep_weights)
 app.command("campaign")(campaign.campaign)
 app.command("faults")(faults.faults)
 app.command("pool")(pool.pool)

@@ -9,9 +9,10 @@ import numpy as np
 import typer
 from numpy.typing import NDArray
 
-__all__ = ["sweep"]
+__all__ = ["Read", "sweep"]
 
 _F = NDArray[np.float64]
+_HALF = 1.6449  # standard errors to either side of a 90 % interval
 
 
 def _first(seconds: _F, kelvin: _F) -> float:
@@ -31,41 +32,83 @@ _NAIVE: dict[str, Callable[[_F, _F], float]] = {"highest_less_first": _first, "h
 
 
 def sweep(
-    traces: Annotated[int, typer.Option("--traces", min=10, help="How many virtual traces.")] = 500,
+    traces: Annotated[int, typer.Option("--traces", min=10, help="How many virtual traces of each kind.")] = 300,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the traces.")] = 1,
+    kind: Annotated[list[str] | None, typer.Option("--kind", help="Kinds of leaning; all where none is given.")] = None,
 ) -> None:
-    """Read virtual traces made from an equilibrium cycle; coverage, bias and time against two naive readers."""
+    """Read virtual leanings of every kind; coverage, bias and time against two naive readers."""
     from rich.progress import track
 
-    from taperwise.model.traces.sweep import read_sweep
-    from tests.benchmarks.engines.virtual_sweep import cycle_curves, random_plan, run_sweep
+    from tests.benchmarks.engines.leanings import KINDS
 
-    curves = cycle_curves()
-    rng = np.random.default_rng(seed)
-    errors, inside, seconds, unread = [], [], 0.0, 0
-    naive: dict[str, list[float]] = {name: [] for name in _NAIVE}
-    for _ in track(range(traces), description="reading traces"):
-        curve = curves[rng.integers(len(curves))]
-        trace = run_sweep(curve, random_plan(curve, rng), rng)
+    kinds = kind or list(KINDS)
+    read = {name: Read() for name in kinds}
+    for name in kinds:
+        rng = np.random.default_rng([seed, list(KINDS).index(name)])
+        for _ in track(range(traces), description=name):
+            read[name].one(name, rng)
+    every = Read()
+    for found in read.values():
+        every.add(found)
+    typer.echo(json.dumps({"traces": traces * len(kinds), **every.figures(), "kinds": {
+        name: found.figures() for name, found in read.items()
+    }}))  # fmt: skip
+
+
+class Read:
+    """Errors of a reader and of the naive ones over some traces."""
+
+    def __init__(self) -> None:
+        self.errors: list[float] = []
+        self.inside: list[bool] = []
+        self.wide: list[float] = []
+        self.seconds = 0.0
+        self.unread = self.below_shown = 0
+        self.naive: dict[str, list[float]] = {name: [] for name in _NAIVE}
+
+    def one(self, kind: str, rng: np.random.Generator) -> None:
+        """Draws a trace, reads it."""
+        from taperwise.model.traces.sweep import read_sweep
+        from tests.benchmarks.engines.leanings import draw_leaning, log_leaning
+
+        trace = log_leaning(*draw_leaning(kind, rng), rng)
         begun = time.perf_counter()
-        reading = read_sweep(trace.seconds, trace.kelvin)
-        seconds += time.perf_counter() - begun
+        reading = read_sweep(trace.seconds, trace.kelvin, drive=trace.flow, beside=trace.manifold)
+        self.seconds += time.perf_counter() - begun
         for name, reader in _NAIVE.items():
-            naive[name].append(reader(trace.seconds, trace.kelvin) - trace.rise_kelvin)
+            self.naive[name].append(reader(trace.seconds, trace.kelvin) - trace.rise_kelvin)
         if reading.seen != "peak":
-            unread += 1
-            continue
-        errors.append(reading.rise_kelvin - trace.rise_kelvin)
-        inside.append(abs(errors[-1]) <= 1.6449 * reading.error_kelvin)
-    result = {
-        "traces": traces,
-        "coverage_90": round(float(np.mean(inside)), 4),
-        **_figures(errors),
-        "not_read": unread,
-        "seconds_per_trace": round(seconds / traces, 4),
-        "naive": {name: _figures(found) for name, found in naive.items()},
-    }
-    typer.echo(json.dumps(result))
+            self.unread += 1
+            return
+        self.errors.append(reading.rise_kelvin - trace.rise_kelvin)
+        self.inside.append(abs(self.errors[-1]) <= _HALF * reading.error_kelvin)
+        self.wide.append(_HALF * reading.error_kelvin)
+        self.below_shown += reading.rise_kelvin < reading.shown_kelvin
+
+    def add(self, other: "Read") -> None:
+        """Takes another's traces in."""
+        self.errors += other.errors
+        self.inside += other.inside
+        self.wide += other.wide
+        self.seconds += other.seconds
+        self.unread += other.unread
+        self.below_shown += other.below_shown
+        for name, errors in other.naive.items():
+            self.naive[name] += errors
+
+    def figures(self) -> dict[str, Any]:
+        """What goes into the last line."""
+        n = len(self.errors) + self.unread
+        return {
+            "n": n,
+            "coverage_90": round(float(np.mean(self.inside)), 4),
+            **_figures(self.errors),
+            "median_half_width_kelvin": round(float(np.median(self.wide)), 3),
+            "not_read": self.unread,
+            "below_shown": self.below_shown,
+            "seconds_per_trace": round(self.seconds / n, 4),
+            "naive": {name: _figures(found) for name, found in self.naive.items()},
+        }
 
 
 def _figures(errors: list[float]) -> dict[str, Any]:

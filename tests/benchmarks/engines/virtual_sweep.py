@@ -78,11 +78,13 @@ class SweepPlan:
 
 @dataclass(frozen=True)
 class VirtualTrace:
-    """Samples [s, K] and the true rise [K] (0 where it fell at once)."""
+    """Samples [s, K], true rise [K] (0 where it fell at once), fuel flow [gal/h], manifold pressure [Pa] or None."""
 
     seconds: _F
     kelvin: _F
     rise_kelvin: float
+    flow: _F | None = None
+    manifold: _F | None = None
 
 
 def random_plan(curve: Curve, rng: np.random.Generator) -> SweepPlan:

@@ -1,6 +1,6 @@
 """The leanest cylinder decides: common practice, no published source."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -59,14 +59,9 @@ def test_a_column_without_a_peak_decides_nothing_where_others_passed_theirs() ->
     assert [(f.code, f.column) for f in found.findings] == [(FindingCode.LATE, "egt 2")]
 
 
-@dataclass(frozen=True)
-class _Held(SweepReading):
-    code: str | None = "sweep_fit_below_shown"
-
-
 def test_a_reading_held_at_what_the_record_shows_is_named() -> None:
     """It counts, with the rise it was held at."""
-    held = _Held(**vars(_reading(48.0)))
+    held = replace(_reading(48.0), code=FindingCode.HELD_AT_SHOWN)
     found = compare({"egt 1": _reading(60.0), "egt 2": held})
     assert found.leanest == "egt 2"
     assert [(f.code, f.column, f.figure) for f in found.findings] == [(FindingCode.HELD_AT_SHOWN, "egt 2", 48.0)]
