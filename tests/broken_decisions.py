@@ -81,8 +81,8 @@ _LEAN_LIMIT = Decision(
         Break("rich of peak is called lean", _OUTLOOK, "return self.leanest < 0.0", "return self.leanest > 0.0"),
         Break(
             "the same for prospects", _OUTLOOK,
-            "return both, leanest(full, u, evidence.scales.all_seen) < 0.0",
-            "return both, leanest(full, u, evidence.scales.all_seen) > 0.0",
+            "return both, leanest(full, u, evidence.scales) < 0.0",
+            "return both, leanest(full, u, evidence.scales) > 0.0",
         ),
         Break("an owner may loosen it", _LIMITS, '"lean_chance": (0.001, 0.05),', '"lean_chance": (0.001, 0.5),'),
     ),
@@ -187,19 +187,20 @@ _CENSORING = Decision(
     (
         Break(
             "fell at once says the rise is above nought", _LIKELIHOOD,
-            "(r.fell, 0.0, e.rise, rise),", "(r.fell, 0.0, -e.rise, rise),",
+            "(r.fell, 0.0, rise.centre, rise.scale),", "(r.fell, 0.0, -rise.centre, rise.scale),",
         ),
-        Break("fell at once says nothing", _LIKELIHOOD, "        (r.fell, 0.0, e.rise, rise),\n", ""),
+        Break("fell at once says nothing", _LIKELIHOOD, "        (r.fell, 0.0, rise.centre, rise.scale),\n", ""),
         Break(
             "rough before the peak says the rise is below", _LIKELIHOOD,
-            "(r.rough, -r.rise, -e.rise, rise),", "(r.rough, r.rise, e.rise, rise),",
+            "(r.rough, -r.rise, -rise.centre, rise.scale),", "(r.rough, r.rise, rise.centre, rise.scale),",
         ),
         Break(
             "rough before the peak counts as the peak", _LIKELIHOOD,
-            "(r.has_rise, r.rise, e.rise, rise_error),", "(r.has_rise + r.rough, r.rise, e.rise, rise_error),",
+            "(r.has_rise, r.rise, rise.centre, rise.scale),",
+            "(r.has_rise + r.rough, r.rise, rise.centre, rise.scale),",
         ),
         Break(
-            "the two ends are taken for one another", _EVIDENCE,
+            "the two ends are taken for one another", "model/inference/readings.py",
             'RiseSeen.FELL_AT_ONCE: "fell", RiseSeen.ROUGH_BEFORE_PEAK: "rough"',
             'RiseSeen.FELL_AT_ONCE: "rough", RiseSeen.ROUGH_BEFORE_PEAK: "fell"',
         ),
@@ -259,15 +260,16 @@ _LEANEST_CYLINDER = Decision(
         ),
         Break(
             "the mean of all is leaner than the leanest", _MIXTURE,
-            "return ln_full + all_seen * u.cylinder_gap", "return ln_full - all_seen * u.cylinder_gap",
+            "return ln_full + u.cylinder_gap", "return ln_full - u.cylinder_gap",
         ),
         Break(
             "the leanest unseen is richer than what is seen", _MIXTURE,
-            "return ln_full - (1.0 - all_seen) * u.cylinder_gap", "return ln_full + (1.0 - all_seen) * u.cylinder_gap",
+            "return ln_full - backend.maximum(hidden", "return ln_full + backend.maximum(hidden",
         ),
         Break(
             "the spread has the wrong sign", _LIKELIHOOD,
-            "exhaust.rise(ends.full + u.cylinder_gap,", "exhaust.rise(ends.full - u.cylinder_gap,",
+            "exhaust.rise(mean, u.exhaust_scale, u.exhaust_width, backend) - rise",
+            "rise - exhaust.rise(mean, u.exhaust_scale, u.exhaust_width, backend)",
         ),
     ),
 )  # fmt: skip
@@ -282,7 +284,7 @@ _DENSITY_SIGN = Decision(
         ),
         Break(
             "density is over its inverse", "model/physics/air.py",
-            "return density / SEA_LEVEL_DENSITY\n", "return SEA_LEVEL_DENSITY / density\n",
+            "return sum(_densities(air)) / SEA_LEVEL_DENSITY\n", "return SEA_LEVEL_DENSITY / sum(_densities(air))\n",
         ),
         Break(
             "humid air is heavier", "model/physics/air.py",

@@ -32,6 +32,9 @@ def share_learned(posterior: Posterior) -> dict[str, float]:
     found = {}
     for name in LEARNED:
         z = pooled[:, POOLED.index(name)] if name in _GAINS else _standard(name, getattr(u, name)[:, 0])
+        if name == "cylinder_gap":  # counted as `gap_of` does
+            z = (u.cylinder_gap / u.cylinder_spread)[:, 0]
+            z = (z - float(evidence.scales.seen_mean)) / float(evidence.scales.seen_deviation)
         if name == "static_rpm":  # its spread is the installation's own
             z = z * PRIORS[name].spread / float(evidence.scales.static_spread)
         found[name] = 1.0 - float(np.var(z))

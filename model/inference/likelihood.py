@@ -78,7 +78,7 @@ def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, back
 
 
 def richer(ends: Ends, by: Array) -> Ends:
-    """Both ends richer by that much [ln phi]."""
+    """Both ends richer by that much [ln phi]; shapes broadcast."""
     return Ends(ends.full + by, ends.idle + by, ends.opening)
 
 

@@ -300,6 +300,6 @@ def gains_in_units(ln_full: Array, ln_idle: Array, centres: tuple[Array, Array])
 
 
 def gains_from_units(full: Array, idle: Array, centres: tuple[Array, Array]) -> tuple[Array, Array]:
-    """Inverse of `gains_in_units`: ln(phi / phi at peak EGT) at full throttle and at idle."""
+    """Inverse of `gains_in_units`, elementwise: ln(phi / phi at peak EGT) at full throttle and at idle."""
     away = PRIORS["gain_full"].spread * full
     return centres[0] + away, centres[1] + away + PRIORS["gain_idle"].spread * idle

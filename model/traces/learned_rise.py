@@ -58,7 +58,7 @@ class Layers:
 
 
 def lag_shares(evidence: _F) -> _F:
-    """Shares of `LAGS` by a tempered bound, all lags equally likely before."""
+    """Shares of `LAGS` by a tempered bound, all lags equally likely before, (lags,); of evidence of that shape."""
     weights = np.exp(_TEMPER * (evidence - evidence.max())) * LAGS
     return np.asarray(weights / weights.sum())
 

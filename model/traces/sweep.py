@@ -193,7 +193,7 @@ def read_sweep(
 
 
 def channels(part: Part, drive: _F | None, beside: _F | None) -> tuple[_F | None, _F | None]:
-    """What drives the mixture and what stands beside it over a leaning, as `solve_paths` takes them."""
+    """What drives the mixture and what stands beside it over a leaning, (n,) each, as `solve_paths` takes them."""
     driven, aside = _channel(part, drive), _channel(part, beside)
     if driven is not None and driven[part.top] > 0.0:
         driven = -driven  # leaning makes it fall

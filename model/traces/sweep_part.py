@@ -69,7 +69,7 @@ class Part:
 
 
 def smoothed(x: _F, width: int) -> _F:
-    """Running mean of a running median, odd widths, ends held."""
+    """Running mean of a running median of (n,) samples, odd widths, ends held."""
     half = max(width // 2, 1)
     padded = np.pad(x, half, mode="edge")
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)

@@ -69,6 +69,7 @@ class Case:
         theta = self.theta(z.reshape(-1, 2)).reshape(z.shape)
         shape = np.broadcast_shapes(z.shape[:-1], epsilon.shape[:-1])
         columns = dict.fromkeys(Latents._fields, np.zeros(shape))
+        columns["mixture_scatter"] = np.full(shape, -30.0)  # a logarithm: a run is as its setting
         for i, name in enumerate(_ACTIVE):
             own = epsilon[..., i]
             if name == "full":
