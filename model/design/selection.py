@@ -20,7 +20,7 @@ __all__ = ["Choice", "choose", "ideal_slope", "most_informative", "no_needle_fit
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _NEAR_PROMISE = 0.1  # chance of both ends right within which two steps as good are as promising
-_RUNS_THAT_CONDEMN_ALL = 4  # runs after which every needle on hand may be given up
+_RUNS_THAT_CONDEMN_ALL = 3  # runs after which every needle on hand may be given up
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing

@@ -81,7 +81,7 @@ def test_tuned_in_thin_air_is_told_of_dense_air(recorded: Recommender) -> None:
     """What is right on a hot high field may be lean of peak on a cold low one, and is said; set there, it is not."""
     told = []
     for air in (HOT_HIGH, COLD_LOW):
-        runs = [dataclasses.replace(_run(d, rpm=800), air=air) for d in (100, 104, 102)]
+        runs = [dataclasses.replace(_run(d, rpm=800), air=air) for d in (100, 104, 102, 100, 103)]
         s = _ask(recorded, *runs)
         assert s.action.kind is ActionKind.KEEP
         told.append([w for w in s.warnings if w.code is NoticeCode.LEAN_IN_DENSER_AIR])
