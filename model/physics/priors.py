@@ -138,9 +138,8 @@ PRIORS: dict[str, Prior] = {
         780 / 1.8,
         0.25,
         "K per phi/phi_peak",
-        "564 to 764 °F per unit of phi in eight cylinder sweeps of a real four-cylinder engine (two 1 Hz leanings "
-        "in an open flight-data set, in flight at part throttle: indicative), 1,002 °F in an equilibrium cycle: both "
-        "within 1.3 standard deviations",
+        "564 to 764 °F per unit of phi in eight cylinder sweeps of a real four-cylinder engine (open flight-data set, "
+        "in flight at part throttle: indicative). 1,002 °F in an equilibrium cycle. Both are within 1.3 deviations",
     ),
     "exhaust_width": Prior(
         "lognormal",
@@ -207,8 +206,8 @@ PRIORS: dict[str, Prior] = {
         0.25,
         "ln(phi)",
         "standard deviation between cylinders: about 4 % in a carburetted aircraft engine (NACA, Gerrish & Voss 1936, "
-        "abstract read); in eight cylinder sweeps of a real engine the mean was 4.6 and 5.0 % above the leanest of "
-        "four, which is 1.03 deviations, and first and last peak 7 to 11 % apart, which is 2.06",
+        "abstract read). In eight sweeps of a real engine the mean was 4.6 and 5.0 % above the leanest of four, or "
+        "1.03 deviations. First and last peak were 7 to 11 % apart, or 2.06",
     ),
     "cylinder_gap": Prior(
         "normal",
@@ -248,9 +247,9 @@ PRIORS: dict[str, Prior] = {
         0.01,
         0.5,
         "ln(phi)",
-        "of the mixture at both ends together from run to run: a body without a float sees the level in the tank, and "
-        "20 % less head at half the share of head is 5.3 % of mixture (Bernoulli); over the runs of some days a fifth "
-        "to a half of that; judgement",
+        "of the mixture at both ends together from run to run. A body without a float sees the level in the tank. 20 % "
+        "less head at half the share of head is 5.3 % of mixture (Bernoulli); over some days a fifth to a half of "
+        "that; judgement",
     ),
     "gauge_bias": Prior(
         "normal",

@@ -17,6 +17,7 @@ from taperwise.model.population.engine_summaries import EngineSummaries
 
 __all__ = ["MIXTURE_FROM_NATS", "Component", "Summary", "stack_summaries", "summarise", "summary_of_draws"]
 
+_BY_CHANCE = 4.0  # standard errors of a mean that show by chance
 _F = NDArray[np.float64]
 
 MIXTURE_FROM_NATS = 0.01
@@ -110,7 +111,10 @@ def _without_prior(share: float, mean: _F, covariance: _F, ess: float, centre: _
     edge = max(1.0 - np.sqrt(p / ess), 0.1) ** 2 if ess > p else 0.0
     learned = values < edge
     gained = np.where(learned, np.maximum(shrunk / values - 1.0, 0.0), 0.0)
-    pull = np.where(learned, shrunk * (vectors.T @ mean) / values, 0.0)
+    moved_there = vectors.T @ mean
+    # a direction may be moved and hardly narrowed: that is learned, too
+    shifted = np.abs(moved_there) > _BY_CHANCE * np.sqrt(values / ess)
+    pull = np.where(learned | shifted, shrunk * moved_there / values, 0.0)
     precision, shift = (vectors * gained) @ vectors.T, vectors @ pull
     mass = 0.5 * np.sum(pull**2 / (1.0 + gained)) - 0.5 * np.sum(np.log1p(gained))
     outer = inverse.T @ precision @ inverse

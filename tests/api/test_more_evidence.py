@@ -56,7 +56,7 @@ def test_columns_by_name_and_by_guess() -> None:
         trace_of(text, Mapping(time="t", rpm="notes"))
     guessed = trace_of("t,EGT (degF),fuel flow,mixture\n0,1300,9,RICH\n1,1301,9,RICH\n")
     assert guessed.channels == {}
-    assert guessed.unused == ("mixture: not all of it is numbers", "fuel flow: its unit is not known")
+    assert guessed.unused == (("mixture", "not all of it is numbers"), ("fuel flow", "its unit is not known"))
     with pytest.raises(InvalidValueError, match=r"mapping\.fuel_flow_unit"):
         trace_of(text, Mapping(time="t", fuel_flow="N"))
 
@@ -104,7 +104,7 @@ def test_a_limit_is_watched_and_acknowledged(recorded_client: Client, needles: l
 
 def test_the_idle_in_words(client: Client, place: str) -> None:
     """A rise of idle speed is put into words with the run, and the five levels are described."""
-    run = {**_AIR, "idle_rpm_rise": {"value": 70, "unit": "rpm"}}
+    run = {**_AIR, "idle_rpm_rise": {"value": 90, "unit": "rpm"}}
     assert "rich" in client.post(f"{place}/runs", json=run).json()["means"][0]
     levels = client.get("/api/v1/idle-levels").json()
     assert [level["level"] for level in levels] == [1, 2, 3, 4, 5]
