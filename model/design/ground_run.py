@@ -119,7 +119,7 @@ def ground_run(outlook: SettingDraws, posterior: Posterior, target: Target, chan
         for i, name in _read(channels)
         for column in (
             outlook.ln_meters[i],
-            _with_run(scatter_of(name), outlook.ln_meters[i], outlook.one_richer.ln_meters[i][:, 0]),
+            np.log(_with_run(scatter_of(name), outlook.ln_meters[i], outlook.one_richer.ln_meters[i][:, 0])),
         )
     ]
     return Experiment(
@@ -142,8 +142,8 @@ def log_density_of(
 ) -> Callable[[_Ints, _Floats], _Floats]:
     """The density of an experiment with these readings, ``(truths, latents) -> (m, n)``; shapes as in `Experiment`.
 
-    Latents are those of `names`, then ln of what each meter among the channels would show and its scale. The scatter of
-    the run's own mixture is counted in each reading, as if it were that reading's alone.
+    Latents are those of `names`, then ln of what each meter among the channels would show and ln of its scale. The
+    scatter of the run's own mixture is counted in each reading, as if it were that reading's alone.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def log_density_of(
             if channel in channels:
                 total += density(seen, x)
         for (i, _), centre, scale in zip(metered, shown[::2], shown[1::2], strict=True):
-            total += noise.log_density(seen.ln_meters[:, [i]], centre, scale)
+            total += noise.log_density(seen.ln_meters[:, [i]], centre, np.exp(scale))
         return total
 
     return log_density

@@ -114,7 +114,7 @@ def test_a_trace_is_read(command: Command, tmp_path: Path) -> None:
     assert status == 0
     assert "departs from the other cylinders" in out
     words = json.loads(command("sheet", "1", "--json")[1])["lines"][0]["words"]
-    assert "air 20 °C; pressure 1013 hPa; EGT rise 7" in words
+    assert "air 20 °C; pressure 1013 hPa; EGT rise 8" in words
     assert command("run", "1", "--air", "20", "--pressure", "1013", "--trace", str(tmp_path / "none.csv"))[0] == 2
 
 

@@ -139,7 +139,9 @@ def test_a_bad_trace_is_refused(client: Client, place: str, change: Any, words: 
 
 @pytest.mark.slow
 def test_a_trace_teaches_more_than_rounded_rises(real_client: Client, needles: list[dict[str, Any]]) -> None:
-    """After three runs the offset is known at least a third more narrowly from traces than from rounded rises."""
+    """After three runs the offset is known at least a quarter more narrowly from traces than from rounded rises: what
+    the mixture itself does from run to run is in both.
+    """
 
     def width(rises: list[dict[str, Any]]) -> float:
         body = {"needles": needles, "fitted_needle": "taper 30.0"}
@@ -154,7 +156,7 @@ def test_a_trace_teaches_more_than_rounded_rises(real_client: Client, needles: l
 
     typed = width([{"rise": degf(x)} for x in (150, 125, 150)])
     traced = width([{"rise": degf(x), "error": degf(3.5)} for x in (141.2, 139.0, 142.5)])
-    assert traced <= 0.67 * typed
+    assert traced <= 0.75 * typed
 
 
 def test_read_sweep_on_the_command_line(tmp_path: Path) -> None:

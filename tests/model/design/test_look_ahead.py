@@ -18,7 +18,8 @@ def _at(turns: float, needle: str = "a") -> Position:
 
 
 def _prospects(*columns: tuple[Position, list[int]]) -> Prospects:
-    return Prospects(("a", "b"), tuple(p for p, _ in columns), np.array([right for _, right in columns], bool).T)
+    right = np.array([right for _, right in columns], bool).T
+    return Prospects(("a", "b"), tuple(p for p, _ in columns), right, right.any(axis=1))
 
 
 def test_the_way_is_counted_in_largest_steps() -> None:
