@@ -155,8 +155,6 @@ class RefusalCode(StrEnum):
     LOSES_FULL_THROTTLE = "loses_full_throttle"
     IDLE_NOT_SEEN = "idle_not_seen"
     ONE_RUN_IS_NOT_ENOUGH = "one_run_is_not_enough"
-    FITTED_NEEDLE_MAY_DO = "fitted_needle_may_do"
-    IDLE_LIKELY_RIGHT = "idle_likely_right"
     KNOWN_TO_BE_WRONG = "known_to_be_wrong"
 
 
@@ -168,7 +166,7 @@ class Refusal:
     ----------
     code : RefusalCode
     chance : float or None
-        Of running lean of peak, of full throttle in its band, or of the fitted needle right at both ends; by `code`.
+        Of running lean of peak, or of full throttle in its band; by `code`.
     chance_now : float or None
         Of running lean of peak as it stands.
     limit : float or None
@@ -197,7 +195,7 @@ class ReasonCode(StrEnum):
     ONLY_STEP_AS_GOOD = "only_step_as_good"
     SMALLEST_STEP_AS_GOOD = "smallest_step_as_good"
     SURE_WHERE_THIS_IS_NOT = "sure_where_this_is_not"
-    SURE_NEEDLE = "sure_needle"
+    RICHER_BEFORE_READING = "richer_before_reading"
     FITTED_NEEDLE_CANNOT = "fitted_needle_cannot"
 
 

@@ -31,8 +31,7 @@ _BECAUSE = {
     ReasonCode.ONLY_STEP_AS_GOOD: "it is the only step as good",
     ReasonCode.SURE_WHERE_THIS_IS_NOT: "many runs at this setting have not settled it, and this one is as good as "
     "sure to be right",
-    ReasonCode.SURE_NEEDLE: "the needle that is fitted may do, but runs have not shown it, and this one is as good as "
-    "sure to",
+    ReasonCode.RICHER_BEFORE_READING: "the exhaust temperature has not been read yet, and full throttle may be lean here",
     ReasonCode.FITTED_NEEDLE_CANNOT: "the needle that is fitted cannot make both ends right, so turning its screw "
     "first would be in vain",
 }
@@ -99,11 +98,7 @@ def refusal(r: Refusal) -> str:
         case RefusalCode.IDLE_NOT_SEEN:
             return "the idle has not been looked at with this setting yet"
         case RefusalCode.ONE_RUN_IS_NOT_ENOUGH:
-            return "full throttle comes first, and a single run condemns no needle"
-        case RefusalCode.FITTED_NEEDLE_MAY_DO:
-            return f"the needle that is fitted may still do (chance {chance:.0%}): full throttle comes first"
-        case RefusalCode.IDLE_LIKELY_RIGHT:
-            return "the idle is more likely right than not with the needle that is fitted"
+            return "a single run condemns no needle"
         case RefusalCode.KNOWN_TO_BE_WRONG:
             return "this setting is known to be wrong: another run at it settles nothing"
 

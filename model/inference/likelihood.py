@@ -13,7 +13,15 @@ from taperwise.model.physics.nominal_values import Scales
 from taperwise.model.physics.priors import EAR_BIAS, GAUGE_BIAS_KELVIN, POWER_RISE_SHARE
 from taperwise.shared.meters import meters
 
-__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods", "richer"]
+__all__ = [
+    "Expected",
+    "expected_readings",
+    "idle_readings",
+    "level_log_density",
+    "log_likelihood",
+    "log_likelihoods",
+    "richer",
+]
 
 _BOUND = 4.0  # logistic scales: what a rise further off than that tells of its run's mixture is bounded
 
@@ -48,9 +56,7 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
         The settings they are the mixtures of, (n,).
     scales : Scales
     """
-    c = idle_cutpoints(u)
-    best_idle = scales.idle_rpm * backend.exp(u.idle_rpm)
-    at_idle = (ends.idle, c.best, u.idle_gain, best_idle, ends.opening, u.idle_air_power, backend)
+    idle_rise, idle_rpm = idle_readings(u, ends, scales, backend)
     mean = engine_mean(ends.full, u)
     best_static = scales.static_rpm * backend.exp(u.static_rpm)
     static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, s.ln_dry, backend)
@@ -58,12 +64,20 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
     return Expected(
         rise=rise,
         spread=exhaust.rise(mean, u.exhaust_scale, u.exhaust_width, backend) - rise,
-        idle_rise=idle.leaning_rise(*at_idle),
+        idle_rise=idle_rise,
         static_rpm=static_rpm,
-        idle_rpm=idle.idle_speed(*at_idle),
+        idle_rpm=idle_rpm,
         power_rise=static_speed.best_power_rise(mean, static_rpm, u.static_curvature, backend),
         ln_meters=expected(AtFullThrottle(u, mean, static_rpm, s, scales, backend)),
     )
+
+
+def idle_readings(u: Unknowns, ends: Ends, scales: Scales, backend: Backend = NUMPY) -> tuple[Array, Array]:
+    """Rise of idle speed on leaning, and idle speed [rpm]; parameters as `expected_readings`."""
+    best_rpm = scales.idle_rpm * backend.exp(u.idle_rpm)
+    best = idle_cutpoints(u).best
+    at_idle = (ends.idle, best, u.idle_gain, best_rpm, ends.opening, u.idle_air_power, backend)
+    return idle.leaning_rise(*at_idle), idle.idle_speed(*at_idle)
 
 
 def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, backend: Backend = NUMPY) -> Array:

@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Evidence, Position, settings_of
-from taperwise.model.inference.likelihood import Expected, expected_readings, richer
+from taperwise.model.inference.likelihood import Expected, expected_readings, idle_readings, richer
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.exhaust import mixture_for_rise, rise
@@ -28,6 +28,7 @@ from taperwise.model.physics.needle import depth_for_area, fuel_area
 from taperwise.shared.recommendation import Interval
 
 __all__ = [
+    "Rights",
     "SettingDraws",
     "Target",
     "chance",
@@ -154,10 +155,10 @@ def predict_settings(
                 idle_rpm=e.idle_rpm[:, 0],
                 power_rise=e.power_rise[:, 0],
                 ln_meters=tuple(x[:, 0] for x in e.ln_meters),
-                full_right=_between(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin),
+                full_right=_inside(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin)[:, 0],
                 one_richer=one,
                 idle_right=idle_right(idle, e.idle_rise, u, evidence)[:, 0],
-                speed_right=_between(e.idle_rpm, targets.idle_rpm),
+                speed_right=_inside(e.idle_rpm, targets.idle_rpm)[:, 0],
             )
         )
     return found
@@ -176,28 +177,45 @@ def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
     return shift
 
 
+class Rights(NamedTuple):
+    """What is right at settings, (draws, positions) each: both mixtures, idle speed; and what is lean of peak."""
+
+    both: NDArray[np.bool_]
+    speed: NDArray[np.bool_]
+    lean: NDArray[np.bool_]
+
+
 def right_at(
-    posterior: Posterior, positions: Sequence[Position], conditions: Conditions, error: float = 0.0
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each.
+    posterior: Posterior,
+    positions: Sequence[Position],
+    conditions: Conditions,
+    error: float = 0.0,
+    draws: NDArray[np.int64] | None = None,
+) -> Rights:
+    """What is right at several settings, and whether the leanest cylinder is lean of peak there.
 
     Parameters
     ----------
     conditions, error
         As for `predict_settings`.
+    draws : array of int, (q,), optional
+        Numbers of the draws to look at; all of them if left out.
     """
     u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
+    shift = _air_shift(u, error, posterior.seed)
+    if draws is not None:
+        u = Unknowns(*(np.asarray(getattr(u, name))[draws] for name in Unknowns.names()))
+        shift = shift[draws]
     rows = [(p, conditions) for p in positions]
     s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
     ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
-    low, high = evidence.installation.targets.rise_kelvin
-    shift = _air_shift(u, error, posterior.seed)
+    targets = evidence.installation.targets
     full, idle = ends.full + shift, ends.idle + shift
     shown = rise(full, u.exhaust_scale, u.exhaust_width)
-    idle_rise = expected_readings(u, ends, s, evidence.scales).idle_rise if _rise_counts(evidence) else idle
-    both = (shown >= low) & (shown <= high) & idle_right(idle, idle_rise, u, evidence)
-    return both, leanest(full, u, evidence.scales) < 0.0
+    idle_rise, idle_rpm = idle_readings(u, ends, evidence.scales)
+    both = _inside(shown, targets.rise_kelvin) & idle_right(idle, idle_rise, u, evidence)
+    return Rights(both, _inside(idle_rpm, targets.idle_rpm), leanest(full, u, evidence.scales) < 0.0)
 
 
 def _rise_counts(evidence: Evidence) -> bool:
@@ -228,8 +246,8 @@ def idle_right(idle: Draws, idle_rise: Draws, u: Unknowns, evidence: Evidence) -
     return smooth & enough & (idle_rise <= high)
 
 
-def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
-    right: NDArray[np.bool_] = ((x >= band[0]) & (x <= band[1]))[:, 0]
+def _inside(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
+    right: NDArray[np.bool_] = (x >= band[0]) & (x <= band[1])
     return right
 
 

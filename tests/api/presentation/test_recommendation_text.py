@@ -53,8 +53,6 @@ def test_a_chosen_step_is_told_with_its_chances(suggestion: Suggestion) -> None:
         (Refusal(RefusalCode.LOSES_FULL_THROTTLE, 0.5), "out of its band (chance in band 50%)"),
         (Refusal(RefusalCode.IDLE_NOT_SEEN), "the idle has not been looked at"),
         (Refusal(RefusalCode.ONE_RUN_IS_NOT_ENOUGH), "full throttle comes first"),
-        (Refusal(RefusalCode.FITTED_NEEDLE_MAY_DO, 0.4), "may still do (chance 40%)"),
-        (Refusal(RefusalCode.IDLE_LIKELY_RIGHT), "more likely right than not"),
         (Refusal(RefusalCode.KNOWN_TO_BE_WRONG), "settles nothing"),
     ],
 )

@@ -66,7 +66,7 @@ class Forecast(NamedTuple):
     ----------
     stage : str
     signal : float
-        As `taperwise.model.design.runs_to_finish.signal_of`.
+        Price of the suggested step [runs].
     told : RunsToFinish or None
     loss_nats : float
         What the run after the most informative step would teach more than that after the chosen one [nats].
