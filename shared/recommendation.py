@@ -397,6 +397,32 @@ class AirOutlook:
 
 
 @dataclass(frozen=True)
+class ColdestAir:
+    """Full throttle as it stands, and what the coldest air to come asks of it today.
+
+    Parameters
+    ----------
+    temperature_kelvin : float
+        Of that air.
+    rise_today_kelvin, rise_then_kelvin : float
+        EGT rise to peak at the present setting, in today's air and in that air; 0 where it falls at once [K].
+    safe_rise_today_kelvin : float
+        Rise to peak in today's air at which the chance of running lean of peak then is at the lean limit [K].
+    lean_chance : float
+        Chance that the present setting runs lean of peak then.
+    band_has_room : bool
+        Whether the owner's band holds a setting that is safe then.
+    """
+
+    temperature_kelvin: float
+    rise_today_kelvin: float
+    rise_then_kelvin: float
+    safe_rise_today_kelvin: float
+    lean_chance: float
+    band_has_room: bool
+
+
+@dataclass(frozen=True)
 class Holding:
     """Whether the present setting will hold in other air.
 

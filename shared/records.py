@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from taperwise.shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
 from taperwise.shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
-from taperwise.shared.runs import Run
+from taperwise.shared.runs import Air, Run
 
 __all__ = [
     "Acknowledge",
@@ -199,7 +199,14 @@ class Targets:
 
 @dataclass(frozen=True)
 class Installation:
-    """One engine with its throttle body, the needles on hand and the targets."""
+    """One engine with its throttle body, the needles on hand and the targets.
+
+    Parameters
+    ----------
+    coldest_air : Air or None
+        Of the coldest day this aeroplane will meet; full throttle is right only where it is not lean of peak then, if
+        the band has room for it. None: nobody said.
+    """
 
     needles: tuple[Needle, ...]
     fitted_needle: str
@@ -209,6 +216,7 @@ class Installation:
     targets: Targets = field(default_factory=Targets)
     limits: StepLimits = field(default_factory=StepLimits)
     watch: Watch = field(default_factory=Watch)
+    coldest_air: Air | None = None
 
     def __post_init__(self) -> None:
         labels = [n.label for n in self.needles]

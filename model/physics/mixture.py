@@ -14,6 +14,7 @@ instead of the gains, because that is what readings pin directly.
 from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
+from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.backend import NUMPY, Array, Backend
 from taperwise.model.physics.needle import fuel_area, segment_area
 from taperwise.model.physics.nominal_values import Scales
@@ -28,6 +29,7 @@ __all__ = [
     "Settings",
     "Throttle",
     "Unknowns",
+    "by_air",
     "engine_mean",
     "flow_gains",
     "gain_prior",
@@ -212,6 +214,11 @@ def needle_place(u: Unknowns, s: Settings, t: Throttle, backend: Backend = NUMPY
     return NeedlePlace(start, slope, backend.maximum(t.idle_opening + s.idle_stop_m, 0.1 * t.idle_opening))
 
 
+def by_air(u: Unknowns, air: Settings | Conditions) -> Array:
+    """What the density of the air and the vapour in it add to the mixture at both ends, elementwise [ln phi]."""
+    return -u.density_exponent * air.ln_density - air.ln_dry
+
+
 def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> Ends:
     """What geometry, density, fuel and changes contribute at both ends, the flow gains left out."""
     start, slope, opening = needle_place(u, s, t, backend)
@@ -220,7 +227,7 @@ def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> En
     radius = 0.5 * t.bore
     ln_opening = backend.log(segment_area(radius, opening, backend) / segment_area(radius, t.idle_opening, backend))
     by_head = u.density_exponent - 0.5  # of the fuel, the half of the share that its own head draws
-    common = s.ln_fuel - u.density_exponent * s.ln_density - s.ln_dry + by_head * s.ln_head
+    common = s.ln_fuel + by_air(u, s) + by_head * s.ln_head
     part_full = PRIORS["change_full"].spread * backend.dot(u.first, s.part_load.T)
     part_idle = PRIORS["change_idle"].spread * backend.dot(u.second, s.part_load.T)
     return Ends(

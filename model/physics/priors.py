@@ -32,11 +32,13 @@ ROUGH_RISE_KELVIN = 400 / 1.8
 source: several hundred °F is far too rich."""
 
 
-GAUGE_BIAS_KELVIN = 5.0
-"""Standard deviation of what all rises read off a gauge are off by together [K]; judgement."""
+GAUGE_BIAS_KELVIN = 6.5
+"""Standard deviation of what all rises read off a gauge are off by together [K]; judgement: 5 K of the gauge and its
+reader, and 4 K for a tank that stood a fiftieth fuller or emptier in these runs than it usually does."""
 
-EAR_BIAS = 0.015
-"""Standard deviation of what all judgements of an idle are off by together [ln phi]; judgement."""
+EAR_BIAS = 0.018
+"""Standard deviation of what all judgements of an idle are off by together [ln phi]; judgement: 0.015 of the ear, 0.01
+of the tank."""
 
 TRACED_SHARE = 0.4
 """Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run

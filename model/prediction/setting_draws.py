@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from taperwise.model.inference.dataset import Evidence, Position, settings_of
 from taperwise.model.inference.likelihood import Expected, expected_readings, idle_readings, richer
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import Conditions
+from taperwise.model.physics.air import Conditions, conditions_of
 from taperwise.model.physics.exhaust import mixture_for_rise, rise
 from taperwise.model.physics.mixture import (
     Cuts,
     NeedlePlace,
     Settings,
     Unknowns,
+    by_air,
     flow_gains,
     idle_cutpoints,
     leanest,
@@ -28,10 +29,12 @@ from taperwise.model.physics.needle import depth_for_area, fuel_area
 from taperwise.shared.recommendation import Interval
 
 __all__ = [
+    "Coldest",
     "Rights",
     "SettingDraws",
     "Target",
     "chance",
+    "coldest_of",
     "full_throttle_window",
     "interval",
     "pivot_of",
@@ -68,7 +71,10 @@ class SettingDraws:
     one_richer : Expected
         Noise-free readings of a run whose own mixture is one `mixture_scatter` richer than the setting's, (draws, 1).
     full_right, idle_right, speed_right : array of bool
-        Whether each stage is in its band.
+        Whether each stage is right: in its band, and full throttle not lean of peak in the coldest air to come if the
+        band has room for that.
+    lean_when_coldest : array of bool or None
+        Whether the leanest cylinder is lean of peak at full throttle in that air; None where nobody said how cold.
     """
 
     position: Position
@@ -87,6 +93,7 @@ class SettingDraws:
     full_right: NDArray[np.bool_]
     idle_right: NDArray[np.bool_]
     speed_right: NDArray[np.bool_]
+    lean_when_coldest: NDArray[np.bool_] | None = None
 
     @property
     def lean(self) -> NDArray[np.bool_]:
@@ -134,6 +141,7 @@ def predict_settings(
     targets = installation.targets
     gains = flow_gains(u, pivot_of(evidence), evidence.throttle)
     shift = _air_shift(u, error, posterior.seed)
+    coldest = coldest_of(u, evidence, conditions)
     found = []
     for position in positions:
         s = setting_of(evidence, position, conditions)
@@ -141,6 +149,7 @@ def predict_settings(
         e = expected_readings(u, ends, s, evidence.scales)
         one = expected_readings(u, richer(ends, u.mixture_scatter), s, evidence.scales)
         full, idle = ends.full + shift, ends.idle + shift
+        lean_then = None if coldest is None else coldest.lean(full)[:, 0]
         found.append(
             SettingDraws(
                 position,
@@ -155,10 +164,11 @@ def predict_settings(
                 idle_rpm=e.idle_rpm[:, 0],
                 power_rise=e.power_rise[:, 0],
                 ln_meters=tuple(x[:, 0] for x in e.ln_meters),
-                full_right=_inside(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin)[:, 0],
+                full_right=_full_right(full, u, targets.rise_kelvin, coldest)[:, 0],
                 one_richer=one,
                 idle_right=idle_right(idle, e.idle_rise, u, evidence)[:, 0],
                 speed_right=_inside(e.idle_rpm, targets.idle_rpm)[:, 0],
+                lean_when_coldest=lean_then,
             )
         )
     return found
@@ -212,9 +222,9 @@ def right_at(
     ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
     targets = evidence.installation.targets
     full, idle = ends.full + shift, ends.idle + shift
-    shown = rise(full, u.exhaust_scale, u.exhaust_width)
+    right = _full_right(full, u, targets.rise_kelvin, coldest_of(u, evidence, conditions))
     idle_rise, idle_rpm = idle_readings(u, ends, evidence.scales)
-    both = _inside(shown, targets.rise_kelvin) & idle_right(idle, idle_rise, u, evidence)
+    both = right & idle_right(idle, idle_rise, u, evidence)
     return Rights(both, _inside(idle_rpm, targets.idle_rpm), leanest(full, u, evidence.scales) < 0.0)
 
 
@@ -244,6 +254,48 @@ def idle_right(idle: Draws, idle_rise: Draws, u: Unknowns, evidence: Evidence) -
     low, high = evidence.installation.targets.idle_rise_rpm
     enough = True if low <= 0.0 else idle_rise >= low  # a band from nought asks for no rise
     return smooth & enough & (idle_rise <= high)
+
+
+@dataclass(frozen=True)
+class Coldest:
+    """Full throttle in the coldest air to come.
+
+    Parameters
+    ----------
+    shift : array, (draws, 1)
+        What that air adds to the mixture [ln phi]; below zero where it is denser.
+    spare : array, (draws, 1)
+        How far the leanest of all cylinders is below the leanest that is seen [ln phi].
+    counts : bool
+        Whether the band has room for it: at its rich end the chance of running lean then is within the limit.
+    """
+
+    shift: Draws
+    spare: Draws
+    counts: bool
+
+    def lean(self, full: Draws) -> NDArray[np.bool_]:
+        """Whether the leanest cylinder is lean of peak then, at that mixture now, (draws, n)."""
+        found: NDArray[np.bool_] = full + self.shift < self.spare
+        return found
+
+
+def coldest_of(u: Unknowns, evidence: Evidence, conditions: Conditions) -> Coldest | None:
+    """What the coldest air to come asks of settings judged in those conditions; None where nobody said how cold."""
+    air = evidence.installation.coldest_air
+    if air is None:
+        return None
+    shift = by_air(u, conditions_of(air)) - by_air(u, conditions)
+    zero = np.zeros_like(shift)
+    spare = zero - leanest(zero, u, evidence.scales)
+    at_the_rich_end = mixture_for_rise(evidence.installation.targets.rise_kelvin[1], u.exhaust_scale, u.exhaust_width)
+    lean_there = Coldest(shift, spare, True).lean(at_the_rich_end)
+    return Coldest(shift, spare, chance(lean_there) <= evidence.installation.limits.lean_chance)
+
+
+def _full_right(full: Draws, u: Unknowns, band: tuple[float, float], coldest: Coldest | None) -> NDArray[np.bool_]:
+    right = _inside(rise(full, u.exhaust_scale, u.exhaust_width), band)
+    return right & ~coldest.lean(full) if coldest is not None and coldest.counts else right
 
 
 def _inside(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
