@@ -13,6 +13,7 @@ from taperwise.model.design.candidates import evaluate_candidates
 from taperwise.model.design.limit_check import limit_action, static_speed_action
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
+from taperwise.model.design.what_to_read import readings_worth
 from taperwise.model.diagnosis.fault_detection import (
     ALARM,
     ALARM_AT_THE_END,
@@ -27,11 +28,12 @@ from taperwise.model.inference.posterior_cache import Log, Memory
 from taperwise.model.inference.sampler import LONG, Posterior, Sampler
 from taperwise.model.physics.air import conditions_at
 from taperwise.model.population.summary import Summary, summarise
-from taperwise.model.prediction.density_sensitivity import density_sensitivity, on_a_cold_low_day
+from taperwise.model.prediction.density_sensitivity import density_sensitivity, in_the_coldest_air, on_a_cold_low_day
 from taperwise.model.prediction.predictive import predict
 from taperwise.model.prediction.setting_draws import SettingDraws, predict_current, predict_settings
 from taperwise.model.prediction.stages import confidence_of
 from taperwise.shared.limits import ScrewStep
+from taperwise.shared.outlook import NeedleProspect
 from taperwise.shared.reasons import InspectCause, Notice, NoticeCode, Reason, ReasonCode
 from taperwise.shared.recommendation import (
     Action,
@@ -40,7 +42,6 @@ from taperwise.shared.recommendation import (
     Confidence,
     Holding,
     Information,
-    NeedleProspect,
     Prediction,
     Provenance,
     Stage,
@@ -283,6 +284,7 @@ class Recommender:
         return replace(
             answer,
             most_informative=most_informative(weighing, choice.chosen),
+            worth_reading=readings_worth(weighing, choice.chosen, learned.evidence.installation),
             runs_to_finish=runs_to_finish(confidence, choice.chosen.price) if goes_on else None,
         )
 
@@ -315,6 +317,7 @@ class Recommender:
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=(*_notices(evidence, learned.posterior), *_denser_air(learned, action)),
             needles=needles,
+            coldest_air=in_the_coldest_air(learned.posterior),
         )
 
     def will_it_hold(self, posterior: Posterior) -> Holding:

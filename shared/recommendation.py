@@ -6,6 +6,7 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from taperwise.shared.outlook import ColdestAir, NeedleProspect, ReadingWorth, RunsToFinish
 from taperwise.shared.reasons import InspectCause, Inspection, Notice, Reason, Refusal, Suspicion
 from taperwise.shared.records import Adjustment, ChangeNeedle, TurnIdleStop, TurnScrew, TurnSense
 
@@ -20,10 +21,8 @@ __all__ = [
     "Information",
     "Interval",
     "MostInformative",
-    "NeedleProspect",
     "Prediction",
     "Provenance",
-    "RunsToFinish",
     "Stage",
     "StageConfidence",
     "Suggestion",
@@ -291,40 +290,6 @@ class Diagnostics:
 
 
 @dataclass(frozen=True)
-class NeedleProspect:
-    """How good it can get with one needle on hand.
-
-    Parameters
-    ----------
-    needle : str
-    turns_from_mark : float
-        Screw position with the best chance that both ends are right [turns].
-    chance_both : float
-        That chance.
-    """
-
-    needle: str
-    turns_from_mark: float
-    chance_both: float
-
-
-@dataclass(frozen=True)
-class RunsToFinish:
-    """How many more runs a tuning is expected to take, the next one included, until the service has nothing to suggest.
-
-    Parameters
-    ----------
-    expected : float
-    low_80, high_80 : int
-        Between which the number lies 8 times in 10.
-    """
-
-    expected: float
-    low_80: int
-    high_80: int
-
-
-@dataclass(frozen=True)
 class MostInformative:
     """The action, of those that may be suggested, whose run teaches most; and what the suggested one teaches less.
 
@@ -356,7 +321,8 @@ class Suggestion:
 
     `warnings` holds what the reader must know about the answer itself, such as runs left out; `needles` how good it
     can get with each needle on hand, shallowest first, while full throttle or idle mixture are being set;
-    `most_informative` is there while candidates are weighed, `runs_to_finish` while there is more to do.
+    `most_informative` and `worth_reading` are there while candidates are weighed, `runs_to_finish` while there is more
+    to do, `coldest_air` where the owner said how cold it gets.
     """
 
     stage: Stage
@@ -371,6 +337,8 @@ class Suggestion:
     needles: tuple[NeedleProspect, ...] = field(default=())
     most_informative: MostInformative | None = None
     runs_to_finish: RunsToFinish | None = None
+    worth_reading: tuple[ReadingWorth, ...] = field(default=())
+    coldest_air: ColdestAir | None = None
 
 
 @dataclass(frozen=True)
@@ -394,32 +362,6 @@ class AirOutlook:
     chance_idle: float
     chance_both: float
     lean_chance: float
-
-
-@dataclass(frozen=True)
-class ColdestAir:
-    """Full throttle as it stands, and what the coldest air to come asks of it today.
-
-    Parameters
-    ----------
-    temperature_kelvin : float
-        Of that air.
-    rise_today_kelvin, rise_then_kelvin : float
-        EGT rise to peak at the present setting, in today's air and in that air; 0 where it falls at once [K].
-    safe_rise_today_kelvin : float
-        Rise to peak in today's air at which the chance of running lean of peak then is at the lean limit [K].
-    lean_chance : float
-        Chance that the present setting runs lean of peak then.
-    band_has_room : bool
-        Whether the owner's band holds a setting that is safe then.
-    """
-
-    temperature_kelvin: float
-    rise_today_kelvin: float
-    rise_then_kelvin: float
-    safe_rise_today_kelvin: float
-    lean_chance: float
-    band_has_room: bool
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ _BECAUSE = {
     ReasonCode.ONLY_STEP_AS_GOOD: "it is the only step as good",
     ReasonCode.SURE_WHERE_THIS_IS_NOT: "many runs at this setting have not settled it, and this one is as good as "
     "sure to be right",
-    ReasonCode.RICHER_BEFORE_READING: "the exhaust temperature has not been read yet, and full throttle may be lean here",
+    ReasonCode.RICHER_BEFORE_READING: "no exhaust temperature has been read yet, and full throttle may be lean here",
     ReasonCode.FITTED_NEEDLE_CANNOT: "the needle that is fitted cannot make both ends right, so turning its screw "
     "first would be in vain",
 }

@@ -1,11 +1,13 @@
 """Every action that could come next, with its figures and, where it may not be suggested, why."""
 
 import math
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taperwise.model.design import actions
 from taperwise.model.design.ground_run import ground_run
@@ -93,12 +95,19 @@ class CandidateSet:
         Chance that some setting of some needle on hand is right at both ends.
     rise_read : bool
         Whether full throttle was ever read.
+    price_with : callable or None
+        ``(candidate, kinds of reading) -> runs``: what a candidate is priced at if its run reads these; None where the
+        next run is not simulated.
+    channels : frozenset of str
+        Kinds of reading that the next run is expected to bring.
     """
 
     options: list[EvaluatedCandidate]
     reaches: dict[str, NeedleOptimum]
     any_chance: float
     rise_read: bool = True
+    price_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
+    channels: frozenset[str] = frozenset()
 
 
 def evaluate_candidates(
@@ -129,7 +138,14 @@ def evaluate_candidates(
     judge = _Judge(posterior, confidence, now, prospects, informed)
     with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
         weighed = list(threads.map(judge.weighed, (action for action, _ in options), outlooks))
-    return CandidateSet(weighed, judge.reaches, prospects.any_chance(), "rise" in posterior.evidence.channels)
+    return CandidateSet(
+        weighed,
+        judge.reaches,
+        prospects.any_chance(),
+        "rise" in posterior.evidence.channels,
+        judge.price_with if informed else None,
+        judge.channels,
+    )
 
 
 def _screw_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
@@ -232,9 +248,20 @@ class _Judge:
         run = ground_run(outlook, self.posterior, self.target, self.channels)
         gain, weights = self.study.judge(run)
         offset_sd, taper_sd = self.study.expected_sds(weights)
-        information = replace(gain, offset_sd=offset_sd, taper_sd=taper_sd)
+        return replace(gain, offset_sd=offset_sd, taper_sd=taper_sd), self._price(action, outlook, weights)
+
+    def price_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
+        """What a candidate is priced at if its run reads these kinds [runs]."""
+        if self.study is None:
+            return 0.0
+        run = ground_run(option.outlook, self.posterior, self.target, channels)
+        return self._price(option.candidate.action, option.outlook, self.study.reweighted(run))
+
+    def _price(self, action: Action, outlook: SettingDraws, weights: NDArray[np.float64]) -> float:
+        if self.destinations is None:
+            return 0.0
         there = outlook.position
-        return information, price_in_runs(
+        return price_in_runs(
             1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),
             RunsBetween.between(there, self.destinations, self.limits),
             self.destinations,

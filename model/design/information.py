@@ -203,6 +203,11 @@ class Study:
         shared = np.std((given.parts - anyone.parts).mean(axis=0), ddof=1) / np.sqrt(_PARTS)
         return Information(mean, float(np.hypot(error, shared))), self.weights(everywhere)
 
+    def reweighted(self, experiment: Experiment) -> NDArray[np.float64]:
+        """How each truth's readings would weigh the mixture's draws, (m, others); the information left out."""
+        plain = experiment.latents.T.astype(np.float32)
+        return self.weights(experiment.log_density(self._truth, plain[:, None, self._other]))
+
     def _rough(
         self, experiment: Experiment, plain: NDArray[Any], fitted: NDArray[Any], left_over: NDArray[Any]
     ) -> NDArray[np.float64]:

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from taperwise.shared.recommendation import Confidence, RunsToFinish
+from taperwise.shared.outlook import RunsToFinish
+from taperwise.shared.recommendation import Confidence
 
 __all__ = ["TABLE", "runs_to_finish", "table_of", "told"]
 

@@ -34,7 +34,7 @@ source: several hundred °F is far too rich."""
 
 GAUGE_BIAS_KELVIN = 6.5
 """Standard deviation of what all rises read off a gauge are off by together [K]; judgement: 5 K of the gauge and its
-reader, and 4 K for a tank that stood a fiftieth fuller or emptier in these runs than it usually does."""
+reader, and 4 K for a tank whose head in these runs is 6 % off its usual."""
 
 EAR_BIAS = 0.018
 """Standard deviation of what all judgements of an idle are off by together [ln phi]; judgement: 0.015 of the ear, 0.01

@@ -8,7 +8,8 @@ from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.air import Conditions, conditions_at, conditions_of, density_altitude_m
 from taperwise.model.physics.exhaust import rise
 from taperwise.model.prediction.setting_draws import chance, coldest_of, interval, predict_settings
-from taperwise.shared.recommendation import AirOutlook, ColdestAir, Holding
+from taperwise.shared.outlook import ColdestAir
+from taperwise.shared.recommendation import AirOutlook, Holding
 from taperwise.shared.runs import Air
 
 __all__ = ["COLD_LOW", "HOT_HIGH", "density_sensitivity", "in_the_coldest_air", "on_a_cold_low_day"]
