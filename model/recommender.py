@@ -265,6 +265,8 @@ class Recommender:
             if doubted:
                 return self._look_first(learned)
             return self._without_weighing(learned, actions.keep(), ReasonCode.ALL_CONFIRMED)
+        if _may_be_kept(learned) and not doubted:
+            return self._without_weighing(learned, actions.keep(), ReasonCode.ACCEPTED)
         weighing = evaluate_candidates(posterior, confidence, learned.now, cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
         needle = choice.action.kind is ActionKind.CHANGE_NEEDLE or choice.action.cause is InspectCause.NO_NEEDLE_FITS
@@ -356,6 +358,13 @@ class Recommender:
         middle = (evidence.conditions, evidence.ln_density_error)
         air = middle if density is None else (conditions_at(density, evidence.conditions.ln_head), 0.0)
         return predict(predict_settings(posterior, [position], *air)[0], posterior)
+
+
+def _may_be_kept(learned: Learned) -> bool:
+    """Whether the owner accepted the setting: both ends were looked at there, and it is within the lean limit."""
+    c, evidence = learned.confidence, learned.evidence
+    seen = c.full_throttle.observed and c.idle_mixture.observed
+    return evidence.accepted and seen and c.lean_chance <= evidence.installation.limits.lean_chance
 
 
 def _doubted(log: Log) -> list[Log]:

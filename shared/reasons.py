@@ -187,6 +187,7 @@ class ReasonCode(StrEnum):
     NOT_TRUSTED = "not_trusted"
     STATIC_SPEED_OUT = "static_speed_out"
     ALL_CONFIRMED = "all_confirmed"
+    ACCEPTED = "accepted"
     NOT_SEEN_YET = "not_seen_yet"
     NO_NEEDLE_FITS = "no_needle_fits"
     ALL_REFUSED = "all_refused"

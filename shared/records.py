@@ -11,6 +11,7 @@ from taperwise.shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
 from taperwise.shared.runs import Air, Run
 
 __all__ = [
+    "AcceptSetting",
     "Acknowledge",
     "Adjustment",
     "ChangeNeedle",
@@ -298,8 +299,15 @@ class Acknowledge:
     cause: str
 
 
+@dataclass(frozen=True)
+class AcceptSetting:
+    """The owner accepts the setting at the chance that was stated, though it is not confirmed; until it is changed."""
+
+    words: str
+
+
 Adjustment = TurnScrew | ChangeNeedle | TurnIdleStop | ChangePart
-Entry = Run | Adjustment | Acknowledge
+Entry = Run | Adjustment | Acknowledge | AcceptSetting
 
 
 def _plausible(turns: float, name: str) -> None:

@@ -304,6 +304,8 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
     row = _append(session, installation_id, "acknowledged", sent)
+    if sent.about == "setting":
+        return to_response(row, owner), []
     if sent.about == "trace":
         return to_response(row, owner), [] if log.findings else [NO_FINDING_OPEN]
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)

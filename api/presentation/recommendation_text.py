@@ -50,6 +50,9 @@ def why(s: Suggestion) -> str:
         case ReasonCode.ALL_CONFIRMED:
             both = s.confidence.chance_both
             return f"All stages are confirmed; both mixtures are right with a chance of {both:.0%}."
+        case ReasonCode.ACCEPTED:
+            both = s.confidence.chance_both
+            return f"You accepted this setting. Both mixtures are right with a chance of {both:.0%}."
         case code if code in _WHY:
             return _WHY[code]
         case _:

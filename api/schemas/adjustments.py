@@ -8,6 +8,7 @@ from taperwise.api.schemas.installation import Label
 from taperwise.api.schemas.quantities import Number
 from taperwise.api.schemas.timestamps import EntryIn
 from taperwise.shared.records import (
+    AcceptSetting,
     Acknowledge,
     Adjustment,
     ChangeNeedle,
@@ -75,13 +76,14 @@ AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
 class AcknowledgeIn(EntryIn):
     """Somebody found out why a limit was exceeded, a run was not as foretold, or a logger file was odd, and says so."""
 
-    about: Literal["run", "trace"] = Field(
+    about: Literal["run", "trace", "setting"] = Field(
         "run",
         description="`run`: a limit that was exceeded, or readings that were not as foretold. `trace`: the findings "
-        "from logger files; nothing else is acknowledged by it.",
+        "from logger files; nothing else is acknowledged by it. `setting`: the owner accepts the setting at the stated "
+        "chance, until it is changed.",
     )
     cause: str = Field(min_length=3, max_length=500, description="What it was, and what was done about it.")
 
-    def record(self) -> Acknowledge:
+    def record(self) -> Acknowledge | AcceptSetting:
         """The record."""
-        return Acknowledge(self.cause)
+        return AcceptSetting(self.cause) if self.about == "setting" else Acknowledge(self.cause)

@@ -14,6 +14,7 @@ from taperwise.model.physics.nominal_values import Scales, scales_of
 from taperwise.model.physics.priors import CHANGES
 from taperwise.shared.meters import meters
 from taperwise.shared.records import (
+    AcceptSetting,
     Acknowledge,
     ChangeNeedle,
     ChangePart,
@@ -134,6 +135,8 @@ class Evidence:
         Whether a static speed was read with the parts as they are, and nothing was acknowledged since.
     prior : EnginePrior
         What is believed of the engine before its first run.
+    accepted : bool
+        Whether the owner accepted the setting, and nothing was turned or changed since.
     """
 
     installation: Installation
@@ -154,6 +157,7 @@ class Evidence:
     first_change: int = 0
     channels: frozenset[str] = field(default_factory=frozenset)
     prior: EnginePrior = EXPERT
+    accepted: bool = False
 
 
 def start_position(installation: Installation) -> Position:
@@ -281,6 +285,7 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
         first_change=first_change,
         channels=frozenset(name for _, run in kept for name in run.channels),
         prior=prior,
+        accepted=_accepted(entries),
     )
 
 
@@ -313,6 +318,12 @@ def middle_conditions(of_runs: Sequence[Conditions]) -> tuple[Conditions, float]
     mean = Conditions(*(math.fsum(each) / n for each in zip(*of_runs, strict=True)))
     scatter = (_USUAL_SCATTER**2 + math.fsum((c.ln_density - mean.ln_density) ** 2 for c in of_runs)) / n
     return mean, math.sqrt(scatter / n)
+
+
+def _accepted(entries: Sequence[Entry]) -> bool:
+    kept = Run | Acknowledge  # leave the setting as it is
+    last = next((entry for entry in reversed(entries) if not isinstance(entry, kept)), None)
+    return isinstance(last, AcceptSetting)
 
 
 def _since_acknowledged(entries: Sequence[Entry]) -> tuple[Run, ...]:
