@@ -6,13 +6,16 @@ from taperwise.api.presentation import cautions, prediction_text
 from taperwise.api.presentation.fault_text import FAULTS
 from taperwise.api.presentation.instruction_text import instruction
 from taperwise.api.presentation.recommendation_text import notice, refusal, why
+from taperwise.api.presentation.to_come_text import coldest_air, next_readings
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.recommendation import (
     ActionOut,
     AlternativeOut,
+    ColdestAirOut,
     ConfidenceOut,
     MostInformativeOut,
     PredictionOut,
+    ReadingWorthOut,
     SuggestionOut,
     SuspicionOut,
 )
@@ -35,6 +38,8 @@ def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] =
     """
     first_run = s.confidence.runs == 0
     expected = PredictionOut.of(s.expected, units)
+    worth = [ReadingWorthOut.of(each, units) for each in s.worth_reading]
+    coldest = None if s.coldest_air is None else ColdestAirOut.of(s.coldest_air, units)
     return SuggestionOut.of(
         s,
         units,
@@ -48,6 +53,10 @@ def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] =
         confidence=confidence_out(s.confidence, units),
         warnings=[notice(n) for n in s.warnings],
         findings=findings,
+        worth_reading=worth,
+        read_next=next_readings(worth),
+        coldest_air=coldest,
+        when_coldest="" if coldest is None else coldest_air(coldest),
         most_informative=None if s.most_informative is None else _most(s.most_informative, units, first_run),
     )
 

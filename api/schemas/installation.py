@@ -15,13 +15,16 @@ from taperwise.api.schemas.quantities import (
     Rpm,
     RpmRise,
     Taper,
+    Temperature,
     Volume,
     Whole,
     Wire,
 )
 from taperwise.api.schemas.units import Units
+from taperwise.model.physics.air import COLD_LOW, station_pressure_pascal
 from taperwise.shared.limits import StepLimits, Watch
 from taperwise.shared.records import Cooling, Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
+from taperwise.shared.runs import Air
 
 __all__ = ["InstallationIn", "Label", "NeedleIn", "Sought"]
 
@@ -184,6 +187,12 @@ class InstallationIn(Wire):
     engine: EngineIn = EngineIn()
     fuel: Literal["avgas", "mogas", "mogas_e10"] = "avgas"
     elevation: Elevation | None = Field(None, description="Of the field, where runs give only an altimeter setting.")
+    coldest_temperature: Temperature | None = Field(
+        None,
+        description="Air temperature on the coldest day this aeroplane will meet. Full throttle is then tuned so that "
+        "it is not lean of peak on that day at the field's elevation, as far as the band of the rise has room. "
+        "Null: nobody said.",
+    )
     targets: TargetsIn = TargetsIn()
     limits: LimitsIn = LimitsIn()
     watch: WatchIn = WatchIn()
@@ -222,4 +231,13 @@ class InstallationIn(Wire):
             targets=self.targets.record(),
             limits=StepLimits(**self.limits.model_dump()),
             watch=self.watch.record(),
+            coldest_air=self._coldest_air(),
         )
+
+    def _coldest_air(self) -> Air | None:
+        """Air of the coldest day: under a winter high, where it is densest."""
+        if self.coldest_temperature is None:
+            return None
+        height = 0.0 if self.elevation is None else self.elevation.si()
+        pressure = station_pressure_pascal(COLD_LOW.pressure_pascal, height)
+        return Air(self.coldest_temperature.si(), pressure, COLD_LOW.relative_humidity)

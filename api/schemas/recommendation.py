@@ -92,6 +92,16 @@ def InUnit(kind: str | None, unit: str) -> BeforeValidator:  # noqa: N802 - anno
     return BeforeValidator(shown)
 
 
+def UnitOf(unit: str) -> BeforeValidator:  # noqa: N802 - annotates a field, as a type does
+    """What puts the preferred unit of a field of `Units` in the place of a figure in it."""
+
+    def shown(value: Any, info: ValidationInfo) -> Any:
+        return value if info.context is None else getattr(info.context, unit)
+
+    return BeforeValidator(shown)
+
+
+RiseFigure = Annotated[SixDigits, InUnit("temperature_rise", "temperature_rise")]
 EgtRise = Annotated[IntervalOut, InUnit("temperature_rise", "temperature_rise")]
 Mixture = Annotated[IntervalOut, InUnit(None, "1")]
 
@@ -260,6 +270,40 @@ class RunsToFinishOut(FromRecord):
     high_80: int = Field(description="See `low_80`.")
 
 
+class ReadingWorthOut(FromRecord):
+    """What one kind of reading in the next run is worth."""
+
+    name: str = Field(description="Field of a run that holds the reading.")
+    usual: bool = Field(description="Whether runs of this engine read it.")
+    runs_saved: SixDigits = Field(
+        description="By how many runs it is expected to shorten the way; about 0 where it may be left out."
+    )
+
+
+class ColdestAirOut(FromRecord):
+    """Full throttle as it stands, and what the coldest air to come asks of it today."""
+
+    temperature: Annotated[SixDigits, InUnit("temperature", "temperature")] = Field(
+        validation_alias="temperature_kelvin", description="Of that air, in the preferred unit of a temperature."
+    )
+    temperature_unit: Annotated[str, UnitOf("temperature")] = Field(
+        validation_alias="temperature_kelvin", description="Unit of `temperature`."
+    )
+    rise_today: RiseFigure = Field(
+        validation_alias="rise_today_kelvin", description="EGT rise to peak at the present setting in today's air."
+    )
+    rise_then: RiseFigure = Field(validation_alias="rise_then_kelvin", description="The same in that air.")
+    safe_rise_today: RiseFigure = Field(
+        validation_alias="safe_rise_today_kelvin",
+        description="Rise in today's air at which the chance of running lean of peak then is at the lean limit.",
+    )
+    rise_unit: Annotated[str, UnitOf("temperature_rise")] = Field(
+        validation_alias="rise_today_kelvin", description="Unit of the rises."
+    )
+    lean_chance: float = Field(description="Chance that the present setting runs lean of peak then.")
+    band_has_room: bool = Field(description="Whether the band of the rise holds a setting that is safe then.")
+
+
 class SuggestionOut(FromRecord):
     """The smallest useful adjustment to make next, and all that stands behind it."""
 
@@ -286,3 +330,12 @@ class SuggestionOut(FromRecord):
         None, description="Beside what is suggested: what would teach most. Null where no candidate was weighed."
     )
     runs_to_finish: RunsToFinishOut | None = Field(None, description="Null where the service suggests no further run.")
+    worth_reading: list[ReadingWorthOut] = Field(
+        default_factory=list,
+        description="What each kind of reading saves in the run after the suggested step, the most useful first.",
+    )
+    read_next: str = Field("", description="The same in words; empty where nothing is to be said.")
+    coldest_air: ColdestAirOut | None = Field(
+        None, description="What the coldest air to come asks; null where nobody said how cold it gets."
+    )
+    when_coldest: str = Field("", description="The same in words.")

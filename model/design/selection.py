@@ -58,6 +58,8 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     if hopeless is not None:
         return Choice(hopeless, repeat, Reason(ReasonCode.NO_NEEDLE_FITS))
     allowed = [w for w in options if w.candidate.refused is None]
+    if not allowed and confidence.runs_here >= _TO_AND_FRO:
+        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, Reason(ReasonCode.NOT_SETTLED))
     if not allowed:
         return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.ALL_REFUSED))
     costs = [_cost(w, stage, installation) for w in allowed]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from taperwise.model.inference.dataset import Position
 from taperwise.shared.reasons import FaultKind
 
-__all__ = ["HYPOTHESES", "FaultEffect", "FaultHypothesis"]
+__all__ = ["DRIFT_SHARE", "HYPOTHESES", "FaultEffect", "FaultHypothesis", "drifted"]
 
 _F = NDArray[np.float64]
 _Positions = tuple[Position, ...]
@@ -181,6 +181,21 @@ def _weather(
     case: FaultEffect, before: Position, first: Position, trail: _Positions, rng: np.random.Generator
 ) -> FaultEffect:
     return replace(case, ln_density=rng.normal(0.0, 0.12, case.ln_scale.shape))
+
+
+DRIFT_SHARE = 0.25
+"""Chance that mixture, gauge and ear have drifted since the runs before, though nothing is wrong [-]; judgement."""
+
+
+def drifted(case: FaultEffect, rng: np.random.Generator) -> FaultEffect:
+    """Nothing is wrong, but these runs share what differs from day to day: the tank's head, the gauge, the ear.
+
+    A head 15 % off its usual moves both mixtures by 2.5 % where it draws a third of the fuel (Bernoulli). The ear, and
+    the engine's heat, move the idle besides; judgement.
+    """
+    shape = case.ln_scale.shape
+    tank = rng.normal(0.0, 0.025, shape)
+    return replace(case, full=tank, idle=tank + rng.normal(0.0, 0.02, shape))
 
 
 HYPOTHESES = (

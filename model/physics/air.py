@@ -8,6 +8,7 @@ from taperwise.shared.errors import OutOfRangeError
 from taperwise.shared.runs import Air
 
 __all__ = [
+    "COLD_LOW",
     "SEA_LEVEL_DENSITY",
     "STANDARD",
     "Conditions",
@@ -60,6 +61,9 @@ class Conditions(NamedTuple):
     ln_temperature: Array = 0.0
     ln_head: Array = 0.0
 
+
+COLD_LOW = Air(258.15, 103_500.0, 0.5)
+"""−15 °C at sea level under a winter high: what is looked at where the owner did not say how cold it gets."""
 
 STANDARD = Conditions()
 """The standard's air at sea level, and a head nobody gave."""

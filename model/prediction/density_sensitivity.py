@@ -5,20 +5,17 @@ import math
 import numpy as np
 
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import Conditions, conditions_at, conditions_of, density_altitude_m
+from taperwise.model.physics.air import COLD_LOW, Conditions, conditions_at, conditions_of, density_altitude_m
 from taperwise.model.physics.exhaust import rise
 from taperwise.model.prediction.setting_draws import chance, coldest_of, interval, predict_settings
 from taperwise.shared.outlook import ColdestAir
 from taperwise.shared.recommendation import AirOutlook, Holding
 from taperwise.shared.runs import Air
 
-__all__ = ["COLD_LOW", "HOT_HIGH", "density_sensitivity", "in_the_coldest_air", "on_a_cold_low_day"]
+__all__ = ["HOT_HIGH", "density_sensitivity", "in_the_coldest_air", "on_a_cold_low_day"]
 
 HOT_HIGH = Air(308.15, 81_200.0, 0.2)
 """35 °C at 6,000 ft: 812 hPa is the standard pressure there (US Standard Atmosphere 1976)."""
-
-COLD_LOW = Air(258.15, 103_500.0, 0.5)
-"""−15 °C at sea level under a winter high: what is looked at where the owner did not say how cold it gets."""
 
 _FAN = np.exp(np.linspace(math.log(0.70), math.log(1.20), 21))
 _LIKELY = 0.5

@@ -165,7 +165,8 @@ def fitting_positions(engine: Tunable, air: Air) -> list[tuple[Position, Truth]]
         for i in range(-count, count + 1):
             at = replace(start, turns=i * quantum)
             truth = engine.truth_at(at, air)
-            if truth.full_right and truth.idle_right and not truth.lean:
+            full_right = getattr(truth, "read_right", truth.full_right)  # the band is that of cylinders with a probe
+            if full_right and truth.idle_right and not truth.lean:
                 found.append((at, truth))
     return found
 

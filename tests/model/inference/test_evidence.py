@@ -102,6 +102,6 @@ def test_an_unknown_air_makes_claims_more_careful(recorded: Recommender, install
     sure, unsure = (predict_settings(posterior, at, STANDARD, error)[0] for error in (0.0, 0.08))
     assert unsure.full_right.mean() < sure.full_right.mean() - 0.02
     np.testing.assert_array_equal(unsure.rise, sure.rise)
-    both = [right_at(posterior, at, STANDARD, error)[0][:, 0] for error in (0.0, 0.08)]
+    both = [right_at(posterior, at, STANDARD, error).both[:, 0] for error in (0.0, 0.08)]
     for outlook, right in zip((sure, unsure), both, strict=True):
         np.testing.assert_array_equal(right, outlook.full_right & outlook.idle_right)
