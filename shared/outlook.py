@@ -34,7 +34,7 @@ class ReadingWorth:
     usual : bool
         Whether this engine's runs read it.
     runs_saved : float
-        By how many runs it is expected to shorten the way; about zero where it may be left out, or even less by chance.
+        By how many runs it is expected to shorten the way; about zero where it may be left out.
     """
 
     name: str

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from taperwise.model.design import actions
 from taperwise.model.design.ground_run import ground_run
 from taperwise.model.design.information import Study
-from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs, runs_that_come
 from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, destinations_of, prospects_of
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
@@ -95,8 +95,8 @@ class CandidateSet:
         Chance that some setting of some needle on hand is right at both ends.
     rise_read : bool
         Whether full throttle was ever read.
-    price_with : callable or None
-        ``(candidate, kinds of reading) -> runs``: what a candidate is priced at if its run reads these; None where the
+    runs_with : callable or None
+        ``(candidate, kinds of reading) -> runs``: what comes after a candidate's run if it reads these; None where the
         next run is not simulated.
     channels : frozenset of str
         Kinds of reading that the next run is expected to bring.
@@ -106,7 +106,7 @@ class CandidateSet:
     reaches: dict[str, NeedleOptimum]
     any_chance: float
     rise_read: bool = True
-    price_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
+    runs_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
     channels: frozenset[str] = frozenset()
 
 
@@ -143,7 +143,7 @@ def evaluate_candidates(
         judge.reaches,
         prospects.any_chance(),
         "rise" in posterior.evidence.channels,
-        judge.price_with if informed else None,
+        judge.runs_with if informed else None,
         judge.channels,
     )
 
@@ -206,7 +206,10 @@ class _Judge:
         self.destinations = None
         if self.study is not None:
             stops = [p for _, p in _stop_options(posterior.evidence.installation, now.position)]
-            self.destinations = destinations_of(posterior, prospects, now.conditions, self.study.mixture, stops)
+            chosen = np.concatenate([self.study.mixture, self.study.truths])
+            every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
+            mixture, self.really = np.split(every.right, [len(self.study.mixture)])
+            self.destinations = replace(every, right=mixture)
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 
@@ -250,12 +253,20 @@ class _Judge:
         offset_sd, taper_sd = self.study.expected_sds(weights)
         return replace(gain, offset_sd=offset_sd, taper_sd=taper_sd), self._price(action, outlook, weights)
 
-    def price_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
-        """What a candidate is priced at if its run reads these kinds [runs]."""
-        if self.study is None:
+    def runs_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
+        """What comes after a candidate's run if it reads these kinds [runs]."""
+        if self.study is None or self.destinations is None:
             return 0.0
         run = ground_run(option.outlook, self.posterior, self.target, channels)
-        return self._price(option.candidate.action, option.outlook, self.study.reweighted(run))
+        there = option.outlook.position
+        return runs_that_come(
+            RunsBetween.between(there, self.destinations, self.limits),
+            self.destinations,
+            self.really,
+            self.destinations.index_of(there),
+            self.study.reweighted(run),
+            self.limits.confirm_chance,
+        )
 
     def _price(self, action: Action, outlook: SettingDraws, weights: NDArray[np.float64]) -> float:
         if self.destinations is None:

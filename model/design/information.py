@@ -140,6 +140,8 @@ class Study:
     ----------
     mixture : array of int, (others,)
         Numbers of the draws that serve as mixture.
+    truths : array of int, (truths,)
+        Numbers of those that serve as truths.
     """
 
     def __init__(
@@ -150,6 +152,7 @@ class Study:
         self._truth, self._rest = order[:count], order[count:]
         self._other = self._rest[:others]
         self.mixture: NDArray[np.int64] = self._other
+        self.truths: NDArray[np.int64] = self._truth
         self._theta = theta[self._other]
         z = _whitened(theta)
         self._powers = _features(z)

@@ -16,7 +16,7 @@ from taperwise.model.design.reachable_settings import Destinations
 from taperwise.model.inference.dataset import Position
 from taperwise.shared.limits import StepLimits
 
-__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "RunsBetween", "price_in_runs"]
+__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "RunsBetween", "price_in_runs", "runs_that_come"]
 
 CHANGE_COST_RUNS = 1.5
 """What a change of needle costs beyond its run, in runs: far longer work than a turn, and back to the start;
@@ -78,3 +78,33 @@ def price_in_runs(
     if here is not None:
         later = np.where(chances[:, here] >= confirm_chance, 0.0, later)
     return first_cost + float(later.mean())
+
+
+def runs_that_come(
+    way: RunsBetween,
+    destinations: Destinations,
+    really: NDArray[np.bool_],
+    here: int | None,
+    weights: NDArray[np.float64],
+    confirm_chance: float,
+) -> float:
+    """What is left after a run as it really comes, when what the run says is acted upon [runs].
+
+    Every truth is held against what its own readings make of the other draws, so that readings which single out a draw
+    by chance come out as the failures they are; the price, which takes those draws at their word, does not.
+
+    Parameters
+    ----------
+    really : array of bool, (m, n)
+        Whether the destinations are right for each truth.
+    way, destinations, here, weights, confirm_chance
+        As for `price_in_runs`.
+    """
+    chances = weights @ destinations.right.astype(float)
+    best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
+    runs = way.runs[best]
+    if here is not None:
+        settled = chances[:, here] >= confirm_chance
+        best, runs = np.where(settled, here, best), np.where(settled, 0.0, runs)
+    failed = ~np.take_along_axis(really, best[:, None], axis=1)[:, 0]
+    return float(np.mean(runs + FAILURE_COST_RUNS * failed))

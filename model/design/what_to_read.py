@@ -26,13 +26,14 @@ def readings_worth(
         The step after which the run is made.
     installation : Installation
     """
-    price, usual = weighing.price_with, weighing.channels
-    if price is None:
+    runs, usual = weighing.runs_with, weighing.channels
+    if runs is None:
         return ()
     names = [*_SEEN, *(m.name for m in meters() if m.name != _UNLEADED_ONLY or installation.fuel is not Fuel.AVGAS)]
-    as_usual = price(chosen, usual)
+    as_usual = runs(chosen, usual)
     found = []
     for name in names:
-        other = price(chosen, usual ^ {name})
-        found.append(ReadingWorth(name, name in usual, other - as_usual if name in usual else as_usual - other))
+        other = runs(chosen, usual ^ {name})
+        saved = other - as_usual if name in usual else as_usual - other
+        found.append(ReadingWorth(name, name in usual, max(0.0, saved)))  # below nought by chance only
     return tuple(sorted(found, key=lambda each: -each.runs_saved))
