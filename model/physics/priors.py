@@ -177,9 +177,10 @@ PRIORS: dict[str, Prior] = {
     "idle_gain": Prior(
         "lognormal",
         1.4,
-        0.3,
+        0.5,
         "-",
-        "so that the middle of smooth shows the 25 to 50 rpm of rise that FAA-H-8083-32 calls satisfactory",
+        "so that the middle of smooth shows the 25 to 50 rpm of rise that FAA-H-8083-32 calls satisfactory; wide, for "
+        "engines whose speed hardly tells of the mixture; judgement",
     ),
     "idle_rpm": Prior(
         "normal",
