@@ -212,5 +212,7 @@ HYPOTHESES = (
     FaultHypothesis(FaultKind.FUEL_FLOW_LIMIT, 0.003, _always, _fuel_limit),
     FaultHypothesis(FaultKind.NONE_OF_THESE, 0.001, _always, _none_of_these),
 )
-"""All stories but "as recorded", the cheapest to look at first; and that it is none of them. Together they begin with one
-run in thirty, so that a tuning of eight runs meets one in four times; judgement."""
+"""All stories but "as recorded", the cheapest to look at first; and that it is none of them.
+
+Together they begin with one run in thirty, so that one tuning of eight runs in four meets one; judgement.
+"""
