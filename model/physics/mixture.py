@@ -1,7 +1,8 @@
 """The one forward model: from a setting to the mixture at both ends and to what is seen there.
 
 Full throttle and idle are two slide positions of the same needle, so one offset and one taper
-slope explain both. Fuel follows the uncovered area, air follows the end's own flow: at idle the
+slope explain both. Fuel follows the uncovered area, at full throttle with a power of at most one:
+what a passage in series holds back, no needle gives. Air follows the end's own flow: at idle the
 segment of the bore that the slide leaves open. Fuel is drawn by suction and by its own head, so
 ``phi ∝ √(suction·σ + head) / σ``: a power of density between −1/2 (suction alone) and −1 (head
 alone), and of head between 0 and +1/2 (Bernoulli). Phi counts dry air (oxygen; Brooks & Garlock,
@@ -111,6 +112,7 @@ class Unknowns:
     first: Array
     second: Array
     density_exponent: Array
+    needle_share: Array
     exhaust_scale: Array
     exhaust_width: Array
     idle_first_cut: Array
@@ -231,7 +233,7 @@ def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> En
     part_full = PRIORS["change_full"].spread * backend.dot(u.first, s.part_load.T)
     part_idle = PRIORS["change_idle"].spread * backend.dot(u.second, s.part_load.T)
     return Ends(
-        backend.log(area_full) + common + part_full,
+        u.needle_share * backend.log(area_full) + common + part_full,
         backend.log(area_idle) + common + part_idle - ln_opening - by_head * s.ln_temperature,
         ln_opening,
     )
@@ -284,7 +286,7 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
     standard air on avgas with the head of fuel there is, has the mixture the prior table says; a shift,
     so no Jacobian arises.
     """
-    middle_full, middle_idle = (
+    ln_full, ln_idle = (
         backend.log(
             fuel_area(t.mark_to_orifice + travel, t.middle_slope, t.orifice_diameter, t.needle_diameter, backend)
         )
@@ -292,8 +294,8 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
     )
     there = _without_gain(u, replace(pivot, ln_head=0.0 * pivot.ln_head), t, backend)
     return (
-        PRIORS["gain_full"].centre + there.full - middle_full,
-        PRIORS["gain_idle"].centre + there.idle - middle_idle,
+        PRIORS["gain_full"].centre + there.full - u.needle_share * ln_full,
+        PRIORS["gain_idle"].centre + there.idle - ln_idle,
     )
 
 

@@ -135,6 +135,15 @@ PRIORS: dict[str, Prior] = {
         "-",
         "Bernoulli: phi goes with density to −1/2 (fuel fed by suction alone) up to −1 (by head alone)",
     ),
+    "needle_share": Prior(
+        "half",
+        2.2,
+        1.7,
+        "-",
+        "power of the uncovered area with which fuel follows it at full throttle: a passage in series with the orifice "
+        "takes its share of the pressure, and a round taper opens with the first power of its length where a flat does "
+        "with 3/2 (Bernoulli and geometry); how much, judgement",
+    ),
     "exhaust_scale": Prior(
         "lognormal",
         780 / 1.8,

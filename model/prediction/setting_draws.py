@@ -329,7 +329,8 @@ def _turns_to(
     slope, length = place.slope[:, 0], (place.start + t.full_travel)[:, 0]
     area = fuel_area(length, slope, t.orifice_diameter, t.needle_diameter)
     wanted = [mixture_for_rise(kelvin, u.exhaust_scale, u.exhaust_width)[:, 0] for kelvin in rises]
-    depths = [depth_for_area(area * np.exp(w - outlook.full), t.orifice_diameter, t.needle_diameter) for w in wanted]
+    powers = [(w - outlook.full) / u.needle_share[:, 0] for w in wanted]
+    depths = [depth_for_area(area * np.exp(power), t.orifice_diameter, t.needle_diameter) for power in powers]
     return [(depth / slope - length) / body.screw_pitch_m for depth in depths], depths, place
 
 

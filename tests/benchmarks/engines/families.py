@@ -138,7 +138,7 @@ class _BentEngine(VirtualEngine):
         first = body.idle_opening_m
         there = np.log(self._areas(s.turns, s.needle, first)) - np.log(self._straight(s.turns, s.needle, first))
         full, idle = here - there
-        return Ends(ends.full + full, ends.idle + idle, ends.opening)
+        return Ends(ends.full + float(self._u.needle_share[0, 0]) * full, ends.idle + idle, ends.opening)
 
 
 def _needle(installation: Installation, rng: np.random.Generator, curves: tuple[Curve, ...]) -> VirtualEngine:
