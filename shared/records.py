@@ -85,10 +85,10 @@ class ThrottleBody:
         Movement of the needle per turn of the holder.
     idle_stop_pitch_m : float
         Movement of the slide per turn of the idle stop screw.
-    lean_direction : TurnSense
-        Sense in which the holder moves the needle in (leaner).
-    faster_direction : TurnSense
-        Sense in which the idle stop screw opens the slide.
+    lean_direction : TurnSense or None
+        Sense in which the holder moves the needle in (leaner); None where the owner has not said.
+    faster_direction : TurnSense or None
+        Sense in which the idle stop screw opens the slide; None where the owner has not said.
     orifice_diameter_m, needle_diameter_m : float
         Fuel orifice, and the round part of the needle in it.
     mark_to_orifice_m : float
@@ -100,8 +100,8 @@ class ThrottleBody:
     idle_opening_m: float = 0.003
     screw_pitch_m: float = 0.0025
     idle_stop_pitch_m: float = 0.001
-    lean_direction: TurnSense = TurnSense.CLOCKWISE
-    faster_direction: TurnSense = TurnSense.CLOCKWISE
+    lean_direction: TurnSense | None = None
+    faster_direction: TurnSense | None = None
     orifice_diameter_m: float = 0.00302
     needle_diameter_m: float = 0.003
     mark_to_orifice_m: float = 0.003

@@ -48,8 +48,16 @@ class ThrottleBodyIn(Wire):
     idle_stop_pitch: Length = Field(
         _mm(_BODY.idle_stop_pitch_m), description="Movement of the slide per turn of the idle stop screw."
     )
-    lean_direction: Sense = Field("clockwise", description="Turning the holder this way moves the needle in: leaner.")
-    faster_direction: Sense = Field("clockwise", description="Turning the idle stop this way opens the slide: faster.")
+    lean_direction: Sense | None = Field(
+        None,
+        description="Turn of the hex key that moves the needle in (leaner), as the owner saw it at the needle. Null: "
+        "unknown, and no instruction names a way.",
+    )
+    faster_direction: Sense | None = Field(
+        None,
+        description="Turn of the idle stop screw that opens the slide (faster), as the owner saw it. Null: unknown, "
+        "and no instruction names a way.",
+    )
     orifice_diameter: Length = Field(_mm(_BODY.orifice_diameter_m), description="Diameter of the fuel orifice.")
     needle_diameter: Length = Field(_mm(_BODY.needle_diameter_m), description="Diameter of the needle's round part.")
     mark_to_orifice: Length = Field(
@@ -65,8 +73,8 @@ class ThrottleBodyIn(Wire):
             idle_opening_m=self.idle_opening.si(),
             screw_pitch_m=self.screw_pitch.si(),
             idle_stop_pitch_m=self.idle_stop_pitch.si(),
-            lean_direction=TurnSense(self.lean_direction),
-            faster_direction=TurnSense(self.faster_direction),
+            lean_direction=None if self.lean_direction is None else TurnSense(self.lean_direction),
+            faster_direction=None if self.faster_direction is None else TurnSense(self.faster_direction),
             orifice_diameter_m=self.orifice_diameter.si(),
             needle_diameter_m=self.needle_diameter.si(),
             mark_to_orifice_m=self.mark_to_orifice.si(),

@@ -185,6 +185,10 @@ class ActionOut(FromRecord):
     effect: str | None
     cause: InspectCause | None = Field(None, description="Why to look before anything is turned, for `inspect`.")
 
+    def same_step(self, other: "ActionOut") -> bool:
+        """Whether both are one step, however many words each has."""
+        return self.model_dump(exclude={"instruction"}) == other.model_dump(exclude={"instruction"})
+
 
 class InformationOut(FromRecord):
     """What a run is expected to teach about offset and taper fit."""

@@ -57,7 +57,7 @@ def draw(trace: Trace, sweeps: list[CylinderReadings], path: Path) -> None:
     marked = pd.DataFrame(marks, columns=["seconds", "column", "words"])
     rules = alt.Chart(marked).mark_rule(strokeDash=[5, 3]).encode(x="seconds:Q")
     words = alt.Chart(marked).mark_text(align="left", dx=4, dy=-10, y="height").encode(x="seconds:Q", text="words:N")
-    title = "A leaning sweep: samples, what the probe should show, and the gas at its peak"
+    title = "A leaning sweep: samples, predicted probe reading, and peak of the gas"
     layers = (samples, fit, rules, words)
     charts = [
         alt.layer(*(layer.transform_filter(alt.datum.column == name) for layer in layers)).properties(
