@@ -109,14 +109,14 @@ class ThrottleBody:
     def __post_init__(self) -> None:
         if self.orifice_diameter_m <= self.needle_diameter_m:
             raise InvalidValueError(
-                "the orifice must be wider than the needle",
+                "The fuel orifice must be wider than the needle",
                 field="throttle_body.orifice_diameter",
                 value=f"{self.orifice_diameter_m * 1e3:g} mm",
                 cure=f"Give more than the needle's {self.needle_diameter_m * 1e3:g} mm.",
             )
         if self.idle_opening_m >= 0.5 * self.slide_stroke_m:
             raise InvalidValueError(
-                "the slide at idle must be less than half open",
+                "The slide must be less than half open at idle",
                 field="throttle_body.idle_opening",
                 value=f"{self.idle_opening_m * 1e3:g} mm",
                 cure=f"Give less than half the stroke of {self.slide_stroke_m * 1e3:g} mm.",
@@ -147,10 +147,10 @@ class Engine:
     def __post_init__(self) -> None:
         if self.egt_probes is not None and not 1 <= self.egt_probes <= self.cylinders:
             raise InvalidValueError(
-                f"should be in the interval [1, {self.cylinders}], the number of cylinders",
+                f"Probes should be between 1 and {self.cylinders}, the number of cylinders",
                 field="engine.egt_probes",
                 value=self.egt_probes,
-                cure="Count the cylinders that have an exhaust probe of their own.",
+                cure="Count the cylinders with an exhaust probe of their own.",
             )
 
 
@@ -182,18 +182,18 @@ class Targets:
         for name, band in bands.items():
             if band is not None and not 0 < band[0] < band[1]:
                 raise InvalidValueError(
-                    "a band goes from its lower to its upper end, both above zero",
+                    "A target range needs a lower and a higher end, both above zero",
                     field=f"targets.{name}",
                     value=band,
-                    cure="Swap the ends, or widen the band.",
+                    cure="Swap the ends, or widen the target range.",
                 )
         low, high = self.idle_rise_rpm
         if not 0.0 <= low < high:
             raise InvalidValueError(
-                "a band goes from its lower to its upper end, none below zero",
+                "A target range needs a lower and a higher end, none below zero",
                 field="targets.idle_rise",
                 value=self.idle_rise_rpm,
-                cure="Swap the ends, or widen the band.",
+                cure="Swap the ends, or widen the target range.",
             )
 
 
@@ -214,7 +214,7 @@ class Installation:
         labels = [n.label for n in self.needles]
         if len(set(labels)) != len(labels):
             raise InvalidValueError(
-                "two needles carry the same label", field="needles", value=labels, cure="Give each a label of its own."
+                "Two needles have the same label", field="needles", value=labels, cure="Give each a label of its own."
             )
         self.needle(self.fitted_needle, field="fitted_needle")
         body = self.throttle_body
@@ -223,7 +223,7 @@ class Installation:
         for i, needle in enumerate(self.needles):
             if needle.taper_slope * reach >= body.needle_diameter_m:
                 raise OutOfRangeError(
-                    "the flat would cut the needle through within the slide's travel",
+                    "This taper slope would cut the needle through within the slide's travel",
                     field=f"needles.{i}.taper_slope",
                     value=f"{needle.taper_slope * 1e3:g} mm/m",
                     cure=f"Give less than {steepest:.1f} mm/m, or correct the diameter or stroke.",
@@ -241,7 +241,9 @@ class Installation:
             if n.label == label:
                 return n
         known = ", ".join(n.label for n in self.needles)
-        raise UnknownNeedleError("no such needle on hand", field=field, value=label, cure=f"On hand: {known}.")
+        raise UnknownNeedleError(
+            "This needle is not one of your needles", field=field, value=label, cure=f"Your needles: {known}."
+        )
 
 
 @dataclass(frozen=True)
@@ -297,8 +299,8 @@ Entry = Run | Adjustment | Acknowledge
 def _plausible(turns: float, name: str) -> None:
     if not abs(turns) <= PLAUSIBLE_TURNS:
         raise OutOfRangeError(
-            f"should be in the interval [-{PLAUSIBLE_TURNS:g}, {PLAUSIBLE_TURNS:g}] turns",
+            f"Turns should be between -{PLAUSIBLE_TURNS:g} and {PLAUSIBLE_TURNS:g}",
             field=name,
             value=turns,
-            cure="Record what was turned; a larger move means the needle was set anew: record a needle change.",
+            cure="Check the number. If you set the needle again at its mark, record a needle change.",
         )

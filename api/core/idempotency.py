@@ -184,10 +184,10 @@ class Once:
         if (row.operation, row.digest) != (self.operation, self.digest):
             seen = "another body" if row.operation == self.operation else f"another request, {row.operation}"
             raise ReusedKeyError(
-                f"this key came before with {seen}",
+                f"This Idempotency-Key came before, with {seen}",
                 field="Idempotency-Key",
                 value=self.key,
-                cure="Make a new key for everything you send; on a page, load the page again.",
+                cure="Make a new Idempotency-Key for each request. On a page, load the page again.",
             )
         return Made(row.document, row.location, row.installation_id, row.person_id, row.status or 201)
 

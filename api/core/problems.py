@@ -46,15 +46,15 @@ MEDIA_TYPE = "application/problem+json"
 
 _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     InvalidValueError: (422, "A value cannot be used"),
-    StepLimitError: (422, "The step is beyond its limit"),
+    StepLimitError: (422, "The step is larger than its limit"),
     TimeOrderError: (422, "The entry is out of order in time"),
-    NotFoundError: (404, "Nothing is stored there"),
-    ConflictError: (409, "The entry contradicts what is stored"),
-    ReusedKeyError: (422, "The idempotency key stands for something else"),
+    NotFoundError: (404, "Not found"),
+    ConflictError: (409, "The request contradicts what is stored"),
+    ReusedKeyError: (422, "The Idempotency-Key was used for another request"),
     UnknownCallerError: (401, "Authentication required"),
-    ForbiddenError: (403, "This may not be done"),
-    NotReadyError: (503, "The model is being made ready"),
-    NotConvergedError: (503, "No posterior that can be trusted"),
+    ForbiddenError: (403, "Not allowed"),
+    NotReadyError: (503, "The model is getting ready"),
+    NotConvergedError: (503, "No reliable result yet"),
 }
 _log = structlog.get_logger("taperwise")
 
@@ -62,7 +62,10 @@ _log = structlog.get_logger("taperwise")
 class Problem(BaseModel):
     """Problem document."""
 
-    type: str = Field("about:blank", description="Always about:blank: the status and the errors say it all.")
+    type: str = Field(
+        "about:blank",
+        description="URI of the kind of problem: always about:blank, because status and errors tell the kind.",
+    )
     title: str
     status: int
     detail: str
@@ -83,23 +86,23 @@ class Progress(BaseModel):
 
 
 NOT_READY: dict[int | str, dict[str, Any]] = {
-    202: {"description": "The model is being made ready; ask again after `Retry-After`", "model": Progress}
+    202: {"description": "The model is getting ready. Ask again after `Retry-After` seconds", "model": Progress}
 }
 """The OpenAPI response of a route that needs the sampler."""
 
 _DESCRIPTIONS = {
-    400: "The body is not JSON that can be read",
+    400: "The body is not valid JSON",
     401: "Authentication required",
-    403: "Whoever asks may not",
-    404: "Nothing is stored there",
-    405: "Not a method of this address",
-    409: "The entry contradicts what is stored",
+    403: "Not allowed",
+    404: "Not found",
+    405: "This address does not have this method",
+    409: "The request contradicts what is stored",
     413: "The body is too large",
     415: "The body is not JSON",
     422: "A value cannot be used",
     429: "Too many requests",
-    500: "Something failed here",
-    503: "Cannot answer now",
+    500: "The service failed",
+    503: "No answer now. Try again later",
     507: "The disk is full",
 }
 
@@ -167,7 +170,7 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
     found = [refusal(e) for e in error.errors()[:20]]
     first = found[0]
     if first.field.lower() == "idempotency-key":  # as the IETF draft of the header field asks
-        cure = "Make an id for what you send, 8 to 64 letters, digits and ._:- characters, and send it in the header."
+        cure = "Send a header Idempotency-Key of 8 to 64 letters, digits and ._:- characters, new for each request."
         one = first.model_copy(update={"cure": cure})
         return problem(400, "Idempotency-Key is needed", f"{one.field}: {one.message}. {cure}", [one])
     detail = f"{first.field}: {first.message}" + (f" (got {first.value})" if first.value else "")
@@ -176,7 +179,7 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
 
 async def _http(_request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)  # noqa: S101 - as above
-    response = problem(error.status_code, _DESCRIPTIONS.get(error.status_code, "Refused"), str(error.detail))
+    response = problem(error.status_code, _DESCRIPTIONS.get(error.status_code, "Not possible"), str(error.detail))
     response.headers.update(error.headers or {})
     return response
 
@@ -212,7 +215,11 @@ async def _unforeseen(request: Request, error: Exception) -> JSONResponse:
     request_id = getattr(request.state, "request_id", "")
     _log.error("unforeseen", error=type(error).__name__, request_id=request_id)
     _count(request, "unforeseen")
-    stored = "" if request.method == "GET" else " Read the history to see whether your entry was recorded."
-    response = problem(500, _DESCRIPTIONS[500], f"The fault is ours; the log has more, under {request_id}.{stored}")
+    stored = "" if request.method == "GET" else " Read the log to see whether your entry was saved."
+    response = problem(
+        500,
+        _DESCRIPTIONS[500],
+        f"The service made an error. The operator finds details in its log, under {request_id}.{stored}",
+    )
     response.headers["X-Request-ID"] = request_id
     return response

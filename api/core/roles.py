@@ -33,7 +33,7 @@ class Rule(StrEnum):
     """
 
     ANYONE = "anyone"
-    SIGNED_IN = "whoever is signed in"
+    SIGNED_IN = "people who are signed in"
     SETS_UP = "builders and advisers"
     SEES = "its owner and its advisers"
     OWNS = "its owner"

@@ -26,7 +26,7 @@ from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["Archive", "pack", "sealed", "unpack"]
 
-_CURE = "Export it again, and bring the whole file."
+_CURE = "Export the engine again, and import the whole file."
 
 
 def _aware(value: datetime) -> datetime:
@@ -177,14 +177,14 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
     contents = parcel.contents
     if parcel.entries != len(contents.entries):
         raise InvalidValueError(
-            f"the parcel says it holds {parcel.entries} entries",
+            f"The export file should have {parcel.entries} entries",
             field="entries",
             value=len(contents.entries),
             cure=_CURE,
         )
     if parcel.seal != _seal(contents):
         raise InvalidValueError(
-            "the parcel is not as it was sealed: it was cut short or changed", field="seal", value=parcel.seal,
+            "The export file was cut short or changed after it was made", field="seal", value=parcel.seal,
             cure=_CURE,
         )  # fmt: skip
     _read("contents.installation", InstallationIn, contents.installation).record()
@@ -194,7 +194,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
     for number, packed in enumerate(contents.entries, 1):
         if last is not None and packed.happened_at < last:
             raise InvalidValueError(
-                "this entry is before the one it follows", field=f"contents.entries.{number - 1}.happened_at",
+                "This entry is dated before the entry ahead of it", field=f"contents.entries.{number - 1}.happened_at",
                 value=packed.happened_at.isoformat(), cure=_CURE,
             )  # fmt: skip
         last = packed.happened_at
@@ -230,7 +230,10 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
             raise ValueError("a share that is none")
     except (KeyError, TypeError, ValueError) as error:
         raise InvalidValueError(
-            f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE
+            f"The starting estimate cannot be used: {str(error).splitlines()[0]}",
+            field="contents.prior.document",
+            value="…",
+            cure=_CURE,
         ) from None
     put_prior(session, installation_id, packed.version, document)
 

@@ -157,7 +157,7 @@ def as_pdf(html: str) -> bytes:
         raise HTTPException(503, words) from None
 
     def nothing(url: str, *_: Any, **__: Any) -> Any:
-        raise ValueError(f"the sheet loads nothing, and was asked for {url[:80]}")
+        raise ValueError(f"The sheet loads no other file, but was asked for {url[:80]}")
 
     style = files("taperwise.api.web").joinpath("static", "pages", "sheet.css").read_text(encoding="utf-8")
     document = weasyprint.HTML(string=html, url_fetcher=nothing)

@@ -56,10 +56,11 @@ def readyz(database: Db, request: Request) -> Health:
         raise HTTPException(503, "The database does not answer.")
     if not desk.ready and desk.failed:
         raise HTTPException(
-            503, f"The sampler could not be compiled ({desk.failed}, see the log); runs are recorded, not answered."
+            503,
+            f"The model could not be made ready ({desk.failed}, see the log of the service). Runs are saved without a next step.",
         )
     if not desk.ready:
-        raise HTTPException(503, "The sampler is still being compiled; runs are recorded and answered after that.")
+        raise HTTPException(503, "The model is getting ready. Runs are saved, and the next step follows.")
     return Health(status="ready")
 
 

@@ -101,6 +101,6 @@ def predicted(
     )
     if not abs(turns) <= 1e6:
         raise InvalidValueError(
-            "turns should be between -0.25 and 0.25", field="turns", value=turns, cure="Give 0.125."
+            "Turns should be between -0.25 and 0.25", field="turns", value=turns, cure="Give 0.125."
         )
     return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)

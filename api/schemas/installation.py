@@ -203,7 +203,7 @@ class InstallationIn(Wire):
             labels = ", ".join(n.label for n in self.needles)
             raise PydanticCustomError(
                 "unusable",
-                "fitted_needle is needed with more than one needle",
+                "With several needles, fitted_needle is needed",
                 {"cure": f"Name one of: {labels}.", "field": "fitted_needle", "seen": "nothing"},
             )
         return self

@@ -51,14 +51,18 @@ class CorrectionIn(Wire):
         if len(given) != 1:
             raise PydanticCustomError(
                 "unusable",
-                "a correction is one of void, run and adjustment",
+                "A correction needs exactly one of void, run and adjustment",
                 {"cure": "Give exactly one of them.", "field": "void", "seen": ", ".join(given) or "none"},
             )
         if self.run is not None and self.run.trace is not None:
             raise PydanticCustomError(
                 "unusable",
-                "a correction brings no trace",
-                {"cure": "Void the run and record it anew with its trace.", "field": "run.trace", "seen": "a trace"},
+                "A correction cannot have a logger file",
+                {
+                    "cure": "Void the run. Then record the run again with its logger file.",
+                    "field": "run.trace",
+                    "seen": "a trace",
+                },
             )
         return self
 

@@ -67,12 +67,12 @@ class ContributionDoc(Wire):
             If the unknowns or their units are not those of this release, or a precision is none.
         """
         if tuple(self.unknowns) != POOLED or self.scale != SCALE:
-            raise ValueError("the unknowns are not those that this release pools, or in other units")
+            raise ValueError("The unknowns or their units differ from those of this release")
         found = []
         for c in self.components:
             precision = np.array(c.precision, float)
             if precision.shape != (len(POOLED), len(POOLED)) or not np.allclose(precision, precision.T, atol=1e-3):
-                raise ValueError("a precision has to be symmetric")
+                raise ValueError("A precision must be symmetric")
             found.append(Component(_not_negative(precision), np.array(c.shift, float), c.ln_weight))
         return Summary(tuple(found), 0.0)
 
@@ -110,7 +110,7 @@ def _not_negative(precision: NDArray[np.float64]) -> NDArray[np.float64]:
     """A precision whose nought eigenvalues, which rounding moved by a part of the largest, are nought or more again."""
     values, vectors = np.linalg.eigh(precision)
     if values[0] < -_ROUNDED * max(values[-1], 1.0):
-        raise ValueError("a precision must not be negative")
+        raise ValueError("A precision must not be negative")
     if values[0] >= 0.0:
         return precision
     clipped: NDArray[np.float64] = (vectors * np.maximum(values, 0.0)) @ vectors.T

@@ -70,7 +70,9 @@ def _judgement(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
     except ValidationError:
         names = ", ".join(get_args(_Judgement))
         raise PydanticCustomError(
-            "unusable", "this is not one of the five judgements", {"cure": f"Use one of {names}, or 1 to 5."}
+            "unusable",
+            "This is not one of the five judgements",
+            {"cure": f"Use one of {names}, or a number from 1 to 5."},
         ) from None
 
 
@@ -84,8 +86,11 @@ def _runs(value: Rpm) -> Rpm:
     if value.si() < _SLOWEST_RPM:
         raise PydanticCustomError(
             "unusable",
-            "an engine that runs does not turn as slowly as this",
-            {"cure": "Leave the speed out if it stopped; say how it idled in idle_quality.", "seen": f"{value.si():g}"},
+            "No running engine turns this slowly",
+            {
+                "cure": "If the engine stopped, remove the speed. Tell how the engine idled in idle_quality.",
+                "seen": f"{value.si():g}",
+            },
         )
     return value
 
@@ -118,9 +123,9 @@ class PeakSeen(_Seen):
         if self.error is not None and self.error.si() < _FINEST_ERROR_KELVIN:
             raise PydanticCustomError(
                 "unusable",
-                "no reading is as exact as this",
+                "No reading is this exact",
                 {
-                    "cure": "Give its standard error, or leave it out.",
+                    "cure": "Give the standard error of the rise, or remove the field.",
                     "field": "error",
                     "seen": f"{self.error.value:g}",
                 },
@@ -159,7 +164,9 @@ class HighestIn(Wire):
     def _something(self) -> Self:
         if self.cht is None and self.egt is None and self.rpm is None:
             raise PydanticCustomError(
-                "unusable", "highest holds nothing", {"cure": "Give at least one of cht, egt, rpm, or leave it out."}
+                "unusable",
+                "highest has no value",
+                {"cure": "Give at least one of cht, egt and rpm, or remove the field."},
             )
         return self
 
@@ -214,9 +221,9 @@ class RunIn(_Metered):
             seen = "neither" if self.pressure is None else "both"
             raise PydanticCustomError(
                 "unusable",
-                "the air needs either pressure or altimeter_setting",
+                "Either pressure or altimeter_setting is needed",
                 {
-                    "cure": "Give one of the two; with altimeter_setting also elevation.",
+                    "cure": "Give one of the two. With altimeter_setting, give elevation too.",
                     "field": "pressure",
                     "seen": seen,
                 },
@@ -226,10 +233,10 @@ class RunIn(_Metered):
     @model_validator(mode="after")
     def _one_rise(self) -> Self:
         if self.trace is not None and self.egt_rise is not None:
-            cure = "Leave egt_rise out: it is read from the trace."
+            cure = "Remove egt_rise, because the logger file has the rise."
             raise PydanticCustomError(
                 "unusable",
-                "a run holds egt_rise or a trace, not both",
+                "A run can have egt_rise or a logger file, not both",
                 {"cure": cure, "field": "egt_rise", "seen": "both"},
             )
         return self
@@ -240,10 +247,10 @@ class RunIn(_Metered):
             pressure = self.pressure.si()
         elif self.altimeter_setting is None or field_elevation is None:
             raise InvalidValueError(
-                "an altimeter setting needs the field's elevation",
+                "An altimeter setting needs the elevation of the field",
                 field="elevation",
                 value="nothing",
-                cure="Give it here or with the installation; or give pressure instead.",
+                cure="Give the elevation with the run or in the set-up. Or give pressure instead.",
             )
         else:
             found = station_pressure_pascal(self.altimeter_setting.si(), field_elevation.si())

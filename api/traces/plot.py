@@ -39,7 +39,10 @@ def draw(trace: Trace, sweeps: list[CylinderReadings], path: Path) -> None:
     """
     if path.suffix not in (".svg", ".png"):
         raise InvalidValueError(
-            "a picture is SVG or PNG", field="--plot", value=path.name, cure="End it in .svg or .png."
+            "A picture must be SVG or PNG",
+            field="--plot",
+            value=path.name,
+            cure="Give a file name that ends in .svg or .png.",
         )
     data = pd.DataFrame(_rows(trace, sweeps))
     x = alt.X("seconds:Q", title="time [s]")

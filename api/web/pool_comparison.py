@@ -67,7 +67,9 @@ def leave(
 ) -> Response:
     """Leave what this engine taught, with consent."""
     if not typed.get("consent"):
-        one = FieldError(field="consent", value="", message="nothing leaves without it", cure="Tick it, or leave it.")
+        one = FieldError(
+            field="consent", value="", message="Nothing was shared", cure="Tick the box to share, or go back."
+        )
         return _page(installation_id, database, desk, work, [one], 422)
     if once.earlier is None:
         contribute_once(once, database, desk, installation_id)
