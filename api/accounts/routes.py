@@ -130,7 +130,7 @@ def revoke(person_id: PersonId, key_id: KeyId, unit: Unit) -> KeyOut:
 @router.get("/changes", **requires(Rule.ADMINISTERS), responses=responses(422, 503), summary="Who changed what")
 def audit(
     unit: ReadingUnit,
-    limit: Annotated[Count, Query(ge=1, le=200)] = 50,
+    limit: Annotated[Count, Query(ge=1, le=200, description="Changes of one answer at most.")] = 50,
     before: Annotated[Number | None, Query(description="Below this number.")] = None,
 ) -> list[ChangeOut]:
     """Everything that was made, changed or removed, the latest first."""

@@ -302,7 +302,8 @@ def _told(url: str) -> Iterator[None]:
             f"The database cannot be used: {reason}",
             field="database_url",
             value=re.sub(r"//[^@/]*@", "//…@", url),
-            cure="Set TAPERWISE_DATA_FOLDER to a folder you may write to, or TAPERWISE_DATABASE_URL to sqlite:///file.db or postgresql://….",
+            cure="Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to "
+            "sqlite:///file.db or postgresql://….",
         ) from None
 
 

@@ -66,10 +66,10 @@ class Problem(BaseModel):
         "about:blank",
         description="URI of the kind of problem: always about:blank, because status and errors tell the kind.",
     )
-    title: str
-    status: int
-    detail: str
-    errors: list[FieldError] = Field(default_factory=list)
+    title: str = Field(description="Kind of problem in a few words.")
+    status: int = Field(description="HTTP status.")
+    detail: str = Field(description="Sentence on what is wrong and what to do.")
+    errors: list[FieldError] = Field(default_factory=list, description="All fields that are wrong.")
 
 
 def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -81,8 +81,8 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
 class Progress(BaseModel):
     """What is going on until there is an answer."""
 
-    detail: str = Field(description="What is going on, in words.")
-    seconds_left: int = Field(description="How long it still takes, estimated [s]; as `Retry-After` says.")
+    detail: str = Field(description="Progress in words.")
+    seconds_left: int = Field(description="Estimated time left [s], as in `Retry-After`.")
 
 
 NOT_READY: dict[int | str, dict[str, Any]] = {

@@ -3,7 +3,7 @@
 import difflib
 from typing import Any, get_args
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from taperwise.api.schemas.adjustments import AcknowledgeIn, ChangeNeedleIn, ChangePartIn, TurnScrewIn
 from taperwise.api.schemas.installation import InstallationIn
@@ -18,10 +18,10 @@ _SHOWN = 80
 class FieldError(BaseModel):
     """One thing that is wrong."""
 
-    field: str
-    value: str
-    message: str
-    cure: str
+    field: str = Field(description="Dotted name of the field; empty where no field is wrong.")
+    value: str = Field(description="Value that was seen, shortened; empty for none.")
+    message: str = Field(description="Problem in words.")
+    cure: str = Field(description="Cure in words.")
 
 
 def shown(value: Any) -> str:

@@ -72,9 +72,9 @@ def create(
 def listing(
     unit: ReadingUnit,
     asker: Asker,
-    limit: Annotated[Count, Query(ge=1, le=200)] = 50,
-    offset: Annotated[Count, Query(ge=0, le=2**31)] = 0,
-    name: Annotated[Sought, Query(description="part of the name, or the number")] = "",
+    limit: Annotated[Count, Query(ge=1, le=200, description="Engines of one answer at most.")] = 50,
+    offset: Annotated[Count, Query(ge=0, le=2**31, description="Engines to skip.")] = 0,
+    name: Annotated[Sought, Query(description="Part of the name, or the number; empty for all.")] = "",
 ) -> InstallationPage:
     """Installations of whoever asks, the newest first."""
     total, rows = repository.page(unit, limit, offset, asker.visible(), name)

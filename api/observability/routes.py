@@ -4,7 +4,7 @@ from typing import Protocol
 
 from fastapi import APIRouter, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
@@ -35,7 +35,7 @@ class _Desk(Protocol):
 class Health(BaseModel):
     """State of the service."""
 
-    status: str
+    status: str = Field(description="State in one word.")
 
 
 @router.get("/healthz", **requires(Rule.ANYONE), summary="Alive")
@@ -57,7 +57,8 @@ def readyz(database: Db, request: Request) -> Health:
     if not desk.ready and desk.failed:
         raise HTTPException(
             503,
-            f"The model could not be made ready ({desk.failed}, see the log of the service). Runs are saved without a next step.",
+            f"The model could not be made ready ({desk.failed}, see the log of the service). Runs are saved without a "
+            "next step.",
         )
     if not desk.ready:
         raise HTTPException(503, "The model is getting ready. Runs are saved, and the next step follows.")

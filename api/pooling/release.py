@@ -137,7 +137,7 @@ def _entering(session: Session, floor: int) -> list[Contribution]:
     if refusal:
         raise ConflictError(
             f"Not published. {refusal}", field="pool", value=f"{len(rows)} engines",
-            cure="Wait for more owners, then publish again. Summaries of rare kinds wait until enough owners share each trait.",
+            cure="Wait for more owners, then publish again. A rare kind waits until enough owners share it.",
         )  # fmt: skip
     return entering
 

@@ -235,8 +235,12 @@ def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOu
         )  # fmt: skip
     basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id)
     if basis.own:
-        raise ConflictError(f"The starting estimate may not include this engine: {basis.why}", field="prior", value=wanted,
-                            cure="Choose the standard starting estimate.")  # fmt: skip
+        raise ConflictError(
+            f"The starting estimate may not include this engine: {basis.why}",
+            field="prior",
+            value=wanted,
+            cure="Choose the standard starting estimate.",
+        )
     kind = kind_of(sent.record())
     served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind)
     document = _prior_document(served, basis.why, basis.version, basis.quarter)

@@ -75,8 +75,12 @@ def _failure(fit: Fit) -> str:
     if error is not None:
         return _in_a_line(error)
     has = fit.result().get("answer", {}).get("provenance", {}).get("model_version", "unknown")
-    told = f"Its worker has model version {has}, but this release has {MODEL_VERSION}: install the same release on the workers"
-    return "" if has == MODEL_VERSION else told
+    if has == MODEL_VERSION:
+        return ""
+    return (
+        f"Its worker has model version {has}, but this release has {MODEL_VERSION}. Install the same release on all "
+        "workers"
+    )
 
 
 def _in_a_line(error: BaseException) -> str:

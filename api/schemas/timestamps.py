@@ -45,9 +45,9 @@ class EntryIn(Wire):
     """What every entry may carry."""
 
     time: Time | None = Field(
-        None, description="ISO 8601; without an offset it is read as UTC; left out, it is the moment of recording."
+        None, description="Moment of the entry (ISO 8601), UTC without an offset. Null: the moment of recording."
     )
-    note: str = Field("", max_length=2000)
+    note: str = Field("", max_length=2000, description="Free text of the owner; empty for none.")
 
     def happened_at(self, now: datetime) -> datetime:
         """When it happened, in UTC."""
