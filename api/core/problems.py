@@ -12,6 +12,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
+from taperwise.api.core.examples import add_error_examples, add_success_examples, error_examples
 from taperwise.api.core.roles import RULE_KEY, Rule
 from taperwise.api.core.storage_failures import StorageFailure, failure_of, is_disk_full
 from taperwise.api.core.validation_errors import FieldError, field_error, refusal, shown_sentence
@@ -146,6 +147,8 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
         parts.setdefault("schemas", {}).update(models["$defs"])
         if with_keys:
             _say_that_keys_are_needed(schema)
+        add_error_examples(schema, error_examples(_STATUS, _DESCRIPTIONS), MEDIA_TYPE)
+        add_success_examples(schema)
         return schema
 
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
