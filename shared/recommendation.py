@@ -40,7 +40,7 @@ class Stage(StrEnum):
 
 
 class ActionKind(StrEnum):
-    """Kinds of action a suggestion may hold."""
+    """Kinds of next step."""
 
     TURN_SCREW = "turn_screw"
     CHANGE_NEEDLE = "change_needle"
@@ -292,7 +292,7 @@ class Diagnostics:
 
 @dataclass(frozen=True)
 class NeedleProspect:
-    """How good it can get with one needle on hand.
+    """Best setting with one of the owner's needles.
 
     Parameters
     ----------

@@ -31,7 +31,7 @@ __all__ = [
 
 
 class TurnSense(StrEnum):
-    """Sense of rotation of a screw, seen from the hex key."""
+    """Way of turning, seen from the hex key."""
 
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter_clockwise"

@@ -21,7 +21,9 @@ _ROOT = Path(__file__).parents[1]
 _FEWEST = 3
 """Words from which a string in code counts, outside of `api/presentation`."""
 
-_NO_PROSE = re.compile(r"<|%\(|\\[dswb]|^[A-Z]+ [A-Z_]+|^[a-z-]+ '|^select|\bFROM\b|=\[|::|^\(|^taperwise |^data:|^/")
+_NO_PROSE = re.compile(
+    r"<|%\(|\\[dswb]|^[A-Z]+ [A-Z_]+|^[a-z-]+ '|^select|\bFROM\b|=\[|::|^\(|^taperwise |^data:|^/|offset: 0|boundary="
+)
 _FOR_STATISTICIANS = ("model/physics/priors.py", "model/docs", "api/explained/text.py", "api/explained/figures.py")
 _NOT_SHOWN = ("api/migrations", "api/core/database.py", "api/core/openapi_page.py", "api/web/rendering.py")
 

@@ -95,4 +95,4 @@ def _asker(request: Request) -> Caller:
 
 
 Asker = Annotated[Caller, Depends(_asker)]
-"""Whoever asks."""
+"""The caller."""

@@ -141,7 +141,7 @@ def trust(session: Session, installation_id: int, person_id: int) -> AdviserGran
 
 
 def advisers_of(session: Session, installation_id: int) -> list[tuple[AdviserGrant, Person]]:
-    """Who looks after an installation."""
+    """An adviser with access to an engine."""
     query = (
         select(AdviserGrant, Person)
         .join(Person)

@@ -25,14 +25,14 @@ Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max
 
 
 class PersonIn(Wire):
-    """Somebody to be made known."""
+    """A new person."""
 
     name: Name = Field(description="Name of the person, any word.")
     roles: list[Role] = Field(min_length=1, max_length=4, description="Roles of the person.")
 
 
 class PersonOut(Wire):
-    """Somebody."""
+    """A person."""
 
     id: int = Field(description="Number of the person.")
     name: str = Field(description="Name of the person; empty after erasure.")
@@ -46,7 +46,7 @@ class PersonOut(Wire):
 
 
 class MeOut(Wire):
-    """Whoever asks."""
+    """The caller."""
 
     known_by: str = Field(description="Way of sign-in: key, session, or local with sign-in off.")
     person_id: int | None = Field(description="Your number. Null: sign-in is off.")
@@ -56,7 +56,7 @@ class MeOut(Wire):
 
 
 class KeyIn(Wire):
-    """A key to be made."""
+    """A new access key, as asked for."""
 
     label: Name = Field("a key", description="Purpose of the access key.")
     scope: Scope = Field(
@@ -65,7 +65,7 @@ class KeyIn(Wire):
 
 
 class KeyOut(Wire):
-    """A key, without what opens."""
+    """An access key without its secret."""
 
     id: int = Field(description="Number of the access key.")
     label: str = Field(description="Purpose of the access key.")
@@ -81,7 +81,7 @@ class KeyOut(Wire):
 
 
 class KeyMade(Wire):
-    """A new key."""
+    """A new access key with its secret."""
 
     key: KeyOut = Field(description="The access key.")
     secret: str = Field(description="Secret of the access key; the service shows it this once and does not store it.")
@@ -94,7 +94,7 @@ class PasswordIn(Wire):
 
 
 class AdviserOut(Wire):
-    """Who looks after an installation."""
+    """An adviser with access to an engine."""
 
     person_id: int = Field(description="Number of the adviser.")
     name: str = Field(description="Name of the adviser.")

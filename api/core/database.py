@@ -46,7 +46,7 @@ __all__ = [
     "newest_schema",
 ]
 
-UNCERTAIN = "it went wrong while it was being committed"
+UNCERTAIN = "the transaction failed at its end"
 """Note on a failure after which it is not known whether the work was stored."""
 
 DERIVED = "derived"

@@ -53,8 +53,8 @@ _Header = Annotated[
         min_length=8,
         max_length=66,
         pattern=r'^("[A-Za-z0-9._:-]{8,64}"|[A-Za-z0-9._:-]{8,64})$',
-        description="A key made by the sender, new for everything that is sent. The same request sent again under it "
-        f"is done once and answered as before, for {KEPT_FOR.days} days; another request under it is refused.",
+        description="Id made by the sender, new for each request. A repeated request with its id is done once and "
+        f"answered as before, for {KEPT_FOR.days} days. Another request with the same id is an error.",
         examples=["8e03978e-40d5-43e8-bc93-6894a57f9324"],
     ),
 ]

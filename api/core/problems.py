@@ -61,7 +61,7 @@ _log = structlog.get_logger("taperwise")
 
 
 class Problem(BaseModel):
-    """Problem document."""
+    """Problem document (RFC 9457)."""
 
     type: str = Field(
         "about:blank",
@@ -80,7 +80,7 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 
 class Progress(BaseModel):
-    """What is going on until there is an answer."""
+    """Progress until there is a result."""
 
     detail: str = Field(description="Progress in words.")
     seconds_left: int = Field(description="Estimated time left [s], as in `Retry-After`.")

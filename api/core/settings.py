@@ -106,8 +106,9 @@ class Settings(BaseSettings):
                 "Access keys would be sent unencrypted",
                 field="transport",
                 value="nothing",
-                cure="Set TAPERWISE_TRANSPORT to tls (with TAPERWISE_TLS_CERTIFICATE and TAPERWISE_TLS_KEY), to "
-                "proxy if a proxy in front of the service encrypts, or to plain on a network that you trust.",
+                cure="Set TAPERWISE_TRANSPORT to tls, with the files in TAPERWISE_TLS_CERTIFICATE and "
+                "TAPERWISE_TLS_KEY. Set it to proxy if a proxy in front of the service encrypts, or to plain on a "
+                "network that you trust.",
             )
         if self.transport == "tls" and not (self.tls_certificate and self.tls_key):
             missing = "tls_key" if self.tls_certificate else "tls_certificate"

@@ -16,7 +16,7 @@ _SHOWN = 80
 
 
 class FieldError(BaseModel):
-    """One thing that is wrong."""
+    """One wrong field."""
 
     field: str = Field(description="Dotted name of the field; empty where no field is wrong.")
     value: str = Field(description="Value that was seen, shortened; empty for none.")

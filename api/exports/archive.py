@@ -39,7 +39,7 @@ Document = dict[str, Any]
 
 
 class CorrectionPacked(Wire):
-    """A correction; no document: the entry was voided."""
+    """A correction. Without document, the entry was voided."""
 
     recorded_at: Moment = Field(description="Moment at which the correction was saved (UTC).")
     reason: str = Field(min_length=3, max_length=500, description="Reason for the correction.")
@@ -47,14 +47,14 @@ class CorrectionPacked(Wire):
 
 
 class TracePacked(Wire):
-    """A run's trace as it was sent, and what was read from it."""
+    """A logger file as sent, with its readings."""
 
     sent: Document = Field(description="Logger file as sent.")
     read: list[Document] = Field(description="Readings of the logger file, one a sweep.")
 
 
 class EntryPacked(Wire):
-    """An entry with all that hangs on it."""
+    """An entry with its corrections and logger file."""
 
     kind: Literal["run", "adjustment", "acknowledged"] = Field(description="Kind of entry; `acknowledged` is a cause.")
     happened_at: Moment = Field(description="Moment of the entry (UTC).")
@@ -75,14 +75,14 @@ class NotePacked(Wire):
 
 
 class PriorPacked(Wire):
-    """The pool's prior that the installation started from; without it, its answers would be others elsewhere."""
+    """The pool version that the engine started from."""
 
     version: Annotated[int, Field(ge=1, le=2**31 - 1)] = Field(description="Number of the pool version.")
     document: Document = Field(description="The published version.")
 
 
 class Contents(Wire):
-    """What is in a parcel."""
+    """Contents of an export file."""
 
     created_at: Moment = Field(description="Moment of the set-up (UTC).")
     installation: Document = Field(description="The set-up as sent.")
@@ -94,7 +94,7 @@ class Contents(Wire):
 
 
 class Archive(Wire):
-    """A sealed parcel: a file that was cut short or changed does not fit its own count and seal."""
+    """An export file. Count and seal show whether the file was cut short or changed."""
 
     format: Literal["taperwise installation"] = Field(description="Kind of file.")
     version: Literal[1] = Field(description="Version of the file's form.")

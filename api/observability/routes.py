@@ -40,13 +40,13 @@ class Health(BaseModel):
 
 @router.get("/healthz", **requires(Rule.ANYONE), summary="Alive")
 async def healthz() -> Health:
-    """Answers as soon as the service listens, however many runs are being answered."""
+    """Answers as soon as the service listens."""
     return Health(status="alive")
 
 
 @router.get("/readyz", **requires(Rule.ANYONE), responses=responses(503), summary="Ready")
 def readyz(database: Db, request: Request) -> Health:
-    """Answers once the sampler is compiled and the database can be read."""
+    """Answers once the model is ready and the database can be read."""
     desk: _Desk = request.app.state.desk
     try:
         stored = database.answers()
@@ -73,6 +73,6 @@ def readyz(database: Db, request: Request) -> Health:
     summary="Figures for Prometheus",
 )
 def metrics(request: Request) -> Response:
-    """Requests, updates, what the sampler met, answers that wait, failures."""
+    """Returns counts of requests, updates, pending results and failures."""
     figures: Metrics = request.app.state.figures
     return Response(figures.told(), headers={"Content-Type": CONTENT_TYPE_LATEST})

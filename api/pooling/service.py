@@ -292,9 +292,7 @@ def _prior_document(served: Served, why: str, version: int | None, quarter: str 
 
 def prior_out(document: dict[str, Any] | None) -> PriorOut:
     """A prior as it is shown."""
-    expert = (
-        "nothing else was asked for" if document is None else "its pool's word was told in units of another release"
-    )
+    expert = "no other one was chosen" if document is None else "the pool's estimate is in units of another release"
     kept = document if in_our_scale(document) else _prior_document(EXPERT_SERVED, expert, None, None)
     rests = RestsOut.model_validate(kept["rests"])
     return PriorOut(prior="expert" if rests.version is None else "pool", why=kept["why"], rests=rests)

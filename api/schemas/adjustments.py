@@ -33,7 +33,7 @@ class TurnScrewIn(EntryIn):
 
 
 class ChangeNeedleIn(EntryIn):
-    """Another needle was fitted, its mark at the slide's edge, then turned on from there."""
+    """Another needle was installed with its mark at the slide's edge, then turned."""
 
     kind: Literal["change_needle"] = Field(description="Kind of adjustment: a change of needle.")
     needle: Label = Field(description="Label of the needle installed, one of the owner's needles.")
@@ -58,7 +58,7 @@ class TurnIdleStopIn(EntryIn):
 
 
 class ChangePartIn(EntryIn):
-    """A part or the fuel was changed: the tuning starts again at full throttle."""
+    """A part or the fuel was changed. The tuning goes back to its first stage."""
 
     kind: Literal["change_part"] = Field(description="Kind of adjustment: a change of a part or of the fuel.")
     part: Literal["fuel", "intake", "air_filter", "propeller", "exhaust"] = Field(description="Part that was changed.")
@@ -77,7 +77,7 @@ AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
 
 
 class AcknowledgeIn(EntryIn):
-    """Somebody found out why a limit was exceeded, a run was not as foretold, or a logger file was odd, and says so."""
+    """The cause of an exceeded limit, of readings that do not match, or of a finding."""
 
     about: Literal["run", "trace"] = Field(
         "run",

@@ -33,7 +33,9 @@ class _AsFindingOut:
     @staticmethod
     def __get_pydantic_json_schema__(core_schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
         schema = handler(core_schema)
-        for name, part in handler.resolve_ref_schema(schema)["properties"].items():
+        described = handler.resolve_ref_schema(schema)
+        described["description"] = "A finding of a logger file, as a code with figures."
+        for name, part in described["properties"].items():
             part["description"] = FindingOut.model_fields[name].description
         return schema
 

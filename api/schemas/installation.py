@@ -37,7 +37,7 @@ def _mm(metres: float) -> Length:
 
 
 class ThrottleBodyIn(Wire):
-    """Slide-type throttle body. Defaults are invented but plausible; measure yours."""
+    """Slide-type throttle body. Defaults are invented but plausible: measure yours."""
 
     bore: Length = Field(_mm(_BODY.bore_m), description="Diameter of the bore.")
     slide_stroke: Length = Field(
@@ -91,14 +91,14 @@ Sought = Annotated[str, StringConstraints(strip_whitespace=True, max_length=100,
 
 
 class NeedleIn(Wire):
-    """A needle on hand: a label of your own and its measured taper slope."""
+    """One of the owner's needles."""
 
     label: Label = Field(description="Label of the needle, chosen by the owner.")
     taper_slope: Taper = Field(description="Measured taper slope.")
 
 
 class EngineIn(Wire):
-    """What makes engines similar."""
+    """Traits that make engines similar."""
 
     displacement: Volume = Field(Volume.of(_ENGINE.displacement_m3, "cc"), description="Displacement of all cylinders.")
     cylinders: Annotated[Whole, Field(ge=1, le=12)] = Field(_ENGINE.cylinders, description="Number of cylinders.")
@@ -116,7 +116,7 @@ class EngineIn(Wire):
 
 
 class WatchIn(Wire):
-    """The engine's own limits, to be watched in every run; what is left out is not watched."""
+    """Engine limits, compared with every run."""
 
     cht: HeadTemperature | None = Field(
         None, description="Highest cylinder head temperature allowed. Null: not watched."
@@ -132,14 +132,14 @@ class WatchIn(Wire):
 
 
 class RiseBand(Wire):
-    """Band of EGT rise to peak at full throttle."""
+    """Target range of the EGT rise."""
 
     low: Rise = Field(description="Lower end of the range.")
     high: Rise = Field(description="Upper end of the range.")
 
 
 class RpmBand(Wire):
-    """Band of speed."""
+    """Target range of a speed."""
 
     low: Rpm = Field(description="Lower end of the range.")
     high: Rpm = Field(description="Upper end of the range.")
@@ -150,14 +150,14 @@ class RpmBand(Wire):
 
 
 class RpmRiseBand(Wire):
-    """Band of a rise of speed."""
+    """Target range of a rise of speed."""
 
     low: RpmRise = Field(description="Lower end of the range.")
     high: RpmRise = Field(description="Upper end of the range.")
 
 
 class TargetsIn(Wire):
-    """What counts as right."""
+    """Target ranges."""
 
     rise: RiseBand = Field(
         RiseBand(low=Rise(value=70, unit="delta_degF"), high=Rise(value=130, unit="delta_degF")),
@@ -186,7 +186,7 @@ class TargetsIn(Wire):
 
 
 class LimitsIn(Wire):
-    """Limits of a suggested step; they may be tightened, never loosened."""
+    """Limits of a suggested step. You can make them tighter, but not looser."""
 
     quantum_turns: Number = Field(
         _LIMITS.quantum_turns, description="Smallest turn, and the step between turns [turns]."
@@ -201,7 +201,7 @@ class LimitsIn(Wire):
 
 
 class InstallationIn(Wire):
-    """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
+    """One engine with its throttle body, needles and target ranges. Everything but the needles may be missing."""
 
     name: str = Field(
         "", max_length=100, pattern=_PRINTABLE, description="Name of the engine, chosen by the owner; empty for none."

@@ -37,7 +37,7 @@ __all__ = [
 
 
 class CorrectionIn(Wire):
-    """An entry was mistyped: void it, or say what it should have been. The original stays in the history."""
+    """A correction of an entry. The original stays in the log."""
 
     reason: str = Field(min_length=3, max_length=500, description="Reason for the correction.")
     void: Literal[True] | None = Field(
@@ -71,7 +71,7 @@ class CorrectionIn(Wire):
 
 
 class CorrectionOut(BaseModel):
-    """A correction as recorded; neither run nor adjustment: the entry was voided."""
+    """A correction as saved. Without run and adjustment, the entry was voided."""
 
     recorded_at: datetime = Field(description="Moment at which the correction was saved (UTC).")
     reason: str = Field(description="Reason for the correction.")
@@ -82,7 +82,7 @@ class CorrectionOut(BaseModel):
 
 
 class InstallationOut(BaseModel):
-    """An installation as recorded, and the same read back in its preferred units."""
+    """An engine as set up, and the same in the preferred units."""
 
     id: int = Field(description="Number of the engine.")
     created_at: datetime = Field(description="Moment of the set-up (UTC).")
@@ -91,7 +91,7 @@ class InstallationOut(BaseModel):
 
 
 class InstallationPage(BaseModel):
-    """Some of the installations, the newest first."""
+    """A page of engines, the newest first."""
 
     total: int = Field(description="Number of all engines that match.")
     installations: list[InstallationOut] = Field(description="Engines of this page, the newest first.")
@@ -110,7 +110,7 @@ class Shown(BaseModel):
 
 
 class AirOut(BaseModel):
-    """The air a run came to, in the installation's units; density over the sea-level standard."""
+    """The air of a run, in the preferred units."""
 
     temperature: Shown = Field(description="Air temperature.")
     pressure: Shown = Field(description="Static pressure at the field.")
@@ -133,7 +133,7 @@ class AirOut(BaseModel):
 
 
 class EntryOut(BaseModel):
-    """An entry of the log as recorded; a run with the air it came to."""
+    """An entry of the log. A run has its air."""
 
     id: int = Field(description="Number of the entry among all entries.")
     sequence: int = Field(description="Number of the entry in its log, from 1.")
@@ -152,7 +152,7 @@ class EntryOut(BaseModel):
 
 
 class History(BaseModel):
-    """The installation with all that was recorded, in order."""
+    """The set-up with all entries, the oldest first."""
 
     installation: InstallationOut = Field(description="The set-up.")
     entries: list[EntryOut] = Field(description="All entries, the oldest first.")
@@ -160,7 +160,7 @@ class History(BaseModel):
 
 
 class CylinderOut(BaseModel):
-    """One cylinder of a sweep, in kelvin and seconds; null where there is nothing to say."""
+    """One cylinder of a leaning sweep, in kelvin and seconds."""
 
     seen: Literal["peak", "fell_at_once", "not_passed"] = Field(description="Outcome of leaning in this cylinder.")
     plateau_kelvin: float | None = Field(description="Gas temperature at full rich [K]. Null: not readable.")
@@ -175,7 +175,7 @@ class CylinderOut(BaseModel):
 
 
 class InstrumentsOut(BaseModel):
-    """What the other channels showed, in SI; null where there is no such channel, or too little of it."""
+    """Readings of the other columns, in SI units."""
 
     static_rpm: float | None = Field(description="Speed at full throttle, full rich [rpm]. Null: no such column.")
     power_rpm_rise: float | None = Field(
@@ -190,7 +190,7 @@ class InstrumentsOut(BaseModel):
 
 
 class SweepOut(BaseModel):
-    """What a leaning sweep showed, by column of the trace."""
+    """Readings of a leaning sweep, by column of the logger file."""
 
     instruments: InstrumentsOut | None = Field(None, description="Readings of the other columns. Null: there are none.")
     cylinders: dict[str, CylinderOut] = Field(description="Readings of the exhaust columns, by heading.")
@@ -216,7 +216,7 @@ class WhatFollows(BaseModel):
 
 
 class RunRecorded(WhatFollows):
-    """The run as recorded, and what it taught."""
+    """The run as saved, and the next step."""
 
     run: EntryOut = Field(description="The run as saved.")
     sweeps: list[SweepOut] = Field(
@@ -227,27 +227,27 @@ class RunRecorded(WhatFollows):
 
 
 class AdjustmentRecorded(WhatFollows):
-    """The adjustment as recorded, where everything stands after it, and the suggestion that follows."""
+    """The adjustment as saved, the setting after it, and the next step."""
 
     adjustment: EntryOut = Field(description="The adjustment as saved.")
     position: Position = Field(description="Setting after the adjustment.")
 
 
 class AcknowledgeRecorded(WhatFollows):
-    """The acknowledgement as recorded, and the suggestion that is given again."""
+    """The cause as saved, and the next step."""
 
     acknowledged: EntryOut = Field(description="The cause as saved.")
 
 
 class CorrectionRecorded(WhatFollows):
-    """The entry with its corrections, where everything stands now, and the suggestion that follows."""
+    """The entry with its corrections, the setting now, and the next step."""
 
     entry: EntryOut = Field(description="The entry with all its corrections.")
     position: Position = Field(description="Setting after the correction.")
 
 
 class IdleLevelOut(BaseModel):
-    """How one idle judgement shows itself; common practice, no published source."""
+    """Signs of one idle judgement (common practice, no published source)."""
 
     level: int = Field(description="Number of the judgement, 1 = leanest, 5 = richest.")
     key: str = Field(description="Value of the judgement in `idle_quality`.")
@@ -258,14 +258,14 @@ class IdleLevelOut(BaseModel):
 
 
 class NoteIn(Wire):
-    """A note for whoever works at the installation; it changes nothing of the record."""
+    """A note for people who work on the engine. A note changes no result."""
 
     text: str = Field(min_length=1, max_length=2000, description="Text of the note.")
     author: str = Field("", max_length=100, description="Name of the writer; empty for none.")
 
 
 class NoteOut(BaseModel):
-    """A note as it was left."""
+    """A note as saved."""
 
     id: int = Field(description="Number of the note.")
     written_at: datetime = Field(description="Moment of writing (UTC).")

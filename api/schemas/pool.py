@@ -22,13 +22,13 @@ __all__ = [
 
 
 class ConsentIn(Wire):
-    """The owner's consent that this engine's summary enters the pool; it can be revoked at any time."""
+    """The owner's consent to share the summary. The owner can withdraw the summary at any time."""
 
     consent: Literal[True] = Field(description="The owner's consent: true.")
 
 
 class ContributionOut(BaseModel):
-    """What left, whole; and where it went."""
+    """The shared summary, and the versions that include it."""
 
     withdrawn: bool = Field(description="Whether the summary was withdrawn.")
     contribution: ContributionDoc | None = Field(
@@ -39,14 +39,14 @@ class ContributionOut(BaseModel):
 
 
 class HappenedOut(BaseModel):
-    """Something an owner did with the pool."""
+    """An event of a shared summary."""
 
     quarter: str = Field(description="Quarter of the year, such as 2026Q1.")
     what: Literal["contributed", "withdrawn"] = Field(description="Kind of event.")
 
 
 class StartIn(Wire):
-    """Which prior to start from: the pool's or the expert's; before the first run."""
+    """Choice of a starting estimate, before the first run."""
 
     prior: Literal["pool", "expert"] = Field(
         description="Starting estimate: the shared pool's or the standard one (`expert`)."
@@ -54,7 +54,7 @@ class StartIn(Wire):
 
 
 class RestsOut(BaseModel):
-    """What a prior rests on."""
+    """Basis of a starting estimate."""
 
     engines: int = Field(
         description="Number of engines in the pool, rounded down to a multiple of 5; 0 for the standard estimate."
@@ -69,7 +69,7 @@ class RestsOut(BaseModel):
 
 
 class PriorOut(BaseModel):
-    """The prior an engine starts from."""
+    """The starting estimate of an engine."""
 
     prior: Literal["pool", "expert"] = Field(description="Starting estimate in use.")
     why: str = Field(description="Reason, in words.")
@@ -77,7 +77,7 @@ class PriorOut(BaseModel):
 
 
 class StartPlace(BaseModel):
-    """A needle with its first screw position."""
+    """A needle with its best holder position."""
 
     needle: str = Field(description="Label of the needle.")
     turns_from_mark: float = Field(description="Holder position from the mark [turns]; positive = out, richer.")
@@ -94,7 +94,7 @@ class StartOut(BaseModel):
 
 
 class AuditOut(BaseModel):
-    """A version, and what came and went with it: what happens between versions is told with the next one only."""
+    """A published version with what changed since the one before."""
 
     quarter: str = Field(description="Quarter in which the version was published.")
     version: int = Field(description="Number of the version.")
@@ -110,7 +110,7 @@ class AuditOut(BaseModel):
 
 
 class PoolOut(BaseModel):
-    """The pool: what is published, and what happened to it."""
+    """The shared pool: its latest version and what changed."""
 
     floor: int = Field(description="Least number of owners behind a published version, and between any two versions.")
     latest: PublishedDoc | None = Field(description="Latest published version. Null: none yet.")

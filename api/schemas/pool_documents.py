@@ -52,7 +52,7 @@ class KindDoc(Wire):
 
 
 class ContributionDoc(Wire):
-    """All that leaves an installation: no number, name, place, text, nor a time finer than a quarter."""
+    """The shared summary: no number, name, place, text or date finer than a quarter."""
 
     schema_version: Literal[1] = Field(SCHEMA_VERSION, description="Version of this form.")
     scale: Scale = Field(description="Digest of the units; other units are not read.")
@@ -132,7 +132,7 @@ def _short(x: float) -> float:
 
 
 class NoiseDoc(Wire):
-    """What is promised about noise, in the terms NIST SP 800-226 asks for."""
+    """Facts about the noise, in the terms of NIST SP 800-226."""
 
     mechanism: str = Field("Gaussian noise on a sum of bounded vectors, one an owner", description="Kind of noise.")
     epsilon: float = Field(description="Privacy loss epsilon of this version [-].")

@@ -101,7 +101,7 @@ Mixture = Annotated[IntervalOut, InUnit(None, "1")]
 
 
 class StageOut(FromRecord):
-    """How sure one stage is."""
+    """Result of one stage."""
 
     chance_in_band: float | None = Field(
         description="Chance of being in target [0 to 1]. Null: no target range is set."
@@ -111,7 +111,7 @@ class StageOut(FromRecord):
 
 
 class Position(FromRecord):
-    """Where everything stands: screw turns from the mark, idle stop turns since the record began, the needle."""
+    """The present setting."""
 
     fitted_needle: str = Field(description="Label of the installed needle.")
     turns: float = Field(
@@ -123,7 +123,7 @@ class Position(FromRecord):
 
 
 class SuspicionOut(FromRecord):
-    """A story other than "all as recorded" about the latest runs."""
+    """A possible fault."""
 
     kind: str = Field(description="Kind of possible fault.")
     chance: float = Field(description="Chance of this fault [0 to 1].")
@@ -168,7 +168,7 @@ def _by_name(chances: Any) -> Any:
 
 
 class PredictionOut(FromRecord):
-    """What a run at a setting should show."""
+    """Prediction for a run at a setting."""
 
     needle: str = Field(description="Label of the needle.")
     position_turns: float = Field(description="Holder position from the mark [turns]; positive = out, richer.")
@@ -191,7 +191,7 @@ class PredictionOut(FromRecord):
 
 
 class ActionOut(FromRecord):
-    """One thing to do; what is null does not apply."""
+    """One step. A null field does not apply."""
 
     kind: ActionKind = Field(description="Kind of step.")
     instruction: str = Field(description="The step in words; numbered steps stand on lines of their own.")
@@ -216,7 +216,7 @@ class ActionOut(FromRecord):
 
 
 class InformationOut(FromRecord):
-    """What a run is expected to teach about offset and taper fit."""
+    """Expected information of a run on turns to target and ideal slope."""
 
     nats: float = Field(description="Expected information on turns to target and ideal slope together [nats].")
     mcse: float = Field(description="Monte Carlo standard error of `nats` [nats].")
@@ -230,7 +230,7 @@ class InformationOut(FromRecord):
 
 
 class AlternativeOut(FromRecord):
-    """A candidate with its figures and, if refused, why."""
+    """A possible step with its figures and, if it is not allowed, the reason."""
 
     action: ActionOut = Field(description="The step.")
     information: InformationOut | None = Field(
@@ -245,7 +245,7 @@ class AlternativeOut(FromRecord):
 
 
 class DiagnosticsOut(FromRecord):
-    """How well the sampler did."""
+    """Diagnostics of the sampler."""
 
     converged: bool = Field(description="Whether R-hat, effective sizes and divergences meet their bounds.")
     rhat_max: float = Field(description="Largest R-hat of all parameters [-].")
@@ -258,7 +258,7 @@ class DiagnosticsOut(FromRecord):
 
 
 class ProvenanceOut(FromRecord):
-    """What the answer rests on; the same log, seed and versions give the same answer."""
+    """Basis of the result. The same log, seed and versions give the same result."""
 
     seed: int = Field(description="Seed of the random numbers.")
     model_version: str = Field(description="Version of the model.")
@@ -266,7 +266,7 @@ class ProvenanceOut(FromRecord):
 
 
 class NeedleOut(FromRecord):
-    """How good it can get with one needle on hand."""
+    """Best setting with one of the owner's needles."""
 
     needle: str = Field(description="Label of the needle.")
     turns_from_mark: float = Field(description="Best holder position from the mark [turns]; positive = richer.")
@@ -274,7 +274,7 @@ class NeedleOut(FromRecord):
 
 
 class MostInformativeOut(FromRecord):
-    """The action that may be suggested whose run teaches most."""
+    """The allowed step whose run gives most information."""
 
     action: ActionOut = Field(description="The step.")
     information: InformationOut = Field(description="Expected information of a run after the step.")
@@ -284,7 +284,7 @@ class MostInformativeOut(FromRecord):
 
 
 class RunsToFinishOut(FromRecord):
-    """How many more runs this tuning is expected to take, the next one included; calibrated on simulated tunings."""
+    """Expected number of runs to finish, calibrated on simulated tunings."""
 
     expected: float = Field(description="Expected number of runs to finish, the next one included [runs].")
     low_80: int = Field(description="Number of runs that 9 tunings in 10 need at least.")
@@ -292,7 +292,7 @@ class RunsToFinishOut(FromRecord):
 
 
 class SuggestionOut(FromRecord):
-    """The smallest useful adjustment to make next, and all that stands behind it."""
+    """The next step, with its reasons and figures."""
 
     stage: Stage = Field(description="First stage that is not confirmed.")
     action: ActionOut = Field(description="The next step.")

@@ -41,7 +41,7 @@ __all__ = ["FellAtOnce", "HighestIn", "Mapping", "PeakSeen", "RoughBeforePeak", 
 
 
 class Mapping(Wire):
-    """What the columns of a trace are; what is left out is guessed from the headings."""
+    """Meaning of the columns of a logger file."""
 
     model_config = ConfigDict(populate_by_name=True)
 
@@ -128,7 +128,7 @@ class _Seen(Wire):
 
 
 class PeakSeen(_Seen):
-    """EGT rose to a peak on leaning from full rich, then fell; of several cylinders read, the leanest."""
+    """EGT rose to a peak on leaning from full rich, then fell."""
 
     seen: Literal["peak"] = Field(description="Outcome of leaning: a peak.")
     rise: Rise = Field(description="EGT rise from full rich to the peak, in the leanest cylinder.")
@@ -159,21 +159,21 @@ class FellAtOnce(_Seen):
 
 
 class RoughBeforePeak(_Seen):
-    """The engine ran rough before any peak; the rise so far."""
+    """The engine ran rough before a peak."""
 
     seen: Literal["rough_before_peak"] = Field(description="Outcome of leaning: rough running before a peak.")
     rise: Rise = Field(description="EGT rise until the engine ran rough.")
 
 
 class TraceIn(Wire):
-    """A logger's trace of the leaning sweep, as CSV text; the rise is read from it."""
+    """A logger file of the leaning sweep. The service reads the EGT rise from the file."""
 
     csv: str = Field(max_length=12_000_000, description="Whole logger file as CSV text.")
     mapping: Mapping | None = Field(None, description="Meaning of the columns. Null: guessed from the headings.")
 
 
 class HighestIn(Wire):
-    """The highest that was seen during the run, watched against the engine's limits."""
+    """Highest values of the run, compared with the engine limits."""
 
     cht: HeadTemperature | None = Field(
         None, description="Highest temperature of the hottest cylinder head. Null: not read."
@@ -207,7 +207,7 @@ else:
 
 
 class RunIn(_Metered):
-    """A ground run: the air, and at least one observation; what meters show stands under their names."""
+    """A ground run: the air, and at least one observation."""
 
     air_temperature: Temperature = Field(description="Air temperature at the field.")
     pressure: Pressure | None = Field(

@@ -64,7 +64,7 @@ def test_a_run_is_kept_when_its_answer_cannot_be(client: Client, place: str, mon
     monkeypatch.setattr("taperwise.api.recommendations.repository.put", fails)
     answer = client.post(f"{place}/runs", json=RUN)
     assert answer.status_code == 201
-    assert "It is recorded" in answer.json()["warnings"][0]
+    assert "Saved" in answer.json()["warnings"][0]
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
 
 
