@@ -49,6 +49,8 @@ def _texts(file: Path) -> Iterator[str]:
                 skipped.add(node.value)
             case ast.JoinedStr(values=values):
                 skipped.update(each for value in values for each in ast.walk(value))
+            case ast.Assign(targets=[ast.Name(id="__all__")]):
+                skipped.update(ast.walk(node))
             case ast.arg(annotation=annotation) | ast.FunctionDef(returns=annotation) if annotation is not None:
                 skipped.update(ast.walk(annotation))
             case ast.Call(func=ast.Attribute(attr="compile" | "sub" | "search" | "fullmatch" | "execute" | "error")):

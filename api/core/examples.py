@@ -116,7 +116,8 @@ def add_error_examples(schema: dict[str, Any], examples: Mapping[int, Mapping[st
             content = response.get("content", {}).get(media_type)
             if content is not None:
                 names = examples[int(status)]
-                content["examples"] = {name: {"$ref": f"#/components/examples/{name}"} for name in names}
+                refers = {name: {"$ref": f"#/components/examples/{name}"} for name in names}
+                response["content"] = {media_type: {**content, "examples": refers}}  # statuses may share a part
 
 
 def add_success_examples(schema: dict[str, Any]) -> None:

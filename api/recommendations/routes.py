@@ -39,7 +39,7 @@ def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) 
     summary="Show the chances",
 )
 def confidence(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> ConfidenceOut:
-    """Chances of being in band, and how far from right it is."""
+    """Returns the chances of being in target, and the turns to target."""
     return desk.answer(database, installation_id).confidence
 
 

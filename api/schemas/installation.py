@@ -214,7 +214,7 @@ class InstallationIn(Wire):
     elevation: Elevation | None = Field(
         None, description="Elevation of the home field. Null: each run gives pressure or elevation."
     )
-    targets: TargetsIn = Field(TargetsIn(), description="Target ranges.")
+    targets: TargetsIn = Field(TargetsIn(), description="Target ranges of this engine.")
     limits: LimitsIn = Field(LimitsIn(), description="Limits of a suggested step.")
     watch: WatchIn = Field(WatchIn(), description="Engine limits.")
     units: Units = Field(Units(), description="Preferred units of all answers.")

@@ -87,7 +87,7 @@ class InstallationOut(BaseModel):
     id: int = Field(description="Number of the engine.")
     created_at: datetime = Field(description="Moment of the set-up (UTC).")
     installation: InstallationIn = Field(description="The set-up as it was sent.")
-    in_preferred_units: InstallationIn = Field(description="The same set-up in the preferred units, defaults included.")
+    in_preferred_units: InstallationIn = Field(description="Set-up in the preferred units, defaults included.")
 
 
 class InstallationPage(BaseModel):

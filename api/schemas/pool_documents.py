@@ -148,7 +148,7 @@ class NoiseDoc(Wire):
         "central: whoever runs the service sees contributions; readers of published versions do not",
         description="Trust model: who sees what.",
     )
-    scale: float = Field(description="Standard deviation of the noise on every entry of the sum.")
+    scale: float = Field(description="Standard deviation of the noise on every entry of the sum [-].")
 
 
 class PublishedDoc(Wire):

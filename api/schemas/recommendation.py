@@ -262,7 +262,7 @@ class ProvenanceOut(FromRecord):
 
     seed: int = Field(description="Seed of the random numbers.")
     model_version: str = Field(description="Version of the model.")
-    diagnostics: DiagnosticsOut = Field(description="Diagnostics of the sampler.")
+    diagnostics: DiagnosticsOut = Field(description="Diagnostics of the fit behind the result.")
 
 
 class NeedleOut(FromRecord):

@@ -202,7 +202,10 @@ else:
     _Metered = create_model(
         "Metered",
         __base__=EntryIn,
-        **{m.name: (quantity_of(m.kind) | None, Field(None, description=m.description)) for m in meters()},
+        **{
+            m.name: (quantity_of(m.kind) | None, Field(None, description=f"{m.description} Null: not read."))
+            for m in meters()
+        },
     )
 
 

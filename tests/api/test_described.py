@@ -11,7 +11,7 @@ from taperwise.api.core.problems import MEDIA_TYPE
 from taperwise.api.core.settings import Settings
 from taperwise.shared import errors
 
-_CLAUSES = ("Return", "Give ", "See ", "What ", "Who", "Where ", "How ", "It ", "The same")
+_CLAUSES = ("Return", "Give ", "See ", "What ", "Who ", "Whoever ", "Where ", "How ", "It ", "The same ")
 
 
 @pytest.fixture(scope="module")
