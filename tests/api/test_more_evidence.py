@@ -99,7 +99,7 @@ def test_a_limit_is_watched_and_acknowledged(recorded_client: Client, needles: l
     history = recorded_client.get(f"{place}/history").json()["entries"]
     assert history[1]["acknowledged"]["cause"] == "baffle torn; replaced"
     again = recorded_client.post(f"{place}/acknowledgements", json={"cause": "would not help"})
-    assert "Nothing was run" in again.json()["warnings"][0]
+    assert "There was no run" in again.json()["warnings"][0]
 
 
 def test_the_idle_in_words(client: Client, place: str) -> None:

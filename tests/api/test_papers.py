@@ -171,7 +171,7 @@ def test_the_table_says_how_long_it_is(client: Client, full: str) -> None:
     assert [r["state"] for r in rows] == ["corrected", *["as recorded"] * 2, "voided", *["as recorded"] * 3]
     assert rows[0]["idle"] == "smooth"
     assert rows[0]["EGT rise [°F]"] == "95.0"
-    assert [r["screw from mark [turns, + richer]"] for r in rows] == ["0", "0", *["-0.125"] * 2, *["0.25"] * 3]
+    assert [r["holder from mark [turns, + richer]"] for r in rows] == ["0", "0", *["-0.125"] * 2, *["0.25"] * 3]
     assert rows[6]["needle"] == "taper 30.6"
     assert rows[6]["EGT seen"] == "fell_at_once"
     client.post(f"{full}/runs", json=AIR | {"idle_quality": 3, "note": "=HYPERLINK(1)"})

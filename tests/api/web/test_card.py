@@ -151,7 +151,7 @@ def test_a_failure_to_learn_is_told_and_can_be_asked_again(client: Client, home:
     told = words(client.get(home).text)
     assert "Saved, but no next step could be calculated" in told
     stand_in.failure = None
-    assert "Change nothing; make another run at this setting." in words(client.get(home).text)
+    assert "Change nothing. Make another run at this setting." in words(client.get(home).text)
 
 
 @pytest.mark.parametrize(("turns", "sense", "x"), [(0.125, "clockwise", 1), (0.25, "counter_clockwise", -1)])
