@@ -15,7 +15,7 @@ from taperwise.api.app import create_app
 from taperwise.api.cli.main import COMMANDS, app
 from taperwise.api.core.settings import Settings
 
-__all__ = ["in_code", "in_help", "in_openapi", "in_templates"]
+__all__ = ["in_code", "in_help", "in_openapi", "in_templates", "options_there"]
 
 _ROOT = Path(__file__).parents[1]
 _FEWEST = 3
@@ -85,18 +85,26 @@ def in_templates() -> dict[str, list[str]]:
 
 def in_help() -> dict[str, list[str]]:
     """Help of every command with its arguments and options."""
-    root: Any = typer.main.get_command(app)
     found: dict[str, list[str]] = {}
+    for command in _commands():
+        texts = [command.help or "", *((param.help or "") for param in command.params if param.name != "help")]
+        file = inspect.getsourcefile(inspect.unwrap(command.callback)) or ""
+        found.setdefault(file.partition("/api/cli/")[2], []).extend(" ".join(text.split()) for text in texts if text)
+    return {f"api/cli/{name}": texts for name, texts in found.items()}
+
+
+def options_there() -> set[str]:
+    """Every option of every command."""
+    params = [param for command in _commands() for param in command.params]
+    return {"--help", *(flag for param in params for flag in (*param.opts, *param.secondary_opts))}
+
+
+def _commands() -> Iterator[Any]:
+    root: Any = typer.main.get_command(app)
     for group, known in COMMANDS.items():
         where = root if group == "taperwise" else root.commands[group]
         for name in known:
-            command = where.resolve_command(typer.Context(where), [name])[1]
-            texts = [command.help or "", *((param.help or "") for param in command.params if param.name != "help")]
-            file = inspect.getsourcefile(inspect.unwrap(command.callback)) or ""
-            found.setdefault(file.partition("/api/cli/")[2], []).extend(
-                " ".join(text.split()) for text in texts if text
-            )
-    return {f"api/cli/{name}": texts for name, texts in found.items()}
+            yield where.resolve_command(typer.Context(where), [name])[1]
 
 
 @cache

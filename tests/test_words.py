@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from taperwise.api.core.settings import Settings
 from tests.reference import PAGES
 from tests.sentences import HELP, README, measured, measured_strings, shown
+from tests.shown import options_there
 
 _ROOT = Path(__file__).parents[1]
 _GLOSSARY = "api/docs/reference/glossary.md"
@@ -125,3 +127,14 @@ def test_no_shown_per_cent_is_loose() -> None:
     assert {
         path: [text for text in texts if _loose(text)] for path, texts in found.items() if any(map(_loose, texts))
     } == {}
+
+
+def test_settings_and_options_that_are_named_exist() -> None:
+    """A cure that names a variable or an option of the command line names one that is there."""
+    texts = [text for found in _strings().values() for text in found]
+    variables = {name.lower() for text in texts for name in re.findall(r"TAPERWISE_([A-Z_]+[A-Z])", text)}
+    assert len(variables) > 5
+    assert variables <= set(Settings.model_fields)
+    options = {name for text in texts for name in re.findall(r"(?<![\w-])--[a-z][\w-]*", text)}
+    assert len(options) > 2
+    assert options <= options_there()
