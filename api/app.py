@@ -41,9 +41,9 @@ from taperwise.api.web.routers import ROUTERS as PAGES
 __all__ = ["create_app"]
 
 _DESCRIPTION = (
-    "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
-    "make next and how sure the present setting is. On the ground only: nothing here is advice for flight, and the "
-    "engine's and airframe's instructions, local rules and licensed people come first."
+    "Record ground runs of an engine on a slide-type throttle body. Read the next step: the smallest useful mixture "
+    "adjustment. Work on the ground only: nothing here is advice for flight. The instructions of engine and airframe, "
+    "local rules and licensed people come first."
 )
 
 

@@ -119,7 +119,7 @@ class NotReadyError(TaperwiseError):
     """
 
     def __init__(self, seconds: int) -> None:
-        super().__init__(f"The model is being made ready, about {seconds} s left", cure="Ask again then.")
+        super().__init__(f"The model is getting ready: about {seconds} s left", cure="Ask again then.")
         self.seconds = seconds
 
 

@@ -39,7 +39,7 @@ class FaultKind(StrEnum):
 
 @dataclass(frozen=True)
 class Suspicion:
-    """A story other than "all as recorded" about the latest runs.
+    """A possible fault.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ class IdealSlope:
 
 
 class InspectCause(StrEnum):
-    """Why something is to be looked at before anything else is turned."""
+    """Reasons to check before anything is turned."""
 
     LIMIT_EXCEEDED = "limit_exceeded"
     NOT_AS_FORETOLD = "not_as_foretold"

@@ -39,7 +39,7 @@ class Stage(StrEnum):
 
 
 class ActionKind(StrEnum):
-    """Kinds of action a suggestion may hold."""
+    """Kinds of next step."""
 
     TURN_SCREW = "turn_screw"
     CHANGE_NEEDLE = "change_needle"
@@ -193,7 +193,7 @@ class Action:
     turns_from_mark : float or None
         Where to set a new needle, from the mark at the slide's edge [turns].
     hex_direction : TurnSense or None
-        Sense in which to turn, seen from the hex key.
+        Sense in which to turn, seen from the hex key; None where the owner has not said which way is which.
     effect : str or None
         ``richer``, ``leaner``, ``steeper``, ``shallower``, ``faster`` or ``slower``.
     needle_steps : int or None

@@ -32,7 +32,7 @@ __all__ = [
 
 
 class TurnSense(StrEnum):
-    """Sense of rotation of a screw, seen from the hex key."""
+    """Way of turning, seen from the hex key."""
 
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter_clockwise"
@@ -86,10 +86,10 @@ class ThrottleBody:
         Movement of the needle per turn of the holder.
     idle_stop_pitch_m : float
         Movement of the slide per turn of the idle stop screw.
-    lean_direction : TurnSense
-        Sense in which the holder moves the needle in (leaner).
-    faster_direction : TurnSense
-        Sense in which the idle stop screw opens the slide.
+    lean_direction : TurnSense or None
+        Sense in which the holder moves the needle in (leaner); None where the owner has not said.
+    faster_direction : TurnSense or None
+        Sense in which the idle stop screw opens the slide; None where the owner has not said.
     orifice_diameter_m, needle_diameter_m : float
         Fuel orifice, and the round part of the needle in it.
     mark_to_orifice_m : float
@@ -101,8 +101,8 @@ class ThrottleBody:
     idle_opening_m: float = 0.003
     screw_pitch_m: float = 0.0025
     idle_stop_pitch_m: float = 0.001
-    lean_direction: TurnSense = TurnSense.CLOCKWISE
-    faster_direction: TurnSense = TurnSense.CLOCKWISE
+    lean_direction: TurnSense | None = None
+    faster_direction: TurnSense | None = None
     orifice_diameter_m: float = 0.00302
     needle_diameter_m: float = 0.003
     mark_to_orifice_m: float = 0.003
@@ -110,14 +110,14 @@ class ThrottleBody:
     def __post_init__(self) -> None:
         if self.orifice_diameter_m <= self.needle_diameter_m:
             raise InvalidValueError(
-                "the orifice must be wider than the needle",
+                "The fuel orifice must be wider than the needle",
                 field="throttle_body.orifice_diameter",
                 value=f"{self.orifice_diameter_m * 1e3:g} mm",
                 cure=f"Give more than the needle's {self.needle_diameter_m * 1e3:g} mm.",
             )
         if self.idle_opening_m >= 0.5 * self.slide_stroke_m:
             raise InvalidValueError(
-                "the slide at idle must be less than half open",
+                "The slide must be less than half open at idle",
                 field="throttle_body.idle_opening",
                 value=f"{self.idle_opening_m * 1e3:g} mm",
                 cure=f"Give less than half the stroke of {self.slide_stroke_m * 1e3:g} mm.",
@@ -148,10 +148,10 @@ class Engine:
     def __post_init__(self) -> None:
         if self.egt_probes is not None and not 1 <= self.egt_probes <= self.cylinders:
             raise InvalidValueError(
-                f"should be in the interval [1, {self.cylinders}], the number of cylinders",
+                f"Probes should be between 1 and {self.cylinders}, the number of cylinders",
                 field="engine.egt_probes",
                 value=self.egt_probes,
-                cure="Count the cylinders that have an exhaust probe of their own.",
+                cure="Count the cylinders with an exhaust probe of their own.",
             )
 
 
@@ -183,18 +183,18 @@ class Targets:
         for name, band in bands.items():
             if band is not None and not 0 < band[0] < band[1]:
                 raise InvalidValueError(
-                    "a band goes from its lower to its upper end, both above zero",
+                    "A target range needs a lower and a higher end, both above zero",
                     field=f"targets.{name}",
                     value=band,
-                    cure="Swap the ends, or widen the band.",
+                    cure="Swap the ends, or widen the target range.",
                 )
         low, high = self.idle_rise_rpm
         if not 0.0 <= low < high:
             raise InvalidValueError(
-                "a band goes from its lower to its upper end, none below zero",
+                "A target range needs a lower and a higher end, none below zero",
                 field="targets.idle_rise",
                 value=self.idle_rise_rpm,
-                cure="Swap the ends, or widen the band.",
+                cure="Swap the ends, or widen the target range.",
             )
 
 
@@ -223,7 +223,7 @@ class Installation:
         labels = [n.label for n in self.needles]
         if len(set(labels)) != len(labels):
             raise InvalidValueError(
-                "two needles carry the same label", field="needles", value=labels, cure="Give each a label of its own."
+                "Two needles have the same label", field="needles", value=labels, cure="Give each a label of its own."
             )
         self.needle(self.fitted_needle, field="fitted_needle")
         body = self.throttle_body
@@ -232,7 +232,7 @@ class Installation:
         for i, needle in enumerate(self.needles):
             if needle.taper_slope * reach >= body.needle_diameter_m:
                 raise OutOfRangeError(
-                    "the flat would cut the needle through within the slide's travel",
+                    "This taper slope would cut the needle through within the slide's travel",
                     field=f"needles.{i}.taper_slope",
                     value=f"{needle.taper_slope * 1e3:g} mm/m",
                     cure=f"Give less than {steepest:.1f} mm/m, or correct the diameter or stroke.",
@@ -250,7 +250,9 @@ class Installation:
             if n.label == label:
                 return n
         known = ", ".join(n.label for n in self.needles)
-        raise UnknownNeedleError("no such needle on hand", field=field, value=label, cure=f"On hand: {known}.")
+        raise UnknownNeedleError(
+            "This needle is not one of your needles", field=field, value=label, cure=f"Your needles: {known}."
+        )
 
 
 @dataclass(frozen=True)
@@ -313,8 +315,8 @@ Entry = Run | Adjustment | Acknowledge | AcceptSetting
 def _plausible(turns: float, name: str) -> None:
     if not abs(turns) <= PLAUSIBLE_TURNS:
         raise OutOfRangeError(
-            f"should be in the interval [-{PLAUSIBLE_TURNS:g}, {PLAUSIBLE_TURNS:g}] turns",
+            f"Turns should be between -{PLAUSIBLE_TURNS:g} and {PLAUSIBLE_TURNS:g}",
             field=name,
             value=turns,
-            cure="Record what was turned; a larger move means the needle was set anew: record a needle change.",
+            cure="Check the number. If you set the needle again at its mark, record a needle change.",
         )

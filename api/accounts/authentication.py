@@ -122,7 +122,7 @@ class Authentication:
             return caller
         if caller.by_cookie and origin_of(headers) != "here":
             one = FieldError(field="origin", value=headers.get("origin", "nothing"), message=_ELSEWHERE, cure=_OPEN)
-            return problem(403, "This comes from elsewhere", f"origin: {_ELSEWHERE}. {_OPEN}", [one])
+            return problem(403, "Sent from another site", f"origin: {_ELSEWHERE}. {_OPEN}", [one])
         if not caller.known and scope["path"] != SIGN_IN:
             return unknown() if scope["path"].startswith("/api/") else self._page()
         return caller
@@ -164,31 +164,31 @@ class Authentication:
         who = f"at {address}"
         if not self._limiter.admits(who):
             return too_often(self._limiter.seconds(who))
-        cure = "Send `Authorization: Bearer KEY` with a key that was not revoked."
-        wrong = "the access key is unknown or was revoked"
+        cure = "Send `Authorization: Bearer KEY` with a valid key, or ask your administrator for a new one."
+        wrong = "The access key is unknown or was revoked"
         one = FieldError(field="authorization", value="…", message=wrong, cure=cure)
         refused = problem(401, "Authentication required", f"authorization: {wrong}. {cure}", [one])
         refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise", error="invalid_token"'
         return refused
 
 
-_ELSEWHERE = "this was sent by a page from elsewhere"
-_OPEN = "Open the page itself, or use a key."
+_ELSEWHERE = "A page of another site sent this request"
+_OPEN = "Open the page of this service, or send an access key."
 
 
 def too_often(seconds: int) -> Response:
     """The answer to one request too many."""
     cure = f"Wait {seconds} s."
-    one = FieldError(field="request", value="one too many", message="too many requests in a minute", cure=cure)
-    refused = problem(429, "Too many requests", f"request: too many requests in a minute. {cure}", [one])
+    one = FieldError(field="request", value="one request too many", message="Too many requests in a minute", cure=cure)
+    refused = problem(429, "Too many requests", f"request: Too many requests in a minute. {cure}", [one])
     refused.headers["Retry-After"] = str(seconds)
     return refused
 
 
 def unknown() -> Response:
     """The answer to nobody known."""
-    cure = "Send `Authorization: Bearer KEY`; an administrator makes keys."
-    one = FieldError(field="authorization", value="nothing", message="this needs a key", cure=cure)
-    refused = problem(401, "Authentication required", f"authorization: this needs a key. {cure}", [one])
+    cure = "Send `Authorization: Bearer KEY`. Your administrator can make an access key."
+    one = FieldError(field="authorization", value="nothing", message="This address needs an access key", cure=cure)
+    refused = problem(401, "Authentication required", f"authorization: This address needs an access key. {cure}", [one])
     refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
     return refused

@@ -39,16 +39,16 @@ def authorize(request: Request) -> None:
         return
     if not caller.known:
         raise UnknownCallerError(
-            "this needs a key", field="authorization", value="nothing",
-            cure="Send `Authorization: Bearer KEY`; an administrator makes keys.",
+            "This address needs an access key", field="authorization", value="nothing",
+            cure="Send `Authorization: Bearer KEY`. Your administrator can make an access key.",
         )  # fmt: skip
     if caller.only_reads and request.method not in _READS:
-        raise ForbiddenError("this key is for reading only", cure="Use another key.")
+        raise ForbiddenError("This access key is for reading only", cure="Use an access key that may write.")
     if rule in (Rule.SEES, Rule.OWNS):
         request.state.admitted = _of_installation(request, caller, rule)
     elif rule is None or not caller.has(*_ROLES.get(rule, tuple(caller.roles))):
-        needed = "nobody may do this" if rule is None else f"this is for {rule}"
-        raise ForbiddenError(needed, cure="Ask an administrator for the role.")
+        needed = "No role may do this" if rule is None else f"This is for {rule}"
+        raise ForbiddenError(needed, cure="Ask your administrator for the role.")
 
 
 def _of_installation(request: Request, caller: Caller, rule: Rule) -> int:
@@ -63,8 +63,10 @@ def _of_installation(request: Request, caller: Caller, rule: Rule) -> int:
     if number is not None and (relation == "owner" or (advises and rule is Rule.SEES)):
         return number
     if advises:
-        raise ForbiddenError("this is for the owner of the installation", cure="Ask the owner.")
-    raise NotFoundError("no such installation", field="installation_id", value=given, cure="Set it up first.")
+        raise ForbiddenError("Only the owner of this engine may do this", cure="Ask the owner.")
+    raise NotFoundError(
+        "Engine not found", field="installation_id", value=given, cure="Check the number, or set up the engine first."
+    )
 
 
 def admitted(
@@ -78,8 +80,8 @@ def admitted(
         If the gate decided on another number or on none.
     """
     if getattr(request.state, "admitted", None) != installation_id:
-        cure = "Ask for the installation by its own address."
-        raise ForbiddenError("nobody may do this", field="installation_id", value=installation_id, cure=cure)
+        cure = "Use the address of the engine itself."
+        raise ForbiddenError("No role may do this", field="installation_id", value=installation_id, cure=cure)
     return installation_id
 
 
@@ -93,4 +95,4 @@ def _asker(request: Request) -> Caller:
 
 
 Asker = Annotated[Caller, Depends(_asker)]
-"""Whoever asks."""
+"""The caller."""

@@ -39,7 +39,7 @@ def use(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InvalidValueError(
-            f"this folder cannot be made: {error.strerror}", field="cache_folder", value=folder,
+            f"This folder cannot be made: {error.strerror}", field="cache_folder", value=folder,
             cure="Set TAPERWISE_CACHE_FOLDER to one you may write to.",
         ) from None  # fmt: skip
     os.environ.setdefault("NUMBA_CACHE_DIR", str(folder / "numba"))
@@ -108,7 +108,7 @@ class SamplerShelf:
             try:
                 lock.acquire(timeout=0)
             except Timeout:
-                progress("another process is compiling the sampler; waiting for it")
+                progress("Another process is preparing the model. Waiting for it")
                 lock.acquire()
         except (OSError, NotImplementedError):
             yield

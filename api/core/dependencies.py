@@ -22,8 +22,8 @@ _DIGITS = re.compile("0|[1-9][0-9]{0,18}")
 def _plain(given: object) -> object:
     """A sign, a point, a blank, a leading zero or another script's digit would be one number under two spellings."""
     if isinstance(given, str) and _DIGITS.fullmatch(given) is None:
-        cure = "Write it in digits 0 to 9, without sign, point, blank or leading zero."
-        raise PydanticCustomError("plain_number", "this should be a plain whole number", {"cure": cure})
+        cure = "Write digits 0 to 9, without sign, point, blank or leading zero."
+        raise PydanticCustomError("plain_number", "This should be a plain whole number", {"cure": cure})
     return given
 
 

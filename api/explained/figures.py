@@ -48,13 +48,13 @@ def rise() -> str:
         for p, k in zip(phi, curve, strict=True)
     ]
     low, high = (_degrees(k) for k in installation.targets.rise_kelvin)
-    y = alt.Y("rise:Q", title="EGT rise to peak on leaning [°F]", scale=alt.Scale(domain=[-150, 400], clamp=True))
-    x = alt.X("phi:Q", title="mixture over that at peak EGT", scale=alt.Scale(domain=[0.9, 1.35]))
+    y = alt.Y("rise:Q", title="EGT rise on leaning [°F]", scale=alt.Scale(domain=[-150, 400], clamp=True))
+    x = alt.X("phi:Q", title="mixture (1 = at peak EGT)", scale=alt.Scale(domain=[0.9, 1.35]))
     thin = alt.Chart(frame(rows)).mark_line(strokeWidth=0.6, color=GREY, opacity=0.6, clip=True)
     middle = [{"phi": p, "rise": _degrees(k)} for p, k in zip(phi, one, strict=True)]
     thick = alt.Chart(frame(middle)).mark_line(strokeWidth=2.6, color=BLACK, clip=True).encode(x=x, y=y)
     drawn = band(low, high) + thin.encode(x=x, y=y, detail="engine:N") + thick
-    return svg_of(drawn, "The rise to peak tells the mixture: forty engines that may be, the strip is aimed at")
+    return svg_of(drawn, "The EGT rise shows the mixture: 40 possible engines. The grey strip is the target range")
 
 
 _DASHES = ([1, 0], [6, 3], [2, 2])
@@ -88,7 +88,9 @@ def two_ends() -> str:
     marks = [{"x": r["full"], "y": r["idle"], "words": "mark"} for r in rows if r["turns"] == 0]
     words = texts(marks, align="left", dx=5, dy=9)
     return svg_of(
-        right + lines + dots + words, "A turn moves along a line, a needle from line to line; each dot is 1/8 turn", 260
+        right + lines + dots + words,
+        "A turn moves along a line, another needle is another line. Each dot is 1/8 turn",
+        260,
     )
 
 
@@ -106,7 +108,7 @@ def learned() -> str:
     x = alt.X("share:Q", title="share of the prior's variance that is gone [%]", scale=alt.Scale(domain=[0, 100]))
     shape = alt.Shape("runs:N", title=None, scale=alt.Scale(domain=names, range=["circle", "triangle-up", "diamond"]))
     marks = alt.Chart(frame(rows)).mark_point(size=46, color=BLACK, strokeWidth=1.3, opacity=1).encode(x, y, shape)
-    return svg_of(marks, "What runs teach: the mixtures soon, what blurs them hardly", 430)
+    return svg_of(marks, "Runs teach the mixtures soon, and the errors of gauge and ear hardly", 430)
 
 
 FIGURES = {"rise": rise, "two_ends": two_ends, "learned": learned}

@@ -45,10 +45,10 @@ _EXAMPLES: dict[str, Example] = {
     status_code=201,
     response_model=InstallationOut,
     responses=responses(400, 409, 413, 415, 422, 503, 507),
-    summary="Unpack an installation",
+    summary="Import an engine",
 )
 def unpack(sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)], asker: Asker, once: OncePosted) -> Response:
-    """A parcel that was exported here or elsewhere, as a new installation with all that belongs to it."""
+    """Imports an export file as a new engine with everything in it."""
 
     def deed(unit: Session) -> Made:
         return made(installations.get(unit, archive.unpack(unit, sent, asker.person_id)))
@@ -60,10 +60,10 @@ def unpack(sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)], asker: As
     "/{installation_id}/export",
     **requires(Rule.SEES),
     responses=responses(404, 422, 503),
-    summary="Pack an installation",
+    summary="Export an engine",
 )
 def export(installation_id: InstallationId, unit: ReadingUnit) -> Archive:
-    """Everything that is stored of it, sealed."""
+    """Exports everything about the engine as one file."""
     return archive.pack(unit, installation_id)
 
 
@@ -75,7 +75,7 @@ def export(installation_id: InstallationId, unit: ReadingUnit) -> Archive:
     summary="The log as a table",
 )
 def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
-    """CSV in the preferred units; its last line says how many rows there are."""
+    """Returns CSV in the preferred units. The last line has the number of rows."""
     return table.response(unit, installation_id)
 
 
@@ -84,10 +84,10 @@ def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
     **requires(Rule.SEES),
     response_class=Response,
     responses={**responses(404, 422, 503), **NOT_READY, 200: {"content": {"application/x-netcdf": {}}}},
-    summary="The posterior's draws",
+    summary="Posterior draws",
 )
 def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
-    """All unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
+    """Returns all unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     return Response(

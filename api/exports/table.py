@@ -64,7 +64,8 @@ def _headings(units: Units) -> list[str]:
         return f"{heading} [{unit}]" if unit else heading
 
     return [
-        "entry", "kind", "time", "state", "needle", "screw from mark [turns, + richer]", "idle stop [turns, + faster]",
+        "entry", "kind", "time", "state", "needle", "holder from mark [turns, + richer]",
+        "idle stop screw [turns, + faster]",
         named("air temperature", "temperature"), named("station pressure", "pressure"), "density ratio", "EGT seen",
         *(named(each.column, each.kind) for each in _COLUMNS), "sureness", "adjustment", "note",
     ]  # fmt: skip

@@ -76,7 +76,11 @@ def _answering(
     response: Response,
     database: Db,
     prefer: Annotated[
-        str | None, Header(max_length=200, description="`respond-async`: record it, and make the answer afterwards.")
+        str | None,
+        Header(
+            max_length=200,
+            description="`respond-async`: save the entry, and calculate the result afterwards. Null: wait.",
+        ),
     ] = None,
 ) -> AnswerMode:
     asked = [part.partition(";")[0].strip().lower() for part in (prefer or "").split(",")]

@@ -212,16 +212,14 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     row = repository.entry(session, installation_id, sequence)
     if row is None:
-        raise NotFoundError(
-            "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
-        )
+        raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
     kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
     if kind != row.kind:
         raise InvalidValueError(
-            f"this entry cannot be corrected into a different kind ({row.kind})",
+            f"A correction cannot change the kind of this entry ({row.kind})",
             field=kind,
             value=f"entry {sequence}",
-            cure=f"Give what the {row.kind} should have been, or void it and record the other.",
+            cure=f"Give the correct {row.kind}, or void this entry and record another one.",
         )
     replacement = sent.run or sent.adjustment
     if sent.run is not None:
@@ -321,14 +319,17 @@ def _append(session: Session, installation_id: int, kind: str, sent: _Sent) -> E
     last = repository.latest(session, installation_id)
     if happened > now + _AHEAD:
         raise TimeOrderError(
-            "this is in the future", field="time", value=happened.isoformat(), cure="Check the date, hour and offset."
+            "This time is in the future",
+            field="time",
+            value=happened.isoformat(),
+            cure="Check the date, hour and offset.",
         )
     if last is not None and happened < last.happened_at:
         if sent.time is None:
             happened = last.happened_at  # two clocks a few seconds apart; the order of recording stands
         else:
             raise TimeOrderError(
-                f"this is before the entry recorded last, of {last.happened_at.isoformat()}",
+                f"This time is before the last entry, of {last.happened_at.isoformat()}",
                 field="time",
                 value=happened.isoformat(),
                 cure="Record entries in the order in which they happened.",

@@ -141,7 +141,7 @@ OBSERVATIONS = (
     ),
     Observation(
         "fuel_head", "head of fuel", "fuel_head", "Height of the fuel over the throttle body",
-        "From the level in the tank; a body without float runs leaner as it falls.",
+        "Read the level in the tank. A throttle body without a float runs leaner as the level falls.",
         place="air", column="head of fuel",
     ),
     Observation(

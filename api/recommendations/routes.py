@@ -22,10 +22,13 @@ router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advi
 
 
 @router.get(
-    "/suggestion", **requires(Rule.SEES), responses={**responses(404, 422, 503), **NOT_READY}, summary="The next step"
+    "/suggestion",
+    **requires(Rule.SEES),
+    responses={**responses(404, 422, 503), **NOT_READY},
+    summary="Show the next step",
 )
 def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> SuggestionOut:
-    """The smallest useful adjustment to make next, on the ground, with the engine stopped."""
+    """Returns the smallest useful adjustment to make next. Make it on the ground, with the engine stopped."""
     return desk.answer(database, installation_id)
 
 
@@ -33,10 +36,10 @@ def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) 
     "/confidence",
     **requires(Rule.SEES),
     responses={**responses(404, 422, 503), **NOT_READY},
-    summary="How sure the present setting is",
+    summary="Show the chances",
 )
 def confidence(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> ConfidenceOut:
-    """Chances of being in band, and how far from right it is."""
+    """Returns the chances of being in target, and the turns to target."""
     return desk.answer(database, installation_id).confidence
 
 
@@ -44,23 +47,26 @@ def confidence(installation_id: InstallationId, database: Db, desk: AdviceDesk) 
     "/whatif",
     **requires(Rule.SEES),
     responses={**responses(404, 422, 503), **NOT_READY},
-    summary="What another setting should show",
+    summary="Predict another setting",
 )
 def whatif(
     installation_id: InstallationId,
     database: Db,
     desk: AdviceDesk,
     turns: Annotated[
-        float, Query(description="Signed screw turns from here, or from the mark of another needle; + = richer.")
+        float,
+        Query(description="Turns from the present setting, or from another needle's mark [turns]; positive = richer."),
     ] = 0.0,
-    needle: Annotated[str | None, Query(max_length=40, description="Needle fitted instead.")] = None,
+    needle: Annotated[
+        str | None, Query(max_length=40, description="Label of the needle. Null: the installed one.")
+    ] = None,
     density_altitude: Annotated[
         float | None,
-        Query(description="Density altitude to predict for; the latest runs' mean air if left out."),
+        Query(description="Density altitude, in `unit`. Null: mean air of the latest runs."),
     ] = None,
     unit: Annotated[Literal["ft", "m"], Query(description="Unit of density_altitude.")] = "ft",
 ) -> PredictionOut:
-    """A prediction within the limits; nothing is stored."""
+    """Predicts a run at another setting within the step limits. Nothing is saved."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     return predicted(desk, log, turns, needle, density_altitude, unit)
@@ -70,10 +76,10 @@ def whatif(
     "/holding",
     **requires(Rule.SEES),
     responses={**responses(404, 422, 503), **NOT_READY},
-    summary="Will it hold in other air",
+    summary="Predict other air",
 )
 def holding(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> HoldingOut:
-    """The present setting on a hot day at a high field, on a cold day at a low one, and over density altitude."""
+    """Predicts the present setting on a hot day high up, on a cold day low down, and between."""
     with database.reading() as session:
         log = service.load(session, installation_id)
     return HoldingOut.of(desk.will_it_hold(log), log.sent.units)
@@ -101,6 +107,6 @@ def predicted(
     )
     if not abs(turns) <= 1e6:
         raise InvalidValueError(
-            "turns should be between -0.25 and 0.25", field="turns", value=turns, cure="Give 0.125."
+            "Turns should be between -0.25 and 0.25", field="turns", value=turns, cure="Give 0.125."
         )
     return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)

@@ -289,7 +289,7 @@ class RecommendationService:
         """
         if not any(isinstance(entry, Run) for entry in log.entries):
             raise ConflictError(
-                "nothing was run yet, so there is nothing to leave", field="consent", cure="Record a run first."
+                "There is no run yet, so there is no summary to share", field="consent", cure="Record a run first."
             )
         return self._prepared().summarise(self._trusted(log))
 
@@ -297,7 +297,7 @@ class RecommendationService:
         posterior = self.posterior(log)
         if not posterior.diagnostics.converged:
             raise NotConvergedError(
-                "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
+                "Your readings give no reliable result yet", cure="Make another run at this setting."
             )
         return posterior
 

@@ -70,13 +70,17 @@ def refit_fleet(
 def _failure(fit: Fit) -> str:
     """Why a fit that ended is no answer of this model; empty if it is one."""
     if is_lost(fit):
-        return "its worker ended without a word, and once more when it was alone; memory may have run out"
+        return "Its worker stopped twice without an error. Perhaps memory ran out"
     error = CancelledError("the scheduler may have ended") if fit.cancelled() else fit.exception()
     if error is not None:
         return _in_a_line(error)
     has = fit.result().get("answer", {}).get("provenance", {}).get("model_version", "unknown")
-    told = f"its worker has model version {has}, wanted is {MODEL_VERSION}: install the same release on the workers"
-    return "" if has == MODEL_VERSION else told
+    if has == MODEL_VERSION:
+        return ""
+    return (
+        f"Its worker has model version {has}, but this release has {MODEL_VERSION}. Install the same release on all "
+        "workers"
+    )
 
 
 def _in_a_line(error: BaseException) -> str:

@@ -66,8 +66,8 @@ def _put(tree: dict[str, Any], name: str, path: list[str], value: Any) -> None:
 
 def no_field(name: str) -> RefusedError:
     """The refusal of a field that no form of ours has."""
-    cure = "Open the page anew and fill it in there."
-    return RefusedError([FieldError(field=shown(name), value="", message="there is no such field here", cure=cure)])
+    cure = "Open the page again and fill the form in there."
+    return RefusedError([FieldError(field=shown(name), value="", message="There is no such field", cure=cure)])
 
 
 def row_of(part: str) -> int | None:
@@ -110,8 +110,8 @@ async def _text(name: str, sent: UploadFile) -> str:
         one = FieldError(
             field=name,
             value=shown(sent.filename or "a file"),
-            message="the file is not text in UTF-8",
-            cure="Export it as CSV in UTF-8.",
+            message="The file is not UTF-8 text",
+            cure="Export the file as CSV in UTF-8.",
         )
         raise RefusedError([one]) from None
 

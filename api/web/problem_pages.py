@@ -65,8 +65,8 @@ def _first_sign_in(request: Request) -> Response:
 def sign_in_first() -> Response:
     """The answer to a form of nobody known: nothing was stored, and what was typed is kept by the page."""
     one = FieldError(
-        field="", value="", message="nothing was stored, because nobody is signed in",
-        cure="Sign in, go back, and send it again: what you typed is still there.",
+        field="", value="", message="Nothing was saved, because you are not signed in",
+        cure="Sign in, go back and send the form again. Your entries are still there.",
     )  # fmt: skip
     return page("problem.html", 401, title="Sign in first", errors=[one])
 

@@ -84,4 +84,4 @@ def _float(name: str, typed: Typed) -> float | None:
     try:
         return float(text) if text else None
     except ValueError:
-        raise InvalidValueError("this is not a number", field=name, value=text, cure="Give a plain number.") from None
+        raise InvalidValueError("This is not a number", field=name, value=text, cure="Give a plain number.") from None

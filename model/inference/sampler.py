@@ -165,7 +165,7 @@ def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) ->
         if not isinstance(error, RuntimeError) and type(error).__name__ != "PanicException":
             raise
         raise NotConvergedError(
-            "the sampler broke down on these readings", cure="Check the latest entries for a slip of the pen."
+            "Your readings give no reliable result", cure="Check the last entries for typing errors."
         ) from error
     return _after_tuning(*trace.get_arrow_trace())
 

@@ -73,7 +73,12 @@ def _densities(air: Air) -> tuple[float, float]:
     """Densities of the dry air and of the vapour in it [kg/m³]."""
     vapour = air.relative_humidity * vapour_pressure_pascal(air.temperature_kelvin)
     if vapour >= air.pressure_pascal:
-        raise OutOfRangeError("vapour pressure exceeds air pressure", field="air", value=air, cure="Check the weather.")
+        raise OutOfRangeError(
+            "Vapour pressure is higher than air pressure",
+            field="air",
+            value=air,
+            cure="Check temperature, pressure and humidity.",
+        )
     t = air.temperature_kelvin
     return (air.pressure_pascal - vapour) / (_R_DRY * t), vapour / (_R_VAPOUR * t)
 

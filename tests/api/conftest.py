@@ -196,6 +196,7 @@ class StandIn:
             posterior.installation.fitted_needle,
             runs,
             runs,
+            runs_here=runs,
         )
         gain = Information(0.3, 0.02)
         return Suggestion(

@@ -127,7 +127,7 @@ def test_others_wait_for_the_process_that_compiles(tmp_path: Path, ends: str) ->
             process.kill()
         assert entered.wait(30)
         waiting.join()
-    assert told == ["another process is compiling the sampler; waiting for it"]
+    assert told == ["Another process is preparing the model. Waiting for it"]
 
 
 def test_where_no_lock_can_be_had_one_goes_ahead(tmp_path: Path) -> None:

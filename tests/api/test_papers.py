@@ -39,6 +39,7 @@ def full(client: Client, needles: list[dict[str, Any]]) -> str:
         "fitted_needle": "taper 30.0",
         "name": "Öl “é”",
         "elevation": {"value": 650, "unit": "ft"},
+        "throttle_body": {"lean_direction": "clockwise"},
     }
     place = str(client.post(_HOME, json=body).headers["Location"])
     run = RUN | {"note": "=1+1", "time": "2026-05-01T10:30:00.123456+02:00"}
@@ -170,7 +171,7 @@ def test_the_table_says_how_long_it_is(client: Client, full: str) -> None:
     assert [r["state"] for r in rows] == ["corrected", *["as recorded"] * 2, "voided", *["as recorded"] * 3]
     assert rows[0]["idle"] == "smooth"
     assert rows[0]["EGT rise [°F]"] == "95.0"
-    assert [r["screw from mark [turns, + richer]"] for r in rows] == ["0", "0", *["-0.125"] * 2, *["0.25"] * 3]
+    assert [r["holder from mark [turns, + richer]"] for r in rows] == ["0", "0", *["-0.125"] * 2, *["0.25"] * 3]
     assert rows[6]["needle"] == "taper 30.6"
     assert rows[6]["EGT seen"] == "fell_at_once"
     client.post(f"{full}/runs", json=AIR | {"idle_quality": 3, "note": "=HYPERLINK(1)"})
@@ -198,8 +199,8 @@ def test_the_sheet_holds_what_the_papers_need(client: Client, full: str) -> None
     sheet = words(client.get(f"{full.removeprefix('/api/v1')}/sheet").text)
     for text in (
         "Not tuned: the tuning stands at full throttle", "taper 30.6, taper slope 30.6 mm/m",
-        "1/4 turn richer from its mark (1/4 turn counter-clockwise from the mark", "Both mixtures right together 30 %",
-        "Needle holder 1/8 turn leaner", "(voided)", "(corrected)", "Found: a loose baffle", "7 entries.",
+        "1/4 turn richer than the mark (1/4 turn counter-clockwise)", "Both mixtures in target 30 %",
+        "Needle holder 1/8 turn leaner", "(voided)", "(corrected)", "Cause: a loose baffle", "7 entries.",
         "Checked by the responsible person", "mixture settings in flight.", "it releases nothing for flight",
     ):  # fmt: skip
         assert text.replace(" ", " ") in sheet.replace(" ", " "), text

@@ -73,7 +73,7 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     status, out, _ = command("adjust", "1", "--as-suggested", "--json")
     assert status == 0
     assert json.loads(out)["confidence"]["runs"] == 1
-    assert "small-step limit" in command("adjust", "1", "--screw", "-0.5")[1]
+    assert "step limit" in command("adjust", "1", "--screw", "-0.5")[1]
     made = json.loads(command("sheet", "1", "--json")[1])
     assert [line["words"] for line in made["lines"]] == [
         "air 68 °F; altimeter setting 29.98 inHg; EGT rise 160 °F; idle slightly rich",
@@ -112,7 +112,7 @@ def test_a_trace_is_read(command: Command, tmp_path: Path) -> None:
     sweep = str(fixture("sweep.csv"))
     status, out, _ = command("run", "1", "--air", "20", "--pressure", "1013", "--trace", sweep)
     assert status == 0
-    assert "departs from the other cylinders" in out
+    assert "differs from the other cylinders" in out
     words = json.loads(command("sheet", "1", "--json")[1])["lines"][0]["words"]
     assert "air 20 °C; pressure 1013 hPa; EGT rise 8" in words
     assert command("run", "1", "--air", "20", "--pressure", "1013", "--trace", str(tmp_path / "none.csv"))[0] == 2
@@ -147,14 +147,14 @@ def test_findings_are_told_and_acknowledged(command: Command, tmp_path: Path) ->
         (("run", "1", "--air", "68", "--fell"), "pressure: the air needs either"),
         (("run", "1", "--air", "68", "--pressure", "29.9"), "run: the run holds no observation"),
         (("run", "1", "--air", "68", "--pressure", "29.9", "--fell", "--rise", "9"), "these exclude each other"),
-        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "no such installation"),
+        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "Engine not found"),
         (("adjust", "1"), "more or less than one adjustment was given"),
-        (("adjust", "1", "--needle", "Z"), "no such needle on hand"),
+        (("adjust", "1", "--needle", "Z"), "not one of your needles"),
         (("adjust", "1", "--part", "wing"), "part: "),
         (("new", "--needle", "30"), "a needle is a label and a slope"),
         (("new", "--needle", "A=30 furlong"), "taper slope cannot be given in this unit"),
-        (("next", "9"), "no such installation"),
-        (("sheet", "9"), "no such installation"),
+        (("next", "9"), "Engine not found"),
+        (("sheet", "9"), "Engine not found"),
     ],
 )
 def test_what_cannot_be_used_is_told(command: Command, words: tuple[str, ...], told: str) -> None:

@@ -32,7 +32,7 @@ def test_installations_that_cannot_be(change: dict[str, Any], words: str | None)
 
 def test_a_fitted_needle_must_be_on_hand() -> None:
     """The needle said to be fitted is one of those on hand."""
-    with pytest.raises(UnknownNeedleError, match="On hand"):
+    with pytest.raises(UnknownNeedleError, match="Your needles"):
         Installation(NEEDLES, "none")
 
 
