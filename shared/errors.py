@@ -14,11 +14,15 @@
     ├── ReusedKeyError             an idempotency key that stands for something else
     ├── UnknownCallerError         nobody known asks for what needs somebody known
     ├── ForbiddenError             whoever asks may not
+    ├── BusyError                  too many requests wait, or too much is asked of one calculation
     ├── NotReadyError              the sampler is still being compiled
+    │   └── QueuedError            other results are calculated first
+    ├── UnsafeError                a result that breaks a safety rule, or is damaged
     └── NotConvergedError          the sampler gave no posterior that can be trusted
 """
 
 __all__ = [
+    "BusyError",
     "ConflictError",
     "ForbiddenError",
     "InvalidValueError",
@@ -26,6 +30,7 @@ __all__ = [
     "NotFoundError",
     "NotReadyError",
     "OutOfRangeError",
+    "QueuedError",
     "ReusedKeyError",
     "StepLimitError",
     "TaperwiseError",
@@ -33,6 +38,7 @@ __all__ = [
     "UnitError",
     "UnknownCallerError",
     "UnknownNeedleError",
+    "UnsafeError",
 ]
 
 
@@ -109,6 +115,20 @@ class ForbiddenError(TaperwiseError):
     """Raised when the caller may not do this."""
 
 
+class BusyError(TaperwiseError):
+    """Raised before any work on a request begins, where too many others wait.
+
+    Parameters
+    ----------
+    seconds : int
+        When to try again, estimated [s].
+    """
+
+    def __init__(self, message: str, *, seconds: int = 5, cure: str = "") -> None:
+        super().__init__(message, cure=cure)
+        self.seconds = seconds
+
+
 class NotReadyError(TaperwiseError):
     """Raised when a result is requested before the sampler is compiled.
 
@@ -121,6 +141,27 @@ class NotReadyError(TaperwiseError):
     def __init__(self, seconds: int) -> None:
         super().__init__(f"The model is being made ready, about {seconds} s left", cure="Ask again then.")
         self.seconds = seconds
+
+
+class QueuedError(NotReadyError):
+    """Raised when other results are calculated before the one that is asked for.
+
+    Parameters
+    ----------
+    ahead : int
+        How many.
+    seconds : int
+        How long they take, estimated [s].
+    """
+
+    def __init__(self, ahead: int, seconds: int) -> None:
+        super().__init__(seconds)
+        self.message = f"Before yours, {ahead} other results are calculated. That takes about {seconds} s"
+        self.ahead = ahead
+
+
+class UnsafeError(TaperwiseError):
+    """Raised in place of a result that breaks a safety rule or is damaged; nothing of it is shown."""
 
 
 class NotConvergedError(TaperwiseError):

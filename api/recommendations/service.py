@@ -327,7 +327,7 @@ def _settle() -> None:
         gc.freeze()
 
 
-def _desk(request: Request) -> RecommendationService:
+async def _desk(request: Request) -> RecommendationService:
     desk: RecommendationService = request.app.state.desk
     return desk
 

@@ -63,7 +63,7 @@ class BackgroundCalls:
         return None if kept is None else RecommendationResult(kept)
 
 
-def _work(request: Request) -> BackgroundCalls:
+async def _work(request: Request) -> BackgroundCalls:
     work: BackgroundCalls = request.app.state.work
     return work
 
