@@ -90,6 +90,7 @@ def create_app(
     app.state.gallery = ChartData(app.state.desk, database)
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
+    app.state.desk.later = app.state.worker.ask
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),

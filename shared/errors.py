@@ -15,8 +15,7 @@
     ├── UnknownCallerError         nobody known asks for what needs somebody known
     ├── ForbiddenError             whoever asks may not
     ├── BusyError                  too many requests wait, or too much is asked of one calculation
-    ├── NotReadyError              the sampler is still being compiled
-    │   └── QueuedError            other results are calculated first
+    ├── NotReadyError              the sampler is still being compiled, or other results are calculated first
     ├── UnsafeError                a result that breaks a safety rule, or is damaged
     └── NotConvergedError          the sampler gave no posterior that can be trusted
 """
@@ -30,7 +29,6 @@ __all__ = [
     "NotFoundError",
     "NotReadyError",
     "OutOfRangeError",
-    "QueuedError",
     "ReusedKeyError",
     "StepLimitError",
     "TaperwiseError",
@@ -130,34 +128,21 @@ class BusyError(TaperwiseError):
 
 
 class NotReadyError(TaperwiseError):
-    """Raised when a result is requested before the sampler is compiled.
+    """Raised when a result is requested before the sampler is compiled, or free.
 
     Parameters
     ----------
     seconds : int
         How long that still takes, estimated [s].
-    """
-
-    def __init__(self, seconds: int) -> None:
-        super().__init__(f"The model is being made ready, about {seconds} s left", cure="Ask again then.")
-        self.seconds = seconds
-
-
-class QueuedError(NotReadyError):
-    """Raised when other results are calculated before the one that is asked for.
-
-    Parameters
-    ----------
     ahead : int
-        How many.
-    seconds : int
-        How long they take, estimated [s].
+        Other results that are calculated first.
     """
 
-    def __init__(self, ahead: int, seconds: int) -> None:
-        super().__init__(seconds)
-        self.message = f"Before yours, {ahead} other results are calculated. That takes about {seconds} s"
-        self.ahead = ahead
+    def __init__(self, seconds: int, ahead: int = 0) -> None:
+        results = "1 other result is" if ahead == 1 else f"{ahead} other results are"
+        going_on = f"Before yours, {results} calculated" if ahead else "The model is being made ready"
+        super().__init__(f"{going_on}, about {seconds} s left", cure="Ask again then.")
+        self.seconds, self.ahead = seconds, ahead
 
 
 class UnsafeError(TaperwiseError):
