@@ -54,7 +54,8 @@ class PageRoute(APIRoute):
 
 
 async def crowded(request: Request, error: BusyError) -> Response:
-    """The answer to a request that is not let in, as JSON or as a page."""
+    """The answer to a request that is not let in, as JSON or as a page; counted, and not logged one by one."""
+    request.app.state.figures.failure("crowded")
     if request.url.path.startswith("/api/"):
         return await refused(request, error)
     return _ours(error)

@@ -57,11 +57,8 @@ def _timed(ask: Callable[[], Any]) -> tuple[Any, float]:
     return ask(), time.perf_counter() - begun
 
 
-@pytest.mark.slow
-def test_many_fits_at_once_leave_room_for_others(slow: tuple[Client, Slow], monkeypatch: pytest.MonkeyPatch) -> None:
-    """One fit at a time; those who wait know how many are before them; health and other people's pages go on."""
-    client, adviser = slow
-    monkeypatch.setattr(background_calls, "_PATIENCE_SECONDS", 1.0)
+def _many_fits(client: Client) -> tuple[list[Any], dict[str, list[float]]]:
+    """As many suggestions asked for at once, and how long others waited meanwhile, by what they asked for [s]."""
     waited: dict[str, list[float]] = {"/healthz": [], "/installations/1": [], "/installations": []}
     done = threading.Event()
 
@@ -75,20 +72,35 @@ def test_many_fits_at_once_leave_room_for_others(slow: tuple[Client, Slow], monk
     with ThreadPoolExecutor(_FITS + 1) as pool:
         beside = pool.submit(others)
         paths = [f"/api/v1/installations/{number}/suggestion" for number in range(2, _FITS + 2)]
-        asked = [pool.submit(_timed, lambda path=path: client.get(path)) for path in paths]
+        asked = [pool.submit(client.get, path) for path in paths]
         answers = [each.result() for each in asked]
         done.set()
         beside.result()
+    return answers, waited
+
+
+@pytest.mark.slow
+def test_many_fits_at_once_leave_room_for_others(slow: tuple[Client, Slow]) -> None:
+    """One fit at a time; those who would wait long are told how many are before them; nobody else waits for fits."""
+    client, adviser = slow
+    answers, waited = _many_fits(client)
     assert adviser.most == 1
-    told = [answer for answer, _ in answers if answer.status_code == 202]
-    assert {answer.status_code for answer, _ in answers} == {200, 202}
+    assert {answer.status_code for answer in answers} == {200, 202}
+    told = [answer for answer in answers if answer.status_code == 202]
     assert len(told) > _FITS / 2
     for answer in told:
         assert "calculated" in answer.json()["detail"]
         assert int(answer.headers["Retry-After"]) == answer.json()["seconds_left"] >= 1
-    assert all(len(seconds) >= 2 for seconds in waited.values())
-    assert max(waited["/healthz"]) < 2.0
-    assert sorted(waited["/installations/1"])[len(waited["/installations/1"]) // 2] < 1.0
+    assert all(seconds for seconds in waited.values())
+
+
+@pytest.mark.thorough(daily=False)
+def test_many_fits_at_once_are_not_felt_by_others(slow: tuple[Client, Slow], monkeypatch: pytest.MonkeyPatch) -> None:
+    """On an idle machine: health within half a second, other people's pages within one."""
+    monkeypatch.setattr(background_calls, "_PATIENCE_SECONDS", 1.0)
+    _, waited = _many_fits(slow[0])
+    assert max(waited.pop("/healthz")) < 0.5
+    assert max(max(seconds) for seconds in waited.values()) < 1.0
 
 
 @pytest.mark.slow
