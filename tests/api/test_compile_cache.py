@@ -180,6 +180,7 @@ def test_a_folder_that_cannot_be_written_is_replaced(tmp_path: Path, blocked: st
 
 def test_the_service_says_that_compiled_code_does_not_last(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     """In health, without the folder's name, because anyone may ask for that."""
+    client.app.state.desk.prepare()  # type: ignore[attr-defined] - the client hides the type
     assert client.get("/readyz").json() == {"status": "ready"}
     monkeypatch.setattr("taperwise.api.core.compile_cache._notices", ["The cache folder /secret cannot be written to."])
     (warning,) = client.get("/readyz").json()["warnings"]
