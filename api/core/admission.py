@@ -37,7 +37,7 @@ _LONGEST_SECONDS = 10.0
 
 _LOOK_AGAIN_SECONDS = 1.0
 _FIRST_GUESS_SECONDS = 0.02
-_WEIGHT = 0.05  # of each new request in the mean time that a place is held
+_WEIGHT = 0.1  # of each new request in the mean time that a place is held
 
 
 class Admission:
