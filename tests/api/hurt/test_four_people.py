@@ -20,6 +20,7 @@ from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
 _THEIRS, _NOBODYS = "1", "424242"
+_PATIENT = 120.0  # seconds: the first that asks for draws waits until their library is loaded
 
 
 class Peopled(NamedTuple):
@@ -63,7 +64,7 @@ def _compare(peopled: Peopled, operation: Any, examples: int) -> None:
         answers = []
         for number in (_THEIRS, _NOBODYS):
             case.path_parameters = {**case.path_parameters, "installation_id": number}
-            answer = case.call(headers=peopled.keys["stranger"])
+            answer = case.call(headers=peopled.keys["stranger"], timeout=_PATIENT)
             kept = {name: value for name, value in answer.headers.items() if name.lower() in ("content-type", "allow")}
             text = answer.text.replace(number, "N") if answer.status_code != 429 else ""
             answers.append((answer.status_code, kept, text))
@@ -102,7 +103,7 @@ def _at_once(peopled: Peopled, operation: Any, examples: int) -> None:
         names = list(peopled.keys)
         random.Random(case.path).shuffle(names)  # noqa: S311 - an order, no secret
         with ThreadPoolExecutor(len(names)) as pool:
-            sent = [pool.submit(case.call, headers=peopled.keys[name]) for name in names]
+            sent = [pool.submit(case.call, headers=peopled.keys[name], timeout=_PATIENT) for name in names]
         for each in sent:
             answer = each.result()
             assert answer.status_code < 500 or answer.status_code in (503, 507), answer.text
