@@ -181,6 +181,7 @@ def test_the_next_one_after_a_crowd_is_served(door: Door) -> None:
             writer.transport.abort()
 
     asyncio.run(go_away())
-    crowd = _crowd(door, [_KINDS["histories"](i) for i in range(60)])
-    assert all(_is_honest(each) for each in crowd.answers)
-    assert crowd.count()[200] >= 6
+    for _ in range(20):  # five times as many as there are places
+        while (status := door.ask("GET", f"{_AT}/1/history")[0]) == 503:
+            time.sleep(0.5)  # they are still in line
+        assert status == 200
