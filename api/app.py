@@ -15,6 +15,7 @@ from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
+from taperwise.api.core.admission import Admission, Arrivals, admit
 from taperwise.api.core.database import Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
@@ -35,7 +36,7 @@ from taperwise.api.recommendations.recommender_protocol import RecommenderProtoc
 from taperwise.api.recommendations.service import RecommendationService
 from taperwise.api.web import csrf
 from taperwise.api.web.background_calls import BackgroundCalls
-from taperwise.api.web.problem_pages import sign_in_first
+from taperwise.api.web.problem_pages import crowded, sign_in_first
 from taperwise.api.web.routers import ROUTERS as PAGES
 
 __all__ = ["create_app"]
@@ -76,11 +77,12 @@ def create_app(
 
     app = FastAPI(
         title="Taperwise", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan, dependencies=[Depends(authorize)],
+        lifespan=lifespan, dependencies=[Depends(admit, scope="function"), Depends(authorize)],
     )  # fmt: skip
     database.watchers.append(audit.watch)
     app.state.database = database
     app.state.settings = settings
+    app.state.admission = Admission()
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
@@ -88,6 +90,7 @@ def create_app(
     app.state.gallery = ChartData(app.state.desk, database)
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
+    app.state.desk.later = app.state.worker.ask
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),
@@ -98,6 +101,7 @@ def create_app(
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
+    app.add_middleware(Arrivals, admission=app.state.admission, at_once=("/healthz",), refused=crowded)
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,

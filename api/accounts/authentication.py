@@ -4,11 +4,11 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import structlog
+from anyio import CapacityLimiter, to_thread
 from limits import parse
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 from sqlalchemy.exc import SQLAlchemyError
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import cookie_parser
 from starlette.responses import Response
@@ -30,6 +30,7 @@ COOKIE = "taperwise"
 SIGN_IN = "/sign-in"
 _USED_EVERY = timedelta(minutes=5)  # a key's last use is kept no finer
 _READS = ("GET", "HEAD", "OPTIONS")
+_THREADS = 4  # in which keys are looked up, each with a connection that nothing else is waited for with
 _log = structlog.get_logger("taperwise")
 
 
@@ -89,6 +90,7 @@ class Authentication:
         self._database, self._with_keys = database, with_keys
         self._cookie = cookie_name(encrypted)
         self._limiter = Limiter(a_minute)
+        self._threads = CapacityLimiter(_THREADS)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let in, or refuse."""
@@ -98,7 +100,7 @@ class Authentication:
         caller: Caller | Response = LOCAL
         if self._with_keys:
             try:
-                caller = await run_in_threadpool(self._ask, scope)
+                caller = await to_thread.run_sync(self._ask, scope, limiter=self._threads)
             except SQLAlchemyError as error:
                 _log.error("database_failed", error=type(error).__name__)
                 caller = problem(503, "The database did not answer", "Nothing was stored. Try again in a moment.")

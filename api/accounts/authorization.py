@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import Depends, Path, Request
+from starlette.concurrency import run_in_threadpool
 
 from taperwise.api.accounts import repository
 from taperwise.api.accounts.principal import NOBODY, Caller
@@ -21,7 +22,7 @@ _ROLES = {
 }
 
 
-def authorize(request: Request) -> None:
+async def authorize(request: Request) -> None:
     """Hold the route's rule against the caller; a route without a rule is open to nobody.
 
     Raises
@@ -30,7 +31,7 @@ def authorize(request: Request) -> None:
         If they may not. Other people's installations answer 404, so ids cannot be enumerated. So does a number that
         the routes would not read.
     """
-    caller, route = _asker(request), request.scope["route"]
+    caller, route = await _asker(request), request.scope["route"]
     rule = rule_of(route)
     if caller.everything and rule is not None:
         request.state.admitted = number_in(request.path_params.get("installation_id"))
@@ -45,7 +46,7 @@ def authorize(request: Request) -> None:
     if caller.only_reads and request.method not in _READS:
         raise ForbiddenError("This access key is for reading only", cure="Use an access key that may write.")
     if rule in (Rule.SEES, Rule.OWNS):
-        request.state.admitted = _of_installation(request, caller, rule)
+        request.state.admitted = await run_in_threadpool(_of_installation, request, caller, rule)
     elif rule is None or not caller.has(*_ROLES.get(rule, tuple(caller.roles))):
         needed = "No role may do this" if rule is None else f"This is for {rule}"
         raise ForbiddenError(needed, cure="Ask your administrator for the role.")
@@ -69,7 +70,7 @@ def _of_installation(request: Request, caller: Caller, rule: Rule) -> int:
     )
 
 
-def admitted(
+async def admitted(
     request: Request, installation_id: Annotated[Number, Path(description="Number of the installation.")]
 ) -> int:
     """The installation in the address, once the gate has let the caller come to that very number.
@@ -89,7 +90,7 @@ InstallationId = Annotated[int, Depends(admitted)]
 """The installation in the address; the gate has let the caller come to it."""
 
 
-def _asker(request: Request) -> Caller:
+async def _asker(request: Request) -> Caller:
     caller: Caller = request.scope.get("state", {}).get("caller", NOBODY)
     return caller
 

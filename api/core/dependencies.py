@@ -49,7 +49,7 @@ KeyId = Annotated[Number, Path(description="Number of the key.")]
 Sequence = Annotated[Count, Path(ge=1, le=2**31 - 1, description="Number of the entry within its log.")]
 
 
-def _database(request: Request) -> Database:
+async def _database(request: Request) -> Database:
     database: Database = request.app.state.database
     return database
 

@@ -17,6 +17,7 @@ from taperwise.api.core.roles import RULE_KEY, Rule
 from taperwise.api.core.storage_failures import StorageFailure, failure_of, is_disk_full
 from taperwise.api.core.validation_errors import FieldError, field_error, refusal, shown_sentence
 from taperwise.shared.errors import (
+    BusyError,
     ConflictError,
     ForbiddenError,
     InvalidValueError,
@@ -28,6 +29,7 @@ from taperwise.shared.errors import (
     TaperwiseError,
     TimeOrderError,
     UnknownCallerError,
+    UnsafeError,
 )
 
 __all__ = [
@@ -38,7 +40,9 @@ __all__ = [
     "Progress",
     "install",
     "problem",
+    "refused",
     "responses",
+    "retry_after",
     "status_of",
     "storage_failure",
 ]
@@ -54,7 +58,9 @@ _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     ReusedKeyError: (422, "The Idempotency-Key was used for another request"),
     UnknownCallerError: (401, "Authentication required"),
     ForbiddenError: (403, "Not allowed"),
+    BusyError: (503, "Too many requests"),
     NotReadyError: (503, "The model is getting ready"),
+    UnsafeError: (503, "No result that can be shown"),
     NotConvergedError: (503, "No reliable result yet"),
 }
 _log = structlog.get_logger("taperwise")
@@ -119,19 +125,27 @@ def status_of(error: TaperwiseError) -> tuple[int, str]:
     return next(_STATUS[kind] for kind in type(error).__mro__ if kind in _STATUS)
 
 
+def retry_after(error: TaperwiseError) -> dict[str, str]:
+    """The header that says when to ask again, where that is known."""
+    return {"Retry-After": str(error.seconds)} if isinstance(error, BusyError | NotReadyError) else {}
+
+
 def _say_that_keys_are_needed(schema: dict[str, Any]) -> None:
     schema["components"]["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer"}}
     guarded = {str(status): found for status, found in responses(401, 403, 429).items()}
-    for methods in schema["paths"].values():
-        for operation in methods.values():
-            if operation.get(RULE_KEY) != Rule.ANYONE:
-                operation["responses"].update(guarded)
-                operation["security"] = [{"key": []}]
+    for operation in _operations(schema):
+        if operation.get(RULE_KEY) != Rule.ANYONE:
+            operation["responses"].update(guarded)
+            operation["security"] = [{"key": []}]
+
+
+def _operations(schema: dict[str, Any]) -> list[dict[str, Any]]:
+    return [operation for methods in schema["paths"].values() for operation in methods.values()]
 
 
 def install(app: FastAPI, with_keys: bool = False) -> None:
     """Register the handlers, and what the OpenAPI schema says of refusals and keys."""
-    app.add_exception_handler(TaperwiseError, _ours)
+    app.add_exception_handler(TaperwiseError, refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(DBAPIError, _database)
@@ -145,6 +159,9 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
         models = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")[1]
         parts = schema.setdefault("components", {})
         parts.setdefault("schemas", {}).update(models["$defs"])
+        crowded = {str(status): found for status, found in responses(503).items()}
+        for operation in _operations(schema):
+            operation["responses"] = {**crowded, **operation["responses"]}
         if with_keys:
             _say_that_keys_are_needed(schema)
         add_error_examples(schema, error_examples(_STATUS, _DESCRIPTIONS), MEDIA_TYPE)
@@ -154,9 +171,10 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
 
 
-async def _ours(request: Request, error: Exception) -> JSONResponse:
+async def refused(request: Request, error: Exception) -> JSONResponse:
+    """The answer to one of our errors."""
     assert isinstance(error, TaperwiseError)  # noqa: S101 - narrows the type the framework hands over
-    waiting = {"Retry-After": str(error.seconds)} if isinstance(error, NotReadyError) else {}
+    waiting = retry_after(error)
     if isinstance(error, NotReadyError) and request.method == "GET":
         progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
         return JSONResponse(progress.model_dump(), 202, headers=waiting)

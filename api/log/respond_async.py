@@ -71,7 +71,7 @@ class AnswerMode:
         return RecommendationResult(None, [ANSWER_BEING_MADE])
 
 
-def _answering(
+async def _answering(
     request: Request,
     response: Response,
     database: Db,

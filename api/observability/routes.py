@@ -8,6 +8,7 @@ from pydantic import BaseModel, Field
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
+from taperwise.api.core import compile_cache
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
@@ -16,6 +17,8 @@ from taperwise.api.observability.metrics import Metrics
 __all__ = ["router"]
 
 router = APIRouter(tags=["health"])
+
+_NOT_KEPT = "The cache folder cannot be written to, so the model is compiled again at every start."
 
 
 class _Desk(Protocol):
@@ -36,15 +39,18 @@ class Health(BaseModel):
     """State of the service."""
 
     status: str = Field(description="State in one word.")
+    warnings: list[str] = Field(default_factory=list, description="Notes for the operator; the log has more.")
 
 
-@router.get("/healthz", **requires(Rule.ANYONE), summary="Alive")
+@router.get("/healthz", **requires(Rule.ANYONE), response_model_exclude_unset=True, summary="Alive")
 async def healthz() -> Health:
     """Answers as soon as the service listens."""
     return Health(status="alive")
 
 
-@router.get("/readyz", **requires(Rule.ANYONE), responses=responses(503), summary="Ready")
+@router.get(
+    "/readyz", **requires(Rule.ANYONE), response_model_exclude_unset=True, responses=responses(503), summary="Ready"
+)
 def readyz(database: Db, request: Request) -> Health:
     """Answers once the model is ready and the database can be read."""
     desk: _Desk = request.app.state.desk
@@ -62,7 +68,7 @@ def readyz(database: Db, request: Request) -> Health:
         )
     if not desk.ready:
         raise HTTPException(503, "The model is getting ready. Runs are saved, and the next step follows.")
-    return Health(status="ready")
+    return Health(status="ready", warnings=[_NOT_KEPT]) if compile_cache.notice() else Health(status="ready")
 
 
 @router.get(

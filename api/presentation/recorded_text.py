@@ -11,6 +11,7 @@ __all__ = [
     "NOTHING_RUN_SINCE",
     "NO_SUGGESTION",
     "getting_ready",
+    "in_line",
     "run_means",
     "step_warnings",
 ]
@@ -26,6 +27,12 @@ NO_SUGGESTION = (
 def getting_ready(seconds: int) -> str:
     """The answer has to wait until the model is ready."""
     return f"Saved. The model is getting ready: about {seconds} s left. Request the next step then."
+
+
+def in_line(ahead: int, seconds: int) -> str:
+    """Other answers are made first."""
+    results = "1 other result is" if ahead == 1 else f"{ahead} other results are"
+    return f"Recorded. Before yours, {results} calculated, about {seconds} s. Ask for the next step then."
 
 
 def run_means(run: RunIn, targets: Targets) -> list[str]:

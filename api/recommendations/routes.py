@@ -14,9 +14,10 @@ from taperwise.api.schemas.density_sensitivity import HoldingOut
 from taperwise.api.schemas.recommendation import ConfidenceOut, PredictionOut, SuggestionOut
 from taperwise.model.physics.air import density_ratio_at
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.limits import ScrewStep
 from taperwise.shared.units import to_si
 
-__all__ = ["predicted", "router"]
+__all__ = ["possible", "predicted", "router"]
 
 router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advice"])
 
@@ -100,13 +101,28 @@ def predicted(
     InvalidValueError, StepLimitError, NotConvergedError
         If that may not be asked, or there is no posterior that can be trusted.
     """
+    possible(log, turns, needle)
     density = (
         None
         if density_altitude is None
         else density_ratio_at(to_si("density_altitude", density_altitude, unit, field="density_altitude"))
     )
+    return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)
+
+
+def possible(log: service.Log, turns: float, needle: str | None) -> None:
+    """See that a setting may be asked about, before anything is learned for the answer.
+
+    Raises
+    ------
+    InvalidValueError, StepLimitError
+        If the turns are no step within the limits, or the needle is not one of the installation's.
+    """
     if not abs(turns) <= 1e6:
         raise InvalidValueError(
             "Turns should be between -0.25 and 0.25", field="turns", value=turns, cure="Give 0.125."
         )
-    return PredictionOut.of(desk.what_if(log, turns, needle, density), log.sent.units)
+    if turns:
+        ScrewStep(turns, log.installation.limits)
+    if needle is not None:
+        log.installation.needle(needle)

@@ -23,7 +23,7 @@ __all__ = ["InGallery", "router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
 
-def _gallery(request: Request) -> ChartData:
+async def _gallery(request: Request) -> ChartData:
     gallery: ChartData = request.app.state.gallery
     return gallery
 

@@ -13,14 +13,14 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
 from taperwise.api.accounts.authentication import SIGN_IN
-from taperwise.api.core.problems import status_of, storage_failure
+from taperwise.api.core.problems import refused, retry_after, status_of, storage_failure
 from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.core.validation import RefusedError, field_errors
 from taperwise.api.core.validation_errors import FieldError, refusal
 from taperwise.api.web.rendering import page
-from taperwise.shared.errors import TaperwiseError, UnknownCallerError
+from taperwise.shared.errors import BusyError, TaperwiseError, UnknownCallerError
 
-__all__ = ["PageRoute", "sign_in_first"]
+__all__ = ["PageRoute", "crowded", "sign_in_first"]
 
 
 class PageRoute(APIRoute):
@@ -36,8 +36,7 @@ class PageRoute(APIRoute):
             except UnknownCallerError:
                 return _first_sign_in(request)
             except TaperwiseError as error:
-                status, title = status_of(error)
-                return _problem(status, title, field_errors(error))
+                return _ours(error)
             except RefusedError as error:
                 return _problem(422, "The form cannot be used", error.errors)
             except RequestValidationError as error:
@@ -52,6 +51,21 @@ class PageRoute(APIRoute):
                 return _unstored(request, error)
 
         return handler
+
+
+async def crowded(request: Request, error: BusyError) -> Response:
+    """The answer to a request that is not let in, as JSON or as a page; counted, and not logged one by one."""
+    request.app.state.figures.failure("crowded")
+    if request.url.path.startswith("/api/"):
+        return await refused(request, error)
+    return _ours(error)
+
+
+def _ours(error: TaperwiseError) -> Response:
+    status, title = status_of(error)
+    response = _problem(status, title, field_errors(error))
+    response.headers.update(retry_after(error))
+    return response
 
 
 def _first_sign_in(request: Request) -> Response:

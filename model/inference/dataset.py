@@ -29,6 +29,7 @@ from taperwise.shared.runs import Run
 
 __all__ = [
     "FUEL_EFFECT",
+    "MOST_RUNS",
     "Evidence",
     "Position",
     "conditions_of_run",
@@ -41,6 +42,9 @@ __all__ = [
 
 FUEL_EFFECT: dict[Fuel, float] = {Fuel.AVGAS: 0.0, Fuel.MOGAS: 0.0, Fuel.MOGAS_E10: math.log(0.96)}
 """ln(phi) over avgas on fixed hardware: phi goes with the stoichiometric ratio times the root of fuel density."""
+
+MOST_RUNS = 60
+"""Latest runs that a posterior is learned from; the earlier ones are left out, so that no log takes long to learn."""
 
 _LATELY = 12  # runs whose air is that of the days of a tuning: a setting is to be right in the middle of them
 
@@ -258,7 +262,7 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
     """
     position, trail = replay(installation, entries)
     first_change = max(0, len(position.changes) - CHANGES)
-    kept = sorted((x for x in trail if len(x[0].changes) > first_change), key=_sort_key)
+    kept = sorted((x for x in trail[-MOST_RUNS:] if len(x[0].changes) > first_change), key=_sort_key)
     head = _usual_head([run for _, run in trail])
     rows = [(p, conditions_of_run(run, head)) for p, run in kept]
     half_way = _half_way([p for p, _ in trail]) if kept else position

@@ -38,6 +38,12 @@ LONG: Mapping[str, Any] = {"draws": 2500, "tune": 600, "target_accept": 0.9, "ad
 CAREFUL: Mapping[str, Any] = {"draws": 1500, "tune": 1500, "target_accept": 0.95, "adaptation": "low_rank"}
 """Settings of the second try, where the first did not converge."""
 
+_ORDINARY_RUNS = 30
+_LONG_LOG: Mapping[str, Any] = {**CAREFUL, "maxdepth": 4}
+"""The second try for logs of more than `_ORDINARY_RUNS`: at most 16 steps a draw, however the readings contradict each
+other. Both tries together take at most 272,000 gradients.
+"""
+
 
 @dataclass(frozen=True)
 class Posterior:
@@ -113,7 +119,8 @@ class Sampler:
             If the sampler broke down.
         """
         compiled = self._fed(evidence)
-        for refits, settings in enumerate((FIRST_TRY, CAREFUL)):
+        careful = CAREFUL if evidence.runs_used <= _ORDINARY_RUNS else _LONG_LOG
+        for refits, settings in enumerate((FIRST_TRY, careful)):
             drawn = _sample(compiled, self._cores, seed + 7919 * refits, settings)
             diagnostics = diagnose(drawn.columns, refits, drawn.divergences)
             if diagnostics.converged:
