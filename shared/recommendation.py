@@ -99,7 +99,10 @@ class Confidence:
     offset_turns : Interval
         Screw turns from here to the centre of the full-throttle band; positive = out, richer [turns].
     taper_misfit : Interval
-        Ideal taper slope less the fitted needle's [-, depth per length].
+        Ideal taper slope less the fitted needle's [-, depth per length]; of needles known by order, as the nominal
+        slopes have it.
+    taper_steps : Interval or None
+        The same in steps along needles known by order, + = steeper; None where slopes were measured.
     position_turns : float
         Cumulative screw position since the mark of the fitted needle was at the slide's edge [turns].
     idle_stop_turns : float
@@ -131,6 +134,7 @@ class Confidence:
     runs_used: int
     runs_here: int = 0
     suspicions: tuple[Suspicion, ...] = ()
+    taper_steps: Interval | None = None
 
     @property
     def doubt(self) -> float:

@@ -149,7 +149,7 @@ def _needle_options(
     installation: Installation, here: Position, reaches: dict[str, NeedleOptimum]
 ) -> list[tuple[Action, Position]]:
     """A change to the most promising needles, each set where both ends have the best chance."""
-    ordered = [n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope)]
+    ordered = [n.label for n in installation.shallow_to_steep]
     others = sorted((r for r in reaches.values() if r.needle != here.needle), key=lambda r: -r.chance_both)
     options = []
     for reach in others[:_NEEDLES_SHOWN]:

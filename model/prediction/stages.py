@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Evidence, Position
 from taperwise.model.inference.sampler import Posterior
+from taperwise.model.prediction.needle_steps import steps_to_right
 from taperwise.model.prediction.setting_draws import SettingDraws, chance, interval, target_at
 from taperwise.shared.reasons import Suspicion
 from taperwise.shared.recommendation import Confidence, Stage, StageConfidence
@@ -82,5 +83,6 @@ def confidence_of(posterior: Posterior, now: SettingDraws, doubts: tuple[Suspici
         runs=evidence.runs,
         runs_used=evidence.runs_used,
         suspicions=doubts,
+        taper_steps=interval(steps_to_right(target, now, posterior)) if evidence.installation.by_order else None,
         runs_here=sum(position == evidence.position for position, _ in evidence.trail),
     )
