@@ -98,9 +98,8 @@ class Confidence:
         Probability that the engine is lean of peak at full throttle as it stands.
     offset_turns : Interval
         Screw turns from here to the centre of the full-throttle band; positive = out, richer [turns].
-    taper_misfit : Interval
-        Ideal taper slope less the fitted needle's [-, depth per length]; of needles known by order, as the nominal
-        slopes have it.
+    taper_misfit : Interval or None
+        Ideal taper slope less the fitted needle's [-, depth per length]; None where needles are known by order alone.
     taper_steps : Interval or None
         The same in steps along needles known by order, + = steeper; None where slopes were measured.
     position_turns : float
@@ -126,7 +125,7 @@ class Confidence:
     chance_both: float
     lean_chance: float
     offset_turns: Interval
-    taper_misfit: Interval
+    taper_misfit: Interval | None
     position_turns: float
     idle_stop_turns: float
     fitted_needle: str

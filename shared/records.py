@@ -3,6 +3,7 @@
 A log is a sequence of entries, runs and adjustments, in the order in which they happened.
 """
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -253,15 +254,15 @@ class Installation:
             raise InvalidValueError(
                 "the taper slopes say already how far the needles are apart",
                 field="needle_step",
-                value=f"{self.needle_step:.3g}",
+                value=f"{100.0 * self.needle_step:.3g} %",
                 cure="Leave it empty, or leave every taper slope empty.",
             )
-        largest = _MOST_APART ** (2.0 / max(len(self.needles) - 1, 1)) - 1.0
-        if not 0.0 < self.needle_step <= largest:
+        largest = math.floor(100.0 * (_MOST_APART ** (2.0 / max(len(self.needles) - 1, 1)) - 1.0))
+        if not 0.0 < 100.0 * self.needle_step <= largest + 1e-9:
             raise OutOfRangeError(
-                f"should be above 0 % and at most {largest:.2%} with {len(self.needles)} needles",
+                f"should be above 0 % and at most {largest} % with {len(self.needles)} needles",
                 field="needle_step",
-                value=f"{self.needle_step:.3%}",
+                value=f"{100.0 * self.needle_step:.3g} %",
                 cure="Give by how many per cent the next needle is usually steeper, or leave it empty.",
             )
 

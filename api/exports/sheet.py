@@ -12,7 +12,7 @@ from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
 from taperwise.api.presentation.formatting import STAGES, chance, fraction, from_mark, quantity, stop
-from taperwise.api.schemas.installation import NeedleIn
+from taperwise.api.presentation.needle_text import needle_words
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 
@@ -107,13 +107,12 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
 
 def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
     here, sent = log.position(), log.sent
-    needle: NeedleIn = next(n for n in sent.needles if n.label == here.fitted_needle)
     lean = sent.throttle_body.lean_direction
     sense = lean if here.turns < 0 else ("counter_clockwise" if lean == "clockwise" else "clockwise")
     way = f" ({fraction(here.turns)} {sense.replace('_', '-')} from the mark at the slide’s edge)" if here.turns else ""
     targets = sent.in_preferred_units().targets
     return (
-        ("Needle", f"{needle.label}, taper slope {quantity(sent.units.put(needle.taper_slope))}"),
+        ("Needle", f"{here.fitted_needle}, {needle_words(sent, here.fitted_needle)}"),
         ("Screw position", from_mark(here.turns) + way),
         ("Idle stop", f"{stop(here.idle_stop_turns)} since the record began"),
         ("Fuel", sent.fuel.replace("_", " ")),

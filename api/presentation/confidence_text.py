@@ -1,6 +1,7 @@
 """How sure the service is, in one line each."""
 
 from taperwise.api.presentation.formatting import chance, interval, taper_digits
+from taperwise.api.presentation.needle_text import better_needle
 from taperwise.api.schemas.recommendation import ConfidenceOut
 
 __all__ = ["confidence_lines"]
@@ -12,5 +13,5 @@ def confidence_lines(c: ConfidenceOut) -> tuple[str, str]:
         f"chance of being right: full throttle {chance(c.full_throttle.chance_in_band)}, idle mixture "
         f"{chance(c.idle_mixture.chance_in_band)}, idle speed {chance(c.idle_speed.chance_in_band)}"
     )
-    taper = interval(c.taper_fit, taper_digits(c.taper_fit.unit))
+    taper = better_needle(c) if c.taper_fit is None else interval(c.taper_fit, taper_digits(c.taper_fit.unit))
     return chances, f"from target: screw {interval(c.offset, 2)}, taper {taper}"

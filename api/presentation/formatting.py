@@ -49,6 +49,7 @@ LABELS = {
     "air_temperature": "air temperature",
     "taper_slope": "taper slope",
     "fitted_needle": "fitted needle",
+    "needle_step": "typical step",
     "turns_from_mark": "turns from the mark",
     "throttle_body": "throttle body",
     "egt_probes": "exhaust probes",

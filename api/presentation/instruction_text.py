@@ -2,8 +2,9 @@
 
 from taperwise.api.presentation.fault_text import FAULTS
 from taperwise.api.presentation.formatting import fraction, shown, sign, taper_digits
+from taperwise.api.presentation.needle_text import ideal_steps
 from taperwise.api.schemas.units import Units
-from taperwise.shared.reasons import Exceeded, IdealSlope, InspectCause, Inspection, Suspicion, Watched
+from taperwise.shared.reasons import Exceeded, IdealSlope, IdealSteps, InspectCause, Inspection, Suspicion, Watched
 from taperwise.shared.recommendation import Action, ActionKind
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
@@ -76,7 +77,7 @@ def _inspect(inspection: Inspection, units: Units) -> str:
             return (
                 f"No needle on hand is likely to make both ends right (the best, {inspection.best_needle}, with a "
                 f"chance of {inspection.best_chance or 0.0:.0%}). First look at the fuel supply, then for an induction "
-                f"leak, a sticking slide and a mark set wrong. If all is well, a needle of {slope} would fit."
+                f"leak, a sticking slide and a mark set wrong. If all is well, a needle {slope} would fit."
             )
         case InspectCause.STATIC_SPEED_OUT:
             low, high = inspection.static_rpm_band or (0.0, 0.0)
@@ -132,12 +133,14 @@ def _at_an_edge(inspection: Inspection, units: Units) -> str:
     further = f", nowhere with more than {best:.0%}" if best > now else ""
     return (
         f"This is as near as the needles on hand come: both ends are right with a chance of {now:.0%}{further}, at the "
-        f"edge of a band. A needle of {_slope(inspection.ideal_slope, units)} would sit better; decide"
+        f"edge of a band. A needle {_slope(inspection.ideal_slope, units)} would sit better; decide"
     )
 
 
-def _slope(slope: IdealSlope | None, units: Units) -> str:
-    return "another slope" if slope is None else slope_words(slope, units)
+def _slope(slope: IdealSlope | IdealSteps | None, units: Units) -> str:
+    if isinstance(slope, IdealSteps):
+        return ideal_steps(slope)
+    return "of another slope" if slope is None else f"of {slope_words(slope, units)}"
 
 
 def slope_words(slope: IdealSlope, units: Units) -> str:

@@ -8,6 +8,7 @@ from pydantic_core import PydanticCustomError
 from taperwise.api.schemas.quantities import (
     Elevation,
     ExhaustTemperature,
+    Fraction,
     HeadTemperature,
     Length,
     Number,
@@ -84,7 +85,9 @@ class NeedleIn(Wire):
     """A needle on hand: a label of your own and its measured taper slope."""
 
     label: Label
-    taper_slope: Taper
+    taper_slope: Taper | None = Field(
+        None, description="All needles have one, or none: then list them from shallow to steep."
+    )
 
 
 class EngineIn(Wire):
@@ -179,6 +182,11 @@ class InstallationIn(Wire):
 
     name: str = Field("", max_length=100, pattern=_PRINTABLE, description="A name of your own, for lists.")
     needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)]
+    needle_step: Fraction | None = Field(
+        None,
+        description="Without taper slopes: how much steeper the next needle usually is. Left out: about 2 %, and "
+        "learned from the runs.",
+    )
     fitted_needle: Label | None = Field(None, description="May be left out with a single needle.")
     throttle_body: ThrottleBodyIn = ThrottleBodyIn()
     engine: EngineIn = EngineIn()
@@ -214,7 +222,8 @@ class InstallationIn(Wire):
             If the parts do not fit together.
         """
         return Installation(
-            needles=tuple(Needle(n.label, n.taper_slope.si()) for n in self.needles),
+            needles=tuple(Needle(n.label, n.taper_slope.si() if n.taper_slope else None) for n in self.needles),
+            needle_step=self.needle_step.si() if self.needle_step else None,
             fitted_needle=self.fitted_needle or self.needles[0].label,
             throttle_body=self.throttle_body.record(),
             engine=self.engine.record(),

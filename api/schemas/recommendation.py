@@ -137,8 +137,14 @@ class ConfidenceOut(FromRecord):
         validation_alias="offset_turns",
         description="Screw turns to the middle of the full-throttle band; positive = richer.",
     )
-    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] = Field(
-        validation_alias="taper_misfit", description="Ideal taper slope less the fitted needle's; positive = steeper."
+    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] | None = Field(
+        validation_alias="taper_misfit",
+        description="Ideal taper slope less the fitted needle's; positive = steeper. Null where no slope was measured.",
+    )
+    taper_steps: Annotated[IntervalOut, InUnit(None, "step")] | None = Field(
+        None,
+        description="Steps from the fitted needle to the ideal one, where needles are known by their order alone; "
+        "positive = steeper.",
     )
     position: Position
     runs: int
@@ -195,7 +201,8 @@ class InformationOut(FromRecord):
         None, description="Standard deviation of the offset expected after the run [turns]; null where not simulated."
     )
     taper_sd: Annotated[SixDigits, InUnit("taper", "taper")] | None = Field(
-        None, description="The same of the taper fit, in the unit of `taper_fit`; null where not simulated."
+        None,
+        description="The same of the taper fit, in the unit of `taper_fit`; null where not simulated or not measured.",
     )
 
 

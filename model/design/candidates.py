@@ -232,7 +232,8 @@ class _Judge:
         run = ground_run(outlook, self.posterior, self.target, self.channels)
         gain, weights = self.study.judge(run)
         offset_sd, taper_sd = self.study.expected_sds(weights)
-        information = replace(gain, offset_sd=offset_sd, taper_sd=taper_sd)
+        by_order = self.posterior.evidence.installation.by_order  # then no slope is told
+        information = replace(gain, offset_sd=offset_sd, taper_sd=None if by_order else taper_sd)
         there = outlook.position
         return information, price_in_runs(
             1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),

@@ -14,12 +14,13 @@ def ideal_needle(confidence: Confidence, installation: Installation) -> IdealSlo
     Where no slope was measured, the number of needles from the fitted one.
     """
     ordered = [n.label for n in installation.shallow_to_steep]
-    if confidence.taper_steps is not None:
-        steps, fitted = confidence.taper_steps, confidence.fitted_needle
+    misfit, steps, fitted = confidence.taper_misfit, confidence.taper_steps, confidence.fitted_needle
+    if misfit is None or steps is not None:
+        assert steps is not None  # noqa: S101 - one of both is known
         place = ordered.index(fitted) + 1
         return IdealSteps(steps.low_90, steps.median, steps.high_90, fitted, place, len(ordered))
-    slopes, misfit = needle_set(installation).slopes, confidence.taper_misfit
-    fitted_slope = slopes[confidence.fitted_needle]
+    slopes = needle_set(installation).slopes
+    fitted_slope = slopes[fitted]
     slope = fitted_slope + misfit.median
     shallower = [label for label in ordered if slopes[label] <= slope]
     steeper = [label for label in ordered if slopes[label] >= slope]

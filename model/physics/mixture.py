@@ -216,9 +216,9 @@ class NeedlePlace(NamedTuple):
 def needle_place(u: Unknowns, s: Settings, t: Throttle, backend: Backend = NUMPY) -> NeedlePlace:
     """Where the needle stands, errors of mark, slope and step included; shapes as `mixtures`."""
     mark = PRIORS["mark_error"].spread * backend.dot(u.first, s.mark_load.T)
-    stretched = s.ln_steps * (backend.exp(t.step_spread * u.needle_step) - 1.0)
+    stretch = backend.exp(t.step_spread * u.needle_step)  # true step over the nominal one; 1 where slopes were measured
     error = PRIORS["needle_error"].spread * backend.dot(u.second, s.slope_load.T)
-    slope = backend.exp(s.ln_slope + stretched + error)
+    slope = backend.exp(s.ln_slope + s.ln_steps * (stretch - 1.0) + stretch * error)
     start = t.mark_to_orifice + u.offset + mark + s.needle_m
     return NeedlePlace(start, slope, backend.maximum(t.idle_opening + s.idle_stop_m, 0.1 * t.idle_opening))
 

@@ -76,7 +76,7 @@ def confidence_of(posterior: Posterior, now: SettingDraws, doubts: tuple[Suspici
         chance_both=chance(both),
         lean_chance=chance(now.lean),
         offset_turns=interval(target.offset_turns),
-        taper_misfit=interval(target.taper_misfit),
+        taper_misfit=None if evidence.installation.by_order else interval(target.taper_misfit),
         position_turns=evidence.position.turns,
         idle_stop_turns=evidence.position.idle_stop_turns,
         fitted_needle=evidence.position.needle,
