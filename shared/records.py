@@ -243,7 +243,7 @@ class Installation:
         unmeasured = [i for i, n in enumerate(self.needles) if n.taper_slope is None]
         if unmeasured and len(unmeasured) < len(self.needles):
             raise InvalidValueError(
-                "this needle has no taper slope, and others have one",
+                f"needle {self.needles[unmeasured[0]].label} has no taper slope, and others have one",
                 field=f"needles.{unmeasured[0]}.taper_slope",
                 value="nothing",
                 cure="Measure it, or leave every taper slope empty and list the needles from shallow to steep.",

@@ -92,8 +92,16 @@ _ROW = tuple(Needle(label) for label in "ABC")
 @pytest.mark.parametrize(
     ("change", "field", "words"),
     [
-        ({"needles": (*_ROW[:2], Needle("C", 0.03))}, "needles.0.taper_slope", "no taper slope, and others have one"),
-        ({"needles": (Needle("A", 0.03), *_ROW[1:])}, "needles.1.taper_slope", "no taper slope, and others have one"),
+        (
+            {"needles": (*_ROW[:2], Needle("C", 0.03))},
+            "needles.0.taper_slope",
+            "has no taper slope, and others have one",
+        ),
+        (
+            {"needles": (Needle("A", 0.03), *_ROW[1:])},
+            "needles.1.taper_slope",
+            "has no taper slope, and others have one",
+        ),
         ({"needles": (Needle("A", 0.03),), "needle_step": 0.02}, "needle_step", "already how far"),
         ({"needles": _ROW, "needle_step": 0.0}, "needle_step", "above 0 %"),
         ({"needles": _ROW, "needle_step": 1.1}, "needle_step", "at most 100 % with 3 needles"),
