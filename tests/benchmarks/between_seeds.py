@@ -86,7 +86,7 @@ def _positions(s: Suggestion) -> tuple[float, ...]:
 
 def _slopes(s: Suggestion) -> tuple[float, ...]:
     misfit = s.confidence.taper_misfit
-    assert misfit is not None  # noqa: S101 - the needles of the bench were measured
+    assert misfit is not None  # those of the bench were measured
     return _ends(misfit)
 
 
