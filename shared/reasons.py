@@ -7,6 +7,7 @@ __all__ = [
     "Exceeded",
     "FaultKind",
     "IdealSlope",
+    "IdealSteps",
     "InspectCause",
     "Inspection",
     "Notice",
@@ -98,6 +99,28 @@ class IdealSlope:
     steeper: str | None
 
 
+@dataclass(frozen=True)
+class IdealSteps:
+    """How far from the fitted needle the right one stands, where the needles are known by order alone.
+
+    Parameters
+    ----------
+    low_90, median, high_90 : float
+        Steps from needle to needle, + = steeper.
+    fitted : str
+        Label of the needle fitted.
+    place, of : int
+        Its place from the shallowest, from 1, and the number of needles on hand.
+    """
+
+    low_90: float
+    median: float
+    high_90: float
+    fitted: str
+    place: int
+    of: int
+
+
 class InspectCause(StrEnum):
     """Reasons to check before anything is turned."""
 
@@ -127,7 +150,7 @@ class Inspection:
         Chance of both ends right at its best setting.
     chance_now : float or None
         Chance that the setting is right as it stands: both ends, or the idle speed where its band is given.
-    ideal_slope : IdealSlope or None
+    ideal_slope : IdealSlope, IdealSteps or None
     idle_rpm_band : tuple of float or None
         The idle speed's band, where it is the idle speed that cannot be settled [rpm].
     static_rpm, static_rpm_band : float and tuple of float, or None
@@ -141,7 +164,7 @@ class Inspection:
     best_needle: str | None = None
     best_chance: float | None = None
     chance_now: float | None = None
-    ideal_slope: IdealSlope | None = None
+    ideal_slope: IdealSlope | IdealSteps | None = None
     idle_rpm_band: tuple[float, float] | None = None
     static_rpm: float | None = None
     static_rpm_band: tuple[float, float] | None = None

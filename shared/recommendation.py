@@ -97,8 +97,10 @@ class Confidence:
         Probability that the engine is lean of peak at full throttle as it stands.
     offset_turns : Interval
         Screw turns from here to the centre of the full-throttle band; positive = out, richer [turns].
-    taper_misfit : Interval
-        Ideal taper slope less the fitted needle's [-, depth per length].
+    taper_misfit : Interval or None
+        Ideal taper slope less the fitted needle's [-, depth per length]; None where needles are known by order alone.
+    taper_steps : Interval or None
+        The same in steps along needles known by order, + = steeper; None where slopes were measured.
     position_turns : float
         Cumulative screw position since the mark of the fitted needle was at the slide's edge [turns].
     idle_stop_turns : float
@@ -122,7 +124,7 @@ class Confidence:
     chance_both: float
     lean_chance: float
     offset_turns: Interval
-    taper_misfit: Interval
+    taper_misfit: Interval | None
     position_turns: float
     idle_stop_turns: float
     fitted_needle: str
@@ -130,6 +132,7 @@ class Confidence:
     runs_used: int
     runs_here: int = 0
     suspicions: tuple[Suspicion, ...] = ()
+    taper_steps: Interval | None = None
 
     @property
     def doubt(self) -> float:

@@ -3,6 +3,7 @@
 A log is a sequence of entries, runs and adjustments, in the order in which they happened.
 """
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -29,6 +30,9 @@ __all__ = [
     "TurnScrew",
     "TurnSense",
 ]
+
+
+_MOST_APART = 2.0  # slope of the steepest needle over that of the middle one; judgement
 
 
 class TurnSense(StrEnum):
@@ -126,10 +130,10 @@ class ThrottleBody:
 
 @dataclass(frozen=True)
 class Needle:
-    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]."""
+    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]; None: not measured."""
 
     label: str
-    taper_slope: float
+    taper_slope: float | None = None
 
 
 @dataclass(frozen=True)
@@ -202,6 +206,9 @@ class Targets:
 class Installation:
     """One engine with its throttle body, the needles on hand and the targets.
 
+    All needles have a slope, or none has: then they are known by their order, from shallow to steep, and `needle_step`
+    is the typical ratio of one's slope to that of the one before, less one [-]; None: not known either.
+
     Parameters
     ----------
     coldest_air : Air or None
@@ -218,6 +225,7 @@ class Installation:
     limits: StepLimits = field(default_factory=StepLimits)
     watch: Watch = field(default_factory=Watch)
     coldest_air: Air | None = None
+    needle_step: float | None = None
 
     def __post_init__(self) -> None:
         labels = [n.label for n in self.needles]
@@ -226,17 +234,55 @@ class Installation:
                 "Two needles have the same label", field="needles", value=labels, cure="Give each a label of its own."
             )
         self.needle(self.fitted_needle, field="fitted_needle")
+        self._check_order()
         body = self.throttle_body
         reach = body.slide_stroke_m + body.mark_to_orifice_m + PLAUSIBLE_TURNS * body.screw_pitch_m
         steepest = body.needle_diameter_m / reach * 1e3
         for i, needle in enumerate(self.needles):
-            if needle.taper_slope * reach >= body.needle_diameter_m:
+            if needle.taper_slope is not None and needle.taper_slope * reach >= body.needle_diameter_m:
                 raise OutOfRangeError(
                     "This taper slope would cut the needle through within the slide's travel",
                     field=f"needles.{i}.taper_slope",
                     value=f"{needle.taper_slope * 1e3:g} mm/m",
                     cure=f"Give less than {steepest:.1f} mm/m, or correct the diameter or stroke.",
                 )
+
+    def _check_order(self) -> None:
+        unmeasured = [i for i, n in enumerate(self.needles) if n.taper_slope is None]
+        if unmeasured and len(unmeasured) < len(self.needles):
+            raise InvalidValueError(
+                f"needle {self.needles[unmeasured[0]].label} has no taper slope, and others have one",
+                field=f"needles.{unmeasured[0]}.taper_slope",
+                value="nothing",
+                cure="Measure it, or leave every taper slope empty and list the needles from shallow to steep.",
+            )
+        if self.needle_step is None:
+            return
+        if not unmeasured:
+            raise InvalidValueError(
+                "the taper slopes say already how far the needles are apart",
+                field="needle_step",
+                value=f"{100.0 * self.needle_step:.3g} %",
+                cure="Leave it empty, or leave every taper slope empty.",
+            )
+        largest = math.floor(100.0 * (_MOST_APART ** (2.0 / max(len(self.needles) - 1, 1)) - 1.0))
+        if not 0.0 < 100.0 * self.needle_step <= largest + 1e-9:
+            raise OutOfRangeError(
+                f"should be above 0 % and at most {largest} % with {len(self.needles)} needles",
+                field="needle_step",
+                value=f"{100.0 * self.needle_step:.3g} %",
+                cure="Give by how many per cent the next needle is usually steeper, or leave it empty.",
+            )
+
+    @property
+    def by_order(self) -> bool:
+        """Whether the needles are known by their order alone."""
+        return self.needles[0].taper_slope is None
+
+    @property
+    def shallow_to_steep(self) -> tuple[Needle, ...]:
+        """The needles on hand, shallowest first."""
+        return tuple(sorted(self.needles, key=lambda n: n.taper_slope or 0.0))
 
     def needle(self, label: str, *, field: str = "needle") -> Needle:
         """The needle with that label.

@@ -304,8 +304,8 @@ _STEEPER_RICHER = Decision(
         ),
         Break(
             "a needle's slope is read the other way", _EVIDENCE,
-            "ln_slope=np.log([installation.needle(p.needle).taper_slope for p, _ in rows]),",
-            "ln_slope=np.log([0.0009 / installation.needle(p.needle).taper_slope for p, _ in rows]),",
+            "ln_slope=np.log([needles.slopes[p.needle] for p, _ in rows]),",
+            "ln_slope=np.log([0.0009 / needles.slopes[p.needle] for p, _ in rows]),",
         ),
         Break(
             "a steeper needle is called shallower", _ACTIONS,

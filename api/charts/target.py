@@ -16,10 +16,10 @@ _SHOWN = 300
 
 def draw(around: Around, units: Units) -> Picture:
     """Three hundred draws as dots; inside the outlined target both mixtures are right."""
-    unit = sign(units.taper)
+    unit = "steps" if around.in_steps else sign(units.taper)
 
     def taper(x: float) -> float:
-        return from_si("taper", x, units.taper)
+        return x if around.in_steps else from_si("taper", x, units.taper)
 
     step = max(1, len(around.offset_turns) // _SHOWN)
     dots = [

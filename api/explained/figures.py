@@ -9,6 +9,7 @@ import numpy as np
 
 from taperwise.api.charts.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
 from taperwise.api.files.installation import installation_from
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.model.prediction.prior_median_engine import believed_rises, both_ends
 from taperwise.shared.records import Installation
 from taperwise.shared.units import from_si
@@ -63,13 +64,13 @@ _DASHES = ([1, 0], [6, 3], [2, 2])
 def two_ends() -> str:
     """Both mixtures along a screw's turns, for three needles; the patch is right at both ends."""
     installation = _installation()
-    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
+    ordered, slopes = installation.shallow_to_steep, needle_set(installation).slopes
     shown = [ordered[0], ordered[len(ordered) // 2], ordered[-1]]
     turns = [i / 8 for i in range(-8, 9)]
     rows: list[dict[str, Any]] = []
     for needle in shown:
         found = both_ends(installation, needle.label, turns)
-        name = f"{1000 * needle.taper_slope:g} mm/m"
+        name = f"{1000 * slopes[needle.label]:g} mm/m"
         rows += [
             {"full": f, "idle": i, "needle": name, "turns": t}
             for f, i, t in zip(found.full, found.idle, turns, strict=True)
@@ -77,7 +78,7 @@ def two_ends() -> str:
     patch = {"f0": found.full_band[0], "f1": found.full_band[1], "i0": found.idle_band[0], "i1": found.idle_band[1]}
     x = alt.X("full:Q", title="mixture at full throttle", scale=alt.Scale(zero=False))
     y = alt.Y("idle:Q", title="mixture at idle", scale=alt.Scale(zero=False))
-    names = [f"{1000 * n.taper_slope:g} mm/m" for n in shown]
+    names = [f"{1000 * slopes[n.label]:g} mm/m" for n in shown]
     dash = alt.StrokeDash("needle:N", title="taper slope", scale=alt.Scale(domain=names, range=list(_DASHES)))
     base = alt.Chart(frame(rows)).encode(x=x, y=y)
     right = (

@@ -12,7 +12,7 @@ from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
 from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs, stop
-from taperwise.api.schemas.installation import NeedleIn
+from taperwise.api.presentation.needle_text import needle_words
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 
@@ -107,13 +107,12 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
 
 def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
     here, sent = log.position(), log.sent
-    needle: NeedleIn = next(n for n in sent.needles if n.label == here.fitted_needle)
     lean = log.installation.throttle_body.lean_direction
     sense = lean.opposite() if lean is not None and here.turns > 0 else lean
     way = "" if sense is None or not here.turns else f" ({fraction(here.turns)} {direction(sense)})"
     targets = sent.in_preferred_units().targets
     return (
-        ("Needle", f"{needle.label}, taper slope {quantity(sent.units.put(needle.taper_slope))}"),
+        ("Needle", f"{here.fitted_needle}, {needle_words(sent, here.fitted_needle)}"),
         ("Holder position", from_mark(here.turns) + way),
         ("Idle stop screw", f"{stop(here.idle_stop_turns)} since the log began"),
         ("Fuel", sent.fuel.replace("_", " ")),

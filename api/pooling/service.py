@@ -65,7 +65,19 @@ def sharing_refusal(row: InstallationRow) -> ConflictError | None:
             cure="Have whoever runs the service turn sign-in on (`TAPERWISE_ACCESS=keys`) and give the engine to its "
             "owner (`taperwise person give`), then share its summary.",
         )  # fmt: skip
+    if not _measured(row):
+        return ConflictError(
+            f"{_UNMEASURED}, and the pool compares engines by them", field="consent",
+            cure="Measure the needles, set the engine up again with their slopes, and share that one's summary.",
+        )  # fmt: skip
     return None
+
+
+_UNMEASURED = "the taper slopes of this engine's needles were never measured"
+
+
+def _measured(row: InstallationRow) -> bool:
+    return not InstallationIn.model_validate(row.document).record().by_order
 
 
 def require_shareable(session: Session, installation_id: int, *, lock: bool = False) -> InstallationRow:
@@ -76,7 +88,7 @@ def require_shareable(session: Session, installation_id: int, *, lock: bool = Fa
     NotFoundError
         If there is no such installation.
     ConflictError
-        If it is an imported copy, or nobody's.
+        If it is an imported copy, or nobody's, or its needles are known by their order alone.
     """
     row = installations.get(session, installation_id, lock=lock)
     refusal = sharing_refusal(row)
@@ -225,14 +237,19 @@ def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOu
     NotFoundError
         If there is no such installation.
     ConflictError
-        If something was recorded already, or the engine's own summary is in the version.
+        If something was recorded already, or the engine's own summary is in the version, or the pool is asked about
+        needles that nobody measured.
     """
-    sent = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    row = installations.get(session, installation_id, lock=True)
+    sent = InstallationIn.model_validate(row.document)
     if log_storage.last_sequence(session, installation_id):
         raise ConflictError(
             "You can choose a starting estimate only before the first entry", field="prior", value=wanted,
             cure="Set up the engine again to choose another starting estimate.",
         )  # fmt: skip
+    if wanted == "pool" and not _measured(row):
+        raise ConflictError(f"{_UNMEASURED}, and the pool knows engines by them", field="prior", value=wanted,
+                            cure="Start from the expert's word, or set it up anew with measured needles.")  # fmt: skip
     basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id)
     if basis.own:
         raise ConflictError(
@@ -241,8 +258,8 @@ def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOu
             value=wanted,
             cure="Choose the standard starting estimate.",
         )
-    kind = kind_of(sent.record())
-    served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind)
+    found = basis.population
+    served = EXPERT_SERVED if found is None else predictive_prior(found, kind_of(sent.record()))
     document = _prior_document(served, basis.why, basis.version, basis.quarter)
     put_prior(session, installation_id, basis.version, document)
     repository.forget_answer(session, installation_id)
@@ -262,6 +279,8 @@ def prior_of_similar_engines(
 
     The prior it started from where that was the pool's, else the latest version, unless it is in it itself.
     """
+    if installation.by_order:
+        return None, _UNMEASURED
     row = prior_row(session, installation_id)
     if row is not None and row.version is not None and in_our_scale(row.document):
         return prior_of(row), f"version {row.version}, which it started from"

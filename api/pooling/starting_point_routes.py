@@ -75,7 +75,7 @@ def _advice(reaches: tuple[NeedleOptimum, ...], installation: Installation) -> s
     """The start in words."""
     best = reaches[0]
     if best.chance_both <= 0.0:
-        middle = sorted(installation.needles, key=lambda n: n.taper_slope)[len(installation.needles) // 2]
+        middle = installation.shallow_to_steep[len(installation.needles) // 2]
         return (
             "Too little is known to name a start that is safe from running lean. Install a middle needle, such as "
             f"{middle.label}, with its mark at the slide's edge. Then make the first run."

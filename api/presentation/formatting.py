@@ -56,6 +56,7 @@ LABELS = {
     "air_temperature": "air temperature",
     "taper_slope": "taper slope",
     "fitted_needle": "installed needle",
+    "needle_step": "typical step",
     "turns_from_mark": "turns from the mark",
     "throttle_body": "throttle body",
     "egt_probes": "exhaust probes",

@@ -13,8 +13,9 @@ from taperwise.api.presentation.formatting import (
     sign,
     taper_digits,
 )
+from taperwise.api.presentation.needle_text import ideal_steps
 from taperwise.api.schemas.units import Units
-from taperwise.shared.reasons import Exceeded, IdealSlope, InspectCause, Inspection, Suspicion, Watched
+from taperwise.shared.reasons import Exceeded, IdealSlope, IdealSteps, InspectCause, Inspection, Suspicion, Watched
 from taperwise.shared.recommendation import Action, ActionKind, Confidence
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
@@ -133,7 +134,7 @@ def _inspect(inspection: Inspection, units: Units) -> str:
                 f"None of your needles is likely to bring both mixtures into target. The best is "
                 f"{inspection.best_needle}, with a {chance(inspection.best_chance or 0.0)} chance. Check the fuel "
                 "supply first. Then look for an induction leak, a sticking slide and a mark in the wrong place. "
-                f"If all is well, you need a needle of {_slope(inspection.ideal_slope, units)}."
+                f"If all is well, you need a needle {_slope(inspection.ideal_slope, units)}."
             )
         case InspectCause.STATIC_SPEED_OUT:
             low, high = inspection.static_rpm_band or (0.0, 0.0)
@@ -193,13 +194,15 @@ def _at_an_edge(inspection: Inspection, units: Units) -> str:
     best = inspection.best_chance or 0.0
     further = f" (best possible: {chance(best)})" if best > now else ""
     return (
-        f"Your needles get no closer: {chance(now)} chance that both mixtures are in target{further}. A needle of "
+        f"Your needles get no closer: {chance(now)} chance that both mixtures are in target{further}. A needle "
         f"{_slope(inspection.ideal_slope, units)} would be better."
     )
 
 
-def _slope(slope: IdealSlope | None, units: Units) -> str:
-    return "another slope" if slope is None else slope_words(slope, units)
+def _slope(slope: IdealSlope | IdealSteps | None, units: Units) -> str:
+    if isinstance(slope, IdealSteps):
+        return ideal_steps(slope)
+    return "of another slope" if slope is None else f"of {slope_words(slope, units)}"
 
 
 def slope_words(slope: IdealSlope, units: Units) -> str:

@@ -8,6 +8,7 @@ from pydantic_core import PydanticCustomError
 from taperwise.api.schemas.quantities import (
     Elevation,
     ExhaustTemperature,
+    Fraction,
     HeadTemperature,
     Length,
     Number,
@@ -97,7 +98,9 @@ class NeedleIn(Wire):
     """One of the owner's needles."""
 
     label: Label = Field(description="Label of the needle, chosen by the owner.")
-    taper_slope: Taper = Field(description="Measured taper slope.")
+    taper_slope: Taper | None = Field(
+        None, description="Measured taper slope. Null: unknown for all needles, which then go from shallow to steep."
+    )
 
 
 class EngineIn(Wire):
@@ -210,6 +213,11 @@ class InstallationIn(Wire):
         "", max_length=100, pattern=_PRINTABLE, description="Name of the engine, chosen by the owner; empty for none."
     )
     needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)] = Field(description="The owner's needles.")
+    needle_step: Fraction | None = Field(
+        None,
+        description="How much steeper the next needle usually is, where no taper slope is measured. Null: about 2 %, "
+        "learned from the runs.",
+    )
     fitted_needle: Label | None = Field(None, description="Label of the installed needle. Null: the only needle.")
     throttle_body: ThrottleBodyIn = Field(ThrottleBodyIn(), description="Dimensions of the throttle body.")
     engine: EngineIn = Field(EngineIn(), description="Traits of the engine.")
@@ -252,7 +260,8 @@ class InstallationIn(Wire):
             If the parts do not fit together.
         """
         return Installation(
-            needles=tuple(Needle(n.label, n.taper_slope.si()) for n in self.needles),
+            needles=tuple(Needle(n.label, n.taper_slope.si() if n.taper_slope else None) for n in self.needles),
+            needle_step=self.needle_step.si() if self.needle_step else None,
             fitted_needle=self.fitted_needle or self.needles[0].label,
             throttle_body=self.throttle_body.record(),
             engine=self.engine.record(),

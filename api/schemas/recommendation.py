@@ -159,9 +159,13 @@ class ConfidenceOut(FromRecord):
         validation_alias="offset_turns",
         description="Turns to the middle of the full-throttle target range [turns]; positive = richer.",
     )
-    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] = Field(
+    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] | None = Field(
         validation_alias="taper_misfit",
-        description="Ideal taper slope less the installed needle's; positive = steeper.",
+        description="Ideal taper slope less the installed needle's; positive = steeper. Null: no slope is measured.",
+    )
+    taper_steps: Annotated[IntervalOut, InUnit(None, "step")] | None = Field(
+        None,
+        description="Steps from the installed needle to the ideal one; positive = steeper. Null: slopes are measured.",
     )
     position: Position = Field(description="Present setting.")
     runs: int = Field(description="Number of runs in the log.")
@@ -235,7 +239,9 @@ class InformationOut(FromRecord):
         description="Standard deviation of the turns to target expected after the run [turns]. Null: not simulated.",
     )
     taper_sd: Annotated[SixDigits, InUnit("taper", "taper")] | None = Field(
-        None, description="Standard deviation of `taper_fit` expected after the run, in its unit. Null: not simulated."
+        None,
+        description="Standard deviation of `taper_fit` expected after the run, in its unit. Null: not simulated, or no "
+        "slope is measured.",
     )
 
 

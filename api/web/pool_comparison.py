@@ -135,8 +135,9 @@ def _compared(recorded: log.Log, pooled: EnginePrior | None, this_one: Needed | 
     def line(what: str, read: Callable[[Needed], str]) -> _Line:
         return _Line(what, read(like_it), "" if this_one is None else read(this_one))
 
+    slope = line("Taper slope with both mixtures in target", lambda n: _slope(n.taper_slope, units))
     return [
-        line("Taper slope with both mixtures in target", lambda n: _slope(n.taper_slope, units)),
+        *(() if installation.by_order else (slope,)),
         line(f"Holder position of needle {needle}, full throttle in target", lambda n: _turns(n.turns)),
     ]
 

@@ -7,7 +7,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
-from taperwise.api.presentation import cautions, formatting
+from taperwise.api.presentation import cautions, formatting, needle_text
 from taperwise.api.web import assets
 
 __all__ = ["CONTENT_POLICY", "HEADERS", "fragment", "page"]
@@ -49,6 +49,9 @@ _environment.filters.update(
     turns_range=formatting.turns_range,
     shown=formatting.shown,
     to_finish=formatting.to_finish,
+    better_needle=needle_text.better_needle,
+    needle_words=needle_text.needle_words,
+    spacing_words=needle_text.spacing_words,
 )
 _environment.globals.update(
     version=__version__,

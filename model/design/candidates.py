@@ -165,7 +165,7 @@ def _needle_options(
     installation: Installation, here: Position, reaches: dict[str, NeedleOptimum]
 ) -> list[tuple[Action, Position]]:
     """A change to the most promising needles, each set where both ends have the best chance."""
-    ordered = [n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope)]
+    ordered = [n.label for n in installation.shallow_to_steep]
     others = sorted((r for r in reaches.values() if r.needle != here.needle), key=lambda r: -r.chance_both)
     options = []
     for reach in others[:_NEEDLES_SHOWN]:
@@ -251,7 +251,9 @@ class _Judge:
         run = ground_run(outlook, self.posterior, self.target, self.channels)
         gain, weights = self.study.judge(run)
         offset_sd, taper_sd = self.study.expected_sds(weights)
-        return replace(gain, offset_sd=offset_sd, taper_sd=taper_sd), self._price(action, outlook, weights)
+        by_order = self.posterior.evidence.installation.by_order  # then no slope is told
+        information = replace(gain, offset_sd=offset_sd, taper_sd=None if by_order else taper_sd)
+        return information, self._price(action, outlook, weights)
 
     def runs_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
         """What comes after a candidate's run if it reads these kinds [runs]."""

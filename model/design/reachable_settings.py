@@ -121,7 +121,7 @@ def prospects_of(
     distinct = list(dict.fromkeys(positions))
     found = right_at(posterior, distinct, conditions, posterior.evidence.ln_density_error)
     allowed = found.lean.mean(axis=0) <= limits.lean_chance
-    ordered = tuple(n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope))
+    ordered = tuple(n.label for n in installation.shallow_to_steep)
     return Prospects(ordered, tuple(distinct), found.both & allowed, allowed, found.both.any(axis=1))
 
 

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import CandidateSet, EvaluatedCandidate
-from taperwise.shared.reasons import IdealSlope, InspectCause, Inspection, Reason, ReasonCode
+from taperwise.model.design.ideal_needle import ideal_needle
+from taperwise.shared.reasons import InspectCause, Inspection, Reason, ReasonCode
 from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
 
-__all__ = ["Choice", "choose", "ideal_slope", "most_informative", "no_needle_fits"]
+__all__ = ["Choice", "choose", "most_informative", "no_needle_fits"]
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
 _NEAR_PROMISE = 0.1  # chance of all right within which two steps as good are as promising
@@ -125,7 +126,7 @@ def _as_near_as_it_comes(weighing: CandidateSet, confidence: Confidence, install
             InspectCause.NOT_TO_BE_SETTLED,
             best_chance=max((r.chance_both for r in weighing.reaches.values()), default=0.0),
             chance_now=confidence.chance_both,
-            ideal_slope=ideal_slope(confidence, installation),
+            ideal_slope=ideal_needle(confidence, installation),
         )
     return actions.inspect(at_an_edge)
 
@@ -167,22 +168,6 @@ def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation:
             InspectCause.NO_NEEDLE_FITS,
             best_needle=best.needle,
             best_chance=best.chance_both,
-            ideal_slope=ideal_slope(confidence, installation),
+            ideal_slope=ideal_needle(confidence, installation),
         )
-    )
-
-
-def ideal_slope(confidence: Confidence, installation: Installation) -> IdealSlope:
-    """The slope that would be right at both ends, and the needles on hand on either side of it."""
-    fitted, misfit = installation.needle(confidence.fitted_needle).taper_slope, confidence.taper_misfit
-    slope = fitted + misfit.median
-    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
-    shallower = [n.label for n in ordered if n.taper_slope <= slope]
-    steeper = [n.label for n in ordered if n.taper_slope >= slope]
-    return IdealSlope(
-        fitted + misfit.low_90,
-        slope,
-        fitted + misfit.high_90,
-        shallower[-1] if shallower else None,
-        steeper[0] if steeper else None,
     )

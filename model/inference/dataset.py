@@ -10,6 +10,7 @@ from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.inference.readings import PLAIN_READINGS, Readings, readings_of, row_of
 from taperwise.model.physics.air import STANDARD, Conditions, conditions_of
 from taperwise.model.physics.mixture import Settings, Throttle
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.model.physics.nominal_values import Scales, scales_of
 from taperwise.model.physics.priors import CHANGES
 from taperwise.shared.meters import meters
@@ -183,7 +184,7 @@ def replay(installation: Installation, entries: Sequence[Entry]) -> tuple[Positi
 
 def throttle_of(installation: Installation) -> Throttle:
     """Geometry for the forward model."""
-    body = installation.throttle_body
+    body, needles = installation.throttle_body, needle_set(installation)
     return Throttle(
         bore=body.bore_m,
         full_travel=body.slide_stroke_m,
@@ -191,7 +192,8 @@ def throttle_of(installation: Installation) -> Throttle:
         mark_to_orifice=body.mark_to_orifice_m,
         orifice_diameter=body.orifice_diameter_m,
         needle_diameter=body.needle_diameter_m,
-        middle_slope=float(np.median([n.taper_slope for n in installation.needles])),
+        middle_slope=needles.middle_slope,
+        step_spread=needles.step_spread,
     )
 
 
@@ -207,11 +209,11 @@ def settings_of(
     extra : int
         Columns beyond `CHANGES`, for changes not made yet.
     """
-    body = installation.throttle_body
+    body, needles = installation.throttle_body, needle_set(installation)
     n, columns = len(rows), CHANGES + extra
     slope, mark, part = (np.zeros((n, columns)) for _ in range(3))
     for i, (p, _) in enumerate(rows):
-        slope[i, max(p.needle_change - first_change, 0)] = 1.0
+        slope[i, max(p.needle_change - first_change, 0)] = needles.error_load
         if p.mark_change > first_change:
             mark[i, p.mark_change - first_change] = 1.0
         for number in p.parts:
@@ -222,7 +224,8 @@ def settings_of(
         idle_stop_m=np.array([p.idle_stop_turns * body.idle_stop_pitch_m for p, _ in rows]),
         **{name: np.array([getattr(c, name) for _, c in rows]) for name in Conditions._fields},
         ln_fuel=np.array([FUEL_EFFECT[p.fuel] for p, _ in rows]),
-        ln_slope=np.log([installation.needle(p.needle).taper_slope for p, _ in rows]),
+        ln_slope=np.log([needles.slopes[p.needle] for p, _ in rows]),
+        ln_steps=np.array([needles.ln_steps[p.needle] for p, _ in rows]),
         slope_load=slope,
         mark_load=mark,
         part_load=part,

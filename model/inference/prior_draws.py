@@ -23,9 +23,11 @@ def draw_unknowns(
     installation: Installation, rng: np.random.Generator, prior: EnginePrior = EXPERT, draws: int = 1
 ) -> Unknowns:
     """Unknowns from an engine's prior, as columns of so many draws, pivoted at the start position."""
-    z = {n: rng.standard_normal((draws, 1)) for n in STANDARD}
+    z = {n: rng.standard_normal((draws, 1)) for n in STANDARD if n != "needle_step"}
     first, second = (rng.standard_normal((draws, CHANGES)) for _ in range(2))
     gains = [rng.standard_normal((draws, 1)) for _ in range(2)]
+    # from a stream of its own, so that engines with measured needles are drawn as if there were none
+    z["needle_step"] = rng.spawn(1)[0].standard_normal((draws, 1))
     epsilon = np.concatenate([*(z[n] for n in POOLED[:-2]), *gains], axis=1)
     theta = np.array(prior.centre) + epsilon @ np.array(prior.root).T
     if prior.odd:

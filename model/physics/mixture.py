@@ -47,7 +47,10 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Throttle:
-    """Geometry of one installation, scalars in metres; `middle_slope` is the middle needle's taper."""
+    """Geometry of one installation, scalars in metres; `middle_slope` is the middle needle's taper.
+
+    `step_spread` is how far the step between needles known by order may be off, as `NeedleSet` has it.
+    """
 
     bore: Array
     full_travel: Array
@@ -56,6 +59,7 @@ class Throttle:
     orifice_diameter: Array
     needle_diameter: Array
     middle_slope: Array
+    step_spread: Array
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,8 @@ class Settings:
         Effect of the fuel on phi over avgas, known from stoichiometry [ln phi].
     ln_slope : array, (n,)
         ln of the nominal taper slope fitted.
+    ln_steps : array, (n,)
+        The part of it that the true step between needles stretches; nought where slopes were measured.
     slope_load, mark_load, part_load : array, (n, changes)
         Which change's needle error, mark error and part effect apply.
     """
@@ -86,6 +92,7 @@ class Settings:
     ln_head: Array
     ln_fuel: Array
     ln_slope: Array
+    ln_steps: Array
     slope_load: Array
     mark_load: Array
     part_load: Array
@@ -102,8 +109,9 @@ class Unknowns:
     `first` and `second` are standard normal, of shape (changes,) or (draws, changes): mark error
     and needle error where a needle was fitted, effects at full throttle and at idle where a part
     was changed. `ln_full` and `ln_idle` are ln(phi / phi at peak EGT) at the pivot. `cylinder_gap`
-    is the engine's mean over the leanest cylinder seen [ln phi]. `hidden_gap`, `gauge_bias` and
-    `ear_bias` are standard normal too: see `leanest` and the prior table.
+    is the engine's mean over the leanest cylinder seen [ln phi]. `hidden_gap`, `gauge_bias`,
+    `ear_bias` and `needle_step` are standard normal too: see `leanest`, `needle_place` and the
+    prior table.
     """
 
     offset: Array
@@ -138,6 +146,7 @@ class Unknowns:
     idle_rise_noise: Array
     idle_rpm_noise: Array
     static_rpm_noise: Array
+    needle_step: Array
 
     @classmethod
     def names(cls) -> tuple[str, ...]:
@@ -209,9 +218,11 @@ class NeedlePlace(NamedTuple):
 
 
 def needle_place(u: Unknowns, s: Settings, t: Throttle, backend: Backend = NUMPY) -> NeedlePlace:
-    """Where the needle stands, errors of mark and slope included; shapes as `mixtures`."""
+    """Where the needle stands, errors of mark, slope and step included; shapes as `mixtures`."""
     mark = PRIORS["mark_error"].spread * backend.dot(u.first, s.mark_load.T)
-    slope = backend.exp(s.ln_slope + PRIORS["needle_error"].spread * backend.dot(u.second, s.slope_load.T))
+    stretch = backend.exp(t.step_spread * u.needle_step)  # true step over the nominal one; 1 where slopes were measured
+    error = PRIORS["needle_error"].spread * backend.dot(u.second, s.slope_load.T)
+    slope = backend.exp(s.ln_slope + s.ln_steps * (stretch - 1.0) + stretch * error)
     start = t.mark_to_orifice + u.offset + mark + s.needle_m
     return NeedlePlace(start, slope, backend.maximum(t.idle_opening + s.idle_stop_m, 0.1 * t.idle_opening))
 

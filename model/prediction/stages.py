@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Evidence, Position
 from taperwise.model.inference.sampler import Posterior
+from taperwise.model.prediction.needle_steps import steps_to_right
 from taperwise.model.prediction.setting_draws import SettingDraws, chance, coldest_of, interval, target_at
 from taperwise.shared.reasons import Suspicion
 from taperwise.shared.recommendation import Confidence, Stage, StageConfidence
@@ -85,12 +86,13 @@ def confidence_of(posterior: Posterior, now: SettingDraws, doubts: tuple[Suspici
         chance_both=chance(both),
         lean_chance=chance(now.lean),
         offset_turns=interval(target.offset_turns),
-        taper_misfit=interval(target.taper_misfit),
+        taper_misfit=None if evidence.installation.by_order else interval(target.taper_misfit),
         position_turns=evidence.position.turns,
         idle_stop_turns=evidence.position.idle_stop_turns,
         fitted_needle=evidence.position.needle,
         runs=evidence.runs,
         runs_used=evidence.runs_used,
         suspicions=doubts,
+        taper_steps=interval(steps_to_right(target, now, posterior)) if evidence.installation.by_order else None,
         runs_here=sum(position == evidence.position for position, _ in evidence.trail),
     )

@@ -60,6 +60,14 @@ def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
     return call
 
 
+def test_needles_by_order_on_a_command_line(command: Command) -> None:
+    """Labels alone, from shallow to steep, with a spacing where one is known."""
+    new = ("new", "--by-order", "--needle", "thin", "--needle", "thick", "--fitted", "thick", "--step", "3 %", "--json")
+    made = json.loads(command(*new)[1])["installation"]
+    assert made["needles"] == [{"label": "thin", "taper_slope": None}, {"label": "thick", "taper_slope": None}]
+    assert made["needle_step"] == {"value": 3, "unit": "percent"}
+
+
 def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Set up, record, adjust as suggested, read on, and write the papers; `--json` is one object alone."""
     monkeypatch.setattr(ChartData, "portraits", lambda *_: SimpleNamespace(runs=(), converged=True))
@@ -152,6 +160,9 @@ def test_findings_are_told_and_acknowledged(command: Command, tmp_path: Path) ->
         (("adjust", "1", "--needle", "Z"), "not one of your needles"),
         (("adjust", "1", "--part", "wing"), "part: "),
         (("new", "--needle", "30"), "a needle is a label and a slope"),
+        (("new", "--needle", "30"), "add --by-order if no slope was measured"),
+        (("new", "--needle", "A=30", "--step", "2 %"), "needle_step: the taper slopes say already"),
+        (("new", "--by-order", "--needle", "A", "--step", "200"), "needle_step"),
         (("new", "--needle", "A=30 furlong"), "taper slope cannot be given in this unit"),
         (("next", "9"), "Engine not found"),
         (("sheet", "9"), "Engine not found"),

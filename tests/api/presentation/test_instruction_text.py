@@ -11,7 +11,16 @@ from taperwise.api.presentation.instruction_text import in_brief, instruction
 from taperwise.api.schemas.units import PRESETS, Units
 from taperwise.model.design import actions
 from taperwise.shared.limits import IdleStopStep, ScrewStep
-from taperwise.shared.reasons import Exceeded, FaultKind, IdealSlope, InspectCause, Inspection, Suspicion, Watched
+from taperwise.shared.reasons import (
+    Exceeded,
+    FaultKind,
+    IdealSlope,
+    IdealSteps,
+    InspectCause,
+    Inspection,
+    Suspicion,
+    Watched,
+)
 from taperwise.shared.records import Installation, TurnSense
 from tests.api.conftest import StandIn
 from tests.conftest import NEEDLES
@@ -182,6 +191,30 @@ def test_the_slope_that_would_fit(
     assert "71\u00a0% chance that both mixtures are in target (best possible: 74\u00a0%)" in instruction(
         actions.inspect(at_an_edge), units
     )
+
+
+@pytest.mark.parametrize(
+    ("range_90", "said"),
+    [
+        ((1.2, 1.6, 2.3), "about one to two steps steeper than your C, needle 3 of 7 from the shallowest would"),
+        ((0.8, 1.0, 1.3), "a needle about one step steeper than"),
+        ((0.2, 1.0, 2.4), "a needle about up to two steps steeper than"),
+        ((-1.4, 0.4, 2.0), "a needle about one step shallower to two steps steeper than"),
+        ((-0.3, 0.1, 0.4), "a needle about as steep as your C"),
+        ((3.6, 4.9, 10.6), "a needle about four to 11 steps steeper than your C, needle 3 of 7 from the shallowest "
+                           "(beyond your steepest)"),
+        ((-5.2, -3.0, -2.1), "about two to five steps shallower than your C, needle 3 of 7 from the shallowest "
+                             "(beyond your shallowest)"),
+    ],
+)  # fmt: skip
+def test_steps_that_would_fit(range_90: tuple[float, float, float], said: str) -> None:
+    """Where no slope was measured, no figure is given but steps along the row, nine times in ten within."""
+    low, middle, high = range_90
+    steps = IdealSteps(low, middle, high, "C", 3, 7)
+    none_fits = Inspection(InspectCause.NO_NEEDLE_FITS, best_needle="A", best_chance=0.04, ideal_slope=steps)
+    told = instruction(actions.inspect(none_fits), _CELSIUS)
+    assert said in told
+    assert "mm/m" not in told
 
 
 def test_an_idle_speed_at_an_edge_is_told_without_a_needle() -> None:

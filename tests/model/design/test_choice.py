@@ -8,11 +8,12 @@ import pytest
 
 from taperwise.model.design import candidates
 from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
-from taperwise.model.design.selection import choose, ideal_slope
+from taperwise.model.design.ideal_needle import ideal_needle
+from taperwise.model.design.selection import choose
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
-from taperwise.shared.reasons import InspectCause, ReasonCode, Refusal, RefusalCode
+from taperwise.shared.reasons import IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
 from taperwise.shared.records import Acknowledge, ChangeNeedle, ChangePart, Entry, Installation, Part, TurnScrew
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
@@ -45,7 +46,8 @@ def test_the_ideal_slope_among_those_on_hand(
 ) -> None:
     """The slope that would fit comes with the needles on either side of it."""
     at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
-    slope = ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
+    slope = ideal_needle(dataclasses.replace(confidence, taper_misfit=at), installation)
+    assert isinstance(slope, IdealSlope)
     assert (slope.shallower, slope.steeper) == (shallower, steeper)
     assert (slope.low_90, slope.median, slope.high_90) == tuple(
         pytest.approx(0.030 + x) for x in (misfit - 2e-4, misfit, misfit + 2e-4)
