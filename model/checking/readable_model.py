@@ -109,10 +109,11 @@ def _changes(evidence: Evidence) -> list[str]:
 
 def _columns(evidence: Evidence) -> dict[str, list[int]]:
     """By dimension: the columns of `Unknowns.first` and `second` that it stands for."""
-    words = evidence.position.changes[evidence.first_change :]
+    before, words = evidence.first_change, evidence.position.changes[evidence.first_change :]
     part = [i for i, word in enumerate(words) if i and word.startswith("part:")]
     fitting = [i for i, word in enumerate(words) if i and not word.startswith("part:")]
-    first_fitted = [i for i in fitting if words.index(words[i]) == i]
+    # a needle that was first fitted before the first change that is held apart has the error of that one
+    first_fitted = [i for i in fitting if evidence.position.changes.index(words[i]) == before + i]
     return {"needle": [0, *first_fitted], "fitting": fitting, "change": part}
 
 
