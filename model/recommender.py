@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import NamedTuple
 
+import numpy as np
+
 from taperwise.model import MODEL_VERSION
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
@@ -29,7 +31,7 @@ from taperwise.model.inference.sampler import LONG, Posterior, Sampler
 from taperwise.model.physics.air import conditions_at
 from taperwise.model.population.summary import Summary, summarise
 from taperwise.model.prediction.density_sensitivity import density_sensitivity, in_the_coldest_air, on_a_cold_low_day
-from taperwise.model.prediction.predictive import predict
+from taperwise.model.prediction.predictive import Outcomes, draw_outcomes, predict
 from taperwise.model.prediction.setting_draws import SettingDraws, predict_current, predict_settings
 from taperwise.model.prediction.stages import confidence_of
 from taperwise.shared.limits import ScrewStep
@@ -347,6 +349,14 @@ class Recommender:
         UnknownNeedleError
             If the needle is not on hand.
         """
+        return predict(self._setting(posterior, turns, needle, density), posterior)
+
+    def draws_at(self, posterior: Posterior, turns: float, needle: str | None, density: float | None) -> Outcomes:
+        """Readings of one run at another setting, arrays of (draws,); parameters and errors as `what_if`."""
+        setting = self._setting(posterior, turns, needle, density)
+        return draw_outcomes(setting, posterior, np.random.default_rng([posterior.seed, 2]))
+
+    def _setting(self, posterior: Posterior, turns: float, needle: str | None, density: float | None) -> SettingDraws:
         evidence = posterior.evidence
         position = evidence.position
         if turns:
@@ -357,7 +367,7 @@ class Recommender:
         position = replace(position, turns=position.turns + turns)
         middle = (evidence.conditions, evidence.ln_density_error)
         air = middle if density is None else (conditions_at(density, evidence.conditions.ln_head), 0.0)
-        return predict(predict_settings(posterior, [position], *air)[0], posterior)
+        return predict_settings(posterior, [position], *air)[0]
 
 
 def _may_be_kept(learned: Learned) -> bool:

@@ -132,6 +132,8 @@ class Evidence:
     usual_head : float
         What stands for the head of runs that give none, as `Conditions.ln_head`.
     runs, runs_used : int
+    run_numbers : tuple of int
+        Of the runs that are used, one a row: the first run of the log is 1.
     scales : Scales
         What readings are measured against.
     since_acknowledged : tuple of Run
@@ -161,6 +163,7 @@ class Evidence:
     static_speed_told: bool = False
     first_change: int = 0
     channels: frozenset[str] = field(default_factory=frozenset)
+    run_numbers: tuple[int, ...] = ()
     prior: EnginePrior = EXPERT
     accepted: bool = False
 
@@ -265,7 +268,11 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
     """
     position, trail = replay(installation, entries)
     first_change = max(0, len(position.changes) - CHANGES)
-    kept = sorted((x for x in trail[-MOST_RUNS:] if len(x[0].changes) > first_change), key=_sort_key)
+    used = list(enumerate(trail, 1))[-MOST_RUNS:]
+    numbered = sorted(
+        ((x, number) for number, x in used if len(x[0].changes) > first_change), key=lambda each: _sort_key(each[0])
+    )
+    kept = [x for x, _ in numbered]
     head = _usual_head([run for _, run in trail])
     rows = [(p, conditions_of_run(run, head)) for p, run in kept]
     half_way = _half_way([p for p, _ in trail]) if kept else position
@@ -291,6 +298,7 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
         static_speed_told=_static_speed_told(entries),
         first_change=first_change,
         channels=frozenset(name for _, run in kept for name in run.channels),
+        run_numbers=tuple(number for _, number in numbered),
         prior=prior,
         accepted=_accepted(entries),
     )

@@ -20,9 +20,13 @@ STANDARD = tuple(n for n in Unknowns.names() if n not in ("ln_full", "ln_idle", 
 
 
 def draw_unknowns(
-    installation: Installation, rng: np.random.Generator, prior: EnginePrior = EXPERT, draws: int = 1
+    installation: Installation,
+    rng: np.random.Generator,
+    prior: EnginePrior = EXPERT,
+    draws: int = 1,
+    evidence: Evidence | None = None,
 ) -> Unknowns:
-    """Unknowns from an engine's prior, as columns of so many draws, pivoted at the start position."""
+    """Unknowns from an engine's prior, as columns of so many draws, pivoted as `evidence` or at the start position."""
     z = {n: rng.standard_normal((draws, 1)) for n in STANDARD if n != "needle_step"}
     first, second = (rng.standard_normal((draws, CHANGES)) for _ in range(2))
     gains = [rng.standard_normal((draws, 1)) for _ in range(2)]
@@ -32,7 +36,7 @@ def draw_unknowns(
     theta = np.array(prior.centre) + epsilon @ np.array(prior.root).T
     if prior.odd:
         theta = np.where(rng.random((draws, 1)) < prior.odd, epsilon, theta)
-    return unknowns_from(z, theta, first, second, gather(installation, ()))
+    return unknowns_from(z, theta, first, second, evidence or gather(installation, ()))
 
 
 def unknowns_from(

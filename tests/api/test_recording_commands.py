@@ -1,5 +1,6 @@
 """``taperwise new``, ``run``, ``adjust``, ``next``, ``sheet``, ``list``: the same room by another door."""
 
+import hashlib
 import json
 import sys
 from collections.abc import Callable
@@ -93,7 +94,9 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     names = [str(tmp_path / n) for n in ("s.pdf", "t.csv", "e.json")]
     assert command("sheet", "1", "--pdf", names[0], "--csv", names[1], "--export", names[2])[0] == 0
     assert Path(names[0]).read_bytes().startswith(b"%PDF-")
-    assert Path(names[1]).read_text(encoding="utf-8").splitlines()[-1] == "rows,3"
+    table = Path(names[1]).read_bytes()
+    assert [line.endswith(b",3") for line in table.splitlines()] == [False, True, True, True]
+    assert Path(f"{names[1]}.sha256").read_text(encoding="utf-8") == f"{hashlib.sha256(table).hexdigest()}  t.csv\n"
     assert json.loads(Path(names[2]).read_text(encoding="utf-8"))["entries"] == 3
     (listed,) = json.loads(command("list", "--json")[1])
     assert (listed["name"], listed["runs"], listed["stage"]) == ("[red]x", 1, "full_throttle")
