@@ -58,6 +58,13 @@ class Mapping(Wire):
     )
     fuel_flow_unit: Literal["gal/h", "l/h", "cc/s"] | None = None
     pressure_unit: Literal["inHg", "hPa", "kPa", "Pa"] | None = None
+    time_unit: Literal["s", "ms", "min", "h", "d"] | None = Field(
+        None, description="Unit of times that are numbers, where the heading does not say."
+    )
+    decimal: Literal[".", ","] | None = Field(None, description="Sign before decimals, where the numbers do not show.")
+    date_order: Literal["day_first", "month_first"] | None = Field(
+        None, description="Order of day and month in dates such as 05/03/2026, where the dates do not show."
+    )
 
     def heading(self, channel: str) -> str | None:
         """The heading given for a channel."""
