@@ -51,6 +51,7 @@ def create_app(
     settings: Settings,
     make_adviser: Callable[[int], RecommenderProtocol] = make_recommender,
     spans: Spans | None = None,
+    at_end: Callable[[], None] = lambda: None,
 ) -> FastAPI:
     """The application with its database migrated.
 
@@ -61,6 +62,8 @@ def create_app(
         Makes the adviser from a seed; loading it is put off until it is needed.
     spans : Spans, optional
         As the environment asks for if left out.
+    at_end : callable
+        Called when the service is told to end, before what it does is finished.
     """
     database = Database(settings.url)
     database.migrate()
@@ -69,6 +72,7 @@ def create_app(
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        at_end()
         app.state.worker.stop()
         app.state.work.close()
         spans.close()

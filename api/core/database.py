@@ -298,11 +298,17 @@ def _told(url: str) -> Iterator[None]:
         yield
     except (ArgumentError, DBAPIError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
         reason = str(getattr(error, "orig", None) or error).splitlines()[0]
+        cure = "Give a folder you may write to, sqlite:///file.db, or postgresql+psycopg://… of a server that runs."
+        if isinstance(error, ModuleNotFoundError):
+            reason = "PostgreSQL needs a driver"
+            cure = (
+                "Install the postgres extra (pip install 'taperwise[postgres]'), and begin with postgresql+psycopg://."
+            )
         raise InvalidValueError(
             f"the database cannot be used: {reason}",
             field="database_url",
             value=re.sub(r"//[^@/]*@", "//…@", url),
-            cure="Give a folder you may write to, sqlite:///file.db, or postgresql://… of a server that runs.",
+            cure=cure,
         ) from None
 
 
