@@ -37,23 +37,26 @@ def _declared(extra: str | None = None) -> set[str]:
 
 
 @cache
-def _imported(*folders: str, top: bool = False) -> dict[str, str]:
-    """Every module from elsewhere by its first name, with a file that imports it; only at the top of files if asked."""
+def _in_folder(folder: str, *, top: bool) -> dict[str, str]:
     found: dict[str, str] = {}
-    for folder in folders:
-        for file in (_ROOT / folder).rglob("*.py"):
-            tree = ast.parse(file.read_text(encoding="utf-8"))
-            for node in tree.body if top else ast.walk(tree):
-                match node:
-                    case ast.Import(names=names):
-                        modules = [each.name for each in names]
-                    case ast.ImportFrom(module=str(module), level=0):
-                        modules = [module]
-                    case _:
-                        continue
-                found |= {each.partition(".")[0]: str(file.relative_to(_ROOT)) for each in modules}
+    for file in (_ROOT / folder).rglob("*.py"):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        for node in tree.body if top else ast.walk(tree):
+            match node:
+                case ast.Import(names=names):
+                    modules = [each.name for each in names]
+                case ast.ImportFrom(module=str(module), level=0):
+                    modules = [module]
+                case _:
+                    continue
+            found |= {each.partition(".")[0]: str(file.relative_to(_ROOT)) for each in modules}
     own = {"taperwise", "tests", "__future__"}
     return {name: file for name, file in found.items() if name not in sys.stdlib_module_names and name not in own}
+
+
+def _imported(*folders: str, top: bool = False) -> dict[str, str]:
+    """Every module from elsewhere by its first name, with a file that imports it; only at the top of files if asked."""
+    return {name: file for folder in folders for name, file in _in_folder(folder, top=top).items()}
 
 
 @cache

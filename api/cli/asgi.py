@@ -1,7 +1,7 @@
 """The service as an ASGI application: what `taperwise serve` runs, and what another server can be pointed at.
 
-For example ``uvicorn --factory taperwise.api.cli.asgi:service`` or ``gunicorn 'taperwise.api.cli.asgi:service()'``.
-Everything is set in the environment then. It stands beside the commands because it has the model compiled by one.
+For example ``uvicorn --factory taperwise.api.cli.asgi:service --no-proxy-headers``. Everything is set in the
+environment then. It stands beside the commands because it has the model compiled by one of them.
 """
 
 import os

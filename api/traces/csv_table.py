@@ -287,7 +287,7 @@ def _column(name: str, fields: list[str], rows: list[int], decimal: Decimal | No
         seen = next(f for f in fields if decimal_of([f])[1])
         problem = InvalidValueError(
             f"{place}: the sign could part decimals or thousands", field="mapping.decimal", value=seen,
-            cure='Say "." or ",": the sign before decimals.',
+            cure='Give "." or ",", the sign before decimals, or export numbers without signs between thousands.',
         )  # fmt: skip
         return Column(heading, unit or behind, values, problem)
     try:

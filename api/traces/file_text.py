@@ -1,14 +1,10 @@
 """The text of a logger's file, whatever its encoding; a spreadsheet's one table as text."""
 
-import csv
-import io
-import zipfile
-from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
 
 from charset_normalizer import from_bytes
 
+from taperwise.api.traces.sheet_reader import tables
 from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["text_of", "text_of_file"]
@@ -17,8 +13,6 @@ _ENCODINGS = ["utf_8", "utf_16", "utf_16_le", "utf_16_be", "cp1252"]
 """Encodings that are told apart; in every other one the signs of a degree and of letters could be read wrong."""
 
 _ZIP, _OLD_SHEET = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
-_MOST_UNPACKED = 64 * 1024 * 1024  # bytes of a spreadsheet once unpacked
-_AT_ONCE = 1024 * 1024
 
 
 def text_of_file(path: Path, field: str) -> str:
@@ -75,58 +69,23 @@ def text_of(data: bytes, field: str, name: str) -> str:
 
 
 def _sheet(data: bytes, field: str, name: str) -> str:
-    """The one table of a spreadsheet as text with tabs; dates and times as ISO 8601 writes them."""
+    """The one table of a spreadsheet as text with tabs."""
     try:
-        from python_calamine import CalamineError, CalamineWorkbook  # optional: of the extra "spreadsheets"
+        found = tables(data)
     except ModuleNotFoundError:
         raise InvalidValueError(
             "spreadsheets need the spreadsheets extra", field=field, value=name,
             cure="Save the table as CSV, or have taperwise[spreadsheets] installed.",
         ) from None  # fmt: skip
-    try:
-        _check_size(data, field, name)
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-        tables = {each: rows for each in book.sheet_names if len(rows := book.get_sheet_by_name(each).to_python()) > 1}
-    except (CalamineError, zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError, RuntimeError):
+    except ValueError:
         raise InvalidValueError(
-            "this is no spreadsheet that can be read", field=field, value=name, cure="Save the table as CSV."
-        ) from None
-    if len(tables) != 1:
-        seen = ", ".join(tables) or "no sheet with rows"
+            "this is no spreadsheet that can be read, or it is too large", field=field, value=name,
+            cure="Save the table as CSV.",
+        ) from None  # fmt: skip
+    if len(found) != 1:
+        seen = ", ".join(found) or "no sheet with rows"
         raise InvalidValueError(
             "the spreadsheet should hold one table", field=field, value=f"{name}: {seen}",
             cure="Keep the sheet of the sweep alone, or save it as CSV.",
         )  # fmt: skip
-    out = io.StringIO()
-    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(
-        [_cell(value) for value in row] for row in next(iter(tables.values()))
-    )
-    return out.getvalue()
-
-
-def _check_size(data: bytes, field: str, name: str) -> None:
-    """Unpack it once, piece by piece, so that a small file cannot fill the memory."""
-    unpacked = 0
-    with zipfile.ZipFile(io.BytesIO(data)) as packed:
-        for each in packed.infolist():
-            with packed.open(each) as part:
-                while piece := part.read(_AT_ONCE):
-                    unpacked += len(piece)
-                    if unpacked > _MOST_UNPACKED:
-                        raise InvalidValueError(
-                            f"the spreadsheet is larger than {_MOST_UNPACKED >> 20} MiB once unpacked",
-                            field=field, value=name, cure="Cut the table down to the sweep.",
-                        )  # fmt: skip
-
-
-def _cell(value: Any) -> str:
-    match value:
-        case datetime():
-            return value.isoformat(sep=" ")
-        case timedelta():
-            return f"{value.total_seconds():.6f}"
-        case date() | time():
-            return value.isoformat()
-        case float():
-            return f"{value:.12g}"
-    return str(value)
+    return next(iter(found.values()))

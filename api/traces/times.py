@@ -138,7 +138,7 @@ def _in_order(dates: Sequence[str], order: str) -> dict[str, int] | None:
             read = {"dayfirst": order == "day_first"}
         try:
             days[date] = parser.parse(date, default=datetime(1904, 1, 1), **read).toordinal()
-        except (ValueError, OverflowError):
+        except (ValueError, ArithmeticError, TypeError, LookupError):  # of odd text, the parser raises any of them
             if plain is not None:
                 return None
     return days

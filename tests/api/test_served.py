@@ -90,7 +90,15 @@ def test_a_signal_ends_it_while_it_calculates(tmp_path: Path) -> None:
 def test_another_server_program_starts_it(tmp_path: Path) -> None:
     """Uvicorn is given the factory, and ends it with a signal."""
     port = free_port()
-    command = ("-m", "uvicorn", "--factory", "taperwise.api.cli.asgi:service", "--port", str(port))
+    command = (
+        "-m",
+        "uvicorn",
+        "--factory",
+        "taperwise.api.cli.asgi:service",
+        "--no-proxy-headers",
+        "--port",
+        str(port),
+    )
     with _process(tmp_path, *command) as served:
         _alive(f"http://127.0.0.1:{port}", served)
         served.send_signal(signal.SIGTERM)

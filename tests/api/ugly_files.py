@@ -70,8 +70,8 @@ def _sheet(write: Callable[[zipfile.ZipFile], None]) -> bytes:
     return out.getvalue()
 
 
-def _xlsx(tables: dict[str, list[list[str | float]]]) -> bytes:
-    """The least of an Office Open XML workbook (ISO/IEC 29500)."""
+def _xlsx(tables: dict[str, list[list[str | float]]], last: str = "") -> bytes:
+    """The least of an Office Open XML workbook (ISO/IEC 29500); `last` is the place of one more cell."""
     main, ns = "http://schemas.openxmlformats.org/spreadsheetml/2006/main", "http://schemas.openxmlformats.org"
 
     def cell(value: str | float) -> str:
@@ -114,6 +114,7 @@ def _xlsx(tables: dict[str, list[list[str | float]]]) -> bytes:
         )
         for i, rows in enumerate(tables.values()):
             inside = "".join(f"<row>{''.join(map(cell, row))}</row>" for row in rows)
+            inside += f'<row r="1048576"><c r="{last}"><v>1</v></c></row>' if last else ""
             packed.writestr(
                 f"xl/worksheets/s{i}.xml", f'<worksheet xmlns="{main}"><sheetData>{inside}</sheetData></worksheet>'
             )
@@ -246,6 +247,7 @@ FILES = [
     Ugly("an open document", _ods(_ROWS)),
     Ugly("a packed file that is none", _sheet(lambda packed: packed.writestr("a.txt", "b")), "no spreadsheet"),
     Ugly("a packed file cut short", _xlsx({"sweep": _ROWS})[:900], "no spreadsheet"),
-    Ugly("a small file that unpacks to much", _sheet(lambda p: p.writestr("a", bytes(80 << 20))), "larger than 64 MiB"),
+    Ugly("a small file that unpacks to much", _sheet(lambda p: p.writestr("a", bytes(80 << 20))), "no spreadsheet"),
+    Ugly("a small file with billions of cells", _xlsx({"sweep": _ROWS}, last="XFD1048576"), "or it is too large"),
 ]
 """Every file."""
