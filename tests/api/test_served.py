@@ -43,7 +43,7 @@ def _process(folder: Path, *command: str, **more: str) -> Iterator["subprocess.P
         started.communicate(timeout=30)
 
 
-def _alive(address: str, process: "subprocess.Popen[str]", seconds: float = 120.0) -> None:
+def _alive(address: str, process: "subprocess.Popen[str]", seconds: float = 600.0) -> None:
     deadline = time.monotonic() + seconds
     while True:
         assert process.poll() is None, process.communicate()[0]

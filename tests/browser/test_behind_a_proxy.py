@@ -55,7 +55,8 @@ class _Behind:
 
     def off(self) -> None:
         self._server.should_exit = True
-        self._thread.join(30)
+        self._thread.join(120)
+        assert not self._thread.is_alive()
 
     def get(self, path: str, host: str = NAME, **headers: str) -> tuple[int, dict[str, str], str]:
         """An answer that came through the proxy."""
