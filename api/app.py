@@ -52,6 +52,7 @@ def create_app(
     settings: Settings,
     make_adviser: Callable[[int], RecommenderProtocol] = make_recommender,
     spans: Spans | None = None,
+    at_end: Callable[[], None] = lambda: None,
 ) -> FastAPI:
     """The application with its database migrated.
 
@@ -62,6 +63,8 @@ def create_app(
         Makes the adviser from a seed; loading it is put off until it is needed.
     spans : Spans, optional
         As the environment asks for if left out.
+    at_end : callable
+        Called when the service is told to end, before what it does is finished.
     """
     database = Database(settings.url)
     database.migrate()
@@ -70,6 +73,7 @@ def create_app(
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
+        at_end()
         app.state.worker.stop()
         app.state.work.close()
         spans.close()

@@ -16,7 +16,7 @@ from taperwise.api.cli.main import COMMANDS, app
 from taperwise.api.cli.serve import serve
 from taperwise.api.core.problems import status_of
 from taperwise.api.core.roles import RULE_KEY, Rule
-from taperwise.api.core.settings import Settings
+from taperwise.api.core.settings import COMMON, Settings
 from taperwise.shared import errors
 from taperwise.shared.errors import NotReadyError
 
@@ -101,7 +101,11 @@ def _described() -> dict[str, str]:
 
 def settings() -> str:
     """Every setting, with its default and the option of `serve`."""
-    lead = "Set them in the environment. Some have an option of `taperwise serve` too. The option wins."
+    common = ", ".join(f"`TAPERWISE_{name.upper()}`" for name in COMMON)
+    lead = (
+        "Set them in the environment. Most have an option of `taperwise serve` too. The option wins.\n\n"
+        f"{common} have none: all commands need the same value."
+    )
     text = _made("Settings", lead) + _table("variable", "default", "option of `serve`", "meaning")
     options = inspect.signature(serve).parameters
     described = _described()

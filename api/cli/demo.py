@@ -7,6 +7,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.fleet import fill
 from taperwise.api.files.day import adjustment_body, read, run_body
 from taperwise.api.files.installation import fixture, installation_from
 from taperwise.api.presentation.confidence_text import confidence_lines
@@ -32,8 +34,18 @@ def demo(
     most_runs: Annotated[int, typer.Option("--most-runs", min=1, max=100, help="Give up after so many runs.")] = 30,
     save: Annotated[Path | None, typer.Option("--save", help="Keep the tuned engine's day as a JSON file.")] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the sampler.")] = 20_260_101,
+    engines: Annotated[
+        int | None,
+        typer.Option("--fleet", min=1, max=1000, help="Fill an empty database with invented engines instead."),
+    ] = None,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
 ) -> None:
-    """Replay an invented tuning day, or tune a virtual engine nobody has seen before."""
+    """Replay an invented tuning day, tune a virtual engine nobody has seen before, or fill an empty database."""
+    if engines is not None:
+        with opened_database(data_folder, database_url) as (database, _):
+            fill(database, engines, engine_seed or 1, typer.echo)
+        return
     console = Console(highlight=False)
     console.print("… loading the model")
     with console.status("this takes seconds, a minute or so the first time"):

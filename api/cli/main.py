@@ -37,7 +37,10 @@ COMMANDS = {
             "recommendation.listing",
             "List the installations, the newest first; with --name those that are looked for.",
         ),
-        "demo": ("demo.demo", "Replay an invented tuning day, or tune a virtual engine nobody has seen before."),
+        "demo": (
+            "demo.demo",
+            "Replay an invented tuning day, tune a virtual engine nobody has seen before, or fill an empty database.",
+        ),
         "serve": ("serve.serve", "Start the service: the API under /api/v1, its page under /docs."),
         "prepare": (
             "prepare.prepare",

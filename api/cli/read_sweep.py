@@ -37,6 +37,13 @@ def read_sweep(
         str | None, typer.Option("--manifold-pressure", help="Heading of the manifold pressure.")
     ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="degF, degC or kelvin, if headings do not say.")] = None,
+    time_unit: Annotated[
+        str | None, typer.Option("--time-unit", help="s, ms, min, h or d, if the heading does not say.")
+    ] = None,
+    decimal: Annotated[str | None, typer.Option("--decimal", help='"." or ",", if the numbers do not show.')] = None,
+    date_order: Annotated[
+        str | None, typer.Option("--date-order", help="day_first or month_first, if the dates do not show.")
+    ] = None,
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the reading to this SVG or PNG file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document instead of a table.")] = False,
 ) -> None:
@@ -44,6 +51,7 @@ def read_sweep(
     trace = read_trace(
         file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
         lambda_=lambda_, manifold_pressure=manifold_pressure, temperature_unit=unit,
+        time_unit=time_unit, decimal=decimal, date_order=date_order,
     )  # fmt: skip
     sweeps = summary(trace, _UNITS)
     beside = [instruments(trace, found) for found in sweeps]

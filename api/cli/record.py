@@ -17,6 +17,7 @@ from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, Adjus
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import PRESETS, Units
+from taperwise.api.traces.file_text import text_of_file
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.findings import TO_LOOK_AT
 
@@ -106,7 +107,7 @@ def run(
         if idle is not None:
             document["idle_quality"] = int(idle) if idle.isdigit() else idle
         if trace is not None:
-            document["trace"] = {"csv": _file(trace)}
+            document["trace"] = {"csv": text_of_file(trace, "--trace")}
         sent = validate_document(TypeAdapter(RunIn), document)
         sent, traced = service.with_trace_read(shop.database, number, sent)
         with shop.database.unit() as session:
@@ -128,15 +129,6 @@ def _seen(rise: str | None, fell: bool, rough: str | None, unit: str) -> dict[st
     if rough is not None:
         return {"egt_rise": {"seen": "rough_before_peak", "rise": quantity("--rough", "temperature_rise", rough, unit)}}
     return {}
-
-
-def _file(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InvalidValueError(
-            f"the file cannot be read: {error}", field="--trace", value=path.name, cure="Give a CSV file in UTF-8."
-        ) from None
 
 
 def adjust(

@@ -2,23 +2,19 @@
 
 import socket
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 import uvicorn
-from starlette.datastructures import State
 
-from taperwise.api.accounts.repository import administrators
-from taperwise.api.app import create_app
-from taperwise.api.cli.prepare import compiled_beside
+from taperwise.api.cli.asgi import service
 from taperwise.api.core import compile_cache
-from taperwise.api.core.database import Database
-from taperwise.api.core.logging import configure
 from taperwise.api.core.settings import Settings
-from taperwise.api.core.trusted_host import OnlyThisMachine
 from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["serve"]
+
+_LET_FINISH = 2  # s, for requests that are being answered when the service is told to end
 
 
 def serve(
@@ -26,45 +22,40 @@ def serve(
     database_url: Annotated[str | None, typer.Option(help="A database elsewhere, as a SQLAlchemy URL.")] = None,
     host: Annotated[str | None, typer.Option(help="Address to listen on; others are let in with keys only.")] = None,
     port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
+    access: Annotated[Literal["local", "keys"] | None, typer.Option(help="keys: sign-in is on.")] = None,
+    transport: Annotated[
+        Literal["tls", "proxy", "plain"] | None, typer.Option(help="How other machines reach the service.")
+    ] = None,
+    tls_certificate: Annotated[Path | None, typer.Option(help="File of the certificate, for tls.")] = None,
+    tls_key: Annotated[Path | None, typer.Option(help="File of the certificate's key, for tls.")] = None,
+    public_names: Annotated[str | None, typer.Option(help="Host names of the service, with commas between.")] = None,
+    trusted_proxies: Annotated[
+        str | None, typer.Option(help="Addresses and networks of the proxies, with commas between.")
+    ] = None,
+    root_path: Annotated[str | None, typer.Option(help="Prefix of all addresses, such as /tuning.")] = None,
+    requests_a_minute: Annotated[int | None, typer.Option(help="Requests of one caller in a minute.")] = None,
+    sign_ins_a_minute: Annotated[int | None, typer.Option(help="Sign-ins of one address or name in a minute.")] = None,
+    max_body_bytes: Annotated[int | None, typer.Option(help="Largest request body.")] = None,
     worker: Annotated[bool | None, typer.Option(help="Make answers that wait, beside the requests.")] = None,
 ) -> None:
     """Start the service: the API under /api/v1, its page under /docs."""
-    given = {"data_folder": data_folder, "database_url": database_url, "host": host, "port": port, "worker": worker}
+    given = dict(locals())
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
-    configure()
+    files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
+    _check_readable(*files)
     with _listening(settings.host, settings.port) as door:
-        cache_folder = compile_cache.use(settings.cache_folder)
-        app = create_app(settings)
-        configure([app.state.database.engine.url.password or ""])
-        if settings.access == "keys":
-            _check_somebody_may_in(app.state.database)
-        if not settings.for_others:
-            app.add_middleware(OnlyThisMachine)
+        app = service(settings)
         at = f"[{settings.host}]" if ":" in settings.host else settings.host
         scheme = "https" if settings.transport == "tls" else "http"
-        typer.echo(f"Taperwise listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
+        typer.echo(f"Taperwise listens on {scheme}://{at}:{settings.port} (the API's page: {settings.root_path}/docs)")
         typer.echo(f"Database: {app.state.database.name}")
         if compile_cache.notice():
             typer.echo(compile_cache.notice(), err=True)
-        if settings.worker:
-            app.state.worker.announce()
-        app.state.desk.prepare_beside(lambda: _prepare(app.state, settings.worker, cache_folder))
-        files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
-        _check_readable(*files)
-        config = uvicorn.Config(app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1])
+        config = uvicorn.Config(
+            app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1],
+            proxy_headers=False, timeout_graceful_shutdown=_LET_FINISH,
+        )  # fmt: skip
         uvicorn.Server(config).run(sockets=[door])
-
-
-def _check_somebody_may_in(database: Database) -> None:
-    with database.reading() as session:
-        there = administrators(session)
-    if not there:
-        raise InvalidValueError(
-            "people are told apart by keys, and no key administers this service",
-            field="access",
-            value="keys",
-            cure="Make one: taperwise person add NAME --role administrator, then taperwise key new NAME.",
-        )
 
 
 def _check_readable(*files: Path | None) -> None:
@@ -86,20 +77,3 @@ def _listening(host: str, port: int) -> socket.socket:
             value=f"{host}:{port}",
             cure="Another program, or this one already started, may be using it: choose another with --port.",
         ) from None
-
-
-def _tell(state: State, line: str) -> None:
-    state.desk.countdown.hear(line)
-    typer.echo(line)
-
-
-def _prepare(state: State, work: bool, cache_folder: Path) -> None:
-    try:
-        compiled_beside(cache_folder, lambda line: _tell(state, line))
-        state.desk.prepare(lambda words: typer.echo(f"… {words}"))
-    except BaseException:
-        state.worker.announce(coming=False)
-        raise
-    typer.echo("Ready.")
-    if work:
-        state.worker.start()

@@ -298,12 +298,20 @@ def _told(url: str) -> Iterator[None]:
         yield
     except (ArgumentError, DBAPIError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
         reason = str(getattr(error, "orig", None) or error).splitlines()[0]
+        cure = (
+            "Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to sqlite:///file.db "
+            "or postgresql+psycopg://…."
+        )
+        if isinstance(error, ModuleNotFoundError):
+            reason = "PostgreSQL needs a driver"
+            cure = (
+                "Install the postgres extra (pip install 'taperwise[postgres]'), and begin with postgresql+psycopg://."
+            )
         raise InvalidValueError(
             f"The database cannot be used: {reason}",
             field="database_url",
             value=re.sub(r"//[^@/]*@", "//…@", url),
-            cure="Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to "
-            "sqlite:///file.db or postgresql://….",
+            cure=cure,
         ) from None
 
 

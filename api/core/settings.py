@@ -1,6 +1,7 @@
 """Settings of the service, from the environment (prefix ``TAPERWISE_``) or the command line."""
 
 import ipaddress
+import re
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal
@@ -11,7 +12,16 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["Settings"]
+__all__ = ["COMMON", "LOCAL_NAMES", "Settings"]
+
+LOCAL_NAMES = ("localhost", "127.0.0.1", "[::1]")
+"""Names of this machine, which are always answered where it listens."""
+
+COMMON = ("cache_folder", "seed", "pool_floor")
+"""Settings without an option of `serve`: other commands must see the same."""
+
+_NAME = re.compile(r"(\*\.)?[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?")
+_PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*")
 
 
 class Settings(BaseSettings):
@@ -35,6 +45,14 @@ class Settings(BaseSettings):
         How other machines reach the service. ``tls``: encrypted here, with the two files. ``proxy``: a proxy in front
         of the service encrypts, and passes the host name on. ``plain``: not encrypted, so everyone on the way can read
         along. If empty, other machines cannot reach it.
+    public_names : str
+        Host names under which browsers reach the service, with commas between them. A name such as ``*.example.org``
+        stands for all names below. Names of this machine are always known to a service that listens there.
+    trusted_proxies : str
+        Addresses and networks of the proxies, with commas between them, for ``proxy``. Only they reach the port, and
+        their ``X-Forwarded-For`` and ``X-Forwarded-Proto`` are believed.
+    root_path : str
+        Prefix of all addresses behind a proxy, such as ``/tuning``.
     tls_certificate : Path or None
         File of the certificate, for ``tls``.
     tls_key : Path or None
@@ -67,6 +85,9 @@ class Settings(BaseSettings):
     port: int = Field(8765, ge=1, le=65535)
     access: Literal["local", "keys"] = "local"
     transport: Literal["", "tls", "proxy", "plain"] = ""
+    public_names: str = ""
+    trusted_proxies: str = "127.0.0.1,::1"
+    root_path: str = ""
     tls_certificate: Path | None = None
     tls_key: Path | None = None
     requests_a_minute: int = Field(600, ge=10, le=1_000_000)
@@ -82,7 +103,8 @@ class Settings(BaseSettings):
         except ValidationError as error:
             first = error.errors()[0]
             name = str(first["loc"][0])
-            source = f"--{name.replace('_', '-')} or TAPERWISE_{name.upper()}"
+            option = "" if name in COMMON else f"--{name.replace('_', '-')} or "
+            source = f"{option}TAPERWISE_{name.upper()}"
             raise InvalidValueError(
                 first["msg"].removeprefix("Value error, "),
                 field=name,
@@ -90,6 +112,7 @@ class Settings(BaseSettings):
                 cure=f"Correct {source}, or unset it to use the default.",
             ) from None
         self._check_reach()
+        self._check_front()
 
     def _check_reach(self) -> None:
         """Nobody else is let in by mistake, and no key travels in the open by mistake."""
@@ -116,6 +139,38 @@ class Settings(BaseSettings):
                 "TLS needs a certificate and its private key", field=missing, value="nothing",
                 cure=f"Set TAPERWISE_{missing.upper()} to the path of the file.",
             )  # fmt: skip
+
+    def _check_front(self) -> None:
+        """Names, proxies and prefix are what they should be."""
+        for name in self.names:
+            if not _NAME.fullmatch(name):
+                raise InvalidValueError(
+                    "this is no host name", field="public_names", value=name,
+                    cure="Give names such as tuning.example.org, without scheme, port and path.",
+                )  # fmt: skip
+        for proxy in self.proxies:
+            try:
+                ipaddress.ip_network(proxy)
+            except ValueError:
+                raise InvalidValueError(
+                    "this is no address or network", field="trusted_proxies", value=proxy,
+                    cure="Give addresses such as 127.0.0.1, or networks such as 10.89.0.0/24.",
+                ) from None  # fmt: skip
+        if not _PREFIX.fullmatch(self.root_path):
+            raise InvalidValueError(
+                "this is no prefix of addresses", field="root_path", value=self.root_path,
+                cure="Give a path that begins with a stroke and ends without one, such as /tuning.",
+            )  # fmt: skip
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Public names, one by one."""
+        return tuple(name.strip() for name in self.public_names.split(",") if name.strip())
+
+    @property
+    def proxies(self) -> tuple[str, ...]:
+        """Addresses and networks of trusted proxies, one by one."""
+        return tuple(each.strip() for each in self.trusted_proxies.split(",") if each.strip())
 
     @property
     def for_others(self) -> bool:

@@ -1,15 +1,26 @@
 """Figures of one application in Prometheus' format; each application has a registry of its own."""
 
+import platform
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
-from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
+from prometheus_client import (
+    CollectorRegistry,
+    Counter,
+    GCCollector,
+    Histogram,
+    Info,
+    ProcessCollector,
+    generate_latest,
+)
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 from sqlalchemy.exc import SQLAlchemyError
 
+from taperwise.api import __version__
+from taperwise.model import MODEL_VERSION
 from taperwise.shared.recommendation import Diagnostics
 
 __all__ = ["Metrics"]
@@ -46,6 +57,10 @@ class Metrics:
         )
         self._failures = Counter("taperwise_failures", "What failed, by kind.", ("kind",), registry=registry)
         registry.register(_Waiting(waiting))
+        ProcessCollector(registry=registry)
+        GCCollector(registry=registry)
+        build = Info("taperwise_build", "Release of the service, and version of its model.", registry=registry)
+        build.info({"version": __version__, "model": MODEL_VERSION, "python": platform.python_version()})
 
     def request(self, method: str, route: str, status: int, seconds: float) -> None:
         """A request was answered."""

@@ -4,6 +4,7 @@ import time
 import uuid
 
 import structlog
+from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from taperwise.api.observability.metrics import Metrics
@@ -19,6 +20,14 @@ def route_of(scope: Scope) -> str:
     """The template of the route that answered; ``none`` where there was none, so that nobody can invent labels."""
     path = getattr(scope.get("route"), "path", None)
     return str(path) if path else "none"
+
+
+def _caller(scope: Scope) -> str:
+    """Who asked, by number: a name is nobody's business who reads a log."""
+    caller = scope["state"].get("caller")
+    number = getattr(caller, "person_id", None)
+    how = str(getattr(caller, "how", "nobody"))
+    return how if number is None else f"person {number} by {how}"
 
 
 class RequestLogging:
@@ -50,13 +59,21 @@ class RequestLogging:
                 message["headers"] = [*message["headers"], *ours]
             await send(message)
 
-        with structlog.contextvars.bound_contextvars(request_id=request_id), self._spans.span("request") as span:
+        within = Headers(scope=scope)
+        with (
+            structlog.contextvars.bound_contextvars(request_id=request_id),
+            self._spans.span("request", within=within) as span,
+        ):
             try:
                 await self.app(scope, receive, told)
             finally:
                 route = route_of(scope)
-                self._figures.request(method, route, status, time.perf_counter() - begun)
+                seconds = time.perf_counter() - begun
+                self._figures.request(method, route, status, seconds)
                 span.update_name(f"{method} {route}")
                 told_of = {"method": method, "route": route, "status": status, "request_id": request_id}
                 span.set_attributes({f"taperwise.{key}": value for key, value in told_of.items()})
-                _log.info("request", method=method, path=scope["path"], status=status)
+                _log.info(
+                    "request", method=method, path=scope["path"], status=status, seconds=round(seconds, 4),
+                    caller=_caller(scope), address=(scope.get("client") or ("socket",))[0],
+                )  # fmt: skip

@@ -5,7 +5,8 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
-from opentelemetry.trace import NoOpTracerProvider, Span
+from opentelemetry.propagate import extract
+from opentelemetry.trace import NoOpTracerProvider, Span, SpanKind
 
 from taperwise.shared.errors import InvalidValueError
 
@@ -28,10 +29,25 @@ class Spans:
         self._tracer = (NoOpTracerProvider() if provider is None else provider).get_tracer("taperwise")
 
     @contextmanager
-    def span(self, name: str, **attributes: str | int) -> Iterator[Span]:
-        """A span around what is done inside; what goes wrong there is told by its kind alone, without any text."""
+    def span(self, name: str, *, within: Mapping[str, str] | None = None, **attributes: str | int) -> Iterator[Span]:
+        """A span around what is done inside; what goes wrong there is told by its kind alone, without any text.
+
+        Parameters
+        ----------
+        name : str
+        within : mapping, optional
+            Headers of a request: the span belongs to the trace that they carry, read as ``OTEL_PROPAGATORS`` says.
+        **attributes
+            Each under ``taperwise.``.
+        """
         # instrumentation-asgi names it by the path that was sent: test_spans_around_request_learning_and_storing
-        with self._tracer.start_as_current_span(name, record_exception=False, set_status_on_exception=False) as span:
+        with self._tracer.start_as_current_span(
+            name,
+            context=None if within is None else extract(within),
+            kind=SpanKind.INTERNAL if within is None else SpanKind.SERVER,
+            record_exception=False,
+            set_status_on_exception=False,
+        ) as span:
             span.set_attributes({f"taperwise.{key}": value for key, value in attributes.items()})
             try:
                 yield span
@@ -74,7 +90,7 @@ def spans_asked_for(environment: Mapping[str, str] = os.environ) -> Spans:
             "Traces of requests need OpenTelemetry",
             field=asked[0],
             value=kind,
-            cure="Install the extra `otel`, or unset the variable.",
+            cure="Install the otel extra (pip install 'taperwise[otel]'), or unset the variable.",
         ) from None
 
 

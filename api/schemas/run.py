@@ -77,6 +77,13 @@ class Mapping(Wire):
     pressure_unit: Literal["inHg", "hPa", "kPa", "Pa"] | None = Field(
         None, description="Unit of the manifold pressure. Null: read from the heading."
     )
+    time_unit: Literal["s", "ms", "min", "h", "d"] | None = Field(
+        None, description="Unit of times that are plain numbers. Null: read from the heading."
+    )
+    decimal: Literal[".", ","] | None = Field(None, description="Decimal sign of the numbers. Null: read from them.")
+    date_order: Literal["day_first", "month_first"] | None = Field(
+        None, description="Order of day and month in dates such as 05/03/2026. Null: read from the dates."
+    )
 
     def heading(self, channel: str) -> str | None:
         """The heading given for a channel."""

@@ -7,28 +7,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.api.schemas.run import Mapping
+from taperwise.api.traces.column_units import FLOWS, PRESSURES, SECONDS, TEMPERATURES, plain
 from taperwise.api.traces.csv_table import Column, read_table
+from taperwise.api.traces.times import HALF_DAY, in_order, spread
 from taperwise.model.traces.probes import PLAUSIBLE_KELVIN, usable
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.units import si_factor
 
-__all__ = ["CHANNELS", "Trace", "trace_of"]
+__all__ = ["CHANNELS", "Roles", "Trace", "roles_of", "trace_of", "unit_of"]
 
 _F = NDArray[np.float64]
 
-_TEMPERATURES = {
-    "f": "degF", "degf": "degF", "°f": "degF", "fahrenheit": "degF",
-    "c": "degC", "degc": "degC", "°c": "degC", "celsius": "degC",
-    "k": "kelvin", "kelvin": "kelvin",
-}  # fmt: skip
-_FLOWS = {"gal/h": "gal/h", "gph": "gal/h", "usgph": "gal/h", "l/h": "l/h", "lph": "l/h", "cc/s": "cc/s"}
-_PRESSURES = {"inhg": "inHg", "hpa": "hPa", "mbar": "hPa", "kpa": "kPa", "pa": "Pa"}
+_FEW, _SHORTEST, _SLOWEST = 20, 8.0, 10.0  # samples, s of a record, s between samples: fewer or slower is no sweep
 
 
 def _word(*words: str) -> re.Pattern[str]:
     return re.compile("|".join(rf"(?<![a-z]){w}" for w in words), re.IGNORECASE)
 
 
+_MOMENT = _word(
+    "time", "zeit", "uhr", "temps", "heure", "tiempo", "hora", "clock", "sec", "elapsed", "stamp", "utc", "t$"
+)
+_COUNTED = re.compile(r"#|no\.?|nr\.?|n|index|row|sample|record|line", re.IGNORECASE)
 _EGT, _CHT = _word("egt", "exhaust"), _word("cht", "cylinder head", "head temp")
 
 
@@ -44,9 +44,9 @@ class Channel:
 CHANNELS: dict[str, Channel] = {
     "rpm": Channel(_word("rpm", "engine speed"), {}, None),
     "mixture_control": Channel(_word("mixture"), {}, None),
-    "fuel_flow": Channel(_word("fuel flow", "flow", "ff"), _FLOWS, "fuel_flow"),
+    "fuel_flow": Channel(_word("fuel flow", "flow", "ff"), FLOWS, "fuel_flow"),
     "lambda": Channel(_word("lambda"), {}, None),
-    "manifold_pressure": Channel(_word("manifold", "map"), _PRESSURES, "pressure"),
+    "manifold_pressure": Channel(_word("manifold", "map"), PRESSURES, "pressure"),
 }
 """Channels that may stand beside the exhaust temperatures, by name."""
 
@@ -84,7 +84,40 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
         If the table cannot be read, a column that is named is missing, or a unit is not known.
     """
     mapping = mapping or Mapping()
-    columns = read_table(text)
+    roles = roles_of(read_table(text, mapping.decimal, mapping.date_order), mapping)
+    channels = {name: _channel(column, CHANNELS[name], mapping, name) for name, column in roles.channels.items()}
+    heads = {c.name: _plausible(c, _kelvin(c, mapping), "cylinder head", (200.0, 700.0)) for c in roles.heads}
+    seconds, backwards = _seconds(roles.time, mapping)
+    row = slice(None, None, -1 if backwards else 1)
+    place = f"trace, column {roles.time.name!r}"
+    return Trace(
+        spread(seconds[row], place, without_hours=roles.time.without_hours),
+        {name: kelvin[row] for name, kelvin in _exhaust_kelvin(roles.exhaust, mapping).items()},
+        {name: kelvin[row] for name, kelvin in heads.items()},
+        {name: values[row] for name, values in channels.items()},
+        tuple((column.name, reason) for column, reason in roles.unused),
+    )
+
+
+@dataclass(frozen=True)
+class Roles:
+    """What the columns of a table are taken for; `unused` look like a channel and cannot be used, with the reason."""
+
+    time: Column
+    exhaust: list[Column]
+    heads: list[Column]
+    channels: dict[str, Column]
+    unused: list[tuple[Column, str]]
+
+
+def roles_of(columns: list[Column], mapping: Mapping) -> Roles:
+    """What each column is, as named in the mapping or guessed from the headings.
+
+    Raises
+    ------
+    InvalidValueError
+        If a column that is named is missing, or none looks like the time or an exhaust temperature.
+    """
     time = _time(columns, mapping)
     others = [c for c in columns if c is not time]
     exhaust = _several(columns, others, mapping.egt, _EGT, "egt")
@@ -97,23 +130,27 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
         )
     heads = _several(columns, others, mapping.cht, _CHT, "cht")
     taken = {c.name for c in (*exhaust, *heads)}
-    channels, unused = {}, []
+    channels: dict[str, Column] = {}
+    unused = []
     for name, channel in CHANNELS.items():
         column = _single(columns, [c for c in others if c.name not in taken], mapping, name, channel)
         if column is None:
             continue
         taken.add(column.name)
         if mapping.heading(name) is None and (reason := _unusable(column, channel, mapping, name)):
-            unused.append((column.name, reason))
+            unused.append((column, reason))
         else:
-            channels[name] = _channel(column, channel, mapping, name)
-    return Trace(
-        time.values,
-        _exhaust_kelvin(exhaust, mapping),
-        {c.name: _plausible(c, _kelvin(c, mapping), "cylinder head", (200.0, 700.0)) for c in heads},
-        channels,
-        tuple(unused),
-    )
+            channels[name] = column
+    return Roles(time, exhaust, heads, channels, unused)
+
+
+def unit_of(column: Column, kind: str, mapping: Mapping) -> str:
+    """The unit in which a column is read, ``""`` where its kind has one alone or the unit is not known."""
+    if kind in ("egt", "cht"):
+        return TEMPERATURES.get(plain(column.unit), mapping.temperature_unit) or ""
+    if kind == "time":
+        return "" if column.clock else plain(column.unit) or mapping.time_unit or "s"
+    return (_unit(column, CHANNELS[kind], mapping, kind) or "") if kind in CHANNELS else ""
 
 
 def _named(columns: list[Column], name: str, field: str) -> Column:
@@ -129,7 +166,50 @@ def _named(columns: list[Column], name: str, field: str) -> Column:
 def _time(columns: list[Column], mapping: Mapping) -> Column:
     if mapping.time is not None:
         return _named(columns, mapping.time, "mapping.time")
-    return next((c for c in columns if "time" in c.name.lower()), columns[0])
+    clocks = [c for c in columns if c.clock and c.problem is None]
+    named = [c for c in columns if _MOMENT.search(c.name)]
+    for found in (*(c for c in named if c.clock), *named, *clocks):
+        return found
+    found = columns[0]
+    if _EGT.search(found.name) or _COUNTED.fullmatch(found.name) or found.problem is not None:
+        raise InvalidValueError(
+            "no column looks like the time",
+            field="mapping.time",
+            value=", ".join(c.name for c in columns),
+            cure="Name the time column.",
+        )
+    return found
+
+
+def _seconds(time: Column, mapping: Mapping) -> tuple[_F, bool]:
+    """Seconds since the first row, falling where the rows run backwards, and whether they do."""
+    place = f"trace, column {time.name!r}"
+    values = time.values
+    if not time.clock:
+        given = SECONDS.get(plain(time.unit)) or SECONDS.get(mapping.time_unit or "")
+        if given is None and time.unit.strip():
+            raise _what_time_unit(time.name, time.unit)
+        values = values * (given or 1.0)
+        if given is None and not _as_seconds(values):
+            raise _what_time_unit(time.name, f"{np.nanmin(values):g} to {np.nanmax(values):g}")
+    return in_order(values, place)
+
+
+def _as_seconds(values: _F) -> bool:
+    """Whether numbers without a unit can be seconds: as long as a sweep can be, and sampled as often."""
+    known = np.unique(values[np.isfinite(values)])
+    if len(known) < _FEW:
+        return True
+    return _SHORTEST <= known[-1] - known[0] <= HALF_DAY and float(np.median(np.diff(known))) < _SLOWEST
+
+
+def _what_time_unit(name: str, seen: str) -> InvalidValueError:
+    return InvalidValueError(
+        f"the unit of the time in column {name!r} is not known",
+        field="mapping.time_unit",
+        value=seen,
+        cure="Give s, ms, min, h or d, or write it in the heading: time (s).",
+    )
 
 
 def _several(
@@ -147,13 +227,9 @@ def _single(columns: list[Column], free: list[Column], mapping: Mapping, name: s
     return next((c for c in free if channel.heading.search(c.name)), None)
 
 
-def _plain(unit: str) -> str:
-    return unit.lower().replace(" ", "")
-
-
 def _unit(column: Column, channel: Channel, mapping: Mapping, name: str) -> str | None:
     given = mapping.fuel_flow_unit if name == "fuel_flow" else mapping.pressure_unit
-    return channel.units.get(_plain(column.unit), given)
+    return channel.units.get(plain(column.unit), given)
 
 
 def _unusable(column: Column, channel: Channel, mapping: Mapping, name: str) -> str:
@@ -190,7 +266,7 @@ def _exhaust_kelvin(columns: list[Column], mapping: Mapping) -> dict[str, _F]:
 
 
 def _kelvin(column: Column, mapping: Mapping) -> _F:
-    unit = _TEMPERATURES.get(_plain(column.unit), mapping.temperature_unit)
+    unit = TEMPERATURES.get(plain(column.unit), mapping.temperature_unit)
     if unit is None:
         raise InvalidValueError(
             "The unit of this temperature is unknown",

@@ -13,6 +13,7 @@ from taperwise.api.presentation.trace_text import no_usable_probe
 from taperwise.api.schemas.run import Mapping
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import Trace, trace_of
+from taperwise.api.traces.file_text import text_of_file
 from taperwise.model.traces.cylinders import CylinderReadings, compare
 from taperwise.model.traces.instruments import Instruments, leaning_begins, read_instruments
 from taperwise.model.traces.probes import poor_fits, screen
@@ -41,13 +42,7 @@ def read_trace(path: Path, **mapping: object) -> Trace:
     except ValidationError as error:
         first = error.errors()[0]
         raise InvalidValueError(first["msg"], field=f"--{first['loc'][0]}", value=first["input"]) from None
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InvalidValueError(
-            f"The file cannot be read: {error}", field="FILE", value=path.name, cure="Give a CSV file in UTF-8."
-        ) from error
-    return trace_of(text, columns)
+    return trace_of(text_of_file(path, "FILE"), columns)
 
 
 def summary(trace: Trace, units: Units) -> list[CylinderReadings]:

@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
 from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import FieldError, shown
+from taperwise.api.traces.file_text import text_of
 from taperwise.api.web.csrf import MOST_FIELDS
 
 __all__ = ["NUMBER", "Form", "Typed", "no_field", "row_of"]
@@ -92,30 +94,11 @@ async def _typed(request: Request) -> Typed:
     async with request.form(max_fields=MOST_FIELDS, max_files=2, max_part_size=262_144) as form:
         for name, value in form.multi_items():
             if isinstance(value, UploadFile):
-                found[name] = await _text(name, value)
+                sent = await value.read()
+                found[name] = await run_in_threadpool(text_of, sent, name, shown(value.filename or "a file"))
             else:
                 found[name] = value
     return Typed(found)
-
-
-async def _text(name: str, sent: UploadFile) -> str:
-    """A file's text.
-
-    Raises
-    ------
-    RefusedError
-        If it is not text in UTF-8.
-    """
-    try:
-        return (await sent.read()).decode("utf-8-sig")
-    except UnicodeDecodeError:
-        one = FieldError(
-            field=name,
-            value=shown(sent.filename or "a file"),
-            message="The file is not UTF-8 text",
-            cure="Export the file as CSV in UTF-8.",
-        )
-        raise RefusedError([one]) from None
 
 
 Form = Annotated[Typed, Depends(_typed)]

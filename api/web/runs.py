@@ -30,6 +30,12 @@ __all__ = ["FIELDS", "choices", "document_of", "fields_of", "router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
 _RUN = TypeAdapter(RunIn)
+_COLUMNS = {
+    "time": "trace_time", "temperature_unit": "trace_unit", "time_unit": "trace_time_unit",
+    "decimal": "trace_decimal", "date_order": "trace_date_order",
+}  # fmt: skip
+"""Field of the form for each field of the mapping but `egt`."""
+
 _SAME_AIR = timedelta(hours=3)
 
 FIELDS = (
@@ -82,9 +88,9 @@ def document_of(typed: Typed) -> dict[str, Any]:
     if typed.get("trace"):
         document["trace"] = {"csv": typed.raw["trace"]}
         egt = [name.strip() for name in typed.get("trace_egt").split(";") if name.strip()]
-        given = {"time": typed.get("trace_time"), "egt": egt, "temperature_unit": typed.get("trace_unit")}
-        if any(given.values()):
-            document["trace"]["mapping"] = {name: value for name, value in given.items() if value}
+        columns = {"egt": egt, **{name: typed.get(field) for name, field in _COLUMNS.items()}}
+        if any(columns.values()):
+            document["trace"]["mapping"] = {name: value for name, value in columns.items() if value}
     return document
 
 

@@ -18,7 +18,7 @@ from taperwise.api.app import create_app
 from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.cli import prepare
-from taperwise.api.cli.serve import _prepare
+from taperwise.api.cli.asgi import _prepare
 from taperwise.api.core.compile_cache import SamplerShelf
 from taperwise.api.core.database import Answer, Database, Entry, Installation
 from taperwise.api.core.settings import Settings

@@ -13,11 +13,13 @@ import structlog
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy.exc import OperationalError
 
+from taperwise.api import __version__
 from taperwise.api.app import create_app
 from taperwise.api.core.database import Answer, Database
 from taperwise.api.core.logging import configure
 from taperwise.api.core.settings import Settings
 from taperwise.api.observability.tracing import NO_SPANS, Spans, spans_asked_for
+from taperwise.model import MODEL_VERSION
 from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
@@ -108,6 +110,22 @@ def test_each_application_counts_for_itself(client: Client, tmp_path: Path) -> N
         assert ("taperwise_request_seconds_count", "GET", "none", "404") not in figures(other)
 
 
+def test_the_process_and_the_build_are_told(client: Client) -> None:
+    """Memory, time and files of the process, and which release it is."""
+    found = {name for name, *_ in figures(client)}
+    assert {"process_resident_memory_bytes", "process_cpu_seconds_total", "process_open_fds"} <= found
+    builds = [labels for name, *labels in figures(client) if name == "taperwise_build_info"]
+    assert [set(labels) >= {__version__, MODEL_VERSION} for labels in builds] == [True]
+
+
+def test_a_line_says_how_long_who_and_from_where(client: Client, lines: Callable[[], str]) -> None:
+    """Of every request: seconds, the caller and the address."""
+    client.get("/healthz")
+    told = next(line for line in map(json.loads, lines().splitlines()) if line["event"] == "request")
+    assert 0.0 < told["seconds"] < 60.0
+    assert (told["caller"], told["address"]) == ("local", "testclient")
+
+
 SECRET = "hush-hush-7"  # noqa: S105 - invented
 
 
@@ -194,6 +212,25 @@ def test_spans_around_request_learning_and_storing(settings: Settings, needles: 
         failed = next(span for span in kept.get_finished_spans() if span.name == "learning")
         assert failed.attributes["error.type"] == "RuntimeError"
         assert SECRET not in "".join(span.to_json() for span in kept.get_finished_spans())
+
+
+def test_a_request_continues_the_trace_that_it_carries(settings: Settings) -> None:
+    """The example of W3C Trace Context, section 3.2: trace and parent are those of the header."""
+    from opentelemetry.sdk.trace import TracerProvider
+    from opentelemetry.sdk.trace.export import SimpleSpanProcessor
+    from opentelemetry.sdk.trace.export.in_memory_span_exporter import InMemorySpanExporter
+
+    kept, provider = InMemorySpanExporter(), TracerProvider()
+    provider.add_span_processor(SimpleSpanProcessor(kept))
+    with Client(create_app(settings, StandIn, Spans(provider))) as client:
+        carried = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01"
+        client.get("/healthz", headers={"traceparent": carried})
+        client.get("/healthz")
+    first, second = kept.get_finished_spans()
+    assert f"{first.context.trace_id:032x}" == "4bf92f3577b34da6a3ce929d0e0e4736"
+    assert f"{first.parent.span_id:016x}" == "00f067aa0ba902b7"
+    assert first.kind.name == "SERVER"
+    assert second.parent is None
 
 
 def test_spans_are_off_unless_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:

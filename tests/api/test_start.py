@@ -18,8 +18,8 @@ from sqlalchemy import text
 from taperwise.api.app import create_app
 from taperwise.api.cli.main import run
 from taperwise.api.core.database import Database
+from taperwise.api.core.front_door import OnlyKnownNames
 from taperwise.api.core.settings import Settings
-from taperwise.api.core.trusted_host import OnlyThisMachine
 from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client, problem
 from tests.api.conftest import StandIn
@@ -109,7 +109,7 @@ def test_other_names_are_refused(settings: Settings, host: str) -> None:
 
 def _asked(settings: Settings, host: str) -> object:
     app = create_app(settings, StandIn)
-    app.add_middleware(OnlyThisMachine)
+    app.add_middleware(OnlyKnownNames)
     with Client(app) as client:
         return client.get("/api/v1/installations", headers={"host": host})
 

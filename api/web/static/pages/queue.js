@@ -3,6 +3,7 @@
 "use strict";
 
 (() => {
+  const ROOT = new URL("..", document.currentScript.src).pathname.slice(0, -1); // what a proxy puts before all addresses
   const WAITED = 2 * 60 * 1000; // an entry that waited longer is sent with the time it was typed
   const PATIENCE = 60 * 1000;
   const AGAIN = 15 * 1000;
@@ -147,7 +148,7 @@
     return { id, action: form.action, label: form.dataset.queue, fields, typed: Date.now(), state: "waiting" };
   }
 
-  const placeOf = (entry) => new URL(entry.action).pathname.split("/").slice(0, 3).join("/");
+  const placeOf = (entry) => ROOT + new URL(entry.action).pathname.slice(ROOT.length).split("/").slice(0, 3).join("/");
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
@@ -269,7 +270,7 @@
     const copy = document.documentElement.dataset.copy;
     if (copy) parts.push(line("p", `The service cannot be reached. This page is the copy kept at ${clock(Number(copy))}.`));
     for (const entry of sent) parts.push(line("p", `Sent: ${entry.label} (typed at ${clock(entry.typed)}).`, "sent"));
-    if (sent.length && location.pathname.startsWith("/installations/")) {
+    if (sent.length && location.pathname.startsWith(`${ROOT}/installations/`)) {
       const on = line("a", "Read the next step");
       on.href = placeOf(sent[sent.length - 1]);
       const held = document.createElement("p");
@@ -282,7 +283,7 @@
       parts.push(line("p", `${many} Kept on this phone; ${once}`, "unsent"));
       if (signedOut) {
         const door = line("a", "Sign in");
-        door.href = `/sign-in?next=${encodeURIComponent(location.pathname)}`;
+        door.href = `${ROOT}/sign-in?next=${encodeURIComponent(location.pathname.slice(ROOT.length))}`;
         parts.push(door);
       }
       const list = document.createElement("ul");
@@ -339,10 +340,10 @@
   flush();
 
   if ("serviceWorker" in navigator) {
-    navigator.serviceWorker.register("/worker.js").then(() => navigator.serviceWorker.ready).then((found) => {
-      const place = location.pathname.match(/^\/installations\/\d+/);
+    navigator.serviceWorker.register(`${ROOT}/worker.js`).then(() => navigator.serviceWorker.ready).then((found) => {
+      const place = location.pathname.slice(ROOT.length).match(/^\/installations\/\d+/);
       if (place && found.active && !document.documentElement.dataset.copy) {
-        found.active.postMessage(["", "/run", "/adjust", "/before"].map((part) => place[0] + part));
+        found.active.postMessage(["", "/run", "/adjust", "/before"].map((part) => ROOT + place[0] + part));
       }
     }).catch(() => { /* no worker: pages need the service, the queue does not */ });
   }

@@ -4,9 +4,10 @@
 const STAMP = "STAMP";
 const KEPT = [`parts ${STAMP}`, `pages ${STAMP}`];
 const PATIENCE = 15000;
+const ROOT = new URL(".", self.location).pathname.slice(0, -1); // what a proxy puts before all addresses
 
 self.addEventListener("install", (event) => {
-  event.waitUntil(caches.open(KEPT[0]).then((cache) => cache.addAll(["PARTS"])).then(() => self.skipWaiting()));
+  event.waitUntil(caches.open(KEPT[0]).then((cache) => cache.addAll(["PARTS"].map((path) => ROOT + path))).then(() => self.skipWaiting()));
 });
 
 self.addEventListener("activate", (event) => {
@@ -24,8 +25,8 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (request.method !== "GET" || url.origin !== self.location.origin) return;
-  if (url.pathname.startsWith("/parts/")) event.respondWith(part(request));
-  else if (request.mode === "navigate" && !url.pathname.startsWith("/docs")) event.respondWith(page(request));
+  if (url.pathname.startsWith(`${ROOT}/parts/`)) event.respondWith(part(request));
+  else if (request.mode === "navigate" && url.pathname.startsWith(`${ROOT}/`) && !url.pathname.startsWith(`${ROOT}/docs`)) event.respondWith(page(request));
 });
 
 async function part(request) {
@@ -69,6 +70,6 @@ function nothing() {
   const html = '<!doctype html><html lang="en"><meta charset="utf-8">' +
     '<meta name="viewport" content="width=device-width, initial-scale=1"><title>No connection</title>' +
     "<h1>The service cannot be reached</h1><p>No copy of this page is kept. Nothing that you typed is lost.</p>" +
-    '<p><a href="/installations">All installations</a></p>';
+    `<p><a href="${ROOT}/installations">All installations</a></p>`;
   return new Response(html, { status: 503, headers: { "content-type": "text/html; charset=utf-8" } });
 }

@@ -1,6 +1,6 @@
 window.addEventListener("load", () => {
   window.SwaggerUIBundle({
-    url: "/openapi.json",
+    url: "openapi.json",
     dom_id: "#api",
     deepLinking: true,
     validatorUrl: null,
