@@ -299,8 +299,8 @@ def _told(url: str) -> Iterator[None]:
     except (ArgumentError, DBAPIError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
         reason = str(getattr(error, "orig", None) or error).splitlines()[0]
         cure = (
-            "Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to sqlite:///file.db "
-            "or postgresql+psycopg://…."
+            "Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to "
+            "sqlite:///file.db or postgresql+psycopg://…."
         )
         if isinstance(error, ModuleNotFoundError):
             reason = "PostgreSQL needs a driver"

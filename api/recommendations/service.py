@@ -295,8 +295,8 @@ class RecommendationService:
             If the sampler is still being compiled.
         """
         adviser = self._prepared()
-        attributes = {"installation": log.installation_id, "entries": len(log.entries)}
-        with self._in_turn(log.installation_id), self._spans.span("fitting", **attributes):
+        fitting = self._spans.span("fitting", installation=log.installation_id, entries=len(log.entries))
+        with self._in_turn(log.installation_id), fitting:
             return adviser.fit(log.installation, log.entries, log.prior)
 
     def look_back(self, log: service.Log, entries: int, kept: Mapping[str, bytes]) -> Any:
