@@ -263,7 +263,7 @@ class Installation:
                 "the taper slopes say already how far the needles are apart",
                 field="needle_step",
                 value=f"{100.0 * self.needle_step:.3g} %",
-                cure="Leave it empty, or leave every taper slope empty.",
+                cure="Remove this figure, or remove every taper slope.",
             )
         largest = math.floor(100.0 * (_MOST_APART ** (2.0 / max(len(self.needles) - 1, 1)) - 1.0))
         if not 0.0 < 100.0 * self.needle_step <= largest + 1e-9:
@@ -271,7 +271,7 @@ class Installation:
                 f"should be above 0 % and at most {largest} % with {len(self.needles)} needles",
                 field="needle_step",
                 value=f"{100.0 * self.needle_step:.3g} %",
-                cure="Give by how many per cent the next needle is usually steeper, or leave it empty.",
+                cure="Give by how many per cent the next needle is usually steeper, or give no figure.",
             )
 
     @property

@@ -69,7 +69,7 @@ LINES: dict[str, tuple[tuple[str, str], ...]] = {
         ),
     ),
     "api/schemas/run.py": (
-        ("    highest: HighestIn | None = None\n", '    smoke: Literal["none", "grey", "black"] | None = None\n'),
+        ("    highest: HighestIn | None = Field(\n", '    smoke: Literal["none", "grey", "black"] | None = None\n'),
         (
             "            meters=tuple(",
             '            smoke=1 + ("none", "grey", "black").index(self.smoke) if self.smoke else None,\n',

@@ -61,7 +61,7 @@ def test_commands_and_options_are_there(path: str) -> None:
 def test_commands_are_found_in_the_documents() -> None:
     """The reading of the documents sees them."""
     assert sum(len(_commands(path)) for path in _DOCUMENTS) > 60
-    assert ("taperwise", "serve", ["--host"]) in _commands("api/docs/how_to/install_on_a_server.md")
+    assert ("person", "add", ["--role"]) in _commands("api/docs/how_to/install_on_a_server.md")
     assert ("taperwise", "demo", []) in _commands(README)
 
 
@@ -91,4 +91,4 @@ def test_addresses_are_there(path: str, addresses: set[str]) -> None:
         pattern = re.sub(r"\{[^}]*\}|\b(?:NUMBER|SEQUENCE|\d+)\b", "*", found[1])
         tail = pattern.removeprefix("…")
         there = pattern in addresses or (pattern[0] == "…" and any(each.endswith(tail) for each in addresses))
-        assert there or pattern in ("/model/builder", "/model/statistician", "/installations/"), said
+        assert there or pattern in ("/model/builder", "/model/statistician", "/installations/", "/tuning"), said

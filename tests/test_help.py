@@ -19,7 +19,7 @@ from tests.sentences import HELP, README, measured, sentences
 _ROOT = Path(__file__).parents[1]
 _DOCUMENTS = (README, "DEVELOPERS.md", *HELP)
 _FOR_STATISTICIANS = re.compile(
-    r"statistician|^model/|notebook|changelog|architecture|decisions|how_we_write|reference/(?:commands|http|errors)"
+    r"statistician|^model/|notebook|changelog|architecture|decisions|how_we_write|reference/(?:commands|http|errors|python)"
 )
 """Pages for statisticians and developers, and what is made from strings that stand elsewhere."""
 _BENCHMARKS = "model/docs/benchmarks.md"

@@ -10,6 +10,7 @@ _LONG = 25  # characters, from which text with a space in it is no name of anyth
 
 _ALLOWED = {
     "shared/errors.py": "messages of errors",
+    "shared/limits.py": "which screw an error speaks of",
     "shared/units.py": "what errors say of a quantity, and pint's definitions of units",
     "shared/meters.py": "a meter's labels, which come with it in one row",
     "model/physics/priors.py": "what each prior rests on, for the statistician",

@@ -15,7 +15,7 @@ _ROOT = Path(__file__).parents[1]
 _GLOSSARY = "api/docs/reference/glossary.md"
 _STATISTICS = re.compile(r"(?i)\b(?:nats?|posteriors?|priors?|(?:non)?converge\w*|samplers?|k-hat|phi)\b")
 _ABOUT_THE_METHOD = re.compile(
-    r"openapi|^model/|statistician|notebook|changelog|architecture|decisions|how_we_write|reference/|exports/netcdf|"
+    r"openapi|^model/|statistician|notebook|changelog|architecture|decisions|how_we_write|reference/|exports/netcdf|unknowns_text|"
     r"api/schemas|api/pooling|api/recommendations/routes|api/observability|api/cli"
 )
 """The statistician's pages, the API, and what is for those who run or develop the service."""

@@ -62,10 +62,10 @@ def _check_somebody_may_in(database: Database) -> None:
         there = administrators(session)
     if not there:
         raise InvalidValueError(
-            "people are told apart by keys, and no key administers this service",
+            "Sign-in is on, and this service has no administrator",
             field="access",
             value="keys",
-            cure="Make one: taperwise person add NAME --role administrator, then taperwise key new NAME.",
+            cure="Make an administrator: taperwise person add NAME --role administrator, then taperwise key new NAME.",
         )
 
 

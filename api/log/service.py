@@ -96,11 +96,15 @@ def load(session: Session, installation_id: int) -> Log:
     state = log_revision(session, installation_id)
     with _as_stored("starting estimate", installation_id):
         prior = prior_of(prior_row(session, installation_id))
-        if not np.isfinite(prior.array()).all():
-            raise ValueError("a number of it is not finite")
+        _check_finite(prior)
     with _as_stored("findings", installation_id):
         open_now = open_findings(session, installation_id, sent)
     return Log(installation_id, sent, installation, tuple(records), state, prior, open_now)
+
+
+def _check_finite(prior: EnginePrior | None) -> None:
+    if prior is not None and not np.isfinite(prior.array()).all():
+        raise ValueError("a number of it is not finite")
 
 
 @contextmanager

@@ -43,7 +43,7 @@ def better_needle(c: ConfidenceOut) -> str:
         return "not known"
     (low, high), middle = c.taper_steps.interval_90, c.taper_steps.median
     found = f"about {steps_words(middle, middle)}" if round(middle) else "none: the fitted one is nearest"
-    return f"{found} (90 %: {low:+z.1f} to {high:+z.1f} steps)"
+    return f"{found} ({_between(low, high)}, 9 times in 10)"
 
 
 def needle_words(sent: InstallationIn, label: str) -> str:
@@ -57,8 +57,17 @@ def needle_words(sent: InstallationIn, label: str) -> str:
 
 def spacing_words(sent: InstallationIn) -> str:
     """How far needles known by order are apart, as far as the owner told."""
-    told = "2 % was taken, and the runs correct it" if sent.needle_step is None else quantity(sent.needle_step)
+    told = "about 2\u00a0%, corrected by your runs," if sent.needle_step is None else quantity(sent.needle_step)
     return f"{told} from needle to needle"
+
+
+def _between(low: float, high: float) -> str:
+    """The range of steps with ways in words, shallower end first."""
+    ends = [f"{abs(x):.1f} {'steeper' if x > 0 else 'shallower'}" for x in (low, high)]
+    if low * high > 0:
+        near, far = sorted((abs(low), abs(high)))
+        return f"{near:.1f} to {far:.1f} steps {'steeper' if high > 0 else 'shallower'}"
+    return f"{ends[0]} to {ends[1]}"
 
 
 def _number(count: int) -> str:

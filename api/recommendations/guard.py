@@ -15,7 +15,7 @@ from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END
 from taperwise.model.inference.dataset import gather
 from taperwise.shared.errors import StepLimitError, UnknownNeedleError, UnsafeError
 from taperwise.shared.limits import IdleStopStep, ScrewStep
-from taperwise.shared.reasons import InspectCause
+from taperwise.shared.reasons import InspectCause, ReasonCode
 from taperwise.shared.recommendation import Action, ActionKind, Prediction, Stage, Suggestion
 from taperwise.shared.records import Installation
 
@@ -87,7 +87,8 @@ def _finite(value: Any, name: str) -> None:
 def _stops(suggestion: Suggestion, log: Log) -> None:
     """Nothing is turned while a limit was exceeded, a fault is likely, or the posterior cannot be trusted."""
     kind, confidence = suggestion.action.kind, suggestion.confidence
-    stop = limit_action(gather(log.installation, log.entries, log.prior))
+    evidence = gather(log.installation, log.entries, log.prior)
+    stop = limit_action(evidence)
     if stop is not None and (suggestion.action != stop or suggestion.alternatives or suggestion.most_informative):
         raise _unsafe("a limit of the engine was exceeded, and something else is suggested than to look for the cause")
     if stop is None and suggestion.action.cause is InspectCause.LIMIT_EXCEEDED:
@@ -97,8 +98,13 @@ def _stops(suggestion: Suggestion, log: Log) -> None:
     if confidence.doubt >= ALARM:
         raise _unsafe("a fault is likely, and something else is suggested than to look for the cause")
     if not suggestion.provenance.diagnostics.converged and kind is not ActionKind.REPEAT_RUN:
-        raise _unsafe("the posterior cannot be trusted, and something else is suggested than another run")
-    if kind is ActionKind.KEEP and (confidence.stage is not Stage.TUNED or confidence.doubt >= ALARM_AT_THE_END):
+        raise _unsafe("the readings contradict each other, and something else is suggested than another run")
+    if kind is not ActionKind.KEEP:
+        return
+    accepted = suggestion.why.code is ReasonCode.ACCEPTED and evidence.accepted
+    if accepted and confidence.lean_chance > log.installation.limits.lean_chance:
+        raise _unsafe("a setting is to be kept that may run lean of peak at full throttle")
+    if confidence.doubt >= ALARM_AT_THE_END or (confidence.stage is not Stage.TUNED and not accepted):
         raise _unsafe("the engine is said to be tuned, and not all stages are confirmed")
 
 

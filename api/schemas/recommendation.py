@@ -338,7 +338,7 @@ class ColdestAirOut(FromRecord):
         validation_alias="rise_today_kelvin", description="Unit of the rises."
     )
     lean_chance: float = Field(description="Chance that the present setting runs lean of peak then.")
-    band_has_room: bool = Field(description="Whether the band of the rise holds a setting that is safe then.")
+    band_has_room: bool = Field(description="Whether the target range of the rise holds a setting that is safe then.")
 
 
 class SuggestionOut(FromRecord):

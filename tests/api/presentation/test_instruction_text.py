@@ -196,7 +196,7 @@ def test_the_slope_that_would_fit(
 @pytest.mark.parametrize(
     ("range_90", "said"),
     [
-        ((1.2, 1.6, 2.3), "about one to two steps steeper than your C, needle 3 of 7 from the shallowest would"),
+        ((1.2, 1.6, 2.3), "about one to two steps steeper than your C, needle 3 of 7 from the shallowest"),
         ((0.8, 1.0, 1.3), "a needle about one step steeper than"),
         ((0.2, 1.0, 2.4), "a needle about up to two steps steeper than"),
         ((-1.4, 0.4, 2.0), "a needle about one step shallower to two steps steeper than"),
