@@ -249,7 +249,7 @@ def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOu
         )  # fmt: skip
     if wanted == "pool" and not _measured(row):
         raise ConflictError(f"{_UNMEASURED}, and the pool knows engines by them", field="prior", value=wanted,
-                            cure="Choose the standard starting estimate, or set it up again with measured needles.")  # fmt: skip
+                            cure="Choose the standard starting estimate, or measure the needles first.")  # fmt: skip
     basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id)
     if basis.own:
         raise ConflictError(
