@@ -25,9 +25,9 @@ def test_no_step_beyond_the_ceiling(turns: float) -> None:
 def test_more_than_a_quarter_is_refused(turns: float) -> None:
     """A quarter is the most: common practice, no published source; a tighter limit of the owner goes before it."""
     for kind in (ScrewStep, IdleStopStep):
-        with pytest.raises(StepLimitError, match=r"0\.25 turn at the most"):
+        with pytest.raises(StepLimitError, match=r"at most 0\.25 turn"):
             kind(turns, StepLimits())
-        with pytest.raises(StepLimitError, match=r"0\.125 turn at the most"):
+        with pytest.raises(StepLimitError, match=r"at most 0\.125 turn"):
             kind(0.25, StepLimits(largest_turns=0.125))
 
 
