@@ -36,7 +36,7 @@ def test_an_unforeseen_failure_is_told(client: Client, place: str, stand_in: Sta
     assert answer.headers["X-Request-ID"] in document["detail"]
     assert "secret" not in answer.text
     told = problem(client.post(f"{place}/runs", json=RUN), 500)
-    assert "history" in told["detail"]
+    assert "Read the log" in told["detail"]
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
 
 
@@ -71,7 +71,7 @@ def test_a_run_is_kept_when_its_answer_cannot_be(client: Client, place: str, mon
 def test_alive_before_ready(client: Client, stand_in: StandIn) -> None:
     """The service is alive at once, and ready when the sampler is."""
     assert client.get("/healthz").status_code == 200
-    assert "compiled" in problem(client.get("/readyz"), 503)["detail"]
+    assert "getting ready" in problem(client.get("/readyz"), 503)["detail"]
     client.app.state.desk.prepare()  # type: ignore[attr-defined] - the test client hides the application's type
     assert client.get("/readyz").json() == {"status": "ready"}
     assert gc.get_freeze_count() > 0  # collections look through what comes and goes, not through what lasts
@@ -87,7 +87,7 @@ def test_not_ready_says_why(client: Client, stand_in: StandIn, monkeypatch: pyte
     monkeypatch.setattr(stand_in, "prepare", fails)
     with pytest.raises(OSError, match="no compiler"):
         client.app.state.desk.prepare()  # type: ignore[attr-defined] - as above
-    assert "could not be compiled (OSError" in problem(client.get("/readyz"), 503)["detail"]
+    assert "could not be made ready (OSError" in problem(client.get("/readyz"), 503)["detail"]
 
 
 def test_not_ready_without_a_database(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:

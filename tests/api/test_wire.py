@@ -35,5 +35,5 @@ def test_air_is_a_temperature() -> None:
 @pytest.mark.parametrize("unit", ["degF", "degC"])
 def test_a_gauge_reading_is_no_rise(unit: str) -> None:
     """The error says what to write instead."""
-    with pytest.raises(ValidationError, match="temperature difference cannot be given in this unit"):
+    with pytest.raises(ValidationError, match="This unit does not fit a temperature difference"):
         _run({"value": 100, "unit": unit})

@@ -45,7 +45,7 @@ def test_what_needs_attention_is_named(kept: SuggestionOut) -> None:
         ("not_to_be_settled", "stuck: more runs would not help"),
     ):
         assert attention(_with(kept, action__cause=cause), yesterday, _NOW) == (said,)
-    assert attention(_with(kept, confidence__doubt=0.3), yesterday, _NOW) == ("something may be wrong (30%)",)
+    assert attention(_with(kept, confidence__doubt=0.3), yesterday, _NOW) == ("possible fault (30%)",)
     wrong = _with(kept, provenance__diagnostics__converged=False)
     assert attention(wrong, yesterday, _NOW) == ("readings that contradict each other",)
 

@@ -286,7 +286,7 @@ def test_what_if_stays_within_the_limits(client: Client, home: str) -> None:
     """An answer, or the refusal in words; a script gets the answer alone."""
     client.post(f"{home}/run", data=RUN)
     assert "Both right" in words(client.get(f"{home}/whatif?turns=0.125&needle=A").text)
-    assert "0.25 turn at the most" in words(client.get(f"{home}/whatif?turns=1").text)
+    assert "at most 0.25 turn" in words(client.get(f"{home}/whatif?turns=1").text)
     assert "not a number" in words(client.get(f"{home}/whatif?density_altitude=high").text)
     part = client.get(f"{home}/whatif", headers={"HX-Request": "true"})
     assert "<html" not in part.text
