@@ -1,6 +1,7 @@
 import subprocess
 import sys
 import threading
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -133,8 +134,12 @@ def test_a_crowd_of_writers(url: str, needles: list[dict[str, Any]]) -> None:
         def write(number: int) -> None:
             together.wait()
             for part in range(3):
-                answer = client.post(f"{places[number % 2]}/runs", json={**RUN, "note": f"{number}-{part}"})
-                if answer.status_code != 201 or answer.json()["suggestion"] is None:
+                sent = {**RUN, "note": f"{number}-{part}"}
+                answer = client.post(f"{places[number % 2]}/runs", json=sent)
+                while answer.status_code == 503 and "Retry-After" in answer.headers:  # too many wait: nothing is stored
+                    time.sleep(1.0)
+                    answer = client.post(f"{places[number % 2]}/runs", json=sent)
+                if answer.status_code != 201 or (answer.json()["suggestion"] is None and not answer.json()["warnings"]):
                     failures.append(answer.text)
 
         threads = [threading.Thread(target=write, args=(number,)) for number in range(128)]
@@ -168,7 +173,9 @@ def test_an_older_answer_never_replaces_a_newer_one(tmp_path: Path) -> None:
         repository.put(session, number, 2, 7, "1", {"of": "two entries"})
         repository.put(session, number, 1, 7, "1", {"of": "one entry"})
     with database.unit() as session:
-        assert repository.get(session, number, 2, 7, "1") == {"of": "two entries"}
+        kept = repository.get(session, number, 2, 7, "1")
+        assert kept is not None
+        assert kept["of"] == "two entries"
         assert repository.get(session, number, 1, 7, "1") is None
     database.close()
 
