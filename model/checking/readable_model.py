@@ -200,14 +200,14 @@ def _unknowns(evidence: Evidence) -> Unknowns:
 def _pooled(prior: EnginePrior) -> dict[str, Any]:
     """Unknowns that engines share, under a prior that other engines moved; the gains in units of the expert's."""
     model = pm.modelcontext(None)
-    model.add_coord("pooled", POOLED)
+    model.add_coord("shared", POOLED)
     size = len(POOLED)
     alike = pm.MvNormal.dist(np.array(prior.centre), chol=np.array(prior.root))
     if prior.odd:
         odd = pm.MvNormal.dist(np.zeros(size), chol=np.eye(size))
-        at = pm.Mixture("pooled", [1.0 - prior.odd, prior.odd], [alike, odd], dims="pooled")
+        at = pm.Mixture("pooled", [1.0 - prior.odd, prior.odd], [alike, odd], dims="shared")
     else:
-        at = pm.MvNormal("pooled", np.array(prior.centre), chol=np.array(prior.root), dims="pooled")
+        at = pm.MvNormal("pooled", np.array(prior.centre), chol=np.array(prior.root), dims="shared")
     found = {name: at[i] for i, name in enumerate(POOLED)}
     return {
         name: x if name.startswith("gain_") else pm.Deterministic(name, from_standard(name, x, TENSOR))

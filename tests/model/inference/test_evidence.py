@@ -49,7 +49,7 @@ def test_a_changed_fuel_is_known_from_stoichiometry(installation: Installation) 
 
 def test_an_unknown_needle_is_refused(installation: Installation) -> None:
     """A needle that is not on hand is named, with those that are."""
-    with pytest.raises(UnknownNeedleError, match=r"taper 99.*On hand: taper 28\.2"):
+    with pytest.raises(UnknownNeedleError, match=r"taper 99.*Your needles: taper 28\.2"):
         gather(installation, [ChangeNeedle("taper 99")])
 
 
@@ -129,7 +129,7 @@ def test_a_long_log_is_not_drawn_without_end(
     tried = []
 
     class Drawn:
-        columns, divergences = None, 1
+        columns, divergences, steps = None, 1, None
 
         def unknowns(self) -> None:
             """None."""

@@ -84,5 +84,5 @@ def test_more_humid_is_lighter(kelvin: float, pascal: float, humidity: float) ->
 
 def test_impossible_weather() -> None:
     """Vapour that presses harder than the air is refused."""
-    with pytest.raises(OutOfRangeError, match="vapour"):
+    with pytest.raises(OutOfRangeError, match="Vapour"):
         air.density_ratio(Air(373.0, 50_000.0, 1.0))
