@@ -20,6 +20,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
 from taperwise.api.log import routes as log
+from taperwise.api.log import set_up_routes
 from taperwise.api.notes import routes as notes
 from taperwise.api.observability import routes as observability
 from taperwise.api.observability.metrics import Metrics
@@ -100,7 +101,8 @@ def create_app(
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     problems.install(app, settings.access == "keys")
     served = (
-        installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,
+        installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
+        recommendations.router, notes.router,
         pooling.router, accounts.router, ownership.router, log.words, observability.router,
         openapi_page.router, *PAGES,
     )  # fmt: skip

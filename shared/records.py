@@ -125,10 +125,14 @@ class ThrottleBody:
 
 @dataclass(frozen=True)
 class Needle:
-    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]."""
+    """A metering needle: its label and its measured taper slope (depth of flat per length) [-].
+
+    One that is retired stays in the log, and is suggested no more; nothing that is learned turns on that.
+    """
 
     label: str
     taper_slope: float
+    retired: bool = field(default=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -228,6 +232,11 @@ class Installation:
                     value=f"{needle.taper_slope * 1e3:g} mm/m",
                     cure=f"Give less than {steepest:.1f} mm/m, or correct the diameter or stroke.",
                 )
+
+    def usable(self, fitted: str) -> tuple[Needle, ...]:
+        """The needles on hand, and the one that is fitted, shallowest first."""
+        here = [n for n in self.needles if not n.retired or n.label == fitted]
+        return tuple(sorted(here, key=lambda n: n.taper_slope))
 
     def needle(self, label: str, *, field: str = "needle") -> Needle:
         """The needle with that label.

@@ -20,6 +20,7 @@ from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import SweepOut
 from taperwise.api.schemas.quantities import Whole, Wire
 from taperwise.api.schemas.run import RunIn, TraceIn
+from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.schemas.timestamps import Time
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.shared.errors import InvalidValueError
@@ -53,10 +54,13 @@ class TracePacked(Wire):
     read: list[Document]
 
 
+Kind = Literal["run", "adjustment", "acknowledged", "set_up"]
+
+
 class EntryPacked(Wire):
     """An entry with all that hangs on it."""
 
-    kind: Literal["run", "adjustment", "acknowledged"]
+    kind: Kind
     happened_at: Moment
     recorded_at: Moment
     document: Document
@@ -130,7 +134,7 @@ def pack(session: Session, installation_id: int) -> Archive:
         trace = session.get(Trace, entry.id)
         entries.append(
             EntryPacked(
-                kind=_kind(entry.kind),
+                kind=_KIND.validate_python(entry.kind),
                 happened_at=entry.happened_at,
                 recorded_at=entry.recorded_at,
                 document=entry.document,
@@ -155,10 +159,6 @@ def pack(session: Session, installation_id: int) -> Archive:
             prior=prior,
         )
     )
-
-
-def _kind(kind: str) -> Literal["run", "adjustment", "acknowledged"]:
-    return "run" if kind == "run" else "adjustment" if kind == "adjustment" else "acknowledged"
 
 
 def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> int:
@@ -235,7 +235,10 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
     put_prior(session, installation_id, packed.version, document)
 
 
-_MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}
+_KIND: TypeAdapter[Kind] = TypeAdapter(Kind)
+_MODELS: dict[str, Any] = {
+    "run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn, "set_up": SetUpEntry,
+}  # fmt: skip
 
 
 def _store(session: Session, installation_id: int, number: int, packed: EntryPacked) -> None:

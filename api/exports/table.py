@@ -11,6 +11,7 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.log import service
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.presentation.observations import OBSERVATIONS
+from taperwise.api.presentation.set_up_text import set_up_words
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, EntryOut
 from taperwise.api.schemas.run import RunIn
@@ -48,11 +49,13 @@ def written(session: Session, installation_id: int) -> str:
     out = csv.writer(text, lineterminator="\r\n")
     out.writerow(_headings(owner.units))
     where = dataset.replay(owner.record(), ())[0]
-    for entry in entries:
-        record = _record(entry, owner)
+    changed = [e.set_up.changes if e.set_up and e.set_up.meaning == "change" else None for e in entries]
+    for entry, field in zip(entries, service.elevations(changed, owner.elevation), strict=True):
+        there = service.at_field(owner, field)
+        record = _record(entry, there)
         if record is not None:
             where = where.after(record, owner.record())
-        out.writerow(_row(entry, owner, where))
+        out.writerow(_row(entry, there, where))
     out.writerow(["rows", len(entries)])
     return text.getvalue()
 
@@ -96,8 +99,10 @@ def _row(entry: EntryOut, owner: InstallationIn, where: dataset.Position) -> lis
         _number(where.idle_stop_turns),
     ]  # fmt: skip
     if now.run is None:
-        said = entry.acknowledged.cause if entry.acknowledged else ""
+        said = entry.acknowledged.cause if entry.acknowledged else entry.set_up.note if entry.set_up else ""
         done = "" if now.adjustment is None else _adjustment(now.adjustment.model_dump(mode="json"))
+        if entry.set_up is not None:
+            done = set_up_words(entry.set_up, owner.units)
         note = now.adjustment.note if now.adjustment else said
         return [*head, *([""] * (4 + len(_COLUMNS) + 1)), _plain(done), _plain(note)]
     return [*head, *_run(now.run, owner), "", _plain(now.run.note)]

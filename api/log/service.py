@@ -11,10 +11,12 @@ from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Correction, Database, Entry
+from taperwise.api.core.database import Installation as Row
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
+from taperwise.api.presentation.set_up_text import UNDONE
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.findings import FindingOut
@@ -23,19 +25,25 @@ from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, Entry
 from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.recommendation import Position
 from taperwise.api.schemas.run import Mapping, RunIn
+from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.errors import ConflictError, InvalidValueError, NotFoundError, TimeOrderError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
-from taperwise.shared.records import ChangeNeedle, Installation
+from taperwise.shared.records import ChangeNeedle, ChangePart, Installation, Part
 from taperwise.shared.records import Entry as EntryRecord
 
 __all__ = [
     "Log",
+    "append",
+    "at_field",
     "effective_entries",
+    "elevations",
+    "entries_after",
     "entries_of",
+    "last_entry",
     "load",
     "log_revision",
     "open_findings",
@@ -45,6 +53,7 @@ __all__ = [
     "record_of",
     "record_run",
     "to_response",
+    "undo_adjustment",
     "with_trace_read",
 ]
 
@@ -58,7 +67,8 @@ _FINDINGS = TypeAdapter(list[Finding])
 class Log:
     """An installation with its log, as sent and as records; `state` grows with every entry and correction.
 
-    `prior` is the one the installation started from, `findings` what logger files showed and nobody acknowledged yet.
+    `prior` is the one the installation started from, `findings` what logger files showed and nobody acknowledged yet,
+    `last` the number of the last entry.
     """
 
     installation_id: int
@@ -68,6 +78,7 @@ class Log:
     state: int
     prior: EnginePrior = EXPERT
     findings: tuple[FindingOut, ...] = ()
+    last: int = 0
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
@@ -88,7 +99,8 @@ def load(session: Session, installation_id: int) -> Log:
     state = log_revision(session, installation_id)
     prior = prior_of(prior_row(session, installation_id))
     open_now = open_findings(session, installation_id, sent)
-    return Log(installation_id, sent, sent.record(), tuple(records), state, prior, open_now)
+    last = repository.last_sequence(session, installation_id)
+    return Log(installation_id, sent, sent.record(), tuple(records), state, prior, open_now, last)
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
@@ -118,16 +130,46 @@ def _about_trace(kind: str, document: dict[str, Any]) -> bool:
 
 
 def effective_entries(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
-    """Kind and document of every entry that stands, corrections followed; findings and what was said of them left out:
-    no answer turns on them.
+    """Kind and document of every entry that stands, corrections followed. Left out is what no answer turns on:
+    findings, what was said of them, and set-ups that were corrected.
+
+    A run made before the field changed has that field's elevation.
     """
     corrected = repository.corrections(session, installation_id)
+    rows = repository.entries(session, installation_id)
     found = []
-    for row in repository.entries(session, installation_id):
+    for row, field in zip(rows, elevations([_changes(row) for row in rows], None), strict=True):
         document = corrected[row.id][-1].document if row.id in corrected else row.document
-        if document is not None and not _about_trace(row.kind, document):
+        if document is None or _about_trace(row.kind, document):
+            continue
+        if row.kind == "run" and field is not None:
+            document = {"elevation": field, **document}
+        if row.kind != "set_up" or document.get("new_part"):
             found.append((row.kind, document))
     return found
+
+
+def _changes(row: Entry) -> dict[str, Any] | None:
+    """What an entry changed of the set-up from its moment on."""
+    return row.document["changes"] if row.kind == "set_up" and row.document["meaning"] == "change" else None
+
+
+def elevations(changes: Sequence[dict[str, Any] | None], now: Any) -> list[Any]:
+    """The elevation of the field at each of some entries.
+
+    Parameters
+    ----------
+    changes : sequence of dict or None
+        What each entry changed of the set-up from its moment on.
+    now : Any
+        What the set-up says.
+    """
+    found = []
+    for each in reversed(changes):
+        found.append(now)
+        if each is not None and "elevation" in each:
+            now = each["elevation"][0]
+    return found[::-1]
 
 
 def log_revision(session: Session, installation_id: int) -> int:
@@ -149,6 +191,8 @@ def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRe
         return RunIn.model_validate_json(document).record(elevation)
     if kind == "acknowledged":
         return AcknowledgeIn.model_validate_json(document).record()
+    if kind == "set_up":
+        return ChangePart(Part.INTAKE)
     return _ADJUSTMENT.validate_json(document).record()
 
 
@@ -164,7 +208,33 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
     rows = repository.entries(session, installation_id)
-    return [to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ())) for row in rows]
+    fields = elevations([_changes(row) for row in rows], owner.elevation)
+    return [
+        to_response(row, at_field(owner, field), corrected.get(row.id, ()), read.get(row.id, ()))
+        for row, field in zip(rows, fields, strict=True)
+    ]
+
+
+def at_field(owner: InstallationIn, field: Any) -> InstallationIn:
+    """The set-up at an earlier field."""
+    if field is owner.elevation:
+        return owner
+    return owner.model_copy(update={"elevation": None if field is None else Elevation.model_validate(field)})
+
+
+def entries_after(session: Session, row: Row, sequence: int) -> list[EntryOut]:
+    """The entries of an installation that came after one of them."""
+    owner = InstallationIn.model_validate(row.document)
+    return [to_response(each, owner) for each in repository.entries(session, row.id) if each.sequence > sequence]
+
+
+def last_entry(session: Session, installation_id: int) -> EntryOut | None:
+    """The last entry with its corrections, if there is one."""
+    row = repository.latest(session, installation_id)
+    if row is None:
+        return None
+    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    return to_response(row, owner, repository.corrections(session, installation_id).get(row.id, ()))
 
 
 def to_response(
@@ -185,6 +255,7 @@ def to_response(
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
         acknowledged=AcknowledgeIn.model_validate(row.document) if row.kind == "acknowledged" else None,
+        set_up=SetUpEntry.model_validate(row.document) if row.kind == "set_up" else None,
         findings=_findings(row, list(read), owner),
         voided=bool(corrected) and corrected[-1].document is None,
         corrections=[_correction_out(row.kind, c) for c in corrected],
@@ -216,6 +287,11 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
             "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
         )
     kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
+    if row.kind == "set_up":
+        raise InvalidValueError(
+            "a change of the set-up stays in the history", field="sequence", value=sequence,
+            cure="Change the set-up once more.",
+        )  # fmt: skip
     if kind != row.kind:
         raise InvalidValueError(
             f"this entry cannot be corrected into a different kind ({row.kind})",
@@ -235,6 +311,24 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     load(session, installation_id)  # the log has to hold together afterwards too
     read = repository.readings(session, installation_id).get(row.id, [])
     return to_response(row, owner, repository.corrections(session, installation_id)[row.id], read)
+
+
+def undo_adjustment(session: Session, installation_id: int, sequence: int) -> EntryOut:
+    """Void the last adjustment; whatever came after it rests on it, so that it is corrected in the history then.
+
+    Raises
+    ------
+    NotFoundError, ConflictError
+        If there is no such installation, or the entry is not its last one or no adjustment.
+    """
+    installations.get(session, installation_id, lock=True)
+    last = repository.latest(session, installation_id)
+    if last is None or (last.sequence, last.kind) != (sequence, "adjustment"):
+        raise ConflictError(
+            "another entry was recorded after this adjustment", field="sequence", value=sequence,
+            cure="Correct the adjustment in the history.",
+        )  # fmt: skip
+    return record_correction(session, installation_id, sequence, CorrectionIn(reason=UNDONE, void=True))
 
 
 def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tuple[RunIn, Traced]:
@@ -269,7 +363,7 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     # raises OutOfRangeError for impossible air before anything is stored
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)
-    row = _append(session, installation_id, "run", traced.run)
+    row = append(session, installation_id, "run", traced.run)
     read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
     if sent.trace is not None:
         repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
@@ -289,7 +383,7 @@ def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKi
     adjustment = sent.record()
     if isinstance(adjustment, ChangeNeedle):
         installation.needle(adjustment.needle)
-    row = _append(session, installation_id, "adjustment", sent)
+    row = append(session, installation_id, "adjustment", sent)
     return to_response(row, owner), step_warnings(adjustment, installation)
 
 
@@ -303,17 +397,24 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
-    row = _append(session, installation_id, "acknowledged", sent)
+    row = append(session, installation_id, "acknowledged", sent)
     if sent.about == "trace":
         return to_response(row, owner), [] if log.findings else [NO_FINDING_OPEN]
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
     return to_response(row, owner), [] if pending else [NOTHING_RUN_SINCE]
 
 
-_Sent = RunIn | AdjustmentKinds | AcknowledgeIn
+_Sent = RunIn | AdjustmentKinds | AcknowledgeIn | SetUpEntry
 
 
-def _append(session: Session, installation_id: int, kind: str, sent: _Sent) -> Entry:
+def append(session: Session, installation_id: int, kind: str, sent: _Sent) -> Entry:
+    """Append an entry of a kind.
+
+    Raises
+    ------
+    TimeOrderError
+        If it is out of order.
+    """
     now = datetime.now(UTC)
     happened = sent.happened_at(now)
     last = repository.latest(session, installation_id)

@@ -4,6 +4,7 @@ import re
 from datetime import datetime
 from fractions import Fraction
 
+from taperwise.api.presentation.digits import rounded
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
@@ -84,7 +85,7 @@ def units_of(kind: str) -> list[tuple[str, str]]:
 
 def quantity(q: Quantity | Shown) -> str:
     """A number with its unit's sign."""
-    return f"{q.value:.6g} {sign(q.unit)}".strip()
+    return f"{rounded(q.value, q.unit, getattr(q, 'kind', ''))} {sign(q.unit)}".strip()
 
 
 def shown(kind: str, inside: float, unit: str, digits: int = 0) -> str:

@@ -85,6 +85,7 @@ class NeedleIn(Wire):
 
     label: Label
     taper_slope: Taper
+    retired: bool = Field(False, description="No longer on hand: the log keeps it, and no step suggests it.")
 
 
 class EngineIn(Wire):
@@ -214,7 +215,7 @@ class InstallationIn(Wire):
             If the parts do not fit together.
         """
         return Installation(
-            needles=tuple(Needle(n.label, n.taper_slope.si()) for n in self.needles),
+            needles=tuple(Needle(n.label, n.taper_slope.si(), n.retired) for n in self.needles),
             fitted_needle=self.fitted_needle or self.needles[0].label,
             throttle_body=self.throttle_body.record(),
             engine=self.engine.record(),

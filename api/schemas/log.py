@@ -12,6 +12,7 @@ from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.quantities import Wire
 from taperwise.api.schemas.recommendation import ConfidenceOut, Position, SuggestionOut
 from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.schemas.units import Units
 from taperwise.model.physics.air import density_ratio
 from taperwise.shared.findings import Finding
@@ -33,6 +34,7 @@ __all__ = [
     "NoteIn",
     "NoteOut",
     "RunRecorded",
+    "SetUpRecorded",
     "SweepOut",
 ]
 
@@ -128,13 +130,14 @@ class EntryOut(BaseModel):
 
     id: int
     sequence: int
-    kind: Literal["run", "adjustment", "acknowledged"]
+    kind: Literal["run", "adjustment", "acknowledged", "set_up"]
     time: datetime
     recorded_at: datetime
     run: RunIn | None = None
     air: AirOut | None = None
     adjustment: AdjustmentIn | None = None
     acknowledged: AcknowledgeIn | None = None
+    set_up: SetUpEntry | None = None
     findings: list[FindingOut] = Field(
         default_factory=list, description="What the run's logger file showed beside the rise."
     )
@@ -210,6 +213,13 @@ class AdjustmentRecorded(WhatFollows):
 
     adjustment: EntryOut
     position: Position
+
+
+class SetUpRecorded(BaseModel):
+    """The set-up as it holds now, and the entry that says what changed; null where nothing differs or was recorded."""
+
+    installation: InstallationOut
+    entry: EntryOut | None
 
 
 class AcknowledgeRecorded(WhatFollows):

@@ -7,7 +7,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
-from taperwise.api.presentation import cautions, formatting
+from taperwise.api.presentation import card_text, cautions, formatting
+from taperwise.api.presentation.field_names import label_of
 from taperwise.api.web import assets
 
 __all__ = ["CONTENT_POLICY", "HEADERS", "fragment", "page"]
@@ -45,6 +46,10 @@ _environment.filters.update(
     interval=formatting.interval,
     shown=formatting.shown,
     to_finish=formatting.to_finish,
+    more_runs=card_text.more_runs,
+    turns_to_target=card_text.turns_to_target,
+    ideal_needle=card_text.ideal_needle,
+    label_of=label_of,
 )
 _environment.globals.update(
     version=__version__,

@@ -106,9 +106,10 @@ def prospects_of(
     limits = installation.limits
     spacing = _spacing(limits.quantum_turns)
     positions = [here, *extra]
+    usable = installation.usable(here.needle)
     fitted = [
         here if needle.label == here.needle else here.after(ChangeNeedle(needle.label), installation)
-        for needle in installation.needles
+        for needle in usable
     ]
     for seen in predict_settings(posterior, fitted, conditions):
         middle = _middle(posterior, seen, limits.quantum_turns)
@@ -116,5 +117,4 @@ def prospects_of(
     distinct = list(dict.fromkeys(positions))
     both, lean = right_at(posterior, distinct, conditions, posterior.evidence.ln_density_error)
     allowed = lean.mean(axis=0) <= limits.lean_chance
-    ordered = tuple(n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope))
-    return Prospects(ordered, tuple(distinct), both & allowed, both.any(axis=1))
+    return Prospects(tuple(n.label for n in usable), tuple(distinct), both & allowed, both.any(axis=1))

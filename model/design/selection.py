@@ -176,7 +176,7 @@ def ideal_slope(confidence: Confidence, installation: Installation) -> IdealSlop
     """The slope that would be right at both ends, and the needles on hand on either side of it."""
     fitted, misfit = installation.needle(confidence.fitted_needle).taper_slope, confidence.taper_misfit
     slope = fitted + misfit.median
-    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
+    ordered = installation.usable(confidence.fitted_needle)
     shallower = [n.label for n in ordered if n.taper_slope <= slope]
     steeper = [n.label for n in ordered if n.taper_slope >= slope]
     return IdealSlope(

@@ -71,7 +71,10 @@ def test_what_was_suggested_is_recorded_in_one_tap(
     """The card's own form, sent as it stands, records the action to the letter; sent twice, once."""
     client, home = suggesting(action)
     page = client.get(home).text
-    assert instruction(action, Units()) in words(page)
+    if action.kind is ActionKind.CHANGE_NEEDLE:
+        assert re.findall(r"<span>([^<]+)</span>\s+</li>", page)[3].startswith("Turn the needle holder 1/4 turn")
+    else:
+        assert instruction(action, Units()) in words(page)
     form = fields(page)
     for _ in range(2):
         assert client.post(f"{home}/adjust", data=form, follow_redirects=False).status_code == 303
@@ -103,6 +106,21 @@ def test_what_was_found_is_recorded_on_the_card(suggesting: Callable[[Action], t
     client.post(f"{home}/acknowledge", data=form | {"cause": "a loose baffle"})
     assert client.get(f"/api/v1{home}/history").json()["entries"][-1]["acknowledged"]["cause"] == "a loose baffle"
     assert "Found: a loose baffle" in words(client.get(f"{home}/history").text)
+
+
+def test_a_stop_withholds_every_direction(client: Client, home: str) -> None:
+    """A limit exceeded, read from the log alone: no page says which way to turn, whatever the model would suggest."""
+    edit = {"meaning": "change", "set_up": {"watch": {"cht": {"value": 400, "unit": "degF"}}}}
+    assert client.patch(f"/api/v1{home}", json=edit).status_code == 200
+    client.post(f"{home}/run", data=RUN | {"highest.cht.value": "430", "highest.cht.unit": "degF"})
+    for page in ("", "/run", "/adjust", "/before"):
+        told = words(client.get(f"{home}{page}").text)
+        assert "Stop: cylinder head temperature reached 430 °F" in told, page
+        assert "Other steps" not in told
+        assert "clockwise" not in told.replace("Clockwise", "") or page == "/adjust"
+        assert "make another run" not in told
+    client.post(f"{home}/acknowledge", data={"cause": "a loose baffle"})
+    assert "Stop:" not in words(client.get(home).text)
 
 
 def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:

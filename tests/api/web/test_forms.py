@@ -51,7 +51,6 @@ def test_more_rows_keep_what_was_typed(client: Client) -> None:
     [
         ("air_temperature.value", "warm", "air_temperature.value"),
         ("air_temperature.value", "400", "air_temperature"),
-        ("air_pressure.value", "", "pressure"),
         ("peak.value", "9000", "egt_rise.rise"),
         ("idle_rpm.value", "12", "idle_rpm"),
     ],
@@ -65,14 +64,11 @@ def test_a_refusal_is_the_apis_own(client: Client, home: str, name: str, value: 
         "egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}},
         "idle_rpm": {"value": 790, "unit": "rpm"},
     }
-    match name:
-        case "air_pressure.value":
-            del body["altimeter_setting"]
-        case "peak.value":
-            body["egt_rise"]["rise"]["value"] = float(value)  # type: ignore[index]
-        case _:
-            number = float(value) if value.isdigit() else value
-            body[name.removesuffix(".value")]["value"] = number  # type: ignore[index]
+    if name == "peak.value":
+        body["egt_rise"]["rise"]["value"] = float(value)  # type: ignore[index]
+    else:
+        number = float(value) if value.isdigit() else value
+        body[name.removesuffix(".value")]["value"] = number  # type: ignore[index]
     (told,) = client.post(f"/api/v1{home}/runs", json=body).json()["errors"]
     assert told["field"] == field
     page = client.post(f"{home}/run", data=form)
@@ -83,6 +79,115 @@ def test_a_refusal_is_the_apis_own(client: Client, home: str, name: str, value: 
     kept = fields(page.text)
     assert {n: kept[n] for n in form if n in kept} == {n: v for n, v in form.items() if n in kept}
     assert client.get(f"/api/v1{home}/history").json()["entries"] == []
+
+
+def test_everything_missing_is_named_at_its_field(client: Client) -> None:
+    """Air, pressure, elevation and observation at once, each with a link to its place; nothing else on the page opens,
+    and what was typed stays.
+    """
+    form = {name: text for name, text in FORM.items() if not name.startswith("elevation")}
+    home = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
+    empty = dict.fromkeys(RUN, "") | {"air_temperature.unit": "degF", "air_pressure.unit": "inHg", "note": "cold"}
+    page = client.post(f"{home}/run", data=empty)
+    assert page.status_code == 422
+    summary = page.text[page.text.index("data-problem") :]
+    linked = re.findall(r'<a href="#([^"]+)"', summary[: summary.index("</div>")])
+    assert linked == ["air_temperature-wrong", "pressure-wrong", "elevation-wrong", "run-wrong"]
+    for place in linked:
+        assert f'id="{place}"' in page.text
+    assert ">cold</textarea>" in page.text
+    assert "air_temperature" not in words(page.text)
+    assert page.text.count("<details open>") == 0
+    field = {"pressure_kind": "pressure", "air_temperature.value": "68", "air_pressure.value": "29.3"}
+    assert client.post(f"{home}/run", data=RUN | field, follow_redirects=False).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("rich", "peak", "rise"), [("1290", "1450", (160.0, "delta_degF")), ("700", "788,5", (88.5, "delta_degC"))]
+)
+def test_the_rise_is_worked_out(client: Client, home: str, rich: str, peak: str, rise: tuple[float, str]) -> None:
+    """The peak less full rich; the peak is watched against the limit, and the wrong way round it is refused."""
+    unit = rise[1].removeprefix("delta_")
+    typed = {"egt_rich.value": rich, "egt_rich.unit": unit, "egt_peak.value": peak, "egt_peak.unit": unit}
+    form = RUN | typed | {"peak.value": "", "seen": ""}
+    wrong = client.post(f"{home}/run", data=form | {"egt_peak.value": rich})
+    assert "The peak is not above full rich" in words(wrong.text)
+    half = client.post(f"{home}/run", data=form | {"egt_rich.value": ""})
+    assert "The EGT at full rich is missing" in words(half.text)
+    assert client.post(f"{home}/run", data=form, follow_redirects=False).status_code == 303
+    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
+    assert entry["run"]["egt_rise"]["rise"] == {"value": rise[0], "unit": rise[1]}
+    assert entry["run"]["highest"]["egt"] == {"value": float(peak.replace(",", ".")), "unit": unit}
+
+
+def test_the_rise_of_idle_speed_is_worked_out(client: Client, home: str) -> None:
+    """The highest speed on slow leaning less the speed before it."""
+    client.post(f"{home}/run", data=RUN | {"idle_leaned.value": "825", "idle_leaned.unit": "rpm"})
+    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
+    assert entry["run"]["idle_rpm_rise"] == {"value": 35.0, "unit": "rpm"}
+
+
+def test_no_turn_is_chosen_beforehand(client: Client, home: str) -> None:
+    """The form as it comes records nothing, whatever is tapped first; what is missing is named."""
+    form = {name: text for name, text in fields(client.get(f"{home}/adjust").text).items() if name != "client_id"}
+    assert not [name for name in form if name.endswith((".way", ".size")) or name == "kind"]
+    for more, lacking in (
+        ({}, ("kind",)),
+        ({"kind": "turn_screw"}, ("turn_screw.turns", "turn_screw.way")),
+        ({"kind": "turn_screw", "turn_screw.size": "1/8"}, ("turn_screw.way",)),
+        ({"kind": "turn_idle_stop", "turn_idle_stop.way": "+"}, ("turn_idle_stop.turns",)),
+        ({"kind": "change_needle"}, ("needle",)),
+        ({"kind": "change_part"}, ("part",)),
+    ):
+        page = client.post(f"{home}/adjust", data=form | more)
+        assert page.status_code == 422
+        assert re.findall(r'<a href="#([^"]+)-wrong"', page.text) == list(lacking)
+    assert client.get(f"/api/v1{home}/history").json()["entries"] == []
+
+
+def test_the_direction_is_drawn_as_the_set_up_says(client: Client) -> None:
+    """Clockwise comes first; what it does follows the set-up."""
+    form = FORM | {"throttle_body.lean_direction": "counter_clockwise"}
+    home = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
+    told = words(client.get(f"{home}/adjust").text)
+    assert "Clockwise richer" in told
+    assert "Counter-clockwise leaner" in told
+
+
+def test_two_tabs_record_one_turn_once(client: Client, home: str) -> None:
+    """A form that was opened before another entry was made asks; pressed again it records, and each id once."""
+    old = fields(client.get(f"{home}/adjust").text)
+    turn = {"kind": "turn_screw", "turn_screw.size": "1/8", "turn_screw.way": "-"}
+    assert client.post(f"{home}/adjust", data=old | turn, follow_redirects=False).status_code == 303
+    assert client.post(f"{home}/adjust", data=old | turn, follow_redirects=False).status_code == 303
+    other = old | turn | {"client_id": "another-tab-0001"}
+    asked = client.post(f"{home}/adjust", data=other)
+    assert asked.status_code == 409
+    assert "another entry was recorded: Needle holder 1/8 turn leaner (entry 1)" in words(asked.text)
+    assert len(client.get(f"/api/v1{home}/history").json()["entries"]) == 1
+    again = fields(asked.text)
+    assert again["turn_screw.way"] == "-"
+    assert client.post(f"{home}/adjust", data=again, follow_redirects=False).status_code == 303
+    run = RUN | {"seen": old["seen"], "client_id": "another-tab-0002"}
+    assert client.post(f"{home}/run", data=run).status_code == 409
+    assert len(client.get(f"/api/v1{home}/history").json()["entries"]) == 2
+
+
+def test_an_adjustment_is_undone_while_it_is_the_last(client: Client, home: str) -> None:
+    """The card offers it; afterwards the entry is voided, and once a run rests on it, nothing is undone."""
+    client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.25"})
+    card = client.get(home).text
+    assert "Recorded: Needle holder 1/4 turn leaner" in words(card)
+    sequence = re.search(r'name="sequence" value="(\d+)"', card)
+    assert sequence is not None
+    client.post(f"{home}/undo", data={"sequence": sequence[1]})
+    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
+    assert entry["voided"]
+    assert "Recorded:" not in words(client.get(home).text)
+    client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.25"})
+    client.post(f"{home}/run", data=RUN)
+    assert client.post(f"{home}/undo", data={"sequence": "2"}).status_code == 409
+    assert "Recorded:" not in words(client.get(home).text)
 
 
 def test_a_run_is_stored_as_it_was_typed(client: Client, home: str) -> None:
@@ -146,6 +251,18 @@ def test_a_trace_is_uploaded(client: Client, home: str) -> None:
             {"kind": "turn_screw", "turns": -0.125},
         ),
         ({"kind": "turn_screw", "turns": "0.25"}, {"kind": "turn_screw", "turns": 0.25}),
+        (
+            {"kind": "turn_screw", "turn_screw.size": "3/16", "turn_screw.way": "-"},
+            {"kind": "turn_screw", "turns": -0.1875},
+        ),
+        (
+            {
+                "kind": "turn_screw", "turn_screw.size": "other", "turn_screw.turns": "1 1/8",
+                "turn_screw.way": "+",
+            },
+            {"kind": "turn_screw", "turns": 1.125},
+        ),
+        ({"kind": "turn_screw", "turns": "-1/8"}, {"kind": "turn_screw", "turns": -0.125}),
         (
             {
                 "kind": "turn_idle_stop", "turn_screw.turns": "9", "turn_idle_stop.turns": ",25",
@@ -217,7 +334,7 @@ def test_a_correction_shows_all_that_was_recorded(client: Client, home: str, see
     for more in (seen, {"idle_quality": "smooth"}):
         assert client.post(f"{home}/run", data=air | more, follow_redirects=False).status_code == 303
     shown = [client.get(f"{home}/entries/{number}/correct").text for number in (1, 2)]
-    assert ["<details open>\n  <summary>More" in page for page in shown] == [True, False]
+    assert ["<details open>\n  <summary>Other figures" in page for page in shown] == [True, False]
 
 
 def test_a_corrected_trace_run_keeps_its_reading(client: Client, home: str) -> None:
@@ -267,9 +384,9 @@ def test_units_change_every_page(client: Client, home: str) -> None:
     changed = form | {"temperature_rise": "delta_degC", "temperature": "degC", "pressure": "hPa", "taper": "percent"}
     client.post(f"{home}/settings", data=changed)
     history = words(client.get(f"{home}/history").text)
-    assert "EGT rise 88.8889 °C" in history
+    assert "EGT rise 88.9 °C" in history
     assert "air 20 °C" in history
-    assert "altimeter setting 1015.24 hPa" in history
+    assert "altimeter setting 1015.2 hPa" in history
     card = words(client.get(home).text)
     assert "°F" not in card
     assert "°C" in card
