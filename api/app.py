@@ -5,6 +5,7 @@ from contextlib import asynccontextmanager
 from datetime import datetime
 
 from fastapi import Depends, FastAPI
+from starlette.middleware.gzip import GZipMiddleware
 
 from taperwise.api import __version__
 from taperwise.api.accounts import audit
@@ -98,6 +99,7 @@ def create_app(
         Authentication, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
+    app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     problems.install(app, settings.access == "keys")
     served = (

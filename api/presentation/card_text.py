@@ -3,9 +3,10 @@
 from datetime import timedelta
 
 from taperwise.api.presentation.entry_text import adjustment_words
-from taperwise.api.presentation.formatting import about, sign, taper_digits
+from taperwise.api.presentation.formatting import about, screw, sign, stop, taper_digits
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import ActionOut, IntervalOut, RunsToFinishOut
+from taperwise.shared.records import TurnIdleStop, TurnScrew
 
 __all__ = [
     "CAUTIONS",
@@ -17,12 +18,12 @@ __all__ = [
     "ideal_needle",
     "more_runs",
     "needle_steps",
+    "recorded_words",
     "turns_to_target",
 ]
 
 CAUTIONS = {
-    "hands": "Hands can be lost. Stop the engine and switch the ignition off before you reach for the holder or the "
-    "idle stop screw.",
+    "hands": "A propeller can kill. Stop the engine and switch the ignition off before you reach in.",
     "lean": "Too lean at full throttle can destroy an engine in seconds. If it runs rough, gets hot or loses rpm: "
     "throttle back.",
     "stop": "Do not run the engine again before the cause is found and the engine’s instructions allow a run.",
@@ -101,10 +102,10 @@ def needle_steps(action: ActionOut, turn: str) -> list[tuple[str, str]]:
     """
     on = f"Turn the needle holder {turn}." if turn else "Turn the needle holder no further."
     return [
-        ("stop", "Stop the engine. Switch the ignition off. Undo the locking screw."),
-        ("swap", f"Mark where the taper of needle {action.needle} starts. Install needle {action.needle}."),
+        ("stop", "Engine stopped, ignition off: undo the locking screw."),
+        ("swap", f"Mark where the taper of {action.needle} starts. Install it."),
         ("edge", "Set the mark at the slide’s edge."),
-        ("turn", f"{on} Refit the locking screw. Then make a run, full throttle first."),
+        ("turn", f"{on} Refit the locking screw. Then make a run."),
     ]
 
 
@@ -117,6 +118,16 @@ def entry_words(entry: EntryOut) -> str:
     if entry.set_up is not None:
         return "a change of the set-up"
     return "a cause"
+
+
+def recorded_words(entry: EntryOut) -> str:
+    """The notice of what was just recorded: a turn says itself what was turned."""
+    document = None if entry.adjustment is None else entry.adjustment.record()
+    if isinstance(document, TurnScrew):
+        return screw(document.turns)
+    if isinstance(document, TurnIdleStop):
+        return f"idle {stop(document.turns)}"
+    return entry_words(entry)
 
 
 def another_entry(entry: EntryOut, count: int) -> tuple[str, str]:

@@ -13,7 +13,7 @@ from taperwise.api.log import service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.notes import repository as notes
 from taperwise.api.presentation import cautions, prediction_text
-from taperwise.api.presentation.card_text import caution, entry_words, needle_steps
+from taperwise.api.presentation.card_text import caution, needle_steps, recorded_words
 from taperwise.api.presentation.formatting import fraction, screw, stop
 from taperwise.api.presentation.instruction_text import instruction
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
@@ -106,7 +106,7 @@ def _context(
         "stop": halt,
         "beyond_a_limit": cautions.for_stage("full_throttle", beyond_a_limit=True),
         "recorded": last if last is not None and last.adjustment is not None and not last.voided else None,
-        "recorded_words": "" if last is None else entry_words(last),
+        "recorded_words": "" if last is None else recorded_words(last),
         "undo_id": new_id(),
         "seen": log.last,
         **shown,

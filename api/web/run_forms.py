@@ -30,9 +30,10 @@ def document_of(typed: Typed) -> dict[str, Any]:
     rise = _rise(typed)
     if rise is not None:
         document["egt_rise"] = rise
-    peak = typed.document("egt_peak").get("egt_peak")
-    if peak and rise and rise["seen"] == "peak" and "egt" not in document.get("highest", {}):
-        document["highest"] = {**document.get("highest", {}), "egt": peak}
+    peak = _number(typed, "egt_peak.value")
+    if peak is not None and rise and rise["seen"] == "peak" and "egt" not in document.get("highest", {}):
+        there = {"value": peak, "unit": typed.get("egt_rich.unit")}
+        document["highest"] = {**document.get("highest", {}), "egt": there}  # watched against the engine's limit
     leaned, idle = (_number(typed, f"{name}.value") for name in ("idle_leaned", "idle_rpm"))
     if leaned is not None and idle is not None and "idle_rpm_rise" not in document:
         document["idle_rpm_rise"] = {"value": leaned - idle, "unit": "rpm"}
@@ -52,7 +53,7 @@ def _number(typed: Typed, name: str) -> float | None:
 
 def _temperature(typed: Typed, name: str) -> tuple[float, str] | None:
     """One of the two exhaust temperatures [K] with its unit; None if it is none."""
-    value, unit = _number(typed, f"{name}.value"), typed.get(f"{name}.unit")
+    value, unit = _number(typed, f"{name}.value"), typed.get("egt_rich.unit")
     if value is None or unit not in _RISE_UNITS:
         return None
     try:
@@ -133,7 +134,7 @@ def _unread(typed: Typed, name: str) -> FieldError:
     value = _number(typed, f"{name}.value")
     if value is not None:
         try:
-            to_si("exhaust_temperature", value, typed.get(f"{name}.unit"))
+            to_si("exhaust_temperature", value, typed.get("egt_rich.unit"))
         except TaperwiseError as error:
             return FieldError(field=name, value=shown(text), message=error.message, cure=error.cure)
     return FieldError(field=name, value=shown(text), message="this is no number", cure="Enter figures.")

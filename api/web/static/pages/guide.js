@@ -28,11 +28,11 @@
       if (field.type === "radio") {
         if (field.checked) found.push([said(screen.querySelector("legend") || field.labels[0]), said(field.labels[0].querySelector("span"))]);
       } else if (field.tagName === "SELECT") {
-        if (field.id && field.value !== field.options[0].value) found.push([said(field.labels[0]), field.selectedOptions[0].text]);
+        if (field.id && !field.id.endsWith(".unit") && field.value !== field.options[0].value) found.push([said(field.labels[0]), field.selectedOptions[0].text]);
       } else if (field.type === "file") {
         found.push([said(field.labels[0]), Array.from(field.files).map((file) => file.name).join(", ")]);
       } else {
-        const unit = field.parentNode.querySelector("select, .unit");
+        const unit = (field.closest(".with-unit") || field.closest(".trio"))?.querySelector("select, .unit");
         const sign = unit ? ` ${unit.tagName === "SELECT" ? unit.selectedOptions[0].text : unit.textContent}` : "";
         found.push([said(field.labels[0]), field.value + sign]);
       }
@@ -82,7 +82,7 @@
     line.querySelector(".where").textContent = `${now + 1} of ${screens.length}: ${screens[now].dataset.title}`;
     if (last) check();
     settle();
-    window.scrollTo(0, 0);
+    requestAnimationFrame(() => window.scrollTo(0, 0)); // after the jump to an address's own place
     const head = screens[now].querySelector("[tabindex='-1']");
     if (focus && head) head.focus({ preventScroll: true });
   }
@@ -138,7 +138,7 @@
   const worked = form.querySelector(".worked-out");
   const number = (name) => Number.parseFloat((form.elements[name].value || "").replace(",", "."));
   const kelvin = (name) => {
-    const unit = form.elements[name.replace("value", "unit")].value;
+    const unit = form.elements["egt_rich.unit"].value;
     const read = number(name);
     return unit === "degF" ? (read + 459.67) / 1.8 : unit === "degC" ? read + 273.15 : read;
   };
@@ -147,7 +147,7 @@
     const rise = kelvin("egt_peak.value") - kelvin("egt_rich.value");
     worked.hidden = Number.isNaN(rise);
     if (worked.hidden) return;
-    const unit = form.elements["egt_peak.unit"];
+    const unit = form.elements["egt_rich.unit"];
     const shown = Math.round(rise * (unit.value === "degF" ? 1.8 : 1));
     const words = rise <= 0 ? worked.dataset.low : `${worked.dataset.fine} ${shown} ${unit.selectedOptions[0].text}.`;
     worked.textContent = rise > PLAUSIBLE_KELVIN ? `${words} ${worked.dataset.high}` : words;
