@@ -11,12 +11,10 @@ from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Correction, Database, Entry
-from taperwise.api.core.database import Installation as Row
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
-from taperwise.api.presentation.set_up_text import UNDONE
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.findings import FindingOut
@@ -30,7 +28,7 @@ from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import ConflictError, InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, ChangePart, Installation, Part
 from taperwise.shared.records import Entry as EntryRecord
@@ -41,9 +39,7 @@ __all__ = [
     "at_field",
     "effective_entries",
     "elevations",
-    "entries_after",
     "entries_of",
-    "last_entry",
     "load",
     "log_revision",
     "open_findings",
@@ -53,7 +49,6 @@ __all__ = [
     "record_of",
     "record_run",
     "to_response",
-    "undo_adjustment",
     "with_trace_read",
 ]
 
@@ -222,21 +217,6 @@ def at_field(owner: InstallationIn, field: Any) -> InstallationIn:
     return owner.model_copy(update={"elevation": None if field is None else Elevation.model_validate(field)})
 
 
-def entries_after(session: Session, row: Row, sequence: int) -> list[EntryOut]:
-    """The entries of an installation that came after one of them."""
-    owner = InstallationIn.model_validate(row.document)
-    return [to_response(each, owner) for each in repository.entries(session, row.id) if each.sequence > sequence]
-
-
-def last_entry(session: Session, installation_id: int) -> EntryOut | None:
-    """The last entry with its corrections, if there is one."""
-    row = repository.latest(session, installation_id)
-    if row is None:
-        return None
-    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
-    return to_response(row, owner, repository.corrections(session, installation_id).get(row.id, ()))
-
-
 def to_response(
     row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = (), read: Sequence[Any] = ()
 ) -> EntryOut:
@@ -311,24 +291,6 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     load(session, installation_id)  # the log has to hold together afterwards too
     read = repository.readings(session, installation_id).get(row.id, [])
     return to_response(row, owner, repository.corrections(session, installation_id)[row.id], read)
-
-
-def undo_adjustment(session: Session, installation_id: int, sequence: int) -> EntryOut:
-    """Void the last adjustment; whatever came after it rests on it, so that it is corrected in the history then.
-
-    Raises
-    ------
-    NotFoundError, ConflictError
-        If there is no such installation, or the entry is not its last one or no adjustment.
-    """
-    installations.get(session, installation_id, lock=True)
-    last = repository.latest(session, installation_id)
-    if last is None or (last.sequence, last.kind) != (sequence, "adjustment"):
-        raise ConflictError(
-            "another entry was recorded after this adjustment", field="sequence", value=sequence,
-            cure="Correct the adjustment in the history.",
-        )  # fmt: skip
-    return record_correction(session, installation_id, sequence, CorrectionIn(reason=UNDONE, void=True))
 
 
 def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tuple[RunIn, Traced]:

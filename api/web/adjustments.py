@@ -11,7 +11,7 @@ from taperwise.api.core.dependencies import Db, number_in
 from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
-from taperwise.api.log import service
+from taperwise.api.log import latest, service
 from taperwise.api.presentation.turns_text import SIZES, turns_in
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.web.adjustment_forms import PARTS, document_of, missing, ways_of
@@ -68,7 +68,7 @@ def record(installation_id: InstallationId, typed: Form, database: Db, once: Onc
 def undo(installation_id: InstallationId, typed: Form, once: OnceTyped) -> Response:
     """Void the last adjustment, as long as no later entry rests on it."""
     number = number_in(typed.raw.get("sequence")) or 0
-    once.do(lambda session: Made(service.undo_adjustment(session, installation_id, number)))
+    once.do(lambda session: Made(latest.undo_adjustment(session, installation_id, number)))
     return RedirectResponse(f"/installations/{installation_id}", 303)
 
 

@@ -100,30 +100,21 @@ async def _typed(request: Request) -> Typed:
     async with request.form(max_fields=MOST_FIELDS, max_files=2, max_part_size=262_144) as form:
         for name, value in form.multi_items():
             if isinstance(value, UploadFile):
-                found[name] = await _text(name, value)
+                found[name] = await _text(value)
             else:
                 found[name] = value
     return Typed(found)
 
 
-async def _text(name: str, sent: UploadFile) -> str:
-    """A file's text.
-
-    Raises
-    ------
-    RefusedError
-        If it is not text in UTF-8.
-    """
-    try:
-        return (await sent.read()).decode("utf-8-sig")
-    except UnicodeDecodeError:
-        one = FieldError(
-            field=name,
-            value=shown(sent.filename or "a file"),
-            message="the file is not text in UTF-8",
-            cure="Export it as CSV in UTF-8.",
-        )
-        raise RefusedError([one]) from None
+async def _text(sent: UploadFile) -> str:
+    """A file's text: UTF-8, UTF-16 with its mark, or else the one-byte code that most loggers write degrees in."""
+    held = await sent.read()
+    for code in ("utf-16" if held[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", "cp1252"):
+        try:
+            return held.decode(code)
+        except UnicodeDecodeError:
+            continue
+    return held.decode("latin-1")
 
 
 Form = Annotated[Typed, Depends(_typed)]

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import FieldError
 from taperwise.api.installations import repository as installations
-from taperwise.api.log import service
+from taperwise.api.log import latest
 from taperwise.api.presentation.card_text import another_entry
 from taperwise.api.web.form_data import Typed
 
@@ -30,7 +30,7 @@ def refuse_newer(session: Session, installation_id: int, typed: Typed) -> None:
     if not re.fullmatch(r"[0-9]{1,9}", seen):
         return
     row = installations.get(session, installation_id, lock=True)
-    newer = service.entries_after(session, row, int(seen))
+    newer = latest.entries_after(session, row, int(seen))
     if newer:
         message, cure = another_entry(newer[-1], len(newer))
         raise NewerEntryError([FieldError(field="", value="", message=message, cure=cure)])

@@ -9,7 +9,7 @@ from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
-from taperwise.api.log import service
+from taperwise.api.log import latest, service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.notes import repository as notes
 from taperwise.api.presentation import cautions, prediction_text
@@ -48,7 +48,7 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     with database.reading() as session:
         log = service.load(session, installation_id)
         left = notes.list_notes(session, installation_id)
-        last = service.last_entry(session, installation_id)
+        last = latest.last_entry(session, installation_id)
     return page("next_step.html", notes=left, **_context(log, last, database, desk, work))
 
 
@@ -57,7 +57,7 @@ def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     """The card alone, for a page that waits for it."""
     with database.reading() as session:
         log = service.load(session, installation_id)
-        last = service.last_entry(session, installation_id)
+        last = latest.last_entry(session, installation_id)
     return HTMLResponse(fragment("card.html", **_context(log, last, database, desk, work)))
 
 

@@ -72,17 +72,12 @@
   }
 
   function keepDraft(form) {
-    try {
-      localStorage.setItem(draftKey(form), JSON.stringify({ typed: Date.now(), fields: fieldsOf(form) }));
-    } catch { /* a full or closed store: the form itself still holds it */ }
+    const held = JSON.stringify({ typed: Date.now(), fields: fieldsOf(form) });
+    try { localStorage.setItem(draftKey(form), held); } catch { /* a closed store: the form itself still holds it */ }
   }
 
   function draftOf(form) {
-    try {
-      return JSON.parse(localStorage.getItem(draftKey(form)));
-    } catch {
-      return null;
-    }
+    try { return JSON.parse(localStorage.getItem(draftKey(form))); } catch { return null; }
   }
 
   const dropDraft = (form) => localStorage.removeItem(draftKey(form));
@@ -94,18 +89,15 @@
   function rememberSent(form, entry) {
     if (!form.matches("[data-keep]")) return;
     const fields = Object.fromEntries(entry.fields.filter(([, value]) => typeof value === "string"));
-    try {
-      sessionStorage.setItem(sentKey(form), JSON.stringify({ typed: Date.now(), fields, id: entry.id }));
-    } catch { /* a full or closed store: the form comes back empty */ }
+    const kept = JSON.stringify({ typed: Date.now(), fields, id: entry.id });
+    try { sessionStorage.setItem(sentKey(form), kept); } catch { /* a closed store: the form comes back empty */ }
   }
 
   function bringBackSent(form) {
     const arrived = performance.getEntriesByType("navigation")[0];
     if (!arrived || arrived.type !== "back_forward") return false;
     let sent = null;
-    try {
-      sent = JSON.parse(sessionStorage.getItem(sentKey(form)));
-    } catch { /* none */ }
+    try { sent = JSON.parse(sessionStorage.getItem(sentKey(form))); } catch { /* none */ }
     if (!sent) return false;
     fill(form, sent.fields);
     form.elements.client_id.value = sent.id;
