@@ -17,6 +17,7 @@ from taperwise.api.web import (
     set_up,
     settings,
     sign_in,
+    trace_preview,
     whatif,
 )
 
@@ -30,6 +31,7 @@ ROUTERS = (
     next_step.router,
     checklist.router,
     runs.router,
+    trace_preview.router,
     adjustments.router,
     history.router,
     whatif.router,

@@ -9,7 +9,7 @@ from taperwise.api.web.form_data import Typed
 from taperwise.shared.errors import TaperwiseError
 from taperwise.shared.units import from_si, to_si
 
-__all__ = ["FIELDS", "document_of", "fields_of", "missing"]
+__all__ = ["FIELDS", "document_of", "fields_of", "missing", "trace_of_form"]
 
 FIELDS = (
     *("air_temperature", "elevation", "sureness", "note", "time"),
@@ -38,12 +38,19 @@ def document_of(typed: Typed) -> dict[str, Any]:
     if leaned is not None and idle is not None and "idle_rpm_rise" not in document:
         document["idle_rpm_rise"] = {"value": leaned - idle, "unit": "rpm"}
     if typed.get("trace"):
-        document["trace"] = {"csv": typed.raw["trace"]}
-        egt = [name.strip() for name in typed.get("trace_egt").split(";") if name.strip()]
-        given = {"time": typed.get("trace_time"), "egt": egt, "temperature_unit": typed.get("trace_unit")}
-        if any(given.values()):
-            document["trace"]["mapping"] = {name: value for name, value in given.items() if value}
+        document["trace"] = trace_of_form(typed)
     return document
+
+
+def trace_of_form(typed: Typed) -> dict[str, Any]:
+    """The logger file with what was said of its columns: boxes ticked, or headings typed."""
+    ticked = [typed.raw[name] for name in sorted(typed.raw) if name.startswith("trace_use.")]
+    egt = ticked or [name.strip() for name in typed.get("trace_egt").split(";") if name.strip()]
+    given = {"time": typed.get("trace_time"), "egt": egt, "temperature_unit": typed.get("trace_unit")}
+    found: dict[str, Any] = {"csv": typed.raw["trace"]}
+    if any(given.values()):
+        found["mapping"] = {name: value for name, value in given.items() if value}
+    return found
 
 
 def _number(typed: Typed, name: str) -> float | None:

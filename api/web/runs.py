@@ -29,11 +29,13 @@ from taperwise.api.web.rendering import page
 from taperwise.api.web.run_forms import document_of, fields_of, missing
 from taperwise.shared.errors import TaperwiseError
 
-__all__ = ["choices", "router", "run_of"]
+__all__ = ["RUN", "choices", "router", "run_of"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
-_RUN = TypeAdapter(RunIn)
+RUN = TypeAdapter(RunIn)
+"""Reads a run."""
+
 _SAME_AIR = timedelta(hours=3)
 
 
@@ -88,7 +90,7 @@ def run_of(typed: Typed, log: service.Log) -> RunIn:
     """
     wrong = missing(typed, has_elevation=log.sent.elevation is not None)
     try:
-        run = validate_document(_RUN, document_of(typed))
+        run = validate_document(RUN, document_of(typed))
     except RefusedError as error:
         told = {e.field for e in wrong}
         raise RefusedError(wrong + [e for e in error.errors if e.field not in told and not _is_told(e, told)]) from None

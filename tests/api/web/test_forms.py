@@ -1,6 +1,7 @@
 """The pages without any script: plain forms, the service's own refusals beside the fields."""
 
 import re
+from html import unescape
 
 import pytest
 
@@ -323,3 +324,31 @@ def test_nothing_comes_from_elsewhere(client: Client, home: str) -> None:
             assert client.get(path).status_code == 200
     for name in ASSETS:
         assert "sourceMappingURL" not in client.get(f"/parts/{name}").text
+
+
+def test_a_file_is_looked_at_before_it_is_recorded(client: Client, home: str) -> None:
+    """Its first lines, its columns, those that are read ticked, what will be recorded, a picture; nothing is stored."""
+    from taperwise.api.files.installation import fixture
+
+    text = fixture("sweep.csv").read_text(encoding="utf-8")
+
+    def looked_at(held: bytes, **more: str) -> str:
+        answer = client.post(
+            f"{home}/run/preview", data={"x": "1"} | more, files={"trace": ("s.csv", held, "text/csv")}
+        )
+        assert answer.status_code == 200
+        assert "<html" not in answer.text
+        return answer.text
+
+    shown = looked_at(text.encode())
+    assert text.splitlines()[0] in unescape(shown)
+    ticked = re.findall(r'name="(trace_use\.\d+)" value="([^"]+)" checked', shown)
+    assert len(ticked) == 4
+    assert "EGT rise" in words(shown)
+    assert "data:image/svg+xml" in shown
+    fewer = looked_at(text.encode(), **dict(ticked[:2]))
+    assert len(re.findall(r'name="trace_use\.\d+" value="[^"]+" checked', fewer)) == 2
+    assert "wrong" in looked_at(b"nothing here")
+    degrees = "time [s],EGT 1 [°F]\n0,1200\n"
+    assert "°F" in looked_at(degrees.encode("latin-1"))
+    assert client.get(f"/api/v1{home}/history").json()["entries"] == []
