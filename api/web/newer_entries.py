@@ -19,14 +19,14 @@ class NewerEntryError(RefusedError):
 
 
 def refuse_newer(session: Session, installation_id: int, typed: Typed) -> None:
-    """Ask, where an entry was made after the last one that the form knew of (its field `seen`).
+    """Ask, where an entry was made after the last one that the form knew of (its field `opened_after`).
 
     Raises
     ------
     NewerEntryError
         If there is one.
     """
-    seen = typed.get("seen")
+    seen = typed.get("opened_after")
     if not re.fullmatch(r"[0-9]{1,9}", seen):
         return
     row = installations.get(session, installation_id, lock=True)

@@ -105,8 +105,11 @@ def test_two_tabs_record_one_turn_once(client: Client, home: str) -> None:
     again = fields(asked.text)
     assert again["turn_screw.way"] == "-"
     assert client.post(f"{home}/adjust", data=again, follow_redirects=False).status_code == 303
-    run = RUN | {"seen": old["seen"], "client_id": "another-tab-0002"}
-    assert client.post(f"{home}/run", data=run).status_code == 409
+    run = RUN | {"opened_after": old["opened_after"], "client_id": "another-tab-0002"}
+    asked = client.post(f"{home}/run", data=run)
+    assert asked.status_code == 409
+    assert fields(asked.text)["seen"] == "peak"
+    assert fields(asked.text)["opened_after"] == "2"
     assert len(client.get(f"/api/v1{home}/history").json()["entries"]) == 2
 
 

@@ -63,7 +63,7 @@
 
   function fill(form, fields) {
     for (const field of form.elements) {
-      if (!field.name || !(field.name in fields) || field.type === "file" || field.name === "seen") continue;
+      if (!field.name || !(field.name in fields) || field.type === "file" || field.name === "opened_after") continue;
       if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === fields[field.name];
       else field.value = fields[field.name];
       const folded = field.closest("details");
@@ -245,7 +245,7 @@
   let reached = false;
   const sent = [];
 
-  const seenOf = (entry) => Number.parseInt((entry.fields.find(([name]) => name === "seen") || [])[1], 10);
+  const seenOf = (entry) => Number.parseInt((entry.fields.find(([name]) => name === "opened_after") || [])[1], 10);
 
   // An entry of this phone is none that the next one of this phone did not know of.
   async function counted(entry) {
@@ -253,7 +253,7 @@
     if (Number.isNaN(seen)) return;
     for (const other of await waiting().catch(() => [])) {
       if (other.id === entry.id || placeOf(other) !== placeOf(entry) || seenOf(other) !== seen) continue;
-      const fields = other.fields.map(([name, value]) => [name, name === "seen" ? String(seen + 1) : value]);
+      const fields = other.fields.map(([name, value]) => [name, name === "opened_after" ? String(seen + 1) : value]);
       await keep({ ...other, fields });
     }
   }
