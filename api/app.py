@@ -16,6 +16,7 @@ from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
+from taperwise.api.core.admission import Admission, Arrivals, admit
 from taperwise.api.core.database import Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
@@ -37,15 +38,15 @@ from taperwise.api.recommendations.recommender_protocol import RecommenderProtoc
 from taperwise.api.recommendations.service import RecommendationService
 from taperwise.api.web import csrf
 from taperwise.api.web.background_calls import BackgroundCalls
-from taperwise.api.web.problem_pages import sign_in_first
+from taperwise.api.web.problem_pages import crowded, sign_in_first
 from taperwise.api.web.routers import ROUTERS as PAGES
 
 __all__ = ["create_app"]
 
 _DESCRIPTION = (
-    "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
-    "make next and how sure the present setting is. On the ground only: nothing here is advice for flight, and the "
-    "engine's and airframe's instructions, local rules and licensed people come first."
+    "Record ground runs of an engine on a slide-type throttle body. Read the next step: the smallest useful mixture "
+    "adjustment. Work on the ground only: nothing here is advice for flight. The instructions of engine and airframe, "
+    "local rules and licensed people come first."
 )
 
 
@@ -78,11 +79,12 @@ def create_app(
 
     app = FastAPI(
         title="Taperwise", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan, dependencies=[Depends(authorize)],
+        lifespan=lifespan, dependencies=[Depends(admit, scope="function"), Depends(authorize)],
     )  # fmt: skip
     database.watchers.append(audit.watch)
     app.state.database = database
     app.state.settings = settings
+    app.state.admission = Admission()
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
@@ -90,6 +92,7 @@ def create_app(
     app.state.gallery = ChartData(app.state.desk, database)
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
+    app.state.desk.later = app.state.worker.ask
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),
@@ -101,6 +104,7 @@ def create_app(
     )  # fmt: skip
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
+    app.add_middleware(Arrivals, admission=app.state.admission, at_once=("/healthz",), refused=crowded)
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,

@@ -41,7 +41,7 @@ def add(session: Session, name: str, roles: Iterable[Role]) -> Person:
         If there is somebody of that name.
     """
     if repository.by_name(session, name) is not None:
-        raise ConflictError("there is somebody of that name", field="name", value=name, cure="Choose another name.")
+        raise ConflictError("Another person has this name", field="name", value=name, cure="Choose another name.")
     row = Person(name=name, roles=sorted({str(role) for role in roles}), created_at=datetime.now(UTC))
     session.add(row)
     session.flush()
@@ -90,7 +90,7 @@ def give_key_once(once: Once, person_id: int, label: str, scope: Scope) -> KeyMa
     key, secret = document["key"], credentials.as_secret(once.secret(document["salt"]))
     if credentials.digest(secret) != document["digest"]:
         raise ConflictError(
-            f"key {key['id']} was made; what opens is shown again only to the sign-in or key that asked for it",
+            f"Key {key['id']} was made. Only the sign-in or key that asked for its secret can see the secret again",
             field="Idempotency-Key",
             value=once.key,
             cure=f"Revoke key {key['id']} and make another.",
@@ -109,7 +109,7 @@ def revoke(session: Session, person_id: int, key_id: int) -> Key:
     row = session.get(Key, key_id, with_for_update=True)
     if row is None or row.person_id != person_id:
         raise NotFoundError(
-            "there is no such key", field="key_id", value=key_id, cure="The list shows which there are."
+            "Access key not found", field="key_id", value=key_id, cure="Check the number in the list of access keys."
         )
     row.revoked_at = row.revoked_at or datetime.now(UTC)
     return row
@@ -127,10 +127,10 @@ def set_password(session: Session, person_id: int, password: str) -> None:
     row = repository.person(session, person_id, lock=True)
     if len(password) < _SHORTEST_PASSWORD or password.casefold() == (row.name or "").casefold():
         raise InvalidValueError(
-            f"a password has at least {_SHORTEST_PASSWORD} characters and is not the name",
+            f"A password needs at least {_SHORTEST_PASSWORD} characters and must differ from the name",
             field="password",
             value=f"{len(password)} characters",
-            cure="Three or four words that nobody would put together will do.",
+            cure="Use three or four words that nobody would put together.",
         )
     row.password = credentials.hash_password(password)
     repository.end_sign_ins(session, person_id)

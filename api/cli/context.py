@@ -20,7 +20,7 @@ from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["Shop", "opened", "print_json", "quantity"]
 
-_QUANTITY = re.compile(r"\s*([+-]?\d*[.,]?\d+)\s*(.*?)\s*")
+_QUANTITY = re.compile(r"\s*([+-]?[0-9]*[.,]?[0-9]+)\s*(.*?)\s*")
 _SIGNS = {
     "temperature": {"°F": "degF", "F": "degF", "°C": "degC", "C": "degC", "K": "kelvin"},
     "temperature_rise": {"°F": "delta_degF", "F": "delta_degF", "°C": "delta_degC", "C": "delta_degC", "K": "kelvin"},

@@ -28,6 +28,10 @@ _Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of 
 
 def new(
     needle: Annotated[list[str], typer.Option("--needle", help='Label and taper slope, "A=29.4" or "A=2.94 %".')],
+    by_order: Annotated[
+        bool, typer.Option("--by-order", help="No slope was measured: labels alone, from shallow to steep.")
+    ] = False,
+    step: Annotated[str | None, typer.Option(help='By order: how much steeper the next needle is, "2 %".')] = None,
     fitted: Annotated[str | None, typer.Option(help="Label of the needle fitted now.")] = None,
     name: Annotated[str, typer.Option(help="A name of your own.")] = "",
     elevation: Annotated[str | None, typer.Option(help='Of the field, "650 ft".')] = None,
@@ -38,8 +42,11 @@ def new(
 ) -> None:
     """Set up an installation."""
     units = PRESETS["celsius" if celsius else "fahrenheit"]
-    document: dict[str, Any] = {"name": name, "needles": [_needle(text) for text in needle], "units": units}
+    document: dict[str, Any] = {"name": name, "units": units}
+    document["needles"] = [{"label": text} for text in needle] if by_order else [_needle(text) for text in needle]
     document |= {"fitted_needle": fitted} if fitted else {}
+    if step:
+        document["needle_step"] = quantity("--step", "fraction", step, "percent")
     if elevation:
         document["elevation"] = quantity("--elevation", "elevation", elevation, "m" if celsius else "ft")
     sent = validate_document(TypeAdapter(InstallationIn), document)
@@ -55,7 +62,10 @@ def _needle(text: str) -> dict[str, Any]:
     label, equals, slope = text.rpartition("=")
     if not equals:
         raise InvalidValueError(
-            "a needle is a label and a slope", field="--needle", value=text, cure='Write for example "A=29.4".'
+            "a needle is a label and a slope",
+            field="--needle",
+            value=text,
+            cure='Write for example "A=29.4", or add --by-order if no slope was measured.',
         )
     return {"label": label, "taper_slope": quantity("--needle", "taper", slope, "mm/m")}
 

@@ -33,7 +33,7 @@ def serve(
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     configure()
     with _listening(settings.host, settings.port) as door:
-        compile_cache.use(settings.cache_folder)
+        cache_folder = compile_cache.use(settings.cache_folder)
         app = create_app(settings)
         configure([app.state.database.engine.url.password or ""])
         if settings.access == "keys":
@@ -44,9 +44,11 @@ def serve(
         scheme = "https" if settings.transport == "tls" else "http"
         typer.echo(f"Taperwise listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
         typer.echo(f"Database: {app.state.database.name}")
+        if compile_cache.notice():
+            typer.echo(compile_cache.notice(), err=True)
         if settings.worker:
             app.state.worker.announce()
-        app.state.desk.prepare_beside(lambda: _prepare(app.state, settings.worker, settings.cache_folder))
+        app.state.desk.prepare_beside(lambda: _prepare(app.state, settings.worker, cache_folder))
         files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
         _check_readable(*files)
         config = uvicorn.Config(app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1])

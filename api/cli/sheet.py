@@ -1,6 +1,7 @@
 """``taperwise sheet``: what goes into the papers."""
 
 import dataclasses
+import hashlib
 import json
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from taperwise.api.cli.context import opened, print_json
-from taperwise.api.exports import archive, table
+from taperwise.api.exports import archive, netcdf, table
 from taperwise.api.exports.sheet import as_pdf, sheet_of
 from taperwise.api.log import service
 from taperwise.api.presentation.formatting import moment
@@ -27,7 +28,11 @@ _Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of 
 def sheet(
     number: _Number,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as PDF.")] = None,
-    csv: Annotated[Path | None, typer.Option(help="Write the log as a table.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write the log as a table, its checksum beside it.")] = None,
+    parquet: Annotated[
+        Path | None, typer.Option(help="Write the log as a Parquet table, its checksum beside it.")
+    ] = None,
+    draws: Annotated[Path | None, typer.Option(help="Write all draws as netCDF for ArviZ.")] = None,
     export: Annotated[Path | None, typer.Option(help="Write everything, to be brought in elsewhere.")] = None,
     as_json: _Json = False,
 ) -> None:
@@ -35,14 +40,20 @@ def sheet(
     with opened() as shop:
         with shop.database.reading() as session:
             log = service.load(session, number)
-            if csv is not None:
-                csv.write_text(table.written(session, number), encoding="utf-8", newline="")
+            for path, written in ((csv, table.as_csv), (parquet, table.as_parquet)):
+                if path is not None:
+                    _write_with_checksum(path, written(table.made(session, number)))
             if export is not None:
                 packed = archive.pack(session, number).model_dump(mode="json")
                 export.write_text(json.dumps(packed, indent=1), encoding="utf-8")
-        if (csv or export) and not (pdf or as_json):
+        if (csv or parquet or export) and not (pdf or draws or as_json):
             return
         shop.ready()
+        if draws is not None:
+            with shop.console.status("drawing"):
+                draws.write_bytes(netcdf.netcdf(shop.desk.posterior(log)))
+            if not (pdf or as_json):
+                return
         with shop.console.status("working out where it stands"):
             answer = shop.desk.answer(shop.database, number)
         made = sheet_of(log, entries_of(shop.database, number), answer, datetime.now(UTC))
@@ -58,6 +69,13 @@ def sheet(
         print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})
     elif pdf is None:
         _print_sheet(made)
+
+
+def _write_with_checksum(path: Path, content: bytes) -> None:
+    """A file, and beside it what `sha256sum --check` reads."""
+    path.write_bytes(content)
+    digest = hashlib.sha256(content).hexdigest()
+    path.with_name(f"{path.name}.sha256").write_text(f"{digest}  {path.name}\n", encoding="utf-8")
 
 
 def _lines(lines: Any) -> list[dict[str, Any]]:

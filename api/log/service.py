@@ -1,12 +1,14 @@
 """What happens when something is recorded: it is checked against the log so far, then appended."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
@@ -28,7 +30,7 @@ from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError, UnsafeError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, ChangePart, Installation, Part
 from taperwise.shared.records import Entry as EntryRecord
@@ -89,13 +91,43 @@ def load(session: Session, installation_id: int) -> Log:
     NotFoundError
         If there is no such installation.
     """
-    sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
-    records = [record_of(kind, document, sent) for kind, document in effective_entries(session, installation_id)]
+    row = installations.get(session, installation_id)
+    with _as_stored("installation", installation_id):
+        sent = InstallationIn.model_validate(row.document)
+        installation = sent.record()
+    records = []
+    for sequence, kind, document in _standing(session, installation_id):
+        with _as_stored("sequence", sequence):
+            records.append(record_of(kind, document, sent))
     state = log_revision(session, installation_id)
-    prior = prior_of(prior_row(session, installation_id))
-    open_now = open_findings(session, installation_id, sent)
+    with _as_stored("starting estimate", installation_id):
+        prior = prior_of(prior_row(session, installation_id))
+        if not np.isfinite(prior.array()).all():
+            raise ValueError("a number of it is not finite")
+    with _as_stored("findings", installation_id):
+        open_now = open_findings(session, installation_id, sent)
     last = repository.last_sequence(session, installation_id)
-    return Log(installation_id, sent, sent.record(), tuple(records), state, prior, open_now, last)
+    return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
+
+
+@contextmanager
+def _as_stored(field: str, number: int) -> Iterator[None]:
+    """What is read back is what was checked before it was stored; if it is not, somebody changed the database.
+
+    Raises
+    ------
+    UnsafeError
+        Naming what cannot be read.
+    """
+    try:
+        yield
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InvalidValueError) as error:
+        raise UnsafeError(
+            "this was changed in the database and cannot be read, so no result is shown",
+            field=field,
+            value=number,
+            cure="Void this entry, or restore a backup." if field == "sequence" else "Restore a backup.",
+        ) from error
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
@@ -130,6 +162,11 @@ def effective_entries(session: Session, installation_id: int) -> list[tuple[str,
 
     A run made before the field changed has that field's elevation.
     """
+    return [(kind, document) for _, kind, document in _standing(session, installation_id)]
+
+
+def _standing(session: Session, installation_id: int) -> list[tuple[int, str, dict[str, Any]]]:
+    """As `effective_entries`, each with its number before it."""
     corrected = repository.corrections(session, installation_id)
     rows = repository.entries(session, installation_id)
     found = []
@@ -140,13 +177,17 @@ def effective_entries(session: Session, installation_id: int) -> list[tuple[str,
         if row.kind == "run" and field is not None:
             document = {"elevation": field, **document}
         if row.kind != "set_up" or document.get("new_part"):
-            found.append((row.kind, document))
+            found.append((row.sequence, row.kind, document))
     return found
 
 
 def _changes(row: Entry) -> dict[str, Any] | None:
     """What an entry changed of the set-up from its moment on."""
-    return row.document["changes"] if row.kind == "set_up" and row.document["meaning"] == "change" else None
+    if row.kind != "set_up":
+        return None
+    with _as_stored("sequence", row.sequence):
+        entry = SetUpEntry.model_validate(row.document)
+    return entry.changes if entry.meaning == "change" else None
 
 
 def elevations(changes: Sequence[dict[str, Any] | None], now: Any) -> list[Any]:
@@ -199,15 +240,19 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
     NotFoundError
         If there is no such installation.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    stored = installations.get(session, installation_id).document
+    with _as_stored("installation", installation_id):
+        owner = InstallationIn.model_validate(stored)
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
     rows = repository.entries(session, installation_id)
     fields = elevations([_changes(row) for row in rows], owner.elevation)
-    return [
-        to_response(row, at_field(owner, field), corrected.get(row.id, ()), read.get(row.id, ()))
-        for row, field in zip(rows, fields, strict=True)
-    ]
+    found = []
+    for row, field in zip(rows, fields, strict=True):
+        with _as_stored("sequence", row.sequence):
+            there = at_field(owner, field)
+            found.append(to_response(row, there, corrected.get(row.id, ()), read.get(row.id, ())))
+    return found
 
 
 def at_field(owner: InstallationIn, field: Any) -> InstallationIn:
@@ -263,9 +308,7 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     row = repository.entry(session, installation_id, sequence)
     if row is None:
-        raise NotFoundError(
-            "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
-        )
+        raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
     kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
     if row.kind == "set_up":
         raise InvalidValueError(
@@ -274,10 +317,10 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
         )  # fmt: skip
     if kind != row.kind:
         raise InvalidValueError(
-            f"this entry cannot be corrected into a different kind ({row.kind})",
+            f"A correction cannot change the kind of this entry ({row.kind})",
             field=kind,
             value=f"entry {sequence}",
-            cure=f"Give what the {row.kind} should have been, or void it and record the other.",
+            cure=f"Give the correct {row.kind}, or void this entry and record another one.",
         )
     replacement = sent.run or sent.adjustment
     if sent.run is not None:
@@ -360,6 +403,8 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
     row = append(session, installation_id, "acknowledged", sent)
+    if sent.about == "setting":
+        return to_response(row, owner), []
     if sent.about == "trace":
         return to_response(row, owner), [] if log.findings else [NO_FINDING_OPEN]
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
@@ -382,14 +427,17 @@ def append(session: Session, installation_id: int, kind: str, sent: _Sent) -> En
     last = repository.latest(session, installation_id)
     if happened > now + _AHEAD:
         raise TimeOrderError(
-            "this is in the future", field="time", value=happened.isoformat(), cure="Check the date, hour and offset."
+            "This time is in the future",
+            field="time",
+            value=happened.isoformat(),
+            cure="Check the date, hour and offset.",
         )
     if last is not None and happened < last.happened_at:
         if sent.time is None:
             happened = last.happened_at  # two clocks a few seconds apart; the order of recording stands
         else:
             raise TimeOrderError(
-                f"this is before the entry recorded last, of {last.happened_at.isoformat()}",
+                f"This time is before the last entry, of {last.happened_at.isoformat()}",
                 field="time",
                 value=happened.isoformat(),
                 cure="Record entries in the order in which they happened.",

@@ -30,19 +30,19 @@ _EXAMPLES: dict[str, Example] = {
     status_code=201,
     response_model=NoteOut,
     responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
-    summary="Leave a note",
+    summary="Write a note",
 )
 def leave(
     installation_id: InstallationId,
     sent: Annotated[NoteIn, Body(openapi_examples=_EXAMPLES)],
     once: OncePosted,
 ) -> Response:
-    """A note for whoever works at the installation; it changes nothing of the record."""
+    """A note for people who work on the engine. A note changes no result."""
     return once.do(lambda unit: Made(repository.add(unit, installation_id, sent, datetime.now(UTC)))).response()
 
 
 @router.get("", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Notes")
 def notes(installation_id: InstallationId, unit: ReadingUnit) -> list[NoteOut]:
-    """Notes left at the installation, the newest first."""
+    """Returns all notes, the newest first."""
     installations.get(unit, installation_id)
     return repository.list_notes(unit, installation_id)

@@ -88,8 +88,8 @@ def _leave_one_administrator(session: Session, row: Person) -> None:
     others = [each for each in repository.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
     if Role.ADMINISTRATOR in row.roles and not others:
         raise ConflictError(
-            "this is the last who can administer the service",
+            "This is the last administrator",
             field="person_id",
             value=row.id,
-            cure="Make somebody else an administrator first.",
+            cure="Give another person the role administrator first.",
         )

@@ -1,8 +1,11 @@
 """Stored answers, and the earlier fits that the next ones need: their table and the queries for both."""
 
+import hashlib
+import json
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
+import structlog
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy import ForeignKey, LargeBinary, String, delete, func, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
@@ -14,7 +17,17 @@ from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
 from taperwise.shared.recommendation import Suggestion
 
-__all__ = ["EarlierFitRow", "as_document", "earlier_fits", "get", "in_units", "keep_earlier_fits", "put"]
+__all__ = [
+    "EarlierFitRow",
+    "as_document",
+    "earlier_fits",
+    "get",
+    "in_units",
+    "is_sealed",
+    "keep_earlier_fits",
+    "put",
+    "suggestion_of",
+]
 
 
 class EarlierFitRow(Base):
@@ -37,7 +50,7 @@ def get(session: Session, installation_id: int, sequence: int, seed: int, versio
     row = session.get(Answer, installation_id)
     if row is None or (row.sequence, row.seed, row.model_version) != (sequence, seed, version):
         return None
-    return row.document
+    return row.document if is_sealed(row) else None
 
 
 def put(
@@ -50,7 +63,23 @@ def put(
         session.add(row)
     elif row.sequence > sequence:
         return
-    row.sequence, row.seed, row.model_version, row.document = sequence, seed, version, document
+    row.sequence, row.seed, row.model_version = sequence, seed, version
+    row.document = document | {_SEAL: _seal(row, document)}
+
+
+def is_sealed(row: Answer) -> bool:
+    """Whether a stored answer is as it was stored; one that is not is logged by its number and never shown."""
+    whole = row.document.get(_SEAL) == _seal(row, row.document)
+    if not whole:
+        _log.error("stored_answer_damaged", installation=row.installation_id)
+    return whole
+
+
+def _seal(row: Answer, document: dict[str, Any]) -> str:
+    """Digest of an answer and of what it belongs to: no secret, so it keeps from slips and not from forgers."""
+    told = {name: value for name, value in document.items() if name != _SEAL}
+    whole = json.dumps([row.installation_id, row.sequence, row.seed, row.model_version, told], sort_keys=True)
+    return hashlib.sha256(whole.encode()).hexdigest()
 
 
 def earlier_fits(session: Session, installation_id: int, keys: Collection[str]) -> dict[str, bytes]:
@@ -79,6 +108,8 @@ def keep_earlier_fits(
         session.execute(delete(EarlierFitRow).where(mine, EarlierFitRow.key.not_in({*made, *needed})))
 
 
+_SEAL = "seal"
+_log = structlog.get_logger("taperwise")
 _SUGGESTION: TypeAdapter[Suggestion] = TypeAdapter(Suggestion)
 
 
@@ -103,10 +134,16 @@ def in_units(
     brief : bool
         Whether the alternatives, which hold most of the figures, are left out: a list shows a hundred answers.
     """
+    found = suggestion_of(kept, brief=brief)
+    return None if found is None else suggestion_out(found, units, findings)
+
+
+def suggestion_of(kept: dict[str, Any] | None, *, brief: bool = False) -> Suggestion | None:
+    """A kept answer; None where it was kept by a release whose answers looked different."""
     if kept is None:
         return None
+    told = {name: value for name, value in kept.items() if name != _SEAL}
     try:
-        found = _SUGGESTION.validate_python(kept | {"alternatives": []} if brief else kept)
+        return _SUGGESTION.validate_python(told | {"alternatives": []} if brief else told)
     except ValidationError:
         return None
-    return suggestion_out(found, units, findings)

@@ -4,16 +4,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+import structlog
 from sqlalchemy import Select, case, func, select
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Answer, Correction, Entry, Installation, Note
-from taperwise.api.recommendations.repository import in_units
+from taperwise.api.recommendations.repository import in_units, is_sealed
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
 from taperwise.model import MODEL_VERSION
 
 __all__ = ["InstallationStatus", "overview"]
+
+_log = structlog.get_logger("taperwise")
 
 
 @dataclass(frozen=True)
@@ -64,11 +67,21 @@ def overview(session: Session, rows: Sequence[Installation], seed: int) -> dict[
     for row in rows:
         sequence, last_entry, last_run = entries.get(row.id, (0, None, None))
         answer = answers.get(row.id)
-        fresh = answer is not None and answer.sequence == sequence + corrected.get(row.id, 0)
-        units = Units.model_validate(row.document.get("units") or {})
+        state = sequence + corrected.get(row.id, 0)
+        fresh = answer is not None and answer.sequence == state and is_sealed(answer)
+        units = _units(row)
         kept = in_units(answer.document, units, brief=True) if answer is not None and fresh else None
         shown[row.id] = InstallationStatus(last_entry, last_run, notes.get(row.id, 0), kept)
     return shown
+
+
+def _units(row: Installation) -> Units:
+    """Those it prefers; the usual ones where somebody changed them in the database, so that the others are shown."""
+    try:
+        return Units.model_validate(row.document.get("units") or {})
+    except (AttributeError, ValueError):
+        _log.error("stored_installation_damaged", installation=row.id)
+        return Units()
 
 
 def _counted(session: Session, query: Select[int, int]) -> dict[int, int]:

@@ -58,7 +58,7 @@ def record(installation_id: InstallationId, typed: Form, database: Db, once: Onc
         with database.reading() as session:
             log = service.load(session, installation_id)
         return page(
-            "recorded.html", number=installation_id, name=name_of(log), here="/adjust", heading="Recorded",
+            "recorded.html", number=installation_id, name=name_of(log), here="/adjust", heading="Saved",
             warnings=made.document,
         )  # fmt: skip
     return RedirectResponse(f"/installations/{installation_id}", 303)

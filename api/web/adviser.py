@@ -37,10 +37,10 @@ _NOTE = TypeAdapter(NoteIn)
 _LONG = timedelta(days=7)
 _CAUSES = {
     "limit_exceeded": "limit exceeded",
-    "not_as_foretold": "something is wrong",
-    "no_needle_fits": "stuck: no needle on hand fits",
-    "not_to_be_settled": "stuck: runs settle nothing more",
-    "static_speed_out": "static speed outside its band",
+    "not_as_foretold": "possible fault",
+    "no_needle_fits": "stuck: no suitable needle",
+    "not_to_be_settled": "stuck: more runs would not help",
+    "static_speed_out": "full-throttle speed out of target",
 }
 _DOUBTFUL = 0.2  # chance that not all is as recorded from which it is worth a look, though no alarm yet
 
@@ -78,9 +78,9 @@ def attention(kept: SuggestionOut | None, last: datetime | None, now: datetime) 
         if kept.action.cause is not None:
             found.append(_CAUSES[kept.action.cause])
         elif kept.confidence.doubt >= _DOUBTFUL:
-            found.append(f"something may be wrong ({kept.confidence.doubt:.0%})")
+            found.append(f"possible fault ({kept.confidence.doubt:.0%})")
         if not kept.provenance.diagnostics.converged:
-            found.append("readings that do not add up")
+            found.append("readings that contradict each other")
     tuned = kept is not None and kept.stage == "tuned"
     if last is None:
         found.append("no entry yet")

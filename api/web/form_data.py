@@ -12,9 +12,11 @@ from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.presentation.turns_text import turns_in
 from taperwise.api.web.csrf import MOST_FIELDS
 
-__all__ = ["Form", "Typed", "no_field", "row_of"]
+__all__ = ["NUMBER", "Form", "Typed", "no_field", "row_of"]
 
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)")
+"""A number as a form takes it; digits of other scripts are none, as in JSON."""
+
 _ROW = re.compile("0|[1-9][0-9]?")  # a longer one is no row of any form
 _DEEPEST = 6  # parts of a field's name; none that is known has as many
 _NUMBERS = ("value", "cylinders", "egt_probes")
@@ -60,7 +62,7 @@ def _read(name: str, text: str) -> float | int | str:
 
 def _number(text: str) -> float | int | str:
     """A number where it is one; else the text, which is refused as no number further on."""
-    if not _NUMBER.fullmatch(text):
+    if not NUMBER.fullmatch(text):
         return text
     plain = text.replace(",", ".")
     return float(plain) if "." in plain or len(plain) > 15 else int(plain)
@@ -76,8 +78,8 @@ def _put(tree: dict[str, Any], name: str, path: list[str], value: Any) -> None:
 
 def no_field(name: str) -> RefusedError:
     """The refusal of a field that no form of ours has."""
-    cure = "Open the page anew and fill it in there."
-    return RefusedError([FieldError(field=shown(name), value="", message="there is no such field here", cure=cure)])
+    cure = "Open the page again and fill the form in there."
+    return RefusedError([FieldError(field=shown(name), value="", message="There is no such field", cure=cure)])
 
 
 def row_of(part: str) -> int | None:

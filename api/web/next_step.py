@@ -129,7 +129,7 @@ def _told(suggestion: SuggestionOut, log: service.Log) -> dict[str, Any]:
         "record": _record(suggestion.action),
         "fitted": suggestion.confidence.position.fitted_needle,
         "units": log.sent.units,
-        "others": [a for a in suggestion.alternatives if a.action != suggestion.action],
+        "others": [a for a in suggestion.alternatives if not a.action.same_step(suggestion.action)],
     }
 
 

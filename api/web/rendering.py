@@ -7,7 +7,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
-from taperwise.api.presentation import card_text, cautions, formatting
+from taperwise.api.presentation import card_text, cautions, formatting, needle_text
 from taperwise.api.presentation.field_names import label_of
 from taperwise.api.web import assets
 
@@ -36,6 +36,7 @@ _environment.filters.update(
     sign=formatting.sign,
     quantity=formatting.quantity,
     chance=formatting.chance,
+    direction=formatting.direction,
     about=formatting.about,
     from_mark=formatting.from_mark,
     screw=formatting.screw,
@@ -43,13 +44,19 @@ _environment.filters.update(
     turns=formatting.fraction,
     moment=formatting.moment,
     spoken=formatting.with_form_labels,
-    interval=formatting.interval,
+    percent=formatting.percent,
+    runs=formatting.runs,
+    taper_range=formatting.taper_range,
+    turns_range=formatting.turns_range,
     shown=formatting.shown,
     to_finish=formatting.to_finish,
     more_runs=card_text.more_runs,
     turns_to_target=card_text.turns_to_target,
     ideal_needle=card_text.ideal_needle,
     label_of=label_of,
+    better_needle=needle_text.better_needle,
+    needle_words=needle_text.needle_words,
+    spacing_words=needle_text.spacing_words,
 )
 _environment.globals.update(
     version=__version__,

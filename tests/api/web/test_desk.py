@@ -40,14 +40,14 @@ def test_what_needs_attention_is_named(kept: SuggestionOut) -> None:
     assert attention(_with(kept, stage="tuned"), long_ago, _NOW) == ()
     for cause, said in (
         ("limit_exceeded", "limit exceeded"),
-        ("not_as_foretold", "something is wrong"),
-        ("no_needle_fits", "stuck: no needle on hand fits"),
-        ("not_to_be_settled", "stuck: runs settle nothing more"),
+        ("not_as_foretold", "possible fault"),
+        ("no_needle_fits", "stuck: no suitable needle"),
+        ("not_to_be_settled", "stuck: more runs would not help"),
     ):
         assert attention(_with(kept, action__cause=cause), yesterday, _NOW) == (said,)
     assert attention(_with(kept, confidence__doubt=0.3), yesterday, _NOW) == ("something may be wrong (30%)",)
     wrong = _with(kept, provenance__diagnostics__converged=False)
-    assert attention(wrong, yesterday, _NOW) == ("readings that do not add up",)
+    assert attention(wrong, yesterday, _NOW) == ("readings that contradict each other",)
 
 
 def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
@@ -62,7 +62,7 @@ def test_the_desk_shows_all_what_needs_attention_first(client: Client) -> None:
     assert told.index("untouched") < told.index("running")
     assert "2 installations, 1 in need of attention" in told
     assert "no entry yet" in told
-    assert "Change nothing; make another run at this setting." in told
+    assert "Change nothing. Make another run at this setting." in told
 
 
 @pytest.mark.parametrize("address", ["/desk", "/installations"])

@@ -302,7 +302,7 @@ def test_what_is_not_there_is_told_on_a_page(client: Client) -> None:
     ):
         answer = client.get(address)
         assert answer.status_code == 404
-        assert "no such installation" in words(answer.text)
+        assert "Engine not found" in words(answer.text)
     assert client.get("/installations/abc").status_code == 422
     assert client.get("/parts/other.js").status_code == 404
 
