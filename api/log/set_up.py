@@ -137,7 +137,7 @@ def _refuse(session: Session, installation_id: int, sent: SetUpEdit, changes: Ma
 
 def _turn_round(session: Session, installation_id: int, changes: Mapping[str, tuple[Any, Any]]) -> None:
     """Correct turns recorded under the wrong direction: hands turned the key as said, which did the opposite."""
-    kinds = {kind for name, found in _TURNED.items() if name in changes for kind in found}
+    kinds = {kind for name, found in _TURNED.items() if None not in changes.get(name, (None,)) for kind in found}
     if not kinds:
         return
     corrected = repository.corrections(session, installation_id)

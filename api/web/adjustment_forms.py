@@ -27,7 +27,10 @@ _FIELDS = {
 
 
 class Way(NamedTuple):
-    """One of two directions: its sign, the key's sense, what it does, and how it is drawn."""
+    """One of two directions: its sign, the key's sense, what it does, and how it is drawn.
+
+    Sense and drawing are empty where the set-up does not say which way is which.
+    """
 
     sign: str
     sense: str
@@ -36,7 +39,7 @@ class Way(NamedTuple):
 
 
 def ways_of(body: Any) -> dict[str, tuple[Way, Way]]:
-    """The two directions of each screw, clockwise first, as the set-up says what they do.
+    """The two directions of each screw, clockwise first where the set-up says which is which.
 
     Parameters
     ----------
@@ -46,6 +49,9 @@ def ways_of(body: Any) -> dict[str, tuple[Way, Way]]:
     stop = ("+", "faster", "-", "slower"), body.faster_direction
     found = {}
     for name, ((sign, effect, other_sign, other), sense) in (("holder", holder), ("stop", stop)):
+        if sense is None:
+            found[name] = (Way(sign, "", effect, None), Way(other_sign, "", other, None))
+            continue
         named = {sense: (sign, effect)}
         both = [
             Way(*_named(each, named, (other_sign, other)), key_turn(0.25, each))
