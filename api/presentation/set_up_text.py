@@ -18,6 +18,8 @@ NAMES = {
     "fitted_needle": "Needle at the first entry",
     "fuel": "Fuel at the first entry",
     "elevation": "Elevation of the field",
+    "coldest_temperature": "Coldest air temperature this aeroplane will meet",
+    "needle_step": "Typical step between needles",
     "throttle_body.bore": "Bore",
     "throttle_body.slide_stroke": "Slide travel",
     "throttle_body.idle_opening": "Slide opening at idle",
@@ -52,7 +54,8 @@ NAMES = {
 """What the fields of a set-up are called."""
 
 _KINDS = (
-    ("elevation", "elevation"), ("throttle_body.", "length"), ("needles.", "taper"),
+    ("elevation", "elevation"), ("coldest_temperature", "temperature"), ("throttle_body.", "length"),
+    ("needles.", "taper"),
     ("engine.displacement", "volume"), ("watch.cht", "head_temperature"), ("watch.egt", "exhaust_temperature"),
     ("targets.rise.", "temperature_rise"),
 )  # fmt: skip

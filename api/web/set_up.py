@@ -42,6 +42,7 @@ _GROUPS = {
     "targets": ("rise", "idle_rpm", "idle_rise", "static_rpm"),
     "watch": ("cht", "egt", "rpm"),
 }  # fmt: skip
+_SINGLE = ("name", "elevation", "coldest_temperature", "needle_step", "fuel")
 _LIMITS = ("quantum_turns", "largest_turns", "lean_chance", "confirm_chance")
 _DEFAULTS = InstallationIn.model_validate({"needles": [{"label": "A", "taper_slope": {"value": 30, "unit": "mm/m"}}]})
 
@@ -95,8 +96,8 @@ def _edit(typed: Typed, log: service.Log) -> SetUpEdit:
 
 def _patch(typed: Typed) -> dict[str, Any]:
     """Every field of the form: what is blank goes back to its default, or to not set."""
-    given = typed.document("name", "needles", "elevation", "fuel", "limits", *_GROUPS)
-    patch: dict[str, Any] = {name: given.get(name) for name in ("name", "elevation", "fuel")}
+    given = typed.document(*_SINGLE, "needles", "limits", *_GROUPS)
+    patch: dict[str, Any] = {name: given.get(name) for name in _SINGLE}
     for group, names in _GROUPS.items():
         patch[group] = {name: given.get(group, {}).get(name) for name in names}
     patch["limits"] = {name: _limit(typed.get(f"limits.{name}")) for name in _LIMITS}
@@ -145,7 +146,7 @@ def _fields(sent: InstallationIn) -> dict[str, str]:
     """The form's fields for a set-up as it holds."""
     document = sent.model_dump(mode="json", exclude_none=True)
     found: dict[str, str] = {}
-    for name in ("name", "elevation", "fuel", "limits", *_GROUPS):
+    for name in (*_SINGLE, "limits", *_GROUPS):
         if name in document:
             found |= _flat(name, document[name])
     for i, needle in enumerate(document["needles"]):
@@ -165,6 +166,7 @@ def _form(log: service.Log, typed: Typed, errors: list[Any], status: int = 200) 
     return page(
         "set_up_edit.html", status, number=log.installation_id, name=name_of(log), here="/set-up", heading="Set-up",
         typed=typed, errors=errors, rows=min(max(known + _MORE_ROWS, *(i + 1 for i in _rows_typed(typed))), _MOST_ROWS),
-        known=known, defaults=_DEFAULTS, units=log.sent.units, limits=limits, last=log.last,
+        by_order=log.installation.by_order, known=known,
+        defaults=_DEFAULTS, units=log.sent.units, limits=limits, last=log.last,
         client_id=typed.get("client_id") or new_id(),
     )  # fmt: skip
