@@ -3,9 +3,9 @@
 from datetime import timedelta
 
 from taperwise.api.presentation.entry_text import adjustment_words
-from taperwise.api.presentation.formatting import about, screw, sign, stop, taper_digits
+from taperwise.api.presentation.formatting import screw, stop
 from taperwise.api.schemas.log import EntryOut
-from taperwise.api.schemas.recommendation import ActionOut, IntervalOut, RunsToFinishOut
+from taperwise.api.schemas.recommendation import ActionOut, RunsToFinishOut
 from taperwise.shared.records import TurnIdleStop, TurnScrew
 
 __all__ = [
@@ -15,11 +15,9 @@ __all__ = [
     "another_entry",
     "caution",
     "entry_words",
-    "ideal_needle",
     "more_runs",
     "needle_steps",
     "recorded_words",
-    "turns_to_target",
 ]
 
 CAUTIONS = {
@@ -74,24 +72,6 @@ def more_runs(runs: RunsToFinishOut) -> str:
     return f"About {expected} more {'run' if expected == 1 else 'runs'} ({between})"
 
 
-def turns_to_target(offset: IntervalOut) -> str:
-    """Turns of the holder to the middle of the target range."""
-    low, high = (about(x) for x in offset.interval_90)
-    return f"{about(offset.median)} ({low} to {high}, 9 times in 10)"
-
-
-def ideal_needle(gap: IntervalOut) -> str:
-    """How much steeper or shallower than the installed needle the ideal one is."""
-    digits = taper_digits(gap.unit)
-
-    def one(x: float) -> str:
-        return f"{abs(x):.{digits}f} {'steeper' if x > 0 else 'shallower'}"
-
-    low, high = gap.interval_90
-    middle = f"{abs(gap.median):.{digits}f} {sign(gap.unit)} {'steeper' if gap.median > 0 else 'shallower'}"
-    return f"{middle} ({one(low)} to {one(high)}, 9 times in 10)"
-
-
 def needle_steps(action: ActionOut, turn: str) -> list[tuple[str, str]]:
     """Four steps of a needle change, each with the name of its drawing.
 
@@ -100,12 +80,13 @@ def needle_steps(action: ActionOut, turn: str) -> list[tuple[str, str]]:
     turn : str
         The turn from the mark in words; empty for none.
     """
-    on = f"Turn the needle holder {turn}." if turn else "Turn the needle holder no further."
+    way = "richer" if (action.turns_from_mark or 0.0) > 0 else "leaner"
+    on = f"Turn the needle holder {turn}: {way} than the mark." if turn else "Do not turn the needle holder."
     return [
-        ("stop", "Engine stopped, ignition off: undo the locking screw."),
-        ("swap", f"Mark where the taper of {action.needle} starts. Install it."),
+        ("stop", "Stop the engine. Switch the ignition off. Undo the locking screw."),
+        ("swap", f"Mark needle {action.needle} where you mark all your needles. Install needle {action.needle}."),
         ("edge", "Set the mark at the slide’s edge."),
-        ("turn", f"{on} Refit the locking screw. Then make a run."),
+        ("turn", f"{on} Refit the locking screw. Look for fuel leaks. Then make a run."),
     ]
 
 

@@ -51,8 +51,6 @@ _environment.filters.update(
     shown=formatting.shown,
     to_finish=formatting.to_finish,
     more_runs=card_text.more_runs,
-    turns_to_target=card_text.turns_to_target,
-    ideal_needle=card_text.ideal_needle,
     label_of=label_of,
     better_needle=needle_text.better_needle,
     needle_words=needle_text.needle_words,
