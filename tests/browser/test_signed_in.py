@@ -41,6 +41,7 @@ def _set_up(service: Service, phone: Any, secret: str) -> str:
     _sign_in(phone, secret)
     phone.wait_for_url("**/installations/new")
     phone.fill("[name='needles.0.taper_slope.value']", "30")
+    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
     phone.click("button:has-text('Set up this engine')")
     phone.wait_for_url("**/installations/1")
     return f"{service.address}/installations/1"

@@ -58,6 +58,7 @@ def test_a_first_run_and_the_next_step(service: Service, phone: Any) -> None:
     phone.fill('[name="needles.0.label"]', "A")
     phone.fill('[name="needles.0.taper_slope.value"]', "30")
     phone.fill('[name="elevation.value"]', "650")
+    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
     phone.click("text=Set up this engine")
     phone.wait_for_selector(".step")
     hands = Newcomer(phone)

@@ -75,6 +75,7 @@ def _set_up(page: Any, keys: Keys, sent: Any) -> None:
     _keep_picture(page, "set_up")
     keys.choose("fitted_row", fitted)
     keys.type("elevation.value", f"{sent.elevation.value:g}")
+    keys.choose("throttle_body.lean_direction", "clockwise")
     keys.press("Set up this engine")
     page.wait_for_selector(".step", timeout=120_000)
 
@@ -177,6 +178,7 @@ def test_without_any_script(service: Service, phone: Any) -> None:
     phone.goto(f"{service.address}/installations/new")
     phone.fill("[name='needles.0.taper_slope.value']", "30")
     phone.fill("[name='elevation.value']", "650")
+    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
     phone.click("button:has-text('Set up this engine')")
     phone.wait_for_selector(".step")
     phone.click("a:has-text('Record the run')")

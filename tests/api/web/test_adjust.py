@@ -58,10 +58,10 @@ def test_an_adjustment_is_what_was_chosen(
 def test_a_large_turn_is_recorded_and_warned_of(client: Client, home: str) -> None:
     """The warning of the JSON API stands on the page that follows."""
     page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.5"})
-    assert "small-step limit" in words(page.text)
+    assert "step limit" in words(page.text)
     page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "7"})
     assert page.status_code == 422
-    assert "a larger move means" in words(page.text)
+    assert "needle again at its mark" in words(page.text)
 
 
 def test_no_turn_is_chosen_beforehand(client: Client, home: str) -> None:
@@ -89,6 +89,20 @@ def test_the_direction_is_drawn_as_the_set_up_says(client: Client) -> None:
     told = words(client.get(f"{home}/adjust").text)
     assert "Clockwise richer" in told
     assert "Counter-clockwise leaner" in told
+
+
+def test_without_a_direction_the_effect_is_asked(client: Client) -> None:
+    """A set-up that does not say which way leans: nothing is drawn, and no way of the hex key is named."""
+    form = {name: text for name, text in FORM.items() if name != "throttle_body.lean_direction"}
+    home = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
+    page = client.get(f"{home}/adjust").text
+    assert "<svg" not in page.partition('value="turn_idle_stop"')[0].partition("What did you do?")[2]
+    turn = {"kind": "turn_screw", "turn_screw.size": "1/8", "turn_screw.way": "-"}
+    assert client.post(f"{home}/adjust", data=fields(page) | turn, follow_redirects=False).status_code == 303
+    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
+    assert entry["adjustment"]["turns"] == -0.125
+    told = words(client.get(f"{home}/before").text)
+    assert "leans" not in told
 
 
 def test_two_tabs_record_one_turn_once(client: Client, home: str) -> None:

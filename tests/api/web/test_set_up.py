@@ -150,7 +150,7 @@ def test_it_is_asked_since_when(client: Client, home: str) -> None:
         ({"needles": [{"label": "B", "taper_slope": {"value": 29, "unit": "mm/m"}}]}, "A needle keeps its taper slope"),
         ({"fuel": "mogas"}, "Another fuel is an adjustment"),
         ({"fitted_needle": "A"}, "Another needle is an adjustment"),
-        ({"throttle_body": {"bor": {"value": 36, "unit": "mm"}}}, "there is no such field here"),
+        ({"throttle_body": {"bor": {"value": 36, "unit": "mm"}}}, "There is no such field"),
         ({"watch": {"cht": {"value": 9000, "unit": "degF"}}}, "cylinder head temperature"),
     ],
 )
@@ -189,3 +189,46 @@ def test_an_edited_set_up_goes_along_in_a_file(client: Client, home: str) -> Non
     copy = "/" + str(there.url).split("/", 3)[3]
     assert _log(client, copy).entries == _log(client, home).entries
     assert "Set-up" in words(client.get(f"{copy}/history").text)
+
+
+def test_a_direction_that_was_missing_leaves_turns_alone(client: Client) -> None:
+    """Turns were recorded by their effect: to say later which way leans changes none of them."""
+    form = {name: text for name, text in FORM.items() if name != "throttle_body.lean_direction"}
+    home = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
+    client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.25"})
+    _patch(client, home, "correction", throttle_body={"lean_direction": "counter_clockwise"})
+    assert _log(client, home).entries[0] == TurnScrew(-0.25)
+
+
+def test_the_coldest_air_is_asked_once(client: Client, home: str) -> None:
+    """One plain question in both forms; what is typed there is what the service holds, and can be taken back."""
+    question = "Coldest air temperature this aeroplane will meet"
+    assert words(client.get("/installations/new").text).count(question) == 1
+    client.post(f"{home}/run", data=RUN)
+    form = fields(client.get(f"{home}/set-up").text)
+    form = {n: v for n, v in form.items() if not n.endswith(".retired") and n != "meaning"} | {"meaning": "correction"}
+    for typed, held in (("-4", -4.0), ("", None)):
+        sent = form | {"coldest_temperature.value": typed, "coldest_temperature.unit": "degF"}
+        assert client.post(f"{home}/set-up", data=sent, follow_redirects=False).status_code == 303
+        stored = client.get(f"/api/v1{home}").json()["installation"]["coldest_temperature"]
+        assert (stored and stored["value"]) == held
+    told = words(client.get(f"{home}/history").text)
+    assert f"{question}: not set \u2192 -4 °F" in told
+    cold = FORM | {"coldest_temperature.value": "-20", "coldest_temperature.unit": "degC"}
+    made = client.post("/installations/new", data=cold, follow_redirects=False).headers["Location"]
+    assert fields(client.get(f"{made}/set-up").text)["coldest_temperature.value"] == "-20"
+
+
+def test_needles_by_order_stay_by_order(client: Client) -> None:
+    """Without a slope in any row, the edit form keeps the order and the step, and a new needle comes last."""
+    form = {n: v for n, v in FORM.items() if not n.endswith(".taper_slope.value")} | {"needles_by": "order"}
+    home = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
+    client.post(f"{home}/run", data=RUN)
+    edit = {n: v for n, v in fields(client.get(f"{home}/set-up").text).items() if not n.endswith(".retired")}
+    edit |= {"meaning": "change", "needles.2.label": "C", "needle_step.value": "3", "needle_step.unit": "percent"}
+    answer = client.post(f"{home}/set-up", data=edit, follow_redirects=False)
+    assert answer.status_code == 303, words(answer.text)
+    log = _log(client, home)
+    assert [n.label for n in log.installation.shallow_to_steep][-1] == "C"
+    assert log.installation.by_order
+    assert log.installation.needle_step == pytest.approx(0.03)
