@@ -272,7 +272,7 @@ def test_units_change_every_page(client: Client, home: str) -> None:
     card = words(client.get(home).text)
     assert "°F" not in card
     assert "°C" in card
-    assert "Needle B 3 %" in words(client.get(f"{home}/settings").text)
+    assert "Needle B taper slope 3 %" in words(client.get(f"{home}/settings").text)
     blank = fields(client.get(f"{home}/run").text)
     assert (blank["peak.unit"], blank["idle_rpm.unit"]) == ("delta_degC", "rpm")
     (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
@@ -285,7 +285,7 @@ def test_what_if_stays_within_the_limits(client: Client, home: str) -> None:
     """An answer, or the refusal in words; a script gets the answer alone."""
     client.post(f"{home}/run", data=RUN)
     assert "Both right" in words(client.get(f"{home}/whatif?turns=0.125&needle=A").text)
-    assert "0.25 turn at the most" in words(client.get(f"{home}/whatif?turns=1").text)
+    assert "may be at most 0.25 turn" in words(client.get(f"{home}/whatif?turns=1").text)
     assert "not a number" in words(client.get(f"{home}/whatif?density_altitude=high").text)
     part = client.get(f"{home}/whatif", headers={"HX-Request": "true"})
     assert "<html" not in part.text
