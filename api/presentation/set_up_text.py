@@ -89,7 +89,7 @@ def _one(name: str, old: Any, new: Any, units: Units) -> str:
     if name.startswith("needles."):
         label, _, what = name.removeprefix("needles.").rpartition(".")
         if what == "retired":
-            return f"needle {label} {'retired' if new else 'on hand' if old is None else 'on hand again'}"
+            return f"needle {label} {'retired' if new else 'added' if old is None else 'in use again'}"
         called = f"Taper slope of needle {label}"
     else:
         called = NAMES.get(name, name)

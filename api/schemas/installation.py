@@ -102,7 +102,7 @@ class NeedleIn(Wire):
         None, description="Measured taper slope. Null: unknown for all needles, which then go from shallow to steep."
     )
     retired: bool = Field(
-        False, description="Whether the needle is no longer on hand: the log keeps it, and no step suggests it."
+        False, description="Whether the owner no longer has the needle: the log keeps it, and no step suggests it."
     )
 
 

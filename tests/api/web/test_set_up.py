@@ -115,7 +115,7 @@ def test_needles_are_added_and_retired(client: Client, home: str) -> None:
     assert answer.status_code == 303, words(answer.text)
     told = words(client.get(f"{home}/history").text)
     assert "needle A retired" in told
-    assert "needle C on hand" in told
+    assert "needle C added" in told
     adjust = client.get(f"{home}/adjust").text
     assert '<option value="C"' in adjust
     assert '<option value="A"' not in adjust
@@ -206,7 +206,9 @@ def test_the_coldest_air_is_asked_once(client: Client, home: str) -> None:
     assert words(client.get("/installations/new").text).count(question) == 1
     client.post(f"{home}/run", data=RUN)
     form = fields(client.get(f"{home}/set-up").text)
-    form = {n: v for n, v in form.items() if not n.endswith(".retired") and n != "client_id"} | {"meaning": "correction"}
+    form = {n: v for n, v in form.items() if not n.endswith(".retired") and n != "client_id"} | {
+        "meaning": "correction"
+    }
     for typed, held in (("-4", -4.0), ("", None)):
         sent = form | {"coldest_temperature.value": typed, "coldest_temperature.unit": "degF"}
         assert client.post(f"{home}/set-up", data=sent, follow_redirects=False).status_code == 303
