@@ -14,7 +14,7 @@ from fastapi import Response
 from sqlalchemy.orm import Session
 
 from taperwise.api.installations import repository as installations
-from taperwise.api.log import service
+from taperwise.api.log import service, stored
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.presentation.set_up_text import set_up_words
@@ -73,8 +73,8 @@ def made(session: Session, installation_id: int) -> Table:
     rows = []
     where = dataset.replay(owner.record(), ())[0]
     changed = [e.set_up.changes if e.set_up and e.set_up.meaning == "change" else None for e in entries]
-    for entry, field in zip(entries, service.elevations(changed, owner.elevation), strict=True):
-        there = service.at_field(owner, field)
+    for entry, field in zip(entries, stored.elevations(changed, owner.elevation), strict=True):
+        there = stored.at_field(owner, field)
         record = _record(entry, there)
         if record is not None:
             where = where.after(record, owner.record())

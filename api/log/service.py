@@ -1,11 +1,8 @@
 """What happens when something is recorded: it is checked against the log so far, then appended."""
 
-import json
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -16,13 +13,13 @@ from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
+from taperwise.api.log.stored import as_stored, at_field, elevations, record_of
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, EntryOut
-from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.recommendation import Position
 from taperwise.api.schemas.run import Mapping, RunIn
 from taperwise.api.schemas.set_up import SetUpEntry
@@ -30,17 +27,15 @@ from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError, UnsafeError
+from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
-from taperwise.shared.records import ChangeNeedle, ChangePart, Installation, Part
+from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
 
 __all__ = [
     "Log",
     "append",
-    "at_field",
     "effective_entries",
-    "elevations",
     "entries_of",
     "load",
     "log_revision",
@@ -48,14 +43,12 @@ __all__ = [
     "record_acknowledgement",
     "record_adjustment",
     "record_correction",
-    "record_of",
     "record_run",
     "to_response",
     "with_trace_read",
 ]
 
 _AHEAD = timedelta(minutes=10)
-_ENTRIES_KEPT = 4096
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
 _FINDINGS = TypeAdapter(list[Finding])
 
@@ -92,42 +85,22 @@ def load(session: Session, installation_id: int) -> Log:
         If there is no such installation.
     """
     row = installations.get(session, installation_id)
-    with _as_stored("installation", installation_id):
+    with as_stored("installation", installation_id):
         sent = InstallationIn.model_validate(row.document)
         installation = sent.record()
     records = []
     for sequence, kind, document in _standing(session, installation_id):
-        with _as_stored("sequence", sequence):
+        with as_stored("sequence", sequence):
             records.append(record_of(kind, document, sent))
     state = log_revision(session, installation_id)
-    with _as_stored("starting estimate", installation_id):
+    with as_stored("starting estimate", installation_id):
         prior = prior_of(prior_row(session, installation_id))
         if not np.isfinite(prior.array()).all():
             raise ValueError("a number of it is not finite")
-    with _as_stored("findings", installation_id):
+    with as_stored("findings", installation_id):
         open_now = open_findings(session, installation_id, sent)
     last = repository.last_sequence(session, installation_id)
     return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
-
-
-@contextmanager
-def _as_stored(field: str, number: int) -> Iterator[None]:
-    """What is read back is what was checked before it was stored; if it is not, somebody changed the database.
-
-    Raises
-    ------
-    UnsafeError
-        Naming what cannot be read.
-    """
-    try:
-        yield
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InvalidValueError) as error:
-        raise UnsafeError(
-            "this was changed in the database and cannot be read, so no result is shown",
-            field=field,
-            value=number,
-            cure="Void this entry, or restore a backup." if field == "sequence" else "Restore a backup.",
-        ) from error
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
@@ -185,51 +158,15 @@ def _changes(row: Entry) -> dict[str, Any] | None:
     """What an entry changed of the set-up from its moment on."""
     if row.kind != "set_up":
         return None
-    with _as_stored("sequence", row.sequence):
+    with as_stored("sequence", row.sequence):
         entry = SetUpEntry.model_validate(row.document)
     return entry.changes if entry.meaning == "change" else None
-
-
-def elevations(changes: Sequence[dict[str, Any] | None], now: Any) -> list[Any]:
-    """The elevation of the field at each of some entries.
-
-    Parameters
-    ----------
-    changes : sequence of dict or None
-        What each entry changed of the set-up from its moment on.
-    now : Any
-        What the set-up says.
-    """
-    found = []
-    for each in reversed(changes):
-        found.append(now)
-        if each is not None and "elevation" in each:
-            now = each["elevation"][0]
-    return found[::-1]
 
 
 def log_revision(session: Session, installation_id: int) -> int:
     """A number that grows with every entry and correction."""
     corrected = repository.corrections(session, installation_id)
     return repository.last_sequence(session, installation_id) + sum(len(each) for each in corrected.values())
-
-
-def record_of(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
-    """The record of a stored entry."""
-    told = {name: value for name, value in document.items() if name != "note"}  # nothing turns on it
-    return _record_of(kind, json.dumps(told), installation.elevation)
-
-
-@lru_cache(_ENTRIES_KEPT)
-def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRecord:
-    """From its text: every answer reads a whole log, and a unit takes longer to convert than a text to be found."""
-    if kind == "run":
-        return RunIn.model_validate_json(document).record(elevation)
-    if kind == "acknowledged":
-        return AcknowledgeIn.model_validate_json(document).record()
-    if kind == "set_up":
-        return ChangePart(Part.INTAKE)
-    return _ADJUSTMENT.validate_json(document).record()
 
 
 def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
@@ -241,7 +178,7 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
         If there is no such installation.
     """
     stored = installations.get(session, installation_id).document
-    with _as_stored("installation", installation_id):
+    with as_stored("installation", installation_id):
         owner = InstallationIn.model_validate(stored)
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
@@ -249,17 +186,10 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
     fields = elevations([_changes(row) for row in rows], owner.elevation)
     found = []
     for row, field in zip(rows, fields, strict=True):
-        with _as_stored("sequence", row.sequence):
+        with as_stored("sequence", row.sequence):
             there = at_field(owner, field)
             found.append(to_response(row, there, corrected.get(row.id, ()), read.get(row.id, ())))
     return found
-
-
-def at_field(owner: InstallationIn, field: Any) -> InstallationIn:
-    """The set-up at an earlier field."""
-    if field is owner.elevation:
-        return owner
-    return owner.model_copy(update={"elevation": None if field is None else Elevation.model_validate(field)})
 
 
 def to_response(
