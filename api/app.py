@@ -5,6 +5,7 @@ from contextlib import asynccontextmanager
 from datetime import datetime
 
 from fastapi import Depends, FastAPI
+from starlette.middleware.gzip import GZipMiddleware
 
 from taperwise.api import __version__
 from taperwise.api.accounts import audit
@@ -21,6 +22,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
 from taperwise.api.log import routes as log
+from taperwise.api.log import set_up_routes
 from taperwise.api.notes import routes as notes
 from taperwise.api.observability import routes as observability
 from taperwise.api.observability.metrics import Metrics
@@ -104,11 +106,13 @@ def create_app(
         Authentication, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
+    app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     app.add_middleware(Arrivals, admission=app.state.admission, at_once=("/healthz",), refused=crowded)
     problems.install(app, settings.access == "keys")
     served = (
-        installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,
+        installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
+        recommendations.router, notes.router,
         pooling.router, accounts.router, ownership.router, log.words, observability.router,
         openapi_page.router, *PAGES,
     )  # fmt: skip

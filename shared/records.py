@@ -130,10 +130,14 @@ class ThrottleBody:
 
 @dataclass(frozen=True)
 class Needle:
-    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]; None: not measured."""
+    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]; None: not measured.
+
+    One that is retired stays in the log, and is suggested no more; nothing that is learned turns on that.
+    """
 
     label: str
     taper_slope: float | None = None
+    retired: bool = field(default=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -283,6 +287,10 @@ class Installation:
     def shallow_to_steep(self) -> tuple[Needle, ...]:
         """The needles on hand, shallowest first."""
         return tuple(sorted(self.needles, key=lambda n: n.taper_slope or 0.0))
+
+    def usable(self, fitted: str) -> tuple[Needle, ...]:
+        """The needles on hand, and the one that is fitted, shallowest first."""
+        return tuple(n for n in self.shallow_to_steep if not n.retired or n.label == fitted)
 
     def needle(self, label: str, *, field: str = "needle") -> Needle:
         """The needle with that label.

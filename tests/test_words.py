@@ -27,8 +27,8 @@ _NOT_YET_CLEAN: dict[str, str] = {
     **{
         f"api/web/templates/{name}.html": _OLD_PAGES
         for name in (
-            "account", "acknowledge", "adjust", "card", "correct", "desk", "findings", "installations", "note", "notes",
-            "path", "set_up", "settings", "sheet", "similar", "wall", "whatif_answer",
+            "account", "desk", "findings", "installations", "note", "notes", "settings", "sheet", "similar", "wall",
+            "whatif_answer",
         )
     },
 }  # fmt: skip

@@ -90,7 +90,14 @@ def test_a_page_is_a_router(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
         with database.reading() as session:
             body = service.load(session, installation_id).sent.throttle_body
         return page(
-            "before.html", number=installation_id, name="toy", here="/toy", heading="A toy", checks={}, body=body
+            "before.html",
+            number=installation_id,
+            name="toy",
+            here="/toy",
+            heading="A toy",
+            checks={},
+            body=body,
+            stop="",
         )
 
     monkeypatch.setattr("taperwise.api.app.PAGES", (*ROUTERS, router))

@@ -20,6 +20,7 @@ from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import SweepOut
 from taperwise.api.schemas.quantities import Whole, Wire
 from taperwise.api.schemas.run import RunIn, TraceIn
+from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.schemas.timestamps import Time
 from taperwise.model.inference.engine_prior import POOLED
 from taperwise.shared.errors import InvalidValueError
@@ -53,10 +54,13 @@ class TracePacked(Wire):
     read: list[Document] = Field(description="Readings of the logger file, one a sweep.")
 
 
+Kind = Literal["run", "adjustment", "acknowledged", "set_up"]
+
+
 class EntryPacked(Wire):
     """An entry with its corrections and logger file."""
 
-    kind: Literal["run", "adjustment", "acknowledged"] = Field(description="Kind of entry; `acknowledged` is a cause.")
+    kind: Kind = Field(description="Kind of entry; `acknowledged` is a cause.")
     happened_at: Moment = Field(description="Moment of the entry (UTC).")
     recorded_at: Moment = Field(description="Moment at which the entry was saved (UTC).")
     document: Document = Field(description="The entry as sent.")
@@ -137,7 +141,7 @@ def pack(session: Session, installation_id: int) -> Archive:
         trace = session.get(Trace, entry.id)
         entries.append(
             EntryPacked(
-                kind=_kind(entry.kind),
+                kind=_KIND.validate_python(entry.kind),
                 happened_at=entry.happened_at,
                 recorded_at=entry.recorded_at,
                 document=entry.document,
@@ -162,10 +166,6 @@ def pack(session: Session, installation_id: int) -> Archive:
             prior=prior,
         )
     )
-
-
-def _kind(kind: str) -> Literal["run", "adjustment", "acknowledged"]:
-    return "run" if kind == "run" else "adjustment" if kind == "adjustment" else "acknowledged"
 
 
 def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> int:
@@ -245,7 +245,10 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
     put_prior(session, installation_id, packed.version, document)
 
 
-_MODELS: dict[str, Any] = {"run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn}
+_KIND: TypeAdapter[Kind] = TypeAdapter(Kind)
+_MODELS: dict[str, Any] = {
+    "run": RunIn, "adjustment": AdjustmentIn, "acknowledged": AcknowledgeIn, "set_up": SetUpEntry,
+}  # fmt: skip
 
 
 def _store(session: Session, installation_id: int, number: int, packed: EntryPacked) -> None:

@@ -13,6 +13,7 @@ from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
 from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs, stop
 from taperwise.api.presentation.needle_text import needle_words
+from taperwise.api.presentation.set_up_text import set_up_words
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 
@@ -132,10 +133,12 @@ def _line(entry: EntryOut, log: service.Log) -> Line:
         note = now.run.note
     elif now.adjustment is not None:
         words, note = adjustment_words(now.adjustment), now.adjustment.note
+    elif entry.set_up is not None:
+        words, note = set_up_words(entry.set_up, log.sent.units), entry.set_up.note
     else:
         words, note = (entry.acknowledged.cause if entry.acknowledged else ""), ""
     state = "voided" if entry.voided else "corrected" if entry.corrections else ""
-    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Cause"}[entry.kind]
+    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Cause", "set_up": "Set-up"}[entry.kind]
     return Line(entry.sequence, entry.time, kind, words, state, note, tuple(f.words for f in entry.findings))
 
 

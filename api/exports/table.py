@@ -14,9 +14,10 @@ from fastapi import Response
 from sqlalchemy.orm import Session
 
 from taperwise.api.installations import repository as installations
-from taperwise.api.log import service
+from taperwise.api.log import service, stored
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.presentation.observations import OBSERVATIONS
+from taperwise.api.presentation.set_up_text import set_up_words
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, EntryOut
 from taperwise.api.schemas.run import RunIn
@@ -71,11 +72,13 @@ def made(session: Session, installation_id: int) -> Table:
     entries = service.entries_of(session, installation_id)
     rows = []
     where = dataset.replay(owner.record(), ())[0]
-    for entry in entries:
-        record = _record(entry, owner)
+    changed = [e.set_up.changes if e.set_up and e.set_up.meaning == "change" else None for e in entries]
+    for entry, field in zip(entries, stored.elevations(changed, owner.elevation), strict=True):
+        there = stored.at_field(owner, field)
+        record = _record(entry, there)
         if record is not None:
             where = where.after(record, owner.record())
-        rows.append([*_row(entry, owner, where), len(entries)])
+        rows.append([*_row(entry, there, where), len(entries)])
     return Table([*_headings(owner.units), "rows in all"], rows)
 
 
@@ -147,8 +150,10 @@ def _row(entry: EntryOut, owner: InstallationIn, where: dataset.Position) -> lis
         round(where.idle_stop_turns, 9),
     ]  # fmt: skip
     if now.run is None:
-        said = entry.acknowledged.cause if entry.acknowledged else ""
+        said = entry.acknowledged.cause if entry.acknowledged else entry.set_up.note if entry.set_up else ""
         done = "" if now.adjustment is None else _adjustment(now.adjustment.model_dump(mode="json"))
+        if entry.set_up is not None:
+            done = set_up_words(entry.set_up, owner.units)
         note = now.adjustment.note if now.adjustment else said
         return [*head, *([None] * (4 + len(_COLUMNS) + 1)), done or None, note or None]
     return [*head, *_run(now.run, owner), None, now.run.note or None]

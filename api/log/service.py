@@ -1,11 +1,8 @@
 """What happens when something is recorded: it is checked against the log so far, then appended."""
 
-import json
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -16,26 +13,28 @@ from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
+from taperwise.api.log.stored import as_stored, at_field, elevations, record_of
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, EntryOut
-from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.recommendation import Position
 from taperwise.api.schemas.run import Mapping, RunIn
+from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError, UnsafeError
+from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
 
 __all__ = [
     "Log",
+    "append",
     "effective_entries",
     "entries_of",
     "load",
@@ -44,14 +43,12 @@ __all__ = [
     "record_acknowledgement",
     "record_adjustment",
     "record_correction",
-    "record_of",
     "record_run",
     "to_response",
     "with_trace_read",
 ]
 
 _AHEAD = timedelta(minutes=10)
-_ENTRIES_KEPT = 4096
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
 _FINDINGS = TypeAdapter(list[Finding])
 
@@ -60,7 +57,8 @@ _FINDINGS = TypeAdapter(list[Finding])
 class Log:
     """An installation with its log, as sent and as records; `state` grows with every entry and correction.
 
-    `prior` is the one the installation started from, `findings` what logger files showed and nobody acknowledged yet.
+    `prior` is the one the installation started from, `findings` what logger files showed and nobody acknowledged yet,
+    `last` the number of the last entry.
     """
 
     installation_id: int
@@ -70,6 +68,7 @@ class Log:
     state: int
     prior: EnginePrior = EXPERT
     findings: tuple[FindingOut, ...] = ()
+    last: int = 0
 
     def position(self) -> Position:
         """Where everything stands after the last entry."""
@@ -86,45 +85,22 @@ def load(session: Session, installation_id: int) -> Log:
         If there is no such installation.
     """
     row = installations.get(session, installation_id)
-    with _as_stored("installation", installation_id):
+    with as_stored("installation", installation_id):
         sent = InstallationIn.model_validate(row.document)
         installation = sent.record()
     records = []
     for sequence, kind, document in _standing(session, installation_id):
-        with _as_stored("sequence", sequence):
+        with as_stored("sequence", sequence):
             records.append(record_of(kind, document, sent))
     state = log_revision(session, installation_id)
-    with _as_stored("starting estimate", installation_id):
+    with as_stored("starting estimate", installation_id):
         prior = prior_of(prior_row(session, installation_id))
-        _check_finite(prior)
-    with _as_stored("findings", installation_id):
+        if not np.isfinite(prior.array()).all():
+            raise ValueError("a number of it is not finite")
+    with as_stored("findings", installation_id):
         open_now = open_findings(session, installation_id, sent)
-    return Log(installation_id, sent, installation, tuple(records), state, prior, open_now)
-
-
-def _check_finite(prior: EnginePrior | None) -> None:
-    if prior is not None and not np.isfinite(prior.array()).all():
-        raise ValueError("a number of it is not finite")
-
-
-@contextmanager
-def _as_stored(field: str, number: int) -> Iterator[None]:
-    """What is read back is what was checked before it was stored; if it is not, somebody changed the database.
-
-    Raises
-    ------
-    UnsafeError
-        Naming what cannot be read.
-    """
-    try:
-        yield
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InvalidValueError) as error:
-        raise UnsafeError(
-            "this was changed in the database and cannot be read, so no result is shown",
-            field=field,
-            value=number,
-            cure="Void this entry, or restore a backup." if field == "sequence" else "Restore a backup.",
-        ) from error
+    last = repository.last_sequence(session, installation_id)
+    return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
@@ -154,8 +130,10 @@ def _about_trace(kind: str, document: dict[str, Any]) -> bool:
 
 
 def effective_entries(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
-    """Kind and document of every entry that stands, corrections followed; findings and what was said of them left out:
-    no answer turns on them.
+    """Kind and document of every entry that stands, corrections followed. Left out is what no answer turns on:
+    findings, what was said of them, and set-ups that were corrected.
+
+    A run made before the field changed has that field's elevation.
     """
     return [(kind, document) for _, kind, document in _standing(session, installation_id)]
 
@@ -163,34 +141,32 @@ def effective_entries(session: Session, installation_id: int) -> list[tuple[str,
 def _standing(session: Session, installation_id: int) -> list[tuple[int, str, dict[str, Any]]]:
     """As `effective_entries`, each with its number before it."""
     corrected = repository.corrections(session, installation_id)
+    rows = repository.entries(session, installation_id)
     found = []
-    for row in repository.entries(session, installation_id):
+    for row, field in zip(rows, elevations([_changes(row) for row in rows], None), strict=True):
         document = corrected[row.id][-1].document if row.id in corrected else row.document
-        if document is not None and not _about_trace(row.kind, document):
+        if document is None or _about_trace(row.kind, document):
+            continue
+        if row.kind == "run" and field is not None:
+            document = {"elevation": field, **document}
+        if row.kind != "set_up" or document.get("new_part"):
             found.append((row.sequence, row.kind, document))
     return found
+
+
+def _changes(row: Entry) -> dict[str, Any] | None:
+    """What an entry changed of the set-up from its moment on."""
+    if row.kind != "set_up":
+        return None
+    with as_stored("sequence", row.sequence):
+        entry = SetUpEntry.model_validate(row.document)
+    return entry.changes if entry.meaning == "change" else None
 
 
 def log_revision(session: Session, installation_id: int) -> int:
     """A number that grows with every entry and correction."""
     corrected = repository.corrections(session, installation_id)
     return repository.last_sequence(session, installation_id) + sum(len(each) for each in corrected.values())
-
-
-def record_of(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
-    """The record of a stored entry."""
-    told = {name: value for name, value in document.items() if name != "note"}  # nothing turns on it
-    return _record_of(kind, json.dumps(told), installation.elevation)
-
-
-@lru_cache(_ENTRIES_KEPT)
-def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRecord:
-    """From its text: every answer reads a whole log, and a unit takes longer to convert than a text to be found."""
-    if kind == "run":
-        return RunIn.model_validate_json(document).record(elevation)
-    if kind == "acknowledged":
-        return AcknowledgeIn.model_validate_json(document).record()
-    return _ADJUSTMENT.validate_json(document).record()
 
 
 def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
@@ -202,14 +178,17 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
         If there is no such installation.
     """
     stored = installations.get(session, installation_id).document
-    with _as_stored("installation", installation_id):
+    with as_stored("installation", installation_id):
         owner = InstallationIn.model_validate(stored)
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
+    rows = repository.entries(session, installation_id)
+    fields = elevations([_changes(row) for row in rows], owner.elevation)
     found = []
-    for row in repository.entries(session, installation_id):
-        with _as_stored("sequence", row.sequence):
-            found.append(to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ())))
+    for row, field in zip(rows, fields, strict=True):
+        with as_stored("sequence", row.sequence):
+            there = at_field(owner, field)
+            found.append(to_response(row, there, corrected.get(row.id, ()), read.get(row.id, ())))
     return found
 
 
@@ -231,6 +210,7 @@ def to_response(
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
         acknowledged=AcknowledgeIn.model_validate(row.document) if row.kind == "acknowledged" else None,
+        set_up=SetUpEntry.model_validate(row.document) if row.kind == "set_up" else None,
         findings=_findings(row, list(read), owner),
         voided=bool(corrected) and corrected[-1].document is None,
         corrections=[_correction_out(row.kind, c) for c in corrected],
@@ -260,6 +240,11 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     if row is None:
         raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
     kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
+    if row.kind == "set_up":
+        raise InvalidValueError(
+            "a change of the set-up stays in the history", field="sequence", value=sequence,
+            cure="Change the set-up once more.",
+        )  # fmt: skip
     if kind != row.kind:
         raise InvalidValueError(
             f"A correction cannot change the kind of this entry ({row.kind})",
@@ -313,7 +298,7 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     # raises OutOfRangeError for impossible air before anything is stored
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)
-    row = _append(session, installation_id, "run", traced.run)
+    row = append(session, installation_id, "run", traced.run)
     read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
     if sent.trace is not None:
         repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
@@ -333,7 +318,7 @@ def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKi
     adjustment = sent.record()
     if isinstance(adjustment, ChangeNeedle):
         installation.needle(adjustment.needle)
-    row = _append(session, installation_id, "adjustment", sent)
+    row = append(session, installation_id, "adjustment", sent)
     return to_response(row, owner), step_warnings(adjustment, installation)
 
 
@@ -347,7 +332,7 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     """
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
-    row = _append(session, installation_id, "acknowledged", sent)
+    row = append(session, installation_id, "acknowledged", sent)
     if sent.about == "setting":
         return to_response(row, owner), []
     if sent.about == "trace":
@@ -356,10 +341,17 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     return to_response(row, owner), [] if pending else [NOTHING_RUN_SINCE]
 
 
-_Sent = RunIn | AdjustmentKinds | AcknowledgeIn
+_Sent = RunIn | AdjustmentKinds | AcknowledgeIn | SetUpEntry
 
 
-def _append(session: Session, installation_id: int, kind: str, sent: _Sent) -> Entry:
+def append(session: Session, installation_id: int, kind: str, sent: _Sent) -> Entry:
+    """Append an entry of a kind.
+
+    Raises
+    ------
+    TimeOrderError
+        If it is out of order.
+    """
     now = datetime.now(UTC)
     happened = sent.happened_at(now)
     last = repository.latest(session, installation_id)

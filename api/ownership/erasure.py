@@ -13,12 +13,30 @@ from taperwise.api.core.idempotency import forget_installation, forget_person
 from taperwise.api.core.roles import Role
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import EnginePriorRow
+from taperwise.api.log import repository as repository_of_log
 from taperwise.api.pooling.service import withdraw_live
 from taperwise.api.pooling.tables import Contribution
 from taperwise.api.recommendations.repository import EarlierFitRow
 from taperwise.shared.errors import ConflictError
 
-__all__ = ["erase", "erase_installation"]
+__all__ = ["delete_empty", "erase", "erase_installation"]
+
+
+def delete_empty(session: Session, installation_id: int) -> None:
+    """Remove an installation in which nothing is recorded.
+
+    Raises
+    ------
+    NotFoundError, ConflictError
+        If there is none, or it holds an entry.
+    """
+    installations.get(session, installation_id, lock=True)
+    if repository_of_log.last_sequence(session, installation_id):
+        raise ConflictError(
+            "this engine has entries, and entries are kept", field="installation_id", value=installation_id,
+            cure="Void the entries that are wrong. An administrator can erase a person with all their engines.",
+        )  # fmt: skip
+    erase_installation(session, installation_id)
 
 
 def erase_installation(session: Session, installation_id: int) -> None:

@@ -37,6 +37,19 @@ def erase_me(asker: Asker, unit: Unit) -> Response:
 
 
 @router.delete(
+    "/installations/{installation_id}",
+    **requires(Rule.OWNS),
+    status_code=204,
+    responses=responses(404, 409, 422, 503),
+    summary="Delete an empty installation",
+)
+def delete_installation(installation_id: InstallationId, unit: Unit) -> Response:
+    """Delete an installation in which nothing is recorded yet; one with entries is kept."""
+    erasure.delete_empty(unit, installation_id)
+    return Response(status_code=204)
+
+
+@router.delete(
     "/people/{person_id}",
     **requires(Rule.ADMINISTERS),
     status_code=204,

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import datetime
 from fractions import Fraction
 
+from taperwise.api.presentation.digits import rounded
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
@@ -92,7 +93,7 @@ def units_of(kind: str) -> list[tuple[str, str]]:
 
 def quantity(q: Quantity | Shown) -> str:
     """A number with its unit's sign."""
-    return _beside(f"{q.value:.6g}", q.unit)
+    return _beside(rounded(q.value, q.unit, getattr(q, "kind", "")), q.unit)
 
 
 def shown(kind: str, inside: float, unit: str, digits: int = 0) -> str:

@@ -101,6 +101,9 @@ class NeedleIn(Wire):
     taper_slope: Taper | None = Field(
         None, description="Measured taper slope. Null: unknown for all needles, which then go from shallow to steep."
     )
+    retired: bool = Field(
+        False, description="Whether the owner no longer has the needle: the log keeps it, and no step suggests it."
+    )
 
 
 class EngineIn(Wire):
@@ -260,7 +263,9 @@ class InstallationIn(Wire):
             If the parts do not fit together.
         """
         return Installation(
-            needles=tuple(Needle(n.label, n.taper_slope.si() if n.taper_slope else None) for n in self.needles),
+            needles=tuple(
+                Needle(n.label, n.taper_slope.si() if n.taper_slope else None, n.retired) for n in self.needles
+            ),
             needle_step=self.needle_step.si() if self.needle_step else None,
             fitted_needle=self.fitted_needle or self.needles[0].label,
             throttle_body=self.throttle_body.record(),

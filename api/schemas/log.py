@@ -12,6 +12,7 @@ from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.quantities import Wire
 from taperwise.api.schemas.recommendation import ConfidenceOut, Position, SuggestionOut
 from taperwise.api.schemas.run import RunIn
+from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.schemas.units import Units
 from taperwise.model.physics.air import density_ratio
 from taperwise.shared.runs import Air
@@ -32,6 +33,7 @@ __all__ = [
     "NoteIn",
     "NoteOut",
     "RunRecorded",
+    "SetUpRecorded",
     "SweepOut",
 ]
 
@@ -137,13 +139,16 @@ class EntryOut(BaseModel):
 
     id: int = Field(description="Number of the entry among all entries.")
     sequence: int = Field(description="Number of the entry in its log, from 1.")
-    kind: Literal["run", "adjustment", "acknowledged"] = Field(description="Kind of entry; `acknowledged` is a cause.")
+    kind: Literal["run", "adjustment", "acknowledged", "set_up"] = Field(
+        description="Kind of entry; `acknowledged` is a cause."
+    )
     time: datetime = Field(description="Moment of the run, adjustment or cause (UTC).")
     recorded_at: datetime = Field(description="Moment at which the entry was saved (UTC).")
     run: RunIn | None = Field(None, description="The run. Null: another kind of entry.")
     air: AirOut | None = Field(None, description="Air of the run, calculated. Null: another kind of entry.")
     adjustment: AdjustmentIn | None = Field(None, description="The adjustment. Null: another kind of entry.")
     acknowledged: AcknowledgeIn | None = Field(None, description="The cause. Null: another kind of entry.")
+    set_up: SetUpEntry | None = Field(None, description="The change of the set-up. Null: another kind of entry.")
     findings: list[FindingOut] = Field(default_factory=list, description="Findings of the run's logger file.")
     voided: bool = Field(False, description="Whether the latest correction voided the entry.")
     corrections: list[CorrectionOut] = Field(
@@ -231,6 +236,13 @@ class AdjustmentRecorded(WhatFollows):
 
     adjustment: EntryOut = Field(description="The adjustment as saved.")
     position: Position = Field(description="Setting after the adjustment.")
+
+
+class SetUpRecorded(BaseModel):
+    """The set-up as it holds now, and the entry that says what changed; null where nothing differs or was recorded."""
+
+    installation: InstallationOut
+    entry: EntryOut | None
 
 
 class AcknowledgeRecorded(WhatFollows):

@@ -20,6 +20,7 @@ ASSETS = {
     "sheet.css": ("pages/sheet.css", "text/css"),
     "htmx.min.js": ("htmx/htmx.min.js", "text/javascript"),
     "hangar.js": ("pages/hangar.js", "text/javascript"),
+    "guide.js": ("pages/guide.js", "text/javascript"),
     "queue.js": ("pages/queue.js", "text/javascript"),
     "icon.svg": ("pages/icon.svg", "image/svg+xml"),
 }

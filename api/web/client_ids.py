@@ -15,8 +15,8 @@ from taperwise.api.web.form_data import Form, Typed
 __all__ = ["OnceTyped", "new_id"]
 
 _ID = re.compile(r"[A-Za-z0-9._:-]{8,64}")
-_APART = ("client_id", "time")
-"""Fields that do not tell one form from another: one that had to wait is sent with a time."""
+_APART = ("client_id", "time", "opened_after")
+"""Fields that do not tell one form from another: one that had to wait is sent with a time, and after others."""
 
 
 def new_id() -> str:

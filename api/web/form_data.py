@@ -11,6 +11,7 @@ from starlette.datastructures import UploadFile
 from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.traces.file_text import text_of
+from taperwise.api.presentation.turns_text import turns_in
 from taperwise.api.web.csrf import MOST_FIELDS
 
 __all__ = ["NUMBER", "Form", "Typed", "no_field", "row_of"]
@@ -20,7 +21,8 @@ NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)")
 
 _ROW = re.compile("0|[1-9][0-9]?")  # a longer one is no row of any form
 _DEEPEST = 6  # parts of a field's name; none that is known has as many
-_NUMBERS = ("value", "turns", "turns_from_mark", "cylinders", "egt_probes")
+_NUMBERS = ("value", "cylinders", "egt_probes")
+_TURNS = ("turns", "turns_from_mark")
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,16 @@ class Typed:
             path, text = name.split(".", _DEEPEST), self.get(name)
             lone_unit = path[-1] == "unit" and not self.get(".".join([*path[:-1], "value"]))
             if path[0] in names and text and not lone_unit:
-                _put(tree, name, path, _number(text) if path[-1] in _NUMBERS else text)
+                _put(tree, name, path, _read(path[-1], text))
         return {name: _listed(value) for name, value in tree.items()}
+
+
+def _read(name: str, text: str) -> float | int | str:
+    """What a field of that name holds: a number, a turn, or its text."""
+    if name in _TURNS:
+        turns = turns_in(text)
+        return text if turns is None else turns
+    return _number(text) if name in _NUMBERS else text
 
 
 def _number(text: str) -> float | int | str:

@@ -14,8 +14,9 @@ from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.set_up_text import set_up_words
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
-from taperwise.api.web import adjustments, runs
+from taperwise.api.web import adjustment_forms, adjustments, run_forms, runs
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
@@ -61,7 +62,7 @@ def _told(entry: EntryOut, log: service.Log) -> dict[str, Any]:
         "entry": entry,
         "first": _words(entry, log),
         "now": "voided" if entry.voided else _words(now, log) if latest else None,
-        "note": entry.run.note if entry.run else entry.adjustment.note if entry.adjustment else "",
+        "note": next((each.note for each in (entry.run, entry.adjustment, entry.set_up) if each is not None), ""),
     }
 
 
@@ -70,6 +71,8 @@ def _words(holder: Any, log: service.Log) -> str:
         return run_words(holder.run, log.sent.units)
     if holder.adjustment is not None:
         return adjustment_words(holder.adjustment)
+    if holder.set_up is not None:
+        return set_up_words(holder.set_up, log.sent.units)
     return f"Found: {holder.acknowledged.cause}"
 
 
@@ -105,10 +108,10 @@ def _as_typed(entry: EntryOut) -> dict[str, str]:
     latest: Any = entry.corrections[-1] if entry.corrections and not entry.voided else entry
     if entry.run is not None:
         document = latest.run.model_dump(mode="json", exclude_none=True)
-        names = (*runs.FIELDS, "pressure", "altimeter_setting", "egt_rise")
-        return runs.fields_of({k: v for k, v in document.items() if k != "time"}, names)
+        names = (*run_forms.FIELDS, "pressure", "altimeter_setting", "egt_rise")
+        return run_forms.fields_of({k: v for k, v in document.items() if k != "time"}, names)
     if entry.adjustment is not None:
-        return adjustments.fields_of(latest.adjustment)
+        return adjustment_forms.fields_of(latest.adjustment)
     return {}
 
 
@@ -117,8 +120,8 @@ def _document(entry: EntryOut, typed: Typed) -> dict[str, Any]:
     if typed.get("void") or entry.kind == "acknowledged":
         return {**document, "void": True}
     if entry.kind == "run":
-        return {**document, "run": _with_what_no_form_shows(entry, runs.document_of(typed))}
-    return {**document, "adjustment": adjustments.document_of(typed)}
+        return {**document, "run": _with_what_no_form_shows(entry, run_forms.document_of(typed))}
+    return {**document, "adjustment": adjustment_forms.document_of(typed)}
 
 
 def _with_what_no_form_shows(entry: EntryOut, document: dict[str, Any]) -> dict[str, Any]:
@@ -154,10 +157,9 @@ def _form(
         words=_words(entry, log),
         typed=typed,
         errors=errors,
-        carried=False,
+        carried="",
         client_id=typed.get("client_id") or new_id(),
-        needles=[n.label for n in log.sent.needles],
-        parts=adjustments.PARTS,
+        **adjustments.choices(log),
         has_elevation=log.sent.elevation is not None,
         **runs.choices(log.sent.units),
     )

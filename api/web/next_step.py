@@ -9,21 +9,28 @@ from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
-from taperwise.api.log import service
+from taperwise.api.log import latest, service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.notes import repository as notes
-from taperwise.api.presentation import prediction_text
-from taperwise.api.presentation.idle_text import IDLE_LEVELS
+from taperwise.api.presentation import cautions, prediction_text
+from taperwise.api.presentation.card_text import caution, needle_steps, recorded_words
+from taperwise.api.presentation.formatting import fraction, screw, stop
+from taperwise.api.presentation.instruction_text import instruction
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
+from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import ActionOut, ConfidenceOut, SuggestionOut
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import new_id
 from taperwise.api.web.drawings import key_turn
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import fragment, page
+from taperwise.model.design.limit_check import exceeded
+from taperwise.shared.reasons import Exceeded, InspectCause, Inspection
+from taperwise.shared.recommendation import Action, ActionKind
+from taperwise.shared.records import Acknowledge
 from taperwise.shared.runs import Run
 
-__all__ = ["name_of", "path_of", "router"]
+__all__ = ["name_of", "path_of", "router", "stop_of"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
@@ -41,7 +48,8 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     with database.reading() as session:
         log = service.load(session, installation_id)
         left = notes.list_notes(session, installation_id)
-    return page("next_step.html", notes=left, **_context(log, database, desk, work))
+        last = latest.last_entry(session, installation_id)
+    return page("next_step.html", notes=left, **_context(log, last, database, desk, work))
 
 
 @router.get("/card", **requires(Rule.SEES))
@@ -49,15 +57,36 @@ def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     """The card alone, for a page that waits for it."""
     with database.reading() as session:
         log = service.load(session, installation_id)
-    return HTMLResponse(fragment("card.html", **_context(log, database, desk, work)))
+        last = latest.last_entry(session, installation_id)
+    return HTMLResponse(fragment("card.html", **_context(log, last, database, desk, work)))
+
+
+def stop_of(log: service.Log) -> str:
+    """What to do instead of anything else while a limit of the engine was exceeded, and nobody said why; else empty.
+
+    It is read from the log, so that it stands there before any answer is made.
+    """
+    found: list[Exceeded] = []
+    for entry in reversed(log.entries):
+        if isinstance(entry, Acknowledge):
+            break
+        if isinstance(entry, Run):
+            found = [*exceeded(entry, log.installation), *found]
+    if not found:
+        return ""
+    inspection = Inspection(InspectCause.LIMIT_EXCEEDED, exceeded=tuple(dict.fromkeys(found)))
+    return instruction(Action(ActionKind.INSPECT, inspection=inspection), log.sent.units)
 
 
 def _context(
-    log: service.Log, database: Database, desk: RecommendationService, work: BackgroundCalls
+    log: service.Log, last: EntryOut | None, database: Database, desk: RecommendationService, work: BackgroundCalls
 ) -> dict[str, Any]:
     answered: RecommendationResult | None = work.answer(desk, database, log.installation_id)
     suggestion = None if answered is None else answered.suggestion
     shown = {} if suggestion is None else _told(suggestion, log)
+    halt = stop_of(log)
+    if suggestion is not None and suggestion.action.cause == "limit_exceeded":
+        halt = halt or suggestion.action.instruction
     return {
         "number": log.installation_id,
         "name": name_of(log),
@@ -74,20 +103,31 @@ def _context(
         "client_id": new_id(),
         "findings": log.findings,
         "finding_id": new_id(),
+        "stop": halt,
+        "beyond_a_limit": cautions.for_stage("full_throttle", beyond_a_limit=True),
+        "recorded": last if last is not None and last.adjustment is not None and not last.voided else None,
+        "recorded_words": "" if last is None else recorded_words(last),
+        "undo_id": new_id(),
+        "seen": log.last,
         **shown,
     }
 
 
 def _told(suggestion: SuggestionOut, log: service.Log) -> dict[str, Any]:
+    action = suggestion.action
+    turn = fraction(action.turns_from_mark) if action.turns_from_mark else ""
+    sense = (action.hex_direction or "").replace("_", "-")
     return {
         "path": path_of(suggestion.confidence),
+        "caution": caution(action),
+        "done": _done(action),
+        "needle_steps": needle_steps(action, f"{turn} {sense}".strip()) if action.kind == "change_needle" else [],
         "expectations": []
         if suggestion.action.kind == "inspect"
         else prediction_text.lines(suggestion.expected, suggestion.stage, suggestion.action.kind),
         "drawing": _drawing(suggestion.action),
         "record": _record(suggestion.action),
         "fitted": suggestion.confidence.position.fitted_needle,
-        "idle_levels": list(IDLE_LEVELS.values()),
         "units": log.sent.units,
         "others": [a for a in suggestion.alternatives if not a.action.same_step(suggestion.action)],
     }
@@ -110,6 +150,15 @@ def path_of(confidence: ConfidenceOut) -> list[dict[str, Any]]:
 def _drawing(action: ActionOut) -> Any:
     turns = action.turns if action.turns is not None else action.turns_from_mark
     return key_turn(turns, action.hex_direction) if turns and action.hex_direction else None
+
+
+def _done(action: ActionOut) -> str:
+    """What was done, as the button says it."""
+    if action.kind == "turn_screw" and action.turns is not None:
+        return screw(action.turns)
+    if action.kind == "turn_idle_stop" and action.turns is not None:
+        return stop(action.turns)
+    return f"needle {action.needle} installed" if action.needle else ""
 
 
 def _record(action: ActionOut) -> dict[str, str] | None:

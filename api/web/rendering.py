@@ -7,7 +7,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
-from taperwise.api.presentation import cautions, formatting, needle_text
+from taperwise.api.presentation import card_text, cautions, formatting, needle_text
+from taperwise.api.presentation.field_names import label_of
 from taperwise.api.web import assets
 
 __all__ = ["CONTENT_POLICY", "HEADERS", "fragment", "page"]
@@ -49,6 +50,8 @@ _environment.filters.update(
     turns_range=formatting.turns_range,
     shown=formatting.shown,
     to_finish=formatting.to_finish,
+    more_runs=card_text.more_runs,
+    label_of=label_of,
     better_needle=needle_text.better_needle,
     needle_words=needle_text.needle_words,
     spacing_words=needle_text.spacing_words,

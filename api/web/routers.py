@@ -14,8 +14,10 @@ from taperwise.api.web import (
     pictures,
     pool_comparison,
     runs,
+    set_up,
     settings,
     sign_in,
+    trace_preview,
     whatif,
 )
 
@@ -29,10 +31,12 @@ ROUTERS = (
     next_step.router,
     checklist.router,
     runs.router,
+    trace_preview.router,
     adjustments.router,
     history.router,
     whatif.router,
     pictures.router,
+    set_up.router,
     settings.router,
     sign_in.router,
     pool_comparison.router,

@@ -6,6 +6,7 @@ from typing import Any
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
+from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
@@ -14,35 +15,28 @@ from taperwise.api.core.idempotency import Made, Once
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import repository, service
-from taperwise.api.presentation.observations import OBSERVATIONS, asked
+from taperwise.api.presentation.card_text import ago
+from taperwise.api.presentation.observations import asked
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
-from taperwise.api.web.next_step import name_of
+from taperwise.api.web.newer_entries import NewerEntryError, refuse_newer, status_of
+from taperwise.api.web.next_step import name_of, stop_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
+from taperwise.api.web.run_forms import document_of, fields_of, missing
 from taperwise.shared.errors import TaperwiseError
 
-__all__ = ["FIELDS", "choices", "document_of", "fields_of", "router"]
+__all__ = ["RUN", "choices", "router", "run_of"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
-_RUN = TypeAdapter(RunIn)
-_COLUMNS = {
-    "time": "trace_time", "temperature_unit": "trace_unit", "time_unit": "trace_time_unit",
-    "decimal": "trace_decimal", "date_order": "trace_date_order",
-}  # fmt: skip
-"""Field of the form for each field of the mapping but `egt`."""
+RUN = TypeAdapter(RunIn)
+"""Reads a run."""
 
 _SAME_AIR = timedelta(hours=3)
-
-FIELDS = (
-    *("air_temperature", "elevation", "sureness", "note", "time"),
-    *dict.fromkeys(each.name.partition(".")[0] for each in OBSERVATIONS if each.place),
-)
-"""Fields of a run that stand in the form under their own names."""
 
 
 @router.get("/run", **requires(Rule.SEES))
@@ -51,10 +45,12 @@ def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Re
     with database.reading() as session:
         log = service.load(session, installation_id)
         last = repository.latest_run(session, installation_id)
-    air = {}
-    if last is not None and datetime.now(UTC) - last.happened_at < _SAME_AIR:
+    air, carried = {}, ""
+    age = None if last is None else datetime.now(UTC) - last.happened_at
+    if last is not None and age is not None and age < _SAME_AIR:
         air = fields_of(last.document, ("air_temperature", "pressure", "altimeter_setting", "elevation"))
-    return _form(log, desk, database, Typed(air), [], carried=bool(air))
+        carried = ago(age)
+    return _form(log, desk, database, Typed(air), [], carried=carried)
 
 
 @router.post("/run", **requires(Rule.SEES))
@@ -64,77 +60,53 @@ def record(installation_id: InstallationId, typed: Form, database: Db, desk: Adv
         log = service.load(session, installation_id)
     try:
         if once.earlier is None:
-            _record(once, database, installation_id, validate_document(_RUN, document_of(typed)))
+            _record(once, database, typed, run_of(typed, log), log)
     except (RefusedError, TaperwiseError) as error:
-        return _form(log, desk, database, typed, field_errors(error), status=422)
+        again = isinstance(error, NewerEntryError)
+        if again:  # it was recorded between this request's reading and its writing, or before
+            with database.reading() as session:
+                log = service.load(session, installation_id)
+        return _form(log, desk, database, typed, field_errors(error), status=status_of(error), again=again)
     return RedirectResponse(f"/installations/{installation_id}", 303)
 
 
-def _record(once: Once, database: Database, installation_id: int, sent: RunIn) -> None:
-    sent, traced = service.with_trace_read(database, installation_id, sent)
-    once.do(lambda session: Made(service.record_run(session, installation_id, sent, traced)))
+def _record(once: Once, database: Database, typed: Typed, sent: RunIn, log: service.Log) -> None:
+    sent, traced = service.with_trace_read(database, log.installation_id, sent)
+
+    def deed(session: Session) -> Made:
+        refuse_newer(session, log.installation_id, typed)
+        return Made(service.record_run(session, log.installation_id, sent, traced))
+
+    once.do(deed)
 
 
-def document_of(typed: Typed) -> dict[str, Any]:
-    """The run a form stands for."""
-    document = typed.document(*FIELDS)
-    kind = typed.get("pressure_kind") or "altimeter_setting"
-    given = typed.document("air_pressure").get("air_pressure")
-    if given and kind in ("altimeter_setting", "pressure"):
-        document[kind] = given
-    rise = _rise(typed)
-    if rise is not None:
-        document["egt_rise"] = rise
-    if typed.get("trace"):
-        document["trace"] = {"csv": typed.raw["trace"]}
-        egt = [name.strip() for name in typed.get("trace_egt").split(";") if name.strip()]
-        columns = {"egt": egt, **{name: typed.get(field) for name, field in _COLUMNS.items()}}
-        if any(columns.values()):
-            document["trace"]["mapping"] = {name: value for name, value in columns.items() if value}
-    return document
+def run_of(typed: Typed, log: service.Log) -> RunIn:
+    """The run typed.
+
+    Raises
+    ------
+    RefusedError
+        Naming every field that is missing or cannot be used.
+    """
+    wrong = missing(typed, has_elevation=log.sent.elevation is not None)
+    try:
+        run = validate_document(RUN, document_of(typed))
+    except RefusedError as error:
+        told = {e.field for e in wrong}
+        raise RefusedError(wrong + [e for e in error.errors if e.field not in told and not _is_told(e, told)]) from None
+    if wrong:
+        raise RefusedError(wrong)
+    return run
 
 
-def _rise(typed: Typed) -> dict[str, Any] | None:
-    """What leaning showed; a rise typed without a word on how it went is one to a peak."""
-    values = typed.document("peak", "rough")
-    seen = typed.get("seen") or ("peak" if "peak" in values else "")
-    match seen:
-        case "peak":
-            return {"seen": "peak", **({"rise": values["peak"]} if "peak" in values else {})}
-        case "rough_before_peak":
-            return {"seen": seen, **({"rise": values["rough"]} if "rough" in values else {})}
-        case "":
-            return None
-    return {"seen": seen}
-
-
-def fields_of(document: dict[str, Any], names: tuple[str, ...]) -> dict[str, str]:
-    """The form's fields for a run as it is stored: the other way round from `document_of`."""
-    found: dict[str, str] = {}
-    for name in names:
-        value = document.get(name)
-        if value is None:
-            continue
-        if name in ("pressure", "altimeter_setting"):
-            found |= {"pressure_kind": name, **_flat("air_pressure", value)}
-        elif name == "egt_rise":
-            found["seen"] = value["seen"]
-            if "rise" in value:
-                found |= _flat("peak" if value["seen"] == "peak" else "rough", value["rise"])
-        else:
-            found |= _flat(name, value)
-    return found
-
-
-def _flat(name: str, value: Any) -> dict[str, str]:
-    if isinstance(value, dict):
-        return {k: v for inner, below in value.items() for k, v in _flat(f"{name}.{inner}", below).items()}
-    return {name: f"{value:.10g}" if isinstance(value, float) else str(value)}
+def _is_told(error: Any, told: set[str]) -> bool:
+    """Whether the form said in its own words what the API says: a rise that two temperatures do not give."""
+    return error.field.startswith("egt_rise") and bool(told & {"egt_rich", "egt_peak"})
 
 
 def _form(
     log: service.Log, desk: RecommendationService, database: Database, typed: Typed, errors: list[Any], *,
-    carried: bool = False, status: int = 200,
+    carried: str = "", status: int = 200, again: bool = False,
 ) -> Response:  # fmt: skip
     kept = desk.kept(database, log.installation_id)
     return page(
@@ -147,6 +119,9 @@ def _form(
         typed=typed,
         errors=errors,
         carried=carried,
+        again=again,
+        seen=log.last,
+        stop=stop_of(log),
         stage=None if kept is None else kept.stage,
         client_id=typed.get("client_id") or new_id(),
         **choices(log.sent.units),
@@ -157,4 +132,5 @@ def _form(
 def choices(units: Units) -> dict[str, Any]:
     """What every form of a run offers."""
     more = asked(units, "speed", "rise", "meter", "highest", "air")
-    return {"units": units, "asked_idle": asked(units, "idle"), "asked_more": more}
+    (quality, _), *speeds = asked(units, "idle")
+    return {"units": units, "quality": quality, "asked_speeds": speeds, "asked_more": more}

@@ -11,6 +11,7 @@ from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import field_errors
 from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text
+from taperwise.api.presentation.turns_text import turns_in
 from taperwise.api.recommendations.routes import possible, predicted
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork
@@ -61,7 +62,7 @@ def _steps(log: service.Log) -> list[float]:
 
 def _answer(log: service.Log, desk: RecommendationService, work: Any, typed: Typed) -> dict[str, Any]:
     try:
-        turns = _float("turns", typed) or 0.0
+        turns = turns_in(typed.get("turns")) or _float("turns", typed) or 0.0
         altitude = _float("density_altitude", typed)
         needle = typed.get("needle") or None
         possible(log, turns, needle)

@@ -22,8 +22,9 @@ def ideal_needle(confidence: Confidence, installation: Installation) -> IdealSlo
     slopes = needle_set(installation).slopes
     fitted_slope = slopes[fitted]
     slope = fitted_slope + misfit.median
-    shallower = [label for label in ordered if slopes[label] <= slope]
-    steeper = [label for label in ordered if slopes[label] >= slope]
+    usable = [n.label for n in installation.usable(fitted)]
+    shallower = [label for label in usable if slopes[label] <= slope]
+    steeper = [label for label in usable if slopes[label] >= slope]
     return IdealSlope(
         fitted_slope + misfit.low_90,
         slope,

@@ -111,9 +111,10 @@ def prospects_of(
     limits = installation.limits
     spacing = _spacing(limits.quantum_turns)
     positions = [here, *extra]
+    usable = installation.usable(here.needle)
     fitted = [
         here if needle.label == here.needle else here.after(ChangeNeedle(needle.label), installation)
-        for needle in installation.needles
+        for needle in usable
     ]
     for seen in predict_settings(posterior, fitted, conditions):
         middle = _middle(posterior, seen, limits.quantum_turns)
@@ -121,8 +122,9 @@ def prospects_of(
     distinct = list(dict.fromkeys(positions))
     found = right_at(posterior, distinct, conditions, posterior.evidence.ln_density_error)
     allowed = found.lean.mean(axis=0) <= limits.lean_chance
-    ordered = tuple(n.label for n in installation.shallow_to_steep)
-    return Prospects(ordered, tuple(distinct), found.both & allowed, allowed, found.both.any(axis=1))
+    return Prospects(
+        tuple(n.label for n in usable), tuple(distinct), found.both & allowed, allowed, found.both.any(axis=1)
+    )
 
 
 @dataclass(frozen=True)

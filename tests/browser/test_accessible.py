@@ -12,11 +12,12 @@ from taperwise.api.explained.documents import CONTENTS, address_of
 from taperwise.api.files.installation import fixture
 from tests.api.asking import AIR
 from tests.browser.conftest import Service
+from tests.browser.hands import whole
 from tests.sentences import HELP
 
 _PAGES = (
     "", "/before", "/run", "/adjust", "/history", "/pictures", "/whatif?turns=0.125", "/similar", "/sheet",
-    "/settings",
+    "/settings", "/set-up", "/acknowledge", "/run#egt", "/run#idle", "/run#check",
     "/entries/1/correct", "/entries/2/correct", "/sweeps/3",
 )  # fmt: skip
 _OTHERS = (
@@ -70,6 +71,7 @@ def test_no_page_has_a_violation(real_service: Service, phone: Any, tmp_path: Pa
         wide = phone.evaluate("document.documentElement.scrollWidth")
         assert wide <= 360, f"{address} is {wide} wide"
     phone.goto(f"{home}/run")
+    whole(phone)
     phone.fill("[name='air_temperature.value']", "warm")
     phone.click("button:has-text('Record the run')")
     phone.wait_for_selector(".wrong")

@@ -13,6 +13,7 @@ from taperwise.api.core.database import Entry
 from taperwise.api.core.roles import Role, Scope
 from tests.api.conftest import StandIn
 from tests.browser.conftest import Service
+from tests.browser.hands import whole
 from tests.browser.test_accessible import violations
 
 
@@ -40,7 +41,8 @@ def _set_up(service: Service, phone: Any, secret: str) -> str:
     _sign_in(phone, secret)
     phone.wait_for_url("**/installations/new")
     phone.fill("[name='needles.0.taper_slope.value']", "30")
-    phone.click("button:has-text('Set it up')")
+    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
+    phone.click("button:has-text('Set up this engine')")
     phone.wait_for_url("**/installations/1")
     return f"{service.address}/installations/1"
 
@@ -52,6 +54,7 @@ def test_an_entry_waits_for_the_sign_in(guarded: tuple[Service, str], phone: Any
     phone.goto(f"{home}/run")
     with service.database.unit() as session:
         session.execute(delete(SignIn))
+    whole(phone)
     phone.fill("[name='air_temperature.value']", "68")
     phone.fill("[name='air_pressure.value']", "29.9")
     phone.fill("[name='elevation.value']", "650")

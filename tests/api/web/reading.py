@@ -16,6 +16,7 @@ FORM = {
     "elevation.value": "650",
     "elevation.unit": "ft",
     "preset": "fahrenheit",
+    "throttle_body.lean_direction": "clockwise",
 }
 """A set-up as a browser sends it."""
 

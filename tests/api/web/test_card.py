@@ -25,8 +25,11 @@ from tests.api.web.reading import FORM, RUN, fields, words
 _TURN = Action(
     ActionKind.TURN_SCREW, turns=-0.125, hex_direction=TurnSense.CLOCKWISE, effect="leaner"
 )  # fmt: skip
-_NEEDLE = Action(ActionKind.CHANGE_NEEDLE, needle="A", turns_from_mark=0.25, effect="steeper", needle_steps=1)
-_STOP = Action(ActionKind.TURN_IDLE_STOP, turns=0.25, hex_direction=TurnSense.CLOCKWISE)
+_NEEDLE = Action(
+    ActionKind.CHANGE_NEEDLE, needle="A", turns_from_mark=0.25, hex_direction=TurnSense.COUNTER_CLOCKWISE,
+    effect="steeper", needle_steps=1,
+)  # fmt: skip
+_STOP = Action(ActionKind.TURN_IDLE_STOP, turns=0.25, effect="faster")
 _LOOK = Action(ActionKind.INSPECT, inspection=Inspection(InspectCause.LIMIT_EXCEEDED))
 
 
@@ -71,7 +74,10 @@ def test_what_was_suggested_is_recorded_in_one_tap(
     """The card's own form, sent as it stands, records the action to the letter; sent twice, once."""
     client, home = suggesting(action)
     page = client.get(home).text
-    assert " ".join(instruction(action, Units()).split()) in words(page)
+    if action.kind is ActionKind.CHANGE_NEEDLE:
+        assert re.findall(r"<span>([^<]+)</span>\s+</li>", page)[3].startswith("Turn the needle holder 1/4 turn")
+    else:
+        assert " ".join(instruction(action, Units()).split()) in words(page)
     form = fields(page)
     for _ in range(2):
         assert client.post(f"{home}/adjust", data=form, follow_redirects=False).status_code == 303
@@ -103,6 +109,41 @@ def test_what_was_found_is_recorded_on_the_card(suggesting: Callable[[Action], t
     client.post(f"{home}/acknowledge", data=form | {"cause": "a loose baffle"})
     assert client.get(f"/api/v1{home}/history").json()["entries"][-1]["acknowledged"]["cause"] == "a loose baffle"
     assert "Found: a loose baffle" in words(client.get(f"{home}/history").text)
+
+
+def test_a_setting_is_accepted_on_the_card(suggesting: Callable[[Action], tuple[Client, str]]) -> None:
+    """Where more runs would tell little, the owner may accept the setting, with a reason; elsewhere nobody is asked."""
+    unsettled = Action(
+        ActionKind.INSPECT, inspection=Inspection(InspectCause.NOT_TO_BE_SETTLED, best_needle="B", best_chance=0.7)
+    )
+    client, home = suggesting(unsettled)
+    client.post(f"{home}/run", data=RUN)
+    page = client.get(home).text
+    assert "Accept setting" in words(page)
+    form = fields(page)
+    assert form["about"] == "setting"
+    assert client.post(f"{home}/acknowledge", data=form | {"cause": ""}).status_code == 422
+    sent = client.post(f"{home}/acknowledge", data=form | {"cause": "as near as it comes"}, follow_redirects=False)
+    assert sent.status_code == 303
+    last = client.get(f"/api/v1{home}/history").json()["entries"][-1]["acknowledged"]
+    assert (last["about"], last["cause"]) == ("setting", "as near as it comes")
+    other, elsewhere = suggesting(_TURN)
+    assert "Accept setting" not in words(other.get(elsewhere).text)
+
+
+def test_a_stop_withholds_every_direction(client: Client, home: str) -> None:
+    """A limit exceeded, read from the log alone: no page says which way to turn, whatever the model would suggest."""
+    edit = {"meaning": "change", "set_up": {"watch": {"cht": {"value": 400, "unit": "degF"}}}}
+    assert client.patch(f"/api/v1{home}", json=edit).status_code == 200
+    client.post(f"{home}/run", data=RUN | {"highest.cht.value": "430", "highest.cht.unit": "degF"})
+    for page in ("", "/run", "/adjust", "/before"):
+        told = words(client.get(f"{home}{page}").text)
+        assert "Stop. Cylinder head temperature reached 430 °F" in told, page
+        assert "Other steps" not in told
+        assert "clockwise" not in told.replace("Clockwise", "") or page == "/adjust"
+        assert "make another run" not in told
+    client.post(f"{home}/acknowledge", data={"cause": "a loose baffle"})
+    assert "Stop. Cylinder" not in words(client.get(home).text)
 
 
 def test_a_page_never_hangs(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,6 +1,7 @@
 """The pages without any script: plain forms, the service's own refusals beside the fields."""
 
 import re
+from html import unescape
 
 import pytest
 
@@ -51,7 +52,6 @@ def test_more_rows_keep_what_was_typed(client: Client) -> None:
     [
         ("air_temperature.value", "warm", "air_temperature.value"),
         ("air_temperature.value", "400", "air_temperature"),
-        ("air_pressure.value", "", "pressure"),
         ("peak.value", "9000", "egt_rise.rise"),
         ("idle_rpm.value", "12", "idle_rpm"),
     ],
@@ -65,14 +65,11 @@ def test_a_refusal_is_the_apis_own(client: Client, home: str, name: str, value: 
         "egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}},
         "idle_rpm": {"value": 790, "unit": "rpm"},
     }
-    match name:
-        case "air_pressure.value":
-            del body["altimeter_setting"]
-        case "peak.value":
-            body["egt_rise"]["rise"]["value"] = float(value)  # type: ignore[index]
-        case _:
-            number = float(value) if value.isdigit() else value
-            body[name.removesuffix(".value")]["value"] = number  # type: ignore[index]
+    if name == "peak.value":
+        body["egt_rise"]["rise"]["value"] = float(value)  # type: ignore[index]
+    else:
+        number = float(value) if value.isdigit() else value
+        body[name.removesuffix(".value")]["value"] = number  # type: ignore[index]
     (told,) = client.post(f"/api/v1{home}/runs", json=body).json()["errors"]
     assert told["field"] == field
     page = client.post(f"{home}/run", data=form)
@@ -83,6 +80,52 @@ def test_a_refusal_is_the_apis_own(client: Client, home: str, name: str, value: 
     kept = fields(page.text)
     assert {n: kept[n] for n in form if n in kept} == {n: v for n, v in form.items() if n in kept}
     assert client.get(f"/api/v1{home}/history").json()["entries"] == []
+
+
+def test_everything_missing_is_named_at_its_field(client: Client) -> None:
+    """Air, pressure, elevation and observation at once, each with a link to its place; nothing else on the page opens,
+    and what was typed stays.
+    """
+    form = {name: text for name, text in FORM.items() if not name.startswith("elevation")}
+    home = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
+    empty = dict.fromkeys(RUN, "") | {"air_temperature.unit": "degF", "air_pressure.unit": "inHg", "note": "cold"}
+    page = client.post(f"{home}/run", data=empty)
+    assert page.status_code == 422
+    summary = page.text[page.text.index("data-problem") :]
+    linked = re.findall(r'<a href="#([^"]+)"', summary[: summary.index("</div>")])
+    assert linked == ["air_temperature-wrong", "pressure-wrong", "elevation-wrong", "run-wrong"]
+    for place in linked:
+        assert f'id="{place}"' in page.text
+    assert ">cold</textarea>" in page.text
+    assert "air_temperature" not in words(page.text)
+    assert page.text.count("<details open>") == 0
+    field = {"pressure_kind": "pressure", "air_temperature.value": "68", "air_pressure.value": "29.3"}
+    assert client.post(f"{home}/run", data=RUN | field, follow_redirects=False).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("rich", "peak", "rise"), [("1290", "1450", (160.0, "delta_degF")), ("700", "788,5", (88.5, "delta_degC"))]
+)
+def test_the_rise_is_worked_out(client: Client, home: str, rich: str, peak: str, rise: tuple[float, str]) -> None:
+    """The peak less full rich; the peak is watched against the limit, and the wrong way round it is refused."""
+    unit = rise[1].removeprefix("delta_")
+    typed = {"egt_rich.value": rich, "egt_rich.unit": unit, "egt_peak.value": peak}
+    form = RUN | typed | {"peak.value": "", "seen": ""}
+    wrong = client.post(f"{home}/run", data=form | {"egt_peak.value": rich})
+    assert "The peak is not above full rich" in words(wrong.text)
+    half = client.post(f"{home}/run", data=form | {"egt_rich.value": ""})
+    assert "The EGT at full rich is missing" in words(half.text)
+    assert client.post(f"{home}/run", data=form, follow_redirects=False).status_code == 303
+    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
+    assert entry["run"]["egt_rise"]["rise"] == {"value": rise[0], "unit": rise[1]}
+    assert entry["run"]["highest"]["egt"] == {"value": float(peak.replace(",", ".")), "unit": unit}
+
+
+def test_the_rise_of_idle_speed_is_worked_out(client: Client, home: str) -> None:
+    """The highest speed on slow leaning less the speed before it."""
+    client.post(f"{home}/run", data=RUN | {"idle_leaned.value": "825", "idle_leaned.unit": "rpm"})
+    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
+    assert entry["run"]["idle_rpm_rise"] == {"value": 35.0, "unit": "rpm"}
 
 
 def test_a_run_is_stored_as_it_was_typed(client: Client, home: str) -> None:
@@ -138,50 +181,6 @@ def test_a_trace_is_uploaded(client: Client, home: str) -> None:
     assert entry["run"]["egt_rise"]["error"] is not None
 
 
-@pytest.mark.parametrize(
-    ("form", "stored"),
-    [
-        (
-            {"kind": "turn_screw", "turn_screw.turns": "0.125", "turn_screw.way": "-"},
-            {"kind": "turn_screw", "turns": -0.125},
-        ),
-        ({"kind": "turn_screw", "turns": "0.25"}, {"kind": "turn_screw", "turns": 0.25}),
-        (
-            {
-                "kind": "turn_idle_stop", "turn_screw.turns": "9", "turn_idle_stop.turns": ",25",
-                "turn_idle_stop.way": "+",
-            },
-            {"kind": "turn_idle_stop", "turns": 0.25},
-        ),
-        (
-            {"kind": "change_needle", "needle": "A", "change_needle.turns": "0.5", "change_needle.way": "-"},
-            {"kind": "change_needle", "needle": "A", "turns_from_mark": -0.5},
-        ),
-        ({"kind": "change_part", "part": "propeller", "fuel": "mogas"}, {"kind": "change_part", "part": "propeller"}),
-        (
-            {"kind": "change_part", "part": "fuel", "fuel": "mogas"},
-            {"kind": "change_part", "part": "fuel", "fuel": "mogas"},
-        ),
-    ],
-)  # fmt: skip
-def test_an_adjustment_is_what_was_chosen(
-    client: Client, home: str, form: dict[str, str], stored: dict[str, object]
-) -> None:
-    """Only the fields of the kind that was chosen count."""
-    assert client.post(f"{home}/adjust", data=form, follow_redirects=False).status_code in (200, 303)
-    (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
-    assert {n: v for n, v in entry["adjustment"].items() if v not in (None, "")} == stored
-
-
-def test_a_large_turn_is_recorded_and_warned_of(client: Client, home: str) -> None:
-    """The warning of the JSON API stands on the page that follows."""
-    page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.5"})
-    assert "step limit" in words(page.text)
-    page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "7"})
-    assert page.status_code == 422
-    assert "needle again at its mark" in words(page.text)
-
-
 def test_an_entry_is_corrected_and_voided(client: Client, home: str) -> None:
     """The form comes filled with what was recorded; the history shows both."""
     client.post(f"{home}/run", data=RUN | {"peak.value": "196"})
@@ -217,7 +216,7 @@ def test_a_correction_shows_all_that_was_recorded(client: Client, home: str, see
     for more in (seen, {"idle_quality": "smooth"}):
         assert client.post(f"{home}/run", data=air | more, follow_redirects=False).status_code == 303
     shown = [client.get(f"{home}/entries/{number}/correct").text for number in (1, 2)]
-    assert ["<details open>\n  <summary>More" in page for page in shown] == [True, False]
+    assert ["<details open>\n  <summary>Other figures" in page for page in shown] == [True, False]
 
 
 def test_a_corrected_trace_run_keeps_its_reading(client: Client, home: str) -> None:
@@ -267,13 +266,13 @@ def test_units_change_every_page(client: Client, home: str) -> None:
     changed = form | {"temperature_rise": "delta_degC", "temperature": "degC", "pressure": "hPa", "taper": "percent"}
     client.post(f"{home}/settings", data=changed)
     history = words(client.get(f"{home}/history").text)
-    assert "EGT rise 88.8889 °C" in history
+    assert "EGT rise 88.9 °C" in history
     assert "air 20 °C" in history
-    assert "altimeter setting 1015.24 hPa" in history
+    assert "altimeter setting 1015.2 hPa" in history
     card = words(client.get(home).text)
     assert "°F" not in card
     assert "°C" in card
-    assert "Needle B 3 %" in words(client.get(f"{home}/settings").text)
+    assert "Needle B taper slope 3 %" in words(client.get(f"{home}/settings").text)
     blank = fields(client.get(f"{home}/run").text)
     assert (blank["peak.unit"], blank["idle_rpm.unit"]) == ("delta_degC", "rpm")
     (entry,) = client.get(f"/api/v1{home}/history").json()["entries"]
@@ -286,7 +285,7 @@ def test_what_if_stays_within_the_limits(client: Client, home: str) -> None:
     """An answer, or the refusal in words; a script gets the answer alone."""
     client.post(f"{home}/run", data=RUN)
     assert "Both right" in words(client.get(f"{home}/whatif?turns=0.125&needle=A").text)
-    assert "at most 0.25 turn" in words(client.get(f"{home}/whatif?turns=1").text)
+    assert "may be at most 0.25 turn" in words(client.get(f"{home}/whatif?turns=1").text)
     assert "not a number" in words(client.get(f"{home}/whatif?density_altitude=high").text)
     part = client.get(f"{home}/whatif", headers={"HX-Request": "true"})
     assert "<html" not in part.text
@@ -325,3 +324,31 @@ def test_nothing_comes_from_elsewhere(client: Client, home: str) -> None:
             assert client.get(path).status_code == 200
     for name in ASSETS:
         assert "sourceMappingURL" not in client.get(f"/parts/{name}").text
+
+
+def test_a_file_is_looked_at_before_it_is_recorded(client: Client, home: str) -> None:
+    """Its first lines, its columns, those that are read ticked, what will be recorded, a picture; nothing is stored."""
+    from taperwise.api.files.installation import fixture
+
+    text = fixture("sweep.csv").read_text(encoding="utf-8")
+
+    def looked_at(held: bytes, **more: str) -> str:
+        answer = client.post(
+            f"{home}/run/preview", data={"x": "1"} | more, files={"trace": ("s.csv", held, "text/csv")}
+        )
+        assert answer.status_code == 200
+        assert "<html" not in answer.text
+        return answer.text
+
+    shown = looked_at(text.encode())
+    assert text.splitlines()[0] in unescape(shown)
+    ticked = re.findall(r'name="(trace_use\.\d+)" value="([^"]+)" checked', shown)
+    assert len(ticked) == 4
+    assert "EGT rise" in words(shown)
+    assert "data:image/svg+xml" in shown
+    fewer = looked_at(text.encode(), **dict(ticked[:2]))
+    assert len(re.findall(r'name="trace_use\.\d+" value="[^"]+" checked', fewer)) == 2
+    assert "wrong" in looked_at(b"nothing here")
+    degrees = "time [s],EGT 1 [°F]\n0,1200\n"
+    assert "°F" in looked_at(degrees.encode("latin-1"))
+    assert client.get(f"/api/v1{home}/history").json()["entries"] == []

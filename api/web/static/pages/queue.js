@@ -64,7 +64,7 @@
 
   function fill(form, fields) {
     for (const field of form.elements) {
-      if (!field.name || !(field.name in fields) || field.type === "file") continue;
+      if (!field.name || !(field.name in fields) || field.type === "file" || field.name === "opened_after") continue;
       if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === fields[field.name];
       else field.value = fields[field.name];
       const folded = field.closest("details");
@@ -73,20 +73,56 @@
   }
 
   function keepDraft(form) {
-    try {
-      localStorage.setItem(draftKey(form), JSON.stringify({ typed: Date.now(), fields: fieldsOf(form) }));
-    } catch { /* a full or closed store: the form itself still holds it */ }
+    const held = JSON.stringify({ typed: Date.now(), fields: fieldsOf(form) });
+    try { localStorage.setItem(draftKey(form), held); } catch { /* a closed store: the form itself still holds it */ }
   }
 
   function draftOf(form) {
-    try {
-      return JSON.parse(localStorage.getItem(draftKey(form)));
-    } catch {
-      return null;
-    }
+    try { return JSON.parse(localStorage.getItem(draftKey(form))); } catch { return null; }
   }
 
   const dropDraft = (form) => localStorage.removeItem(draftKey(form));
+
+  // What was recorded is shown again after Back, figures and choices alike, under the id it was recorded with: sent
+  // once more it is one entry. Whatever is changed in it makes a new one.
+  const sentKey = (form) => `recorded ${new URL(form.action).pathname}`;
+
+  function rememberSent(form, entry) {
+    if (!form.matches("[data-keep]")) return;
+    const fields = Object.fromEntries(entry.fields.filter(([, value]) => typeof value === "string"));
+    const kept = JSON.stringify({ typed: Date.now(), fields, id: entry.id });
+    try { sessionStorage.setItem(sentKey(form), kept); } catch { /* a closed store: the form comes back empty */ }
+  }
+
+  function bringBackSent(form) {
+    const arrived = performance.getEntriesByType("navigation")[0];
+    if (!arrived || arrived.type !== "back_forward") return false;
+    let sent = null;
+    try { sent = JSON.parse(sessionStorage.getItem(sentKey(form))); } catch { /* none */ }
+    if (!sent) return false;
+    fill(form, sent.fields);
+    form.elements.client_id.value = sent.id;
+    form.dataset.again = sent.id;
+    form.addEventListener("input", () => {
+      if (form.dataset.again) form.elements.client_id.value = newId();
+      delete form.dataset.again;
+    });
+    noted(form, `This was recorded at ${clock(sent.typed)}. If you change a figure, a new entry is made. `, () => {
+      sessionStorage.removeItem(sentKey(form));
+      location.reload();
+    });
+    return true;
+  }
+
+  function noted(form, words, afresh) {
+    const note = document.createElement("p");
+    note.className = "hint brought-back";
+    note.textContent = words;
+    const start = button("Start afresh", afresh);
+    start.className = "secondary";
+    note.append(start);
+    form.prepend(note);
+  }
 
   function freshIds(root) {
     for (const field of root.querySelectorAll('form input[name="client_id"]')) field.value = newId();
@@ -95,15 +131,9 @@
   function bringBackDrafts(root) {
     for (const form of root.querySelectorAll("form[data-keep]")) {
       const draft = draftOf(form);
-      if (!draft || root.querySelector("[data-problem]")) continue;
+      if (root.querySelector("[data-problem]") || (!draft && bringBackSent(form)) || !draft) continue;
       fill(form, draft.fields);
-      const note = document.createElement("p");
-      note.className = "hint brought-back";
-      note.textContent = `What you typed at ${clock(draft.typed)} is back. `;
-      const afresh = button("Start afresh", () => { dropDraft(form); location.reload(); });
-      afresh.className = "secondary";
-      note.append(afresh);
-      form.prepend(note);
+      noted(form, `What you typed at ${clock(draft.typed)} is back. `, () => { dropDraft(form); location.reload(); });
     }
   }
 
@@ -175,6 +205,8 @@
     if (result.refused) return show(result.html);
     if (result.done) {
       dropDraft(form);
+      rememberSent(form, entry);
+      await counted(entry);
       if (mended) {
         await forget(entry.id);
         await flush();
@@ -211,7 +243,21 @@
   }
 
   let flushing = false;
+  let reached = false;
   const sent = [];
+
+  const seenOf = (entry) => Number.parseInt((entry.fields.find(([name]) => name === "opened_after") || [])[1], 10);
+
+  // An entry of this phone is none that the next one of this phone did not know of.
+  async function counted(entry) {
+    const seen = seenOf(entry);
+    if (Number.isNaN(seen)) return;
+    for (const other of await waiting().catch(() => [])) {
+      if (other.id === entry.id || placeOf(other) !== placeOf(entry) || seenOf(other) !== seen) continue;
+      const fields = other.fields.map(([name, value]) => [name, name === "opened_after" ? String(seen + 1) : value]);
+      await keep({ ...other, fields });
+    }
+  }
 
   async function flush() {
     if (flushing) return;
@@ -227,7 +273,9 @@
 
   async function sendAll() {
     const held = new Set(); // behind an entry that is refused or cannot be sent, the later ones of that place wait
-    for (const entry of await waiting().catch(() => [])) {
+    for (const { id } of await waiting().catch(() => [])) {
+      const entry = (await waiting().catch(() => [])).find((other) => other.id === id); // what was sent before counts
+      if (!entry) continue;
       const place = placeOf(entry);
       if (held.has(place)) continue;
       if (entry.state !== "waiting") {
@@ -237,6 +285,8 @@
       const result = await send(entry);
       if (result.done) {
         await forget(entry.id);
+        await counted(entry);
+        reached = true;
         sent.push(entry);
       } else {
         held.add(place);
@@ -268,7 +318,8 @@
     const entries = await waiting().catch(() => []);
     const parts = [];
     const copy = document.documentElement.dataset.copy;
-    if (copy) parts.push(line("p", `The service cannot be reached. This page is the copy kept at ${clock(Number(copy))}.`));
+    if (copy && reached) parts.push(line("p", "The service can be reached again. This page is still the copy."));
+    else if (copy) parts.push(line("p", `The service cannot be reached. This page is the copy kept at ${clock(Number(copy))}.`));
     for (const entry of sent) parts.push(line("p", `Sent: ${entry.label} (typed at ${clock(entry.typed)}).`, "sent"));
     if (sent.length && location.pathname.startsWith(`${ROOT}/installations/`)) {
       const on = line("a", "Read the next step");
