@@ -29,6 +29,7 @@ from taperwise.api.ownership import routes as ownership
 from taperwise.api.pooling import routes as pooling
 from taperwise.api.pooling import starting_point_routes as starting_point
 from taperwise.api.pooling.release import checked_floor
+from taperwise.api.recommendations import overview_routes
 from taperwise.api.recommendations import routes as recommendations
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
@@ -100,9 +101,9 @@ def create_app(
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     problems.install(app, settings.access == "keys")
     served = (
-        installations.router, exports.router, starting_point.router, log.router, recommendations.router, notes.router,
-        pooling.router, accounts.router, ownership.router, log.words, observability.router,
-        openapi_page.router, *PAGES,
+        installations.router, exports.router, starting_point.router, log.router, recommendations.router,
+        overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router, log.words,
+        observability.router, openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

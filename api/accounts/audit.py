@@ -15,7 +15,7 @@ __all__ = ["WATCHED", "latest", "watch"]
 
 WATCHED = frozenset(
     {"installations", "entries", "corrections", "notes", "people", "keys", "trusts", "pool_contributions",
-     "engine_priors"}
+     "engine_priors", "offers", "invitations"}
 )  # fmt: skip
 """Tables whose changes are kept: what people said or decided, not what was worked out from it."""
 

@@ -69,10 +69,9 @@ def _print(s: SuggestionOut, warnings: list[str]) -> None:
     table.add_row("lean of peak at full throttle", chance(c.lean_chance), "")
     out.print(table)
     p = c.position
-    out.print(
-        f"  Needle {p.fitted_needle}, screw {from_mark(p.turns)}, idle stop {stop(p.idle_stop_turns)}; to the middle "
-        f"of the band: {about(c.offset.median)}."
-    )
+    out.print(f"  Needle {p.fitted_needle}, holder {from_mark(p.turns)}, idle stop {stop(p.idle_stop_turns)}.")
+    if c.offset is not None:
+        out.print(f"  Turns to target: {about(c.offset.median)}.")
     for warning in (*warnings, *s.warnings):
         out.print(f"  ! {warning}", style="bold")
     for finding in s.findings:

@@ -9,9 +9,13 @@ from starlette.exceptions import HTTPException
 
 from taperwise.api import __version__
 from taperwise.api.log import service
+from taperwise.api.log.stop import exceeded_in
 from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.presentation.formatting import STAGES, chance, fraction, from_mark, quantity, stop
+from taperwise.api.presentation.formatting import STAGES, chance, fraction, from_mark, quantity
+from taperwise.api.presentation.formatting import stop as stop_turns
+from taperwise.api.presentation.sheet_text import verdict
+from taperwise.api.presentation.stop_text import stop_sentence
 from taperwise.api.schemas.installation import NeedleIn
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
@@ -40,7 +44,10 @@ class Sheet:
     ----------
     setting, confidence : tuple of (name, value)
     tuned : bool
-        Whether all three stages are confirmed.
+        Whether all three stages are confirmed, and there is no stop.
+    stopped : bool
+    verdict : str
+        Both in a sentence.
     lines : tuple of Line
     cautions : tuple of str
     made_from : str
@@ -52,6 +59,8 @@ class Sheet:
     setting: tuple[tuple[str, str], ...]
     confidence: tuple[tuple[str, str], ...]
     tuned: bool
+    stopped: bool
+    verdict: str
     stage: str
     expected: tuple[str, ...]
     lines: tuple[Line, ...]
@@ -83,12 +92,16 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
         ("Both mixtures right together", chance(c.both)),
         ("Lean of peak at full throttle", chance(c.lean_chance)),
     ]
+    stop = stop_sentence(exceeded_in(log.installation, log.entries), log.sent.units)
+    tuned = answer.stage == "tuned" and not stop
     return Sheet(
         name=log.sent.name or f"Installation {log.installation_id}",
         made_at=now,
         setting=_setting(log),
         confidence=tuple(confidence),
-        tuned=answer.stage == "tuned",
+        tuned=tuned,
+        stopped=bool(stop),
+        verdict=verdict(tuned, STAGES[answer.stage], stop),
         stage=STAGES[answer.stage],
         expected=(
             expected.rise_line(answer.expected),
@@ -115,7 +128,7 @@ def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
     return (
         ("Needle", f"{needle.label}, taper slope {quantity(sent.units.put(needle.taper_slope))}"),
         ("Screw position", from_mark(here.turns) + way),
-        ("Idle stop", f"{stop(here.idle_stop_turns)} since the record began"),
+        ("Idle stop", f"{stop_turns(here.idle_stop_turns)} since the record began"),
         ("Fuel", sent.fuel.replace("_", " ")),
         ("Aimed at: EGT rise to peak", f"{quantity(targets.rise.low)} to {quantity(targets.rise.high)}"),
         ("Aimed at: idle speed", f"{quantity(targets.idle_rpm.low)} to {quantity(targets.idle_rpm.high)}"),

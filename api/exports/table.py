@@ -19,7 +19,7 @@ from taperwise.model.inference import dataset
 from taperwise.shared.records import Entry
 from taperwise.shared.units import KINDS
 
-__all__ = ["response", "written"]
+__all__ = ["plain", "response", "written"]
 
 _COLUMNS = sorted((each for each in OBSERVATIONS if each.column), key=lambda each: bool(each.levels))
 """What is observed, quantities first."""
@@ -92,15 +92,15 @@ def _row(entry: EntryOut, owner: InstallationIn, where: dataset.Position) -> lis
     now = _now(entry)
     state = "voided" if entry.voided else "corrected" if entry.corrections else "as recorded"
     head = [
-        entry.sequence, entry.kind, entry.time.isoformat(), state, _plain(where.needle), _number(where.turns),
+        entry.sequence, entry.kind, entry.time.isoformat(), state, plain(where.needle), _number(where.turns),
         _number(where.idle_stop_turns),
     ]  # fmt: skip
     if now.run is None:
         said = entry.acknowledged.cause if entry.acknowledged else ""
         done = "" if now.adjustment is None else _adjustment(now.adjustment.model_dump(mode="json"))
         note = now.adjustment.note if now.adjustment else said
-        return [*head, *([""] * (4 + len(_COLUMNS) + 1)), _plain(done), _plain(note)]
-    return [*head, *_run(now.run, owner), "", _plain(now.run.note)]
+        return [*head, *([""] * (4 + len(_COLUMNS) + 1)), plain(done), plain(note)]
+    return [*head, *_run(now.run, owner), "", plain(now.run.note)]
 
 
 def _run(run: RunIn, owner: InstallationIn) -> list[Any]:
@@ -126,6 +126,6 @@ def _number(x: float) -> str:
     return f"{x:.10g}"
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

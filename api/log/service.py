@@ -14,6 +14,7 @@ from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
+from taperwise.api.log.stop import keep_stop
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
@@ -44,6 +45,7 @@ __all__ = [
     "record_correction",
     "record_of",
     "record_run",
+    "refresh_stop",
     "to_response",
     "with_trace_read",
 ]
@@ -89,6 +91,18 @@ def load(session: Session, installation_id: int) -> Log:
     prior = prior_of(prior_row(session, installation_id))
     open_now = open_findings(session, installation_id, sent)
     return Log(installation_id, sent, sent.record(), tuple(records), state, prior, open_now)
+
+
+def refresh_stop(session: Session, installation_id: int) -> None:
+    """Keep whether the log calls for a stop; after each change of the log or of the engine's limits.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    log = load(session, installation_id)
+    keep_stop(session, installation_id, log.installation, log.entries)
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
@@ -232,7 +246,7 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
             owner.record().needle(fitted.needle)
     document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
     repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
-    load(session, installation_id)  # the log has to hold together afterwards too
+    refresh_stop(session, installation_id)  # the log has to hold together afterwards too
     read = repository.readings(session, installation_id).get(row.id, [])
     return to_response(row, owner, repository.corrections(session, installation_id)[row.id], read)
 
@@ -273,6 +287,7 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
     if sent.trace is not None:
         repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
+    refresh_stop(session, installation_id)
     return to_response(row, owner, read=read)
 
 
@@ -304,6 +319,7 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
     row = _append(session, installation_id, "acknowledged", sent)
+    refresh_stop(session, installation_id)
     if sent.about == "trace":
         return to_response(row, owner), [] if log.findings else [NO_FINDING_OPEN]
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)

@@ -8,7 +8,7 @@ from taperwise.shared.recommendation import Action, ActionKind
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
 
-__all__ = ["instruction", "slope_words"]
+__all__ = ["exceeded_words", "instruction", "slope_words"]
 
 _KEEP = (
     "Leave everything as it is: full throttle, idle mixture and idle speed are confirmed. "
@@ -64,7 +64,7 @@ def _change_needle(action: Action) -> str:
 def _inspect(inspection: Inspection, units: Units) -> str:
     match inspection.cause:
         case InspectCause.LIMIT_EXCEEDED:
-            said = "; ".join(dict.fromkeys(_exceeded(each, units) for each in inspection.exceeded))
+            said = "; ".join(dict.fromkeys(exceeded_words(each, units) for each in inspection.exceeded))
             return (
                 f"Stop: {said}. Shut down, let it cool, find the cause and do what the engine's instructions ask for. "
                 "No step is suggested until the cause is acknowledged in the record."
@@ -101,7 +101,8 @@ _WATCHED = {
 }
 
 
-def _exceeded(each: Exceeded, units: Units) -> str:
+def exceeded_words(each: Exceeded, units: Units) -> str:
+    """Which limit was exceeded, and by how much."""
     if each.quantity is Watched.SPEED:
         reached, limit = (f"{x:.0f} rpm" for x in (each.reached, each.limit))
     else:

@@ -8,6 +8,7 @@ from sqlalchemy import ForeignKey, LargeBinary, String, delete, func, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from taperwise.api.core.database import DERIVED, Answer, Base, Id
+from taperwise.api.installations.standing import standing_of
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.recommendation import SuggestionOut
@@ -41,9 +42,16 @@ def get(session: Session, installation_id: int, sequence: int, seed: int, versio
 
 
 def put(
-    session: Session, installation_id: int, sequence: int, seed: int, version: str, document: dict[str, Any]
-) -> None:
-    """Keep an answer, unless one from a longer log is there already."""
+    session: Session, installation_id: int, sequence: int, seed: int, version: str, document: dict[str, Any],
+    findings: int = 0,
+) -> None:  # fmt: skip
+    """Keep an answer with its figures for lists, unless one from a longer log is there already.
+
+    Parameters
+    ----------
+    findings : int
+        What logger files showed and nobody acknowledged yet.
+    """
     row = session.get(Answer, installation_id, with_for_update=True)
     if row is None:
         row = Answer(installation_id=installation_id)
@@ -51,6 +59,22 @@ def put(
     elif row.sequence > sequence:
         return
     row.sequence, row.seed, row.model_version, row.document = sequence, seed, version, document
+    _put_standing(session, installation_id, row, findings)
+
+
+def _put_standing(session: Session, installation_id: int, answer: Answer, findings: int) -> None:
+    """Keep the few figures of an answer that lists show; none of an answer that cannot be read."""
+    try:
+        made = _SUGGESTION.validate_python(answer.document | {"alternatives": []})
+    except ValidationError:
+        return
+    row, c = standing_of(session, installation_id), made.confidence
+    cause, finish = made.action.cause, made.runs_to_finish
+    row.state, row.seed, row.model_version = answer.sequence, answer.seed, answer.model_version
+    row.stage, row.cause = str(made.stage), None if cause is None else str(cause)
+    row.chance_both, row.lean_chance, row.doubt = c.chance_both, c.lean_chance, c.doubt
+    row.converged, row.runs, row.findings = made.provenance.diagnostics.converged, c.runs, findings
+    row.runs_to_finish = None if finish is None else finish.expected
 
 
 def earlier_fits(session: Session, installation_id: int, keys: Collection[str]) -> dict[str, bytes]:

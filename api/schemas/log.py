@@ -32,6 +32,7 @@ __all__ = [
     "InstallationPage",
     "NoteIn",
     "NoteOut",
+    "NotePage",
     "RunRecorded",
     "SweepOut",
 ]
@@ -237,16 +238,25 @@ class IdleLevelOut(BaseModel):
 
 
 class NoteIn(Wire):
-    """A note for whoever works at the installation; it changes nothing of the record."""
+    """A note for everyone who works on the engine; it changes nothing of the log. Your account signs it."""
 
-    text: str = Field(min_length=1, max_length=2000)
-    author: str = Field("", max_length=100, description="Who says so.")
+    text: str = Field(min_length=1, max_length=2000, description="What the note says.")
 
 
 class NoteOut(BaseModel):
-    """A note as it was left."""
+    """A note as it stands."""
 
-    id: int
-    written_at: datetime
-    author: str
-    text: str
+    id: int = Field(description="Number of the note.")
+    written_at: datetime = Field(description="When it was written.")
+    edited_at: datetime | None = Field(description="When its author last changed it; null if never.")
+    author: str = Field(description="Name of the account that signed it; empty where sign-in is off.")
+    text: str = Field(description="What the note says.")
+    mine: bool = Field(description="Whether you wrote it, so that you can change or delete it.")
+    new: bool = Field(description="Whether somebody else wrote or changed it since you last looked.")
+
+
+class NotePage(BaseModel):
+    """Some of the notes, the newest first."""
+
+    notes: list[NoteOut] = Field(description="Those of this page.")
+    next: str | None = Field(description="Cursor of the next page; null on the last one.")

@@ -133,12 +133,13 @@ class ConfidenceOut(FromRecord):
         validation_alias="chance_both", description="Chance that full throttle and idle mixture are both in band."
     )
     lean_chance: float = Field(description="Chance of being lean of peak at full throttle as it stands.")
-    offset: Annotated[IntervalOut, InUnit(None, "turn")] = Field(
+    offset: Annotated[IntervalOut, InUnit(None, "turn")] | None = Field(
         validation_alias="offset_turns",
-        description="Screw turns to the middle of the full-throttle band; positive = richer.",
+        description="Screw turns to the middle of the full-throttle band; positive = richer. Null during a stop.",
     )
-    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] = Field(
-        validation_alias="taper_misfit", description="Ideal taper slope less the fitted needle's; positive = steeper."
+    taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] | None = Field(
+        validation_alias="taper_misfit",
+        description="Ideal taper slope less the fitted needle's; positive = steeper. Null during a stop.",
     )
     position: Position
     runs: int
@@ -270,7 +271,7 @@ class SuggestionOut(FromRecord):
     expect: str = Field(description="What the next run should show, in words and in the units of the answer.")
     expected: PredictionOut
     information: InformationOut
-    alternatives: list[AlternativeOut]
+    alternatives: list[AlternativeOut] = Field(description="The possible steps with their figures; none during a stop.")
     cautions: list[str]
     confidence: ConfidenceOut
     provenance: ProvenanceOut

@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
@@ -36,11 +36,11 @@ def name_of(log: service.Log) -> str:
 
 
 @router.get("", **requires(Rule.SEES))
-def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Response:
     """The card, or what is going on until it can be shown."""
     with database.reading() as session:
         log = service.load(session, installation_id)
-        left = notes.list_notes(session, installation_id)
+        left = notes.list_notes(session, installation_id, asker)
     return page("next_step.html", notes=left, **_context(log, database, desk, work))
 
 

@@ -9,6 +9,7 @@ from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
 from taperwise.api.presentation import cautions, formatting
 from taperwise.api.web import assets
+from taperwise.api.web.stop_here import stop_here
 
 __all__ = ["CONTENT_POLICY", "HEADERS", "fragment", "page"]
 
@@ -53,6 +54,7 @@ _environment.globals.update(
     stamp=assets.stamp,
     units_of=formatting.units_of,
     asking=current,
+    stop_here=stop_here,
 )
 
 
