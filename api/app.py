@@ -5,6 +5,7 @@ from contextlib import asynccontextmanager
 from datetime import datetime
 
 from fastapi import Depends, FastAPI
+from fastapi.routing import APIRoute
 
 from taperwise.api import __version__
 from taperwise.api.accounts import audit
@@ -15,7 +16,9 @@ from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
+from taperwise.api.core.conditional import Conditional
 from taperwise.api.core.database import Database
+from taperwise.api.core.known_parameters import known_parameters
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
@@ -44,7 +47,12 @@ __all__ = ["create_app"]
 _DESCRIPTION = (
     "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
     "make next and how sure the present setting is. On the ground only: nothing here is advice for flight, and the "
-    "engine's and airframe's instructions, local rules and licensed people come first."
+    "engine's and airframe's instructions, local rules and licensed people come first.\n\n"
+    "Versions: within /api/v1 fields and operations are added, never removed or changed in meaning. Clients should "
+    "ignore fields they do not know. What would break a client comes as /api/v2, and v1 stays for 12 months at least. "
+    "An operation that will go carries the headers `Deprecation` (RFC 9745) and `Sunset` (RFC 8594) until then.\n\n"
+    "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`; 304 says that nothing changed. "
+    "HEAD is answered wherever GET is. Query parameters that are not known are refused."
 )
 
 
@@ -77,7 +85,8 @@ def create_app(
 
     app = FastAPI(
         title="Taperwise", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan, dependencies=[Depends(authorize)],
+        lifespan=lifespan, dependencies=[Depends(authorize), Depends(known_parameters)],
+        generate_unique_id_function=_operation_id,
     )  # fmt: skip
     database.watchers.append(audit.watch)
     app.state.database = database
@@ -89,6 +98,7 @@ def create_app(
     app.state.gallery = ChartData(app.state.desk, database)
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
+    app.add_middleware(Conditional, under="/api/v1/")
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),
@@ -108,6 +118,12 @@ def create_app(
     for router in served:
         app.include_router(router)
     return app
+
+
+def _operation_id(route: APIRoute) -> str:
+    """A short name for generated clients: the group and the function, as in ``log_run``."""
+    group = str(route.tags[0]) if route.tags else "page"
+    return route.name if route.name.startswith(group) else f"{group}_{route.name}"
 
 
 def _waiting(database: Database, seed: int) -> tuple[int, datetime | None]:

@@ -3,7 +3,7 @@
 from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.tables import AdviserGrant, Change, Invitation, Key, Offer, Person, Seen, SignIn
@@ -65,9 +65,10 @@ def named_advisers(session: Session) -> list[Person]:
 
 
 def administrators(session: Session) -> int:
-    """How many keys that hold may be used to administer the service."""
-    keys = session.execute(select(Person.roles).join(Key).where(Key.revoked_at.is_(None), Key.scope == "everything"))
-    return sum("administrator" in roles for (roles,) in keys)
+    """How many people can sign in and administer the service, by a key that holds or by a password."""
+    keys = select(Key.person_id).where(Key.revoked_at.is_(None), Key.scope == "everything")
+    may_enter = or_(Person.id.in_(keys), Person.password.is_not(None))
+    return sum("administrator" in roles for roles in session.scalars(select(Person.roles).where(may_enter)))
 
 
 def by_key(session: Session, digest: str) -> tuple[Key, Person] | None:

@@ -7,6 +7,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from taperwise.api.cli.context import writable, write_text
+from taperwise.api.cli.database import Force
 from taperwise.api.files.day import adjustment_body, read, run_body
 from taperwise.api.files.installation import fixture, installation_from
 from taperwise.api.presentation.confidence_text import confidence_lines
@@ -32,8 +34,10 @@ def demo(
     most_runs: Annotated[int, typer.Option("--most-runs", min=1, max=100, help="Give up after so many runs.")] = 30,
     save: Annotated[Path | None, typer.Option("--save", help="Keep the tuned engine's day as a JSON file.")] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the sampler.")] = 20_260_101,
+    force: Force = False,
 ) -> None:
     """Replay an invented tuning day, or tune a virtual engine nobody has seen before."""
+    writable("--save", save, force=force)
     console = Console(highlight=False)
     console.print("… loading the model")
     with console.status("this takes seconds, a minute or so the first time"):
@@ -110,7 +114,7 @@ def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
         "installation": installation_from(None).model_dump(mode="json", exclude_unset=True),
         "log": log,
     }
-    path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    write_text("--save", path, json.dumps(document, indent=1) + "\n")
 
 
 def _print(console: Console, title: str, suggestion: Suggestion, units: Units, *, cautions: bool) -> None:

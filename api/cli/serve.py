@@ -8,6 +8,8 @@ import typer
 import uvicorn
 from starlette.datastructures import State
 
+from taperwise.api.accounts.authentication import JOIN
+from taperwise.api.accounts.invitations import first_link
 from taperwise.api.accounts.repository import administrators
 from taperwise.api.app import create_app
 from taperwise.api.cli.prepare import compiled_beside
@@ -36,13 +38,14 @@ def serve(
         compile_cache.use(settings.cache_folder)
         app = create_app(settings)
         configure([app.state.database.engine.url.password or ""])
-        if settings.access == "keys":
-            _check_somebody_may_in(app.state.database)
         if not settings.for_others:
             app.add_middleware(OnlyThisMachine)
         at = f"[{settings.host}]" if ":" in settings.host else settings.host
         scheme = "https" if settings.transport == "tls" else "http"
-        typer.echo(f"Taperwise listens on {scheme}://{at}:{settings.port} (the API's page: /docs)")
+        address = f"{scheme}://{at}:{settings.port}"
+        typer.echo(f"Taperwise listens on {address} (the API's page: /docs)")
+        if settings.access == "keys":
+            _let_first_in(app.state.database, address)
         typer.echo(f"Database: {app.state.database.name}")
         if settings.worker:
             app.state.worker.announce()
@@ -53,16 +56,14 @@ def serve(
         uvicorn.Server(config).run(sockets=[door])
 
 
-def _check_somebody_may_in(database: Database) -> None:
-    with database.reading() as session:
-        there = administrators(session)
-    if not there:
-        raise InvalidValueError(
-            "people are told apart by keys, and no key administers this service",
-            field="access",
-            value="keys",
-            cure="Make one: taperwise person add NAME --role administrator, then taperwise key new NAME.",
-        )
+def _let_first_in(database: Database, address: str) -> None:
+    """Print a one-time link for the first administrator, where nobody administers the service yet."""
+    with database.unit() as session:
+        if administrators(session):
+            return
+        secret = first_link(session)
+    typer.echo("Nobody administers this service yet. Open this link once, within 7 days, to be its administrator:")
+    typer.echo(f"{address}{JOIN}?invitation={secret}")
 
 
 def _check_readable(*files: Path | None) -> None:

@@ -10,7 +10,9 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from taperwise.api.cli.context import opened, print_json
+from taperwise.api.cli.context import opened, print_json, writable, write_text
+from taperwise.api.cli.database import AsJson, DatabaseUrl, DataFolder, Engine, Force
+from taperwise.api.cli.options import as_typed
 from taperwise.api.exports import archive, table
 from taperwise.api.exports.sheet import as_pdf, sheet_of
 from taperwise.api.log import service
@@ -20,26 +22,28 @@ from taperwise.api.web.rendering import fragment
 
 __all__ = ["sheet"]
 
-_Number = Annotated[int, typer.Argument(min=1, help="Number of the installation.")]
-_Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of a table.")]
-
 
 def sheet(
-    number: _Number,
+    number: Engine,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as PDF.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the log as a table.")] = None,
-    export: Annotated[Path | None, typer.Option(help="Write everything, to be brought in elsewhere.")] = None,
-    as_json: _Json = False,
+    export: Annotated[Path | None, typer.Option(help="Write the export file, to import elsewhere.")] = None,
+    as_json: AsJson = False,
+    force: Force = False,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
 ) -> None:
-    """The sheet for the papers: print it, or write it to files."""
-    with opened() as shop:
+    """Print the tuning sheet, or write it to files."""
+    for option, path in (("--pdf", pdf), ("--csv", csv), ("--export", export)):
+        writable(option, path, force=force)
+    with opened(data_folder, database_url) as shop, as_typed(installation_id="NUMBER"):
         with shop.database.reading() as session:
             log = service.load(session, number)
             if csv is not None:
-                csv.write_text(table.written(session, number), encoding="utf-8", newline="")
+                write_text("--csv", csv, table.written(session, number))
             if export is not None:
                 packed = archive.pack(session, number).model_dump(mode="json")
-                export.write_text(json.dumps(packed, indent=1), encoding="utf-8")
+                write_text("--export", export, json.dumps(packed, indent=1))
         if (csv or export) and not (pdf or as_json):
             return
         shop.ready()

@@ -30,6 +30,7 @@ from taperwise.shared.errors import (
 )
 
 __all__ = [
+    "KINDS",
     "MEDIA_TYPE",
     "NOT_READY",
     "FieldError",
@@ -56,13 +57,67 @@ _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     NotReadyError: (503, "The model is being made ready"),
     NotConvergedError: (503, "No posterior that can be trusted"),
 }
+_KIND: dict[type[TaperwiseError], str] = {
+    InvalidValueError: "invalid-value",
+    StepLimitError: "step-limit",
+    TimeOrderError: "time-order",
+    NotFoundError: "not-found",
+    ConflictError: "conflict",
+    ReusedKeyError: "reused-key",
+    UnknownCallerError: "sign-in-needed",
+    ForbiddenError: "not-allowed",
+    NotReadyError: "not-ready",
+    NotConvergedError: "no-result",
+}
+_BY_STATUS = {
+    400: "unreadable",
+    401: "sign-in-needed",
+    403: "not-allowed",
+    404: "not-found",
+    405: "method",
+    409: "conflict",
+    413: "too-large",
+    415: "media-type",
+    422: "invalid-value",
+    429: "too-many-requests",
+    500: "fault",
+    503: "unavailable",
+    507: "disk-full",
+}
+KINDS: dict[str, tuple[str, str]] = {
+    "invalid-value": ("A value cannot be used", "Each entry of `errors` names a field, its value and a cure."),
+    "step-limit": ("The step is beyond its limit", "The step is larger than the step limit. Ask for a smaller step."),
+    "time-order": ("The entry is out of order in time", "Send entries in the order in which they happened."),
+    "not-found": ("Nothing is stored there", "The address or the number is wrong, or is not yours."),
+    "conflict": ("The entry contradicts what is stored", "Read what is stored, then decide. Nothing was stored."),
+    "reused-key": ("The idempotency key stands for something else", "Make a new key for each new request."),
+    "key-missing": ("Idempotency-Key is needed", "Send an id of your own with each POST."),
+    "sign-in-needed": ("Authentication required", "Send a valid access key, or sign in."),
+    "not-allowed": ("This may not be done", "Your role or your access key does not allow this."),
+    "not-ready": ("The model is being made ready", "Ask again after `Retry-After`."),
+    "no-result": ("No posterior that can be trusted", "The readings contradict each other. Make another run."),
+    "unreadable": ("The body is not JSON that can be read", "Send one JSON object in UTF-8."),
+    "method": ("Not a method of this address", "`Allow` names the methods."),
+    "too-large": ("The body is too large", "Send less at a time."),
+    "media-type": ("The body is not JSON", "Send it as application/json."),
+    "too-many-requests": ("Too many requests", "Ask again after `Retry-After`."),
+    "fault": ("Something failed here", "Read the history to see whether your entry was stored."),
+    "unavailable": ("Cannot answer now", "Try again in a moment."),
+    "disk-full": ("The disk is full", "Whoever runs the service has to free space."),
+}
+"""Kinds of refusals by the last part of their `type`: title, and what to do."""
+
 _log = structlog.get_logger("taperwise")
 
 
 class Problem(BaseModel):
     """Problem document."""
 
-    type: str = Field("about:blank", description="Always about:blank: the status and the errors say it all.")
+    type: str = Field(
+        description="What kind of refusal this is: an address here that explains the kind. Clients tell refusals apart "
+        "by this, never by their words.",
+        examples=["/problems/time-order"],
+    )
     title: str
     status: int
     detail: str
@@ -104,15 +159,29 @@ _DESCRIPTIONS = {
 }
 
 
-def problem(status: int, title: str, detail: str, errors: list[FieldError] | None = None) -> JSONResponse:
-    """A problem document as a response."""
-    document = Problem(title=title, status=status, detail=detail, errors=errors or [])
+def problem(
+    status: int, title: str, detail: str, errors: list[FieldError] | None = None, kind: str | None = None
+) -> JSONResponse:
+    """A problem document as a response.
+
+    Parameters
+    ----------
+    kind : str, optional
+        One of `KINDS`; the usual one of the status if left out.
+    """
+    where = f"/problems/{kind or _BY_STATUS.get(status, 'invalid-value' if status < 500 else 'fault')}"
+    document = Problem(type=where, title=title, status=status, detail=detail, errors=errors or [])
     return JSONResponse(document.model_dump(), status, media_type=MEDIA_TYPE)
 
 
 def status_of(error: TaperwiseError) -> tuple[int, str]:
     """Status and title of one of our errors."""
     return next(_STATUS[kind] for kind in type(error).__mro__ if kind in _STATUS)
+
+
+def kind_of(error: TaperwiseError) -> str:
+    """Which of `KINDS` one of our errors is."""
+    return next(_KIND[each] for each in type(error).__mro__ if each in _KIND)
 
 
 def _say_that_keys_are_needed(schema: dict[str, Any]) -> None:
@@ -155,7 +224,7 @@ async def _ours(request: Request, error: Exception) -> JSONResponse:
         progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
         return JSONResponse(progress.model_dump(), 202, headers=waiting)
     status, title = status_of(error)
-    response = problem(status, title, shown_sentence(str(error)), [field_error(error)])
+    response = problem(status, title, shown_sentence(str(error)), [field_error(error)], kind_of(error))
     response.headers.update(waiting)
     if status == 401:
         response.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
@@ -169,7 +238,8 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
     if first.field.lower() == "idempotency-key":  # as the IETF draft of the header field asks
         cure = "Make an id for what you send, 8 to 64 letters, digits and ._:- characters, and send it in the header."
         one = first.model_copy(update={"cure": cure})
-        return problem(400, "Idempotency-Key is needed", f"{one.field}: {one.message}. {cure}", [one])
+        told = f"{one.field}: {one.message}. {cure}"
+        return problem(400, "Idempotency-Key is needed", told, [one], "key-missing")
     detail = f"{first.field}: {first.message}" + (f" (got {first.value})" if first.value else "")
     return problem(422, "A value cannot be used", f"{detail}. {first.cure}".strip(), found)
 

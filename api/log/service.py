@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
+from taperwise.api.accounts import audit
 from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
@@ -178,12 +179,14 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
     rows = repository.entries(session, installation_id)
-    return [to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ())) for row in rows]
+    by = audit.makers(session, "entries", repository.entry_numbers(installation_id))
+    return [to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ()), by.get(row.id)) for row in rows]
 
 
 def to_response(
-    row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = (), read: Sequence[Any] = ()
-) -> EntryOut:
+    row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = (), read: Sequence[Any] = (),
+    recorded_by: str | None = None,
+) -> EntryOut:  # fmt: skip
     """A stored entry as it is shown; a run with the air it came to and what its logger file showed, in the owner's
     units.
     """
@@ -195,6 +198,7 @@ def to_response(
         kind=row.kind,
         time=row.happened_at,
         recorded_at=row.recorded_at,
+        recorded_by=recorded_by,
         run=run,
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,

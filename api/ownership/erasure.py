@@ -7,17 +7,16 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import repository
-from taperwise.api.accounts.tables import AdviserGrant, Offer, Person, Seen
+from taperwise.api.accounts.service import keep_one_administrator
+from taperwise.api.accounts.tables import AdviserGrant, Offer, Seen
 from taperwise.api.core.database import Answer, Correction, Entry, Note, Trace
 from taperwise.api.core.idempotency import forget_installation, forget_person
-from taperwise.api.core.roles import Role
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import EnginePriorRow
 from taperwise.api.installations.standing import Standing
 from taperwise.api.pooling.service import withdraw_live
 from taperwise.api.pooling.tables import Contribution
 from taperwise.api.recommendations.repository import EarlierFitRow
-from taperwise.shared.errors import ConflictError
 
 __all__ = ["erase", "erase_installation"]
 
@@ -55,7 +54,7 @@ def erase(session: Session, person_id: int) -> list[int]:
         If they are the last who can administer the service.
     """
     row = repository.person(session, person_id, lock=True)
-    _leave_one_administrator(session, row)
+    keep_one_administrator(session, row)
     gone: Sequence[int] = repository.owned(session, person_id)
     for number in gone:
         erase_installation(session, number)
@@ -66,14 +65,3 @@ def erase(session: Session, person_id: int) -> list[int]:
     session.flush()
     repository.changed_by_nobody(session, person_id)
     return list(gone)
-
-
-def _leave_one_administrator(session: Session, row: Person) -> None:
-    others = [each for each in repository.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
-    if Role.ADMINISTRATOR in row.roles and not others:
-        raise ConflictError(
-            "this is the last who can administer the service",
-            field="person_id",
-            value=row.id,
-            cure="Make somebody else an administrator first.",
-        )

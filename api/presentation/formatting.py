@@ -4,6 +4,7 @@ import re
 from datetime import datetime
 from fractions import Fraction
 
+from taperwise.api.presentation.chance_text import STAGES, chance
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
@@ -29,14 +30,6 @@ __all__ = [
     "units_of",
     "with_form_labels",
 ]
-
-STAGES = {
-    "full_throttle": "full throttle",
-    "idle_mixture": "idle mixture",
-    "idle_speed": "idle speed",
-    "tuned": "tuned",
-}
-"""Stages in words."""
 
 _SIGNS = {
     "degF": "°F", "degC": "°C", "kelvin": "K", "delta_degF": "°F", "delta_degC": "°C", "percent": "%", "fraction": "",
@@ -90,13 +83,6 @@ def quantity(q: Quantity | Shown) -> str:
 def shown(kind: str, inside: float, unit: str, digits: int = 0) -> str:
     """An inside value in a unit, rounded for reading."""
     return f"{from_si(kind, inside, unit):.{digits}f} {sign(unit)}".strip()
-
-
-def chance(x: float | None) -> str:
-    """A chance; one that is all but certain is not called certain."""
-    if x is None:
-        return "not known"
-    return f"{100 * x:.0f}\u00a0%" if 0.005 < x < 0.995 else "over 99\u00a0%" if x > 0.5 else "under 1\u00a0%"
 
 
 def fraction(turns: float) -> str:

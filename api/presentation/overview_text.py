@@ -1,6 +1,6 @@
 """Words of the overview: what needs attention, and how serious that is."""
 
-from taperwise.api.presentation.formatting import chance
+from taperwise.api.presentation.chance_text import chance
 
 __all__ = ["SEVERITIES", "flag_words"]
 

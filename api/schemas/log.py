@@ -132,6 +132,7 @@ class EntryOut(BaseModel):
     kind: Literal["run", "adjustment", "acknowledged"]
     time: datetime
     recorded_at: datetime
+    recorded_by: str | None = Field(None, description="Name of the account that recorded it; null without sign-in.")
     run: RunIn | None = None
     air: AirOut | None = None
     adjustment: AdjustmentIn | None = None

@@ -13,6 +13,7 @@ from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.installations import service
 from taperwise.api.installations.routes import made as as_made
+from taperwise.api.ownership.transfer import offers_to
 from taperwise.api.recommendations.overview_routes import words_of
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.recommendations.status_query import overview
@@ -46,11 +47,12 @@ def listing(database: Db, desk: AdviceDesk, asker: Asker, leaf: Leafed) -> Respo
     """All installations, those in danger first and then the newest; nothing is calculated for the list."""
     with database.reading() as session:
         found = overview(session, asker, desk.seed, datetime.now(UTC), name=leaf.name, sort="-number")
+        offers = [] if asker.person_id is None else offers_to(session, asker.person_id)
     limit, first = leaf.bounds
     rows = [(each, words_of(each)) for each in found[first : first + limit]]
     return page(
         "installations.html", rows=rows, total=len(found), client_id=new_id(), leaf=leaf,
-        around=leaf.around(len(found)),
+        around=leaf.around(len(found)), offers=offers,
     )  # fmt: skip
 
 

@@ -156,7 +156,7 @@ def test_a_method_is_known_in_capitals_only(many: House) -> None:
             seen.append(message)
 
         for key in ("reader", "builder"):
-            path = f"/api/v1/installations/{many.builders}/owner/{many.numbers['other']}"
+            path = f"/api/v1/installations/{many.builders}/advisers/{many.numbers['other']}"
             path = path if method.upper() in ("PUT", "DELETE") else f"/api/v1/installations/{many.builders}"
             scope = {
                 "type": "http", "method": method, "path": path, "raw_path": path.encode(), "query_string": b"",
