@@ -1,7 +1,8 @@
 """Query parameters that an operation does not know are refused, as unknown fields of a body are."""
 
 from fastapi import Request
-from fastapi.dependencies.utils import get_flat_dependant
+from fastapi.dependencies.utils import get_flat_params
+from fastapi.params import Query
 
 from taperwise.shared.errors import InvalidValueError
 
@@ -18,8 +19,8 @@ def known_parameters(request: Request) -> None:
     """
     if not request.query_params or not request.url.path.startswith("/api/"):
         return
-    asked = get_flat_dependant(request.scope["route"].dependant, skip_repeats=True).query_params
-    known = sorted(field.alias for field in asked)
+    asked = get_flat_params(request.scope["route"].dependant)
+    known = sorted({field.alias for field in asked if isinstance(field.field_info, Query)})
     for name in request.query_params:
         if name not in known:
             cure = f"Known here: {', '.join(known)}." if known else "Leave it out: nothing is asked here."

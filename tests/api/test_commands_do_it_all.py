@@ -39,7 +39,7 @@ def _lines(command: Command) -> list[dict[str, str]]:
 
 
 def test_from_set_up_to_a_copy(command: Command, tmp_path: Path) -> None:
-    """Dimensions and limits, every observation, a correction, an undo, a note, the cause of a stop, out and in again."""
+    """Dimensions, limits, observations, a correction, an undo, a note, the cause of a stop; out and in again."""
     new = command(
         "new", "--needle", "A=29.4", "--slide-stroke", "1.1 in", "--cylinders", "6", "--limit-rpm", "2700",
         "--target-rise", "60 to 120", "--fuel", "mogas", "--largest-turns", "0.125", "--json",
