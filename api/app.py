@@ -54,6 +54,8 @@ _DESCRIPTION = (
     "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`; 304 says that nothing changed. "
     "HEAD is answered wherever GET is. Query parameters that are not known are refused."
 )
+_GATE = [Depends(authorize), Depends(known_parameters)]
+"""What stands before every route."""
 
 
 def create_app(
@@ -85,12 +87,10 @@ def create_app(
 
     app = FastAPI(
         title="Taperwise", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan, dependencies=[Depends(authorize), Depends(known_parameters)],
-        generate_unique_id_function=_operation_id,
+        lifespan=lifespan, dependencies=_GATE, generate_unique_id_function=_operation_id,
     )  # fmt: skip
     database.watchers.append(audit.watch)
-    app.state.database = database
-    app.state.settings = settings
+    app.state.database, app.state.settings = database, settings
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
@@ -111,9 +111,9 @@ def create_app(
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     problems.install(app, settings.access == "keys")
     served = (
-        installations.router, exports.router, starting_point.router, log.router, recommendations.router,
-        overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router, log.words,
-        observability.router, openapi_page.router, *PAGES,
+        installations.router, exports.router, starting_point.router, log.router, recommendations.router, log.words,
+        overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router, observability.router,
+        openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)

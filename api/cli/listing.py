@@ -6,18 +6,19 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.table import Table
+from rich.table import Column, Table
 
 from taperwise.api.accounts.principal import COMMAND_LINE
 from taperwise.api.cli.database import AsJson, DatabaseUrl, DataFolder, opened_database
 from taperwise.api.core.settings import Settings
 from taperwise.api.presentation.chance_text import STAGES, chance
 from taperwise.api.presentation.overview_text import SEVERITIES, flag_words
-from taperwise.api.recommendations.status_query import EngineStatus, overview
+from taperwise.api.recommendations.status_query import EngineStatus, Severity, overview
 
 __all__ = ["listing"]
 
 _MOST_LISTED = 1000
+_HEADINGS = ("engine", "attention", "owner", "stage", "both in target", "lean of peak", "runs", "days idle")
 
 
 def listing(
@@ -32,14 +33,18 @@ def listing(
     if as_json:
         typer.echo(json.dumps([_row(each) for each in found[:_MOST_LISTED]], indent=1, ensure_ascii=False))
         return
-    table = Table("no.", "attention", "engine", "owner", "stage", "both in target", "lean of peak", "runs", "days idle")
+    console = Console(highlight=False, markup=False)
+    for each in found:
+        if each.severity in (Severity.STOP, Severity.LEAN):
+            console.print(f"! {SEVERITIES[each.severity]}: {each.number} {each.name}. {'. '.join(_words(each))}.")
+    table = Table("no.", *(Column(heading, overflow="fold") for heading in _HEADINGS))
     for each in found[:_MOST_LISTED]:
         table.add_row(
-            str(each.number), "\n".join([SEVERITIES[each.severity], *_words(each)]), each.name, each.owner,
+            str(each.number), each.name, "\n".join([SEVERITIES[each.severity], *_words(each)]), each.owner,
             STAGES.get(each.stage or "", ""), _chance(each.chance_both), _chance(each.lean_chance), str(each.runs),
             "" if each.idle_days is None else str(each.idle_days),
         )  # fmt: skip
-    Console(highlight=False, markup=False).print(table)
+    console.print(table)
     if len(found) > _MOST_LISTED:
         typer.echo(f"The first {_MOST_LISTED} of {len(found)}: --name finds the others.", err=True)
 

@@ -167,8 +167,15 @@ def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRe
     return _ADJUSTMENT.validate_json(document).record()
 
 
-def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
+def entries_of(session: Session, installation_id: int, after: int = 0, limit: int | None = None) -> list[EntryOut]:
     """The log's entries as they are shown, with their corrections.
+
+    Parameters
+    ----------
+    after : int
+        Only those with a larger number.
+    limit : int, optional
+        How many at most.
 
     Raises
     ------
@@ -178,7 +185,7 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
     owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
-    rows = repository.entries(session, installation_id)
+    rows = [row for row in repository.entries(session, installation_id) if row.sequence > after][:limit]
     by = audit.makers(session, "entries", repository.entry_numbers(installation_id))
     return [to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ()), by.get(row.id)) for row in rows]
 

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Integer, Select, String, and_, case, cast, func, literal, or_, select
+from sqlalchemy import ColumnElement, Integer, Select, String, and_, case, cast, false, func, literal, or_, select
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.principal import Caller
@@ -156,11 +156,16 @@ def overview(
     return [_status(row, now) for row in rows]
 
 
-def _query(asker: Caller, seed: int, now: datetime) -> Select[Any]:
-    me = asker.person_id or 0
-    seen = select(Seen.installation_id, Seen.at).where(Seen.person_id == me).subquery("seen_by_me")
+def _seen_by(asker: Caller) -> Any:
+    """When the asker last looked at each installation."""
+    mine = select(Seen.installation_id, Seen.at).where(Seen.person_id == (asker.person_id or 0))
+    return mine.subquery("seen_by_me")
+
+
+def _entries(seen: Any) -> Any:
+    """What the log of each installation comes to."""
     fresh = or_(seen.c.at.is_(None), Entry.recorded_at > seen.c.at)
-    entries = (
+    return (
         select(
             Entry.installation_id,
             func.max(Entry.sequence).label("sequence"),
@@ -173,26 +178,37 @@ def _query(asker: Caller, seed: int, now: datetime) -> Select[Any]:
         .group_by(Entry.installation_id)
         .subquery("entries_so_far")
     )
-    corrected = (
+
+
+def _corrections() -> Any:
+    """How many corrections each installation has."""
+    return (
         select(Entry.installation_id, func.count().label("count"))
         .join_from(Correction, Entry, Entry.id == Correction.entry_id)
         .group_by(Entry.installation_id)
         .subquery("corrections_so_far")
     )
-    of_others = and_(
-        or_(seen.c.at.is_(None), func.coalesce(Note.edited_at, Note.written_at) > seen.c.at),
-        func.coalesce(Note.person_id, -1) != me,
-    )
-    notes = (
+
+
+def _notes(seen: Any, asker: Caller) -> Any:
+    """Notes of each installation, and those of others that are new for the asker."""
+    others = or_(Note.person_id.is_(None), Note.person_id != asker.person_id) if asker.person_id else false()
+    fresh = or_(seen.c.at.is_(None), func.coalesce(Note.edited_at, Note.written_at) > seen.c.at)
+    return (
         select(
             Note.installation_id,
             func.count().label("count"),
-            func.sum(case((of_others, 1), else_=0)).label("fresh"),
+            func.sum(case((and_(others, fresh), 1), else_=0)).label("fresh"),
         )
         .outerjoin(seen, seen.c.installation_id == Note.installation_id)
         .group_by(Note.installation_id)
         .subquery("notes_so_far")
     )
+
+
+def _query(asker: Caller, seed: int, now: datetime) -> Select[Any]:
+    seen, corrected = _seen_by(asker), _corrections()
+    entries, notes = _entries(seen), _notes(seen, asker)
     state = func.coalesce(entries.c.sequence, 0) + func.coalesce(corrected.c.count, 0)
     current = and_(Standing.state == state, Standing.seed == seed, Standing.model_version == MODEL_VERSION)
     columns = {

@@ -152,6 +152,7 @@ class History(BaseModel):
     installation: InstallationOut
     entries: list[EntryOut]
     position: Position
+    next: str | None = Field(None, description="Cursor of the next page; null on the last one.")
 
 
 class CylinderOut(BaseModel):
