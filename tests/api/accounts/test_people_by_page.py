@@ -8,8 +8,9 @@ import pytest
 from taperwise.api.accounts import invitations
 from taperwise.api.accounts.service import set_roles
 from taperwise.api.cli.serve import _let_first_in
-from taperwise.api.core.database import Database
+from taperwise.api.core.database import Database, Installation
 from taperwise.api.core.roles import Role
+from taperwise.api.exports import archive
 from taperwise.shared.errors import ConflictError, InvalidValueError
 from tests.api.accounts.conftest import House
 from tests.api.asking import problem
@@ -135,6 +136,20 @@ def test_the_history_names_who_recorded_each_entry(house: House) -> None:
     assert [each["recorded_by"] for each in entries] == ["adviser", "builder"]
     page = house.client.get(f"/installations/{house.builders}/history", headers=house.headers("builder")).text
     assert "recorded by adviser" in words(page)
+
+
+def test_a_copy_keeps_its_owner_and_is_never_shared(house: House) -> None:
+    """The file names the owner and whether the summary was shared; here the owner is who is called so."""
+    file = house.client.get(f"/api/v1/installations/{house.builders}/export", headers=house.headers("builder")).json()
+    assert (file["contents"]["owner"], file["contents"]["shared"]) == ("builder", False)
+    database: Database = house.client.app.state.database  # type: ignore[attr-defined]
+    with database.unit() as session:
+        row = session.get_one(Installation, archive.unpack(session, archive.Archive.model_validate(file)))
+    assert (row.owner_id, row.imported) == (house.numbers["builder"], True)
+    consent = house.client.post(
+        f"/api/v1/installations/{row.id}/contribution", json={"consent": True}, headers=house.headers("builder")
+    )
+    assert "is a copy" in problem(consent, 409)["detail"]
 
 
 def test_the_first_administrator_is_let_in_by_a_printed_link(
