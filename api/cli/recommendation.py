@@ -10,6 +10,7 @@ from taperwise.api.cli.context import Shop, opened, print_json
 from taperwise.api.cli.database import AsJson, DatabaseUrl, DataFolder, Engine
 from taperwise.api.cli.options import as_typed
 from taperwise.api.log import service
+from taperwise.api.log.stop import stop_words
 from taperwise.api.presentation import prediction_text
 from taperwise.api.presentation.formatting import STAGES, about, chance, from_mark, stop, to_finish
 from taperwise.api.schemas.recommendation import SuggestionOut
@@ -33,6 +34,9 @@ def tell(shop: Shop, number: int, as_json: bool, warnings: list[str]) -> None:
     """Print the next step; end with `LOOK_FIRST` where it is to look first."""
     with shop.database.reading() as session:
         service.load(session, number)  # report an unknown installation before loading the model
+        stop = stop_words(session, number)
+    if stop:
+        shop.console.print(f"STOP. {stop} Find the cause, then record it: taperwise acknowledge {number} CAUSE")
     shop.ready()
     with shop.console.status("working out the next step"):
         answered = shop.desk.answer_or_none(shop.database, number)

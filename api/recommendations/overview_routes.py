@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from fastapi import APIRouter, Query
 
@@ -27,13 +27,20 @@ Sort = Literal[
 ]  # fmt: skip
 """What a list may be sorted by; a minus turns the order round."""
 
-assert {each.removeprefix("-") for each in Sort.__args__} == set(SORTS)  # type: ignore[attr-defined] # noqa: S101
+assert {each.removeprefix("-") for each in get_args(Sort)} == set(SORTS)  # noqa: S101 - they name the same orders
 
 
 def words_of(engine: EngineStatus) -> list[FlagOut]:
     """The flags of an installation with their words."""
-    known = {"lean_chance": engine.lean_chance, "doubt": engine.doubt, "idle_days": engine.idle_days}
-    return [FlagOut(code=flag.value, words=flag_words(flag.value, **known)) for flag in engine.flags]  # type: ignore[arg-type]
+    return [
+        FlagOut(
+            code=flag.value,
+            words=flag_words(
+                flag.value, lean_chance=engine.lean_chance, doubt=engine.doubt, idle_days=engine.idle_days
+            ),
+        )
+        for flag in engine.flags
+    ]
 
 
 def counted(engines: Sequence[EngineStatus]) -> dict[str, int]:

@@ -80,6 +80,7 @@ def _fill(app: Any, engines: int) -> None:
                 Standing(
                     installation_id=number, state=entries, seed=app.state.settings.seed, model_version=MODEL_VERSION,
                     stage=("full_throttle", "idle_mixture", "tuned")[number % 3], chance_both=float(rng.random()),
-                    lean_chance=float(rng.random()), doubt=0.0, converged=True, runs=entries, runs_to_finish=4.0, findings=0,
+                    lean_chance=float(rng.random()), doubt=0.0, converged=True, runs=entries, runs_to_finish=4.0,
+                    findings=0,
                 )
             )  # fmt: skip
