@@ -127,26 +127,26 @@ def offers(asker: Asker, unit: ReadingUnit) -> list[OfferOut]:
 
 
 @router.put(
-    "/me/offers/{installation_id}",
+    "/me/offers/{offered_id}",
     **requires(Rule.SIGNED_IN),
     status_code=204,
     responses=responses(404, 409, 422, 503),
     summary="Accept an offer",
 )
-def accept_offer(installation_id: OfferedId, asker: Asker, unit: Unit) -> Response:
+def accept_offer(offered_id: OfferedId, asker: Asker, unit: Unit) -> Response:
     """Own an installation that was offered to you; an adviser who hands it over keeps access."""
-    transfer.accept(unit, installation_id, number_of(asker))
+    transfer.accept(unit, offered_id, number_of(asker))
     return Response(status_code=204)
 
 
 @router.delete(
-    "/me/offers/{installation_id}",
+    "/me/offers/{offered_id}",
     **requires(Rule.SIGNED_IN),
     status_code=204,
     responses=responses(404, 409, 422, 503),
     summary="Decline an offer",
 )
-def decline_offer(installation_id: OfferedId, asker: Asker, unit: Unit) -> Response:
+def decline_offer(offered_id: OfferedId, asker: Asker, unit: Unit) -> Response:
     """Refuse an installation that was offered to you."""
-    transfer.decline(unit, installation_id, number_of(asker))
+    transfer.decline(unit, offered_id, number_of(asker))
     return Response(status_code=204)

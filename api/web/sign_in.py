@@ -131,16 +131,16 @@ def password(typed: Form, asker: Asker, database: Db) -> Response:
     return RedirectResponse(SIGN_IN, 303)
 
 
-@router.post("/account/offers/{installation_id}", **requires(Rule.SIGNED_IN))
+@router.post("/account/offers/{offered_id}", **requires(Rule.SIGNED_IN))
 def answer_offer(
-    installation_id: Annotated[Number, Path(description="Number of the installation.")], typed: Form, asker: Asker,
+    offered_id: Annotated[Number, Path(description="Number of the installation.")], typed: Form, asker: Asker,
     database: Db,
 ) -> Response:  # fmt: skip
     """Take over an engine that its owner offered, or decline."""
     accepted = bool(typed.get("accept"))
     with database.unit() as session:
-        (transfer.accept if accepted else transfer.decline)(session, installation_id, _number(asker))
-    return RedirectResponse(f"/installations/{installation_id}" if accepted else "/installations", 303)
+        (transfer.accept if accepted else transfer.decline)(session, offered_id, _number(asker))
+    return RedirectResponse(f"/installations/{offered_id}" if accepted else "/installations", 303)
 
 
 @router.post("/account/leave", **requires(Rule.SIGNED_IN))
