@@ -20,7 +20,7 @@ _PAGES = (
     "/entries/1/correct", "/entries/2/correct", "/sweeps/3",
 )  # fmt: skip
 _OTHERS = (
-    "/installations", "/installations?name=nobody", "/installations/new", "/desk", "/desk?name=1", "/installations/99",
+    "/installations", "/installations?name=nobody", "/installations/new", "/desk", "/desk?name=1", "/people", "/installations/99",
     "/model/builder", "/model/statistician",
 )  # fmt: skip
 

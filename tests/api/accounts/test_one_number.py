@@ -55,7 +55,8 @@ def _spelled(number: int) -> list[str]:
 def _filled(path: str, name: str, spelling: str, house: House) -> str:
     plain = {
         "installation_id": str(house.builders), "person_id": str(house.numbers["other"]), "sequence": "1",
-        "key_id": "1", "name": "rise", "note_id": "1", "invitation_id": "1", "offered_id": "1", "kind": "conflict", "reader": "the-builder",
+        "key_id": "1", "name": "rise", "note_id": "1", "invitation_id": "1",
+        "offered_id": "1", "kind": "conflict", "reader": "the-builder",
     }  # fmt: skip
     given = {**plain, name: spelling}
     return re.sub(r"\{(\w+)\}", lambda found: quote(given[found[1]], safe="+"), path)
