@@ -99,7 +99,7 @@ def undo(
 ) -> None:
     """Void an entry that should not be there. The history keeps the entry."""
     words = {"installation_id": "NUMBER", "sequence": "ENTRY", "reason": "--reason"}
-    with opened(data_folder, database_url) as shop, as_typed(**words):
+    with opened(data_folder, database_url) as shop, as_typed((), **words):
         if entry is None:
             with shop.database.reading() as session:
                 standing = [each for each in service.entries_of(session, number) if not each.voided]

@@ -168,7 +168,7 @@ def adjust(
     choices = adjustments(screw, idle_stop, needle, from_mark, part, fuel)
     choices["--as-suggested"] = {} if as_suggested else None
     body = one_of(choices)
-    with opened(data_folder, database_url) as shop, as_typed(**ADJUST_WORDS):
+    with opened(data_folder, database_url) as shop, as_typed((), **ADJUST_WORDS):
         body = _suggested(shop, number) if as_suggested else body
         with shop.database.unit() as session:
             recorded, warnings = service.record_adjustment(
