@@ -16,6 +16,7 @@ from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
+from taperwise.api.core.admission import Admission, Arrivals, admit
 from taperwise.api.core.conditional import Conditional
 from taperwise.api.core.database import Database
 from taperwise.api.core.known_parameters import known_parameters
@@ -39,22 +40,23 @@ from taperwise.api.recommendations.recommender_protocol import RecommenderProtoc
 from taperwise.api.recommendations.service import RecommendationService
 from taperwise.api.web import csrf
 from taperwise.api.web.background_calls import BackgroundCalls
-from taperwise.api.web.problem_pages import sign_in_first
+from taperwise.api.web.problem_pages import crowded, sign_in_first
 from taperwise.api.web.routers import ROUTERS as PAGES
 
 __all__ = ["create_app"]
 
 _DESCRIPTION = (
-    "Record ground runs of an engine on a slide-type throttle body; read the smallest useful mixture adjustment to "
-    "make next and how sure the present setting is. On the ground only: nothing here is advice for flight, and the "
-    "engine's and airframe's instructions, local rules and licensed people come first.\n\n"
+    "Record ground runs of an engine on a slide-type throttle body. Read the next step: the smallest useful mixture "
+    "adjustment. Work on the ground only: nothing here is advice for flight. The instructions of engine and airframe, "
+    "local rules and licensed people come first.\n\n"
     "Versions: within /api/v1 fields and operations are added, never removed or changed in meaning. Clients should "
-    "ignore fields they do not know. What would break a client comes as /api/v2, and v1 stays for 12 months at least. "
-    "An operation that will go carries the headers `Deprecation` (RFC 9745) and `Sunset` (RFC 8594) until then.\n\n"
-    "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`; 304 says that nothing changed. "
-    "HEAD is answered wherever GET is. Query parameters that are not known are refused."
+    "ignore fields they do not know. A change that would break clients comes as /api/v2. Then v1 stays for 12 months "
+    "at least. An operation that will go carries the headers `Deprecation` (RFC 9745) and `Sunset` (RFC 8594) until "
+    "then.\n\n"
+    "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`: 304 means that nothing changed. "
+    "HEAD is answered wherever GET is. Unknown query parameters are refused."
 )
-_GATE = [Depends(authorize), Depends(known_parameters)]
+_GATE = [Depends(admit, scope="function"), Depends(authorize), Depends(known_parameters)]
 """What stands before every route."""
 
 
@@ -91,6 +93,7 @@ def create_app(
     )  # fmt: skip
     database.watchers.append(audit.watch)
     app.state.database, app.state.settings = database, settings
+    app.state.admission = Admission()
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
@@ -98,6 +101,7 @@ def create_app(
     app.state.gallery = ChartData(app.state.desk, database)
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
+    app.state.desk.later = app.state.worker.ask
     app.add_middleware(Conditional, under="/api/v1/")
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
@@ -109,6 +113,7 @@ def create_app(
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
+    app.add_middleware(Arrivals, admission=app.state.admission, at_once=("/healthz",), refused=crowded)
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, exports.router, starting_point.router, log.router, recommendations.router, log.words,

@@ -7,12 +7,15 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import NamedTuple
 
+import numpy as np
+
 from taperwise.model import MODEL_VERSION
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
 from taperwise.model.design.limit_check import limit_action, static_speed_action
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
+from taperwise.model.design.what_to_read import readings_worth
 from taperwise.model.diagnosis.fault_detection import (
     ALARM,
     ALARM_AT_THE_END,
@@ -27,11 +30,12 @@ from taperwise.model.inference.posterior_cache import Log, Memory
 from taperwise.model.inference.sampler import LONG, Posterior, Sampler
 from taperwise.model.physics.air import conditions_at
 from taperwise.model.population.summary import Summary, summarise
-from taperwise.model.prediction.density_sensitivity import density_sensitivity, on_a_cold_low_day
-from taperwise.model.prediction.predictive import predict
+from taperwise.model.prediction.density_sensitivity import density_sensitivity, in_the_coldest_air, on_a_cold_low_day
+from taperwise.model.prediction.predictive import Outcomes, draw_outcomes, predict
 from taperwise.model.prediction.setting_draws import SettingDraws, predict_current, predict_settings
 from taperwise.model.prediction.stages import confidence_of
 from taperwise.shared.limits import ScrewStep
+from taperwise.shared.outlook import NeedleProspect
 from taperwise.shared.reasons import InspectCause, Notice, NoticeCode, Reason, ReasonCode
 from taperwise.shared.recommendation import (
     Action,
@@ -40,7 +44,6 @@ from taperwise.shared.recommendation import (
     Confidence,
     Holding,
     Information,
-    NeedleProspect,
     Prediction,
     Provenance,
     Stage,
@@ -264,6 +267,8 @@ class Recommender:
             if doubted:
                 return self._look_first(learned)
             return self._without_weighing(learned, actions.keep(), ReasonCode.ALL_CONFIRMED)
+        if _may_be_kept(learned) and not doubted:
+            return self._without_weighing(learned, actions.keep(), ReasonCode.ACCEPTED)
         weighing = evaluate_candidates(posterior, confidence, learned.now, cores=self._cores)
         choice = choose(weighing, confidence, learned.evidence.installation)
         needle = choice.action.kind is ActionKind.CHANGE_NEEDLE or choice.action.cause is InspectCause.NO_NEEDLE_FITS
@@ -283,6 +288,7 @@ class Recommender:
         return replace(
             answer,
             most_informative=most_informative(weighing, choice.chosen),
+            worth_reading=readings_worth(weighing, choice.chosen, learned.evidence.installation),
             runs_to_finish=runs_to_finish(confidence, choice.chosen.price) if goes_on else None,
         )
 
@@ -315,6 +321,7 @@ class Recommender:
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
             warnings=(*_notices(evidence, learned.posterior), *_denser_air(learned, action)),
             needles=needles,
+            coldest_air=in_the_coldest_air(learned.posterior),
         )
 
     def will_it_hold(self, posterior: Posterior) -> Holding:
@@ -342,6 +349,14 @@ class Recommender:
         UnknownNeedleError
             If the needle is not on hand.
         """
+        return predict(self._setting(posterior, turns, needle, density), posterior)
+
+    def draws_at(self, posterior: Posterior, turns: float, needle: str | None, density: float | None) -> Outcomes:
+        """Readings of one run at another setting, arrays of (draws,); parameters and errors as `what_if`."""
+        setting = self._setting(posterior, turns, needle, density)
+        return draw_outcomes(setting, posterior, np.random.default_rng([posterior.seed, 2]))
+
+    def _setting(self, posterior: Posterior, turns: float, needle: str | None, density: float | None) -> SettingDraws:
         evidence = posterior.evidence
         position = evidence.position
         if turns:
@@ -352,7 +367,14 @@ class Recommender:
         position = replace(position, turns=position.turns + turns)
         middle = (evidence.conditions, evidence.ln_density_error)
         air = middle if density is None else (conditions_at(density, evidence.conditions.ln_head), 0.0)
-        return predict(predict_settings(posterior, [position], *air)[0], posterior)
+        return predict_settings(posterior, [position], *air)[0]
+
+
+def _may_be_kept(learned: Learned) -> bool:
+    """Whether the owner accepted the setting: both ends were looked at there, and it is within the lean limit."""
+    c, evidence = learned.confidence, learned.evidence
+    seen = c.full_throttle.observed and c.idle_mixture.observed
+    return evidence.accepted and seen and c.lean_chance <= evidence.installation.limits.lean_chance
 
 
 def _doubted(log: Log) -> list[Log]:

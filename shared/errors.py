@@ -14,11 +14,14 @@
     ├── ReusedKeyError             an idempotency key that stands for something else
     ├── UnknownCallerError         nobody known asks for what needs somebody known
     ├── ForbiddenError             whoever asks may not
-    ├── NotReadyError              the sampler is still being compiled
+    ├── BusyError                  too many requests wait, or too much is asked of one calculation
+    ├── NotReadyError              the sampler is still being compiled, or other results are calculated first
+    ├── UnsafeError                a result that breaks a safety rule, or is damaged
     └── NotConvergedError          the sampler gave no posterior that can be trusted
 """
 
 __all__ = [
+    "BusyError",
     "ConflictError",
     "ForbiddenError",
     "InvalidValueError",
@@ -33,6 +36,7 @@ __all__ = [
     "UnitError",
     "UnknownCallerError",
     "UnknownNeedleError",
+    "UnsafeError",
 ]
 
 
@@ -109,18 +113,40 @@ class ForbiddenError(TaperwiseError):
     """Raised when the caller may not do this."""
 
 
+class BusyError(TaperwiseError):
+    """Raised before any work on a request begins, where too many others wait.
+
+    Parameters
+    ----------
+    seconds : int
+        When to try again, estimated [s].
+    """
+
+    def __init__(self, message: str, *, seconds: int = 5, cure: str = "") -> None:
+        super().__init__(message, cure=cure)
+        self.seconds = seconds
+
+
 class NotReadyError(TaperwiseError):
-    """Raised when a result is requested before the sampler is compiled.
+    """Raised when a result is requested before the sampler is compiled, or free.
 
     Parameters
     ----------
     seconds : int
         How long that still takes, estimated [s].
+    ahead : int
+        Other results that are calculated first.
     """
 
-    def __init__(self, seconds: int) -> None:
-        super().__init__(f"The model is being made ready, about {seconds} s left", cure="Ask again then.")
-        self.seconds = seconds
+    def __init__(self, seconds: int, ahead: int = 0) -> None:
+        results = "1 other result is" if ahead == 1 else f"{ahead} other results are"
+        going_on = f"Before yours, {results} calculated" if ahead else "The model is getting ready"
+        super().__init__(f"{going_on}, about {seconds} s left", cure="Ask again then.")
+        self.seconds, self.ahead = seconds, ahead
+
+
+class UnsafeError(TaperwiseError):
+    """Raised in place of a result that breaks a safety rule or is damaged; nothing of it is shown."""
 
 
 class NotConvergedError(TaperwiseError):

@@ -7,7 +7,7 @@ __all__ = ["LEFT_OUT", "TO_LOOK_AT", "Finding", "FindingCode"]
 
 
 class FindingCode(StrEnum):
-    """What was found in a trace."""
+    """Kinds of finding in a logger file."""
 
     NO_SIGNAL = "no_signal"
     INTERMITTENT = "intermittent"

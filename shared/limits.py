@@ -65,14 +65,14 @@ class StepLimits:
             value = getattr(self, name)
             if not low <= value <= high:
                 raise OutOfRangeError(
-                    f"should be in the interval [{low:g}, {high:g}]",
+                    f"This limit should be between {low:g} and {high:g}",
                     field=f"limits.{name}",
                     value=value,
-                    cure="A limit may be tightened, never loosened.",
+                    cure="You can make a limit tighter, but not looser.",
                 )
         if self.quantum_turns > self.largest_turns:
             raise OutOfRangeError(
-                "the smallest step is larger than the largest one",
+                "The smallest step is larger than the largest step",
                 field="limits.quantum_turns",
                 value=self.quantum_turns,
                 cure=f"Give at most largest_turns = {self.largest_turns:g}.",
@@ -88,17 +88,17 @@ def _within(turns: float, limits: StepLimits, what: str) -> None:
     quanta = turns / limits.quantum_turns  # infinite for the largest floats too
     if not math.isfinite(quanta) or round(quanta) == 0 or abs(quanta - round(quanta)) > 1e-9:
         raise StepLimitError(
-            f"{what} must be a whole number of {limits.quantum_turns:g} turn and not zero",
+            f"{what} must be a multiple of {limits.quantum_turns:g} turn, and not zero",
             field="turns",
             value=turns,
             cure=f"Use a multiple of {limits.quantum_turns:g}.",
         )
     if abs(turns) > min(limits.largest_turns, CEILING_TURNS) + 1e-12:
         raise StepLimitError(
-            f"{what} may be {limits.largest_turns:g} turn at the most",
+            f"{what} may be at most {limits.largest_turns:g} turn",
             field="turns",
             value=turns,
-            cure="Make the adjustment in several steps, with a run after each.",
+            cure="Make several smaller steps, with a run after each.",
         )
 
 
@@ -123,7 +123,7 @@ class ScrewStep:
     limits: StepLimits
 
     def __post_init__(self) -> None:
-        _within(self.turns, self.limits, "a screw step")
+        _within(self.turns, self.limits, "A turn of the needle holder")
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ class IdleStopStep:
     limits: StepLimits
 
     def __post_init__(self) -> None:
-        _within(self.turns, self.limits, "an idle stop step")
+        _within(self.turns, self.limits, "A turn of the idle stop screw")
 
 
 @dataclass(frozen=True)

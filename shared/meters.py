@@ -56,11 +56,14 @@ def add(meter: Meter) -> None:
     """
     if meter.name in _METERS or not meter.name.isidentifier():
         raise InvalidValueError(
-            "the name of a meter is taken, or no identifier", field="name", value=meter.name, cure="Choose another."
+            "The name of this meter is taken, or is not an identifier",
+            field="name",
+            value=meter.name,
+            cure="Choose another.",
         )
     if meter.kind not in KINDS:
         raise InvalidValueError(
-            "this is no kind of quantity", field="kind", value=meter.kind,
+            "This kind of quantity is unknown", field="kind", value=meter.kind,
             cure=f"Add it to the kinds in shared/units.py, or take one of {', '.join(KINDS)}.",
         )  # fmt: skip
     _METERS[meter.name] = meter

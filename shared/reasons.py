@@ -7,6 +7,7 @@ __all__ = [
     "Exceeded",
     "FaultKind",
     "IdealSlope",
+    "IdealSteps",
     "InspectCause",
     "Inspection",
     "Notice",
@@ -39,7 +40,7 @@ class FaultKind(StrEnum):
 
 @dataclass(frozen=True)
 class Suspicion:
-    """A story other than "all as recorded" about the latest runs.
+    """A possible fault.
 
     Parameters
     ----------
@@ -98,8 +99,30 @@ class IdealSlope:
     steeper: str | None
 
 
+@dataclass(frozen=True)
+class IdealSteps:
+    """How far from the fitted needle the right one stands, where the needles are known by order alone.
+
+    Parameters
+    ----------
+    low_90, median, high_90 : float
+        Steps from needle to needle, + = steeper.
+    fitted : str
+        Label of the needle fitted.
+    place, of : int
+        Its place from the shallowest, from 1, and the number of needles on hand.
+    """
+
+    low_90: float
+    median: float
+    high_90: float
+    fitted: str
+    place: int
+    of: int
+
+
 class InspectCause(StrEnum):
-    """Why something is to be looked at before anything else is turned."""
+    """Reasons to check before anything is turned."""
 
     LIMIT_EXCEEDED = "limit_exceeded"
     NOT_AS_FORETOLD = "not_as_foretold"
@@ -127,7 +150,7 @@ class Inspection:
         Chance of both ends right at its best setting.
     chance_now : float or None
         Chance that the setting is right as it stands: both ends, or the idle speed where its band is given.
-    ideal_slope : IdealSlope or None
+    ideal_slope : IdealSlope, IdealSteps or None
     idle_rpm_band : tuple of float or None
         The idle speed's band, where it is the idle speed that cannot be settled [rpm].
     static_rpm, static_rpm_band : float and tuple of float, or None
@@ -141,7 +164,7 @@ class Inspection:
     best_needle: str | None = None
     best_chance: float | None = None
     chance_now: float | None = None
-    ideal_slope: IdealSlope | None = None
+    ideal_slope: IdealSlope | IdealSteps | None = None
     idle_rpm_band: tuple[float, float] | None = None
     static_rpm: float | None = None
     static_rpm_band: tuple[float, float] | None = None
@@ -155,8 +178,6 @@ class RefusalCode(StrEnum):
     LOSES_FULL_THROTTLE = "loses_full_throttle"
     IDLE_NOT_SEEN = "idle_not_seen"
     ONE_RUN_IS_NOT_ENOUGH = "one_run_is_not_enough"
-    FITTED_NEEDLE_MAY_DO = "fitted_needle_may_do"
-    IDLE_LIKELY_RIGHT = "idle_likely_right"
     KNOWN_TO_BE_WRONG = "known_to_be_wrong"
 
 
@@ -168,7 +189,7 @@ class Refusal:
     ----------
     code : RefusalCode
     chance : float or None
-        Of running lean of peak, of full throttle in its band, or of the fitted needle right at both ends; by `code`.
+        Of running lean of peak, or of full throttle in its band; by `code`.
     chance_now : float or None
         Of running lean of peak as it stands.
     limit : float or None
@@ -189,6 +210,7 @@ class ReasonCode(StrEnum):
     NOT_TRUSTED = "not_trusted"
     STATIC_SPEED_OUT = "static_speed_out"
     ALL_CONFIRMED = "all_confirmed"
+    ACCEPTED = "accepted"
     NOT_SEEN_YET = "not_seen_yet"
     NO_NEEDLE_FITS = "no_needle_fits"
     ALL_REFUSED = "all_refused"
@@ -197,7 +219,7 @@ class ReasonCode(StrEnum):
     ONLY_STEP_AS_GOOD = "only_step_as_good"
     SMALLEST_STEP_AS_GOOD = "smallest_step_as_good"
     SURE_WHERE_THIS_IS_NOT = "sure_where_this_is_not"
-    SURE_NEEDLE = "sure_needle"
+    RICHER_BEFORE_READING = "richer_before_reading"
     FITTED_NEEDLE_CANNOT = "fitted_needle_cannot"
 
 

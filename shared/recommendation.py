@@ -6,6 +6,7 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from taperwise.shared.outlook import ColdestAir, NeedleProspect, ReadingWorth, RunsToFinish
 from taperwise.shared.reasons import InspectCause, Inspection, Notice, Reason, Refusal, Suspicion
 from taperwise.shared.records import Adjustment, ChangeNeedle, TurnIdleStop, TurnScrew, TurnSense
 
@@ -20,10 +21,8 @@ __all__ = [
     "Information",
     "Interval",
     "MostInformative",
-    "NeedleProspect",
     "Prediction",
     "Provenance",
-    "RunsToFinish",
     "Stage",
     "StageConfidence",
     "Suggestion",
@@ -40,7 +39,7 @@ class Stage(StrEnum):
 
 
 class ActionKind(StrEnum):
-    """Kinds of action a suggestion may hold."""
+    """Kinds of next step."""
 
     TURN_SCREW = "turn_screw"
     CHANGE_NEEDLE = "change_needle"
@@ -98,8 +97,10 @@ class Confidence:
         Probability that the engine is lean of peak at full throttle as it stands.
     offset_turns : Interval
         Screw turns from here to the centre of the full-throttle band; positive = out, richer [turns].
-    taper_misfit : Interval
-        Ideal taper slope less the fitted needle's [-, depth per length].
+    taper_misfit : Interval or None
+        Ideal taper slope less the fitted needle's [-, depth per length]; None where needles are known by order alone.
+    taper_steps : Interval or None
+        The same in steps along needles known by order, + = steeper; None where slopes were measured.
     position_turns : float
         Cumulative screw position since the mark of the fitted needle was at the slide's edge [turns].
     idle_stop_turns : float
@@ -123,7 +124,7 @@ class Confidence:
     chance_both: float
     lean_chance: float
     offset_turns: Interval
-    taper_misfit: Interval
+    taper_misfit: Interval | None
     position_turns: float
     idle_stop_turns: float
     fitted_needle: str
@@ -131,6 +132,7 @@ class Confidence:
     runs_used: int
     runs_here: int = 0
     suspicions: tuple[Suspicion, ...] = ()
+    taper_steps: Interval | None = None
 
     @property
     def doubt(self) -> float:
@@ -194,7 +196,7 @@ class Action:
     turns_from_mark : float or None
         Where to set a new needle, from the mark at the slide's edge [turns].
     hex_direction : TurnSense or None
-        Sense in which to turn, seen from the hex key.
+        Sense in which to turn, seen from the hex key; None where the owner has not said which way is which.
     effect : str or None
         ``richer``, ``leaner``, ``steeper``, ``shallower``, ``faster`` or ``slower``.
     needle_steps : int or None
@@ -291,40 +293,6 @@ class Diagnostics:
 
 
 @dataclass(frozen=True)
-class NeedleProspect:
-    """How good it can get with one needle on hand.
-
-    Parameters
-    ----------
-    needle : str
-    turns_from_mark : float
-        Screw position with the best chance that both ends are right [turns].
-    chance_both : float
-        That chance.
-    """
-
-    needle: str
-    turns_from_mark: float
-    chance_both: float
-
-
-@dataclass(frozen=True)
-class RunsToFinish:
-    """How many more runs a tuning is expected to take, the next one included, until the service has nothing to suggest.
-
-    Parameters
-    ----------
-    expected : float
-    low_80, high_80 : int
-        Between which the number lies 8 times in 10.
-    """
-
-    expected: float
-    low_80: int
-    high_80: int
-
-
-@dataclass(frozen=True)
 class MostInformative:
     """The action, of those that may be suggested, whose run teaches most; and what the suggested one teaches less.
 
@@ -356,7 +324,8 @@ class Suggestion:
 
     `warnings` holds what the reader must know about the answer itself, such as runs left out; `needles` how good it
     can get with each needle on hand, shallowest first, while full throttle or idle mixture are being set;
-    `most_informative` is there while candidates are weighed, `runs_to_finish` while there is more to do.
+    `most_informative` and `worth_reading` are there while candidates are weighed, `runs_to_finish` while there is more
+    to do, `coldest_air` where the owner said how cold it gets.
     """
 
     stage: Stage
@@ -371,6 +340,8 @@ class Suggestion:
     needles: tuple[NeedleProspect, ...] = field(default=())
     most_informative: MostInformative | None = None
     runs_to_finish: RunsToFinish | None = None
+    worth_reading: tuple[ReadingWorth, ...] = field(default=())
+    coldest_air: ColdestAir | None = None
 
 
 @dataclass(frozen=True)

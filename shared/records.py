@@ -3,14 +3,16 @@
 A log is a sequence of entries, runs and adjustments, in the order in which they happened.
 """
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 
 from taperwise.shared.errors import InvalidValueError, OutOfRangeError, UnknownNeedleError
 from taperwise.shared.limits import PLAUSIBLE_TURNS, StepLimits, Watch
-from taperwise.shared.runs import Run
+from taperwise.shared.runs import Air, Run
 
 __all__ = [
+    "AcceptSetting",
     "Acknowledge",
     "Adjustment",
     "ChangeNeedle",
@@ -30,8 +32,11 @@ __all__ = [
 ]
 
 
+_MOST_APART = 2.0  # slope of the steepest needle over that of the middle one; judgement
+
+
 class TurnSense(StrEnum):
-    """Sense of rotation of a screw, seen from the hex key."""
+    """Way of turning, seen from the hex key."""
 
     CLOCKWISE = "clockwise"
     COUNTER_CLOCKWISE = "counter_clockwise"
@@ -85,10 +90,10 @@ class ThrottleBody:
         Movement of the needle per turn of the holder.
     idle_stop_pitch_m : float
         Movement of the slide per turn of the idle stop screw.
-    lean_direction : TurnSense
-        Sense in which the holder moves the needle in (leaner).
-    faster_direction : TurnSense
-        Sense in which the idle stop screw opens the slide.
+    lean_direction : TurnSense or None
+        Sense in which the holder moves the needle in (leaner); None where the owner has not said.
+    faster_direction : TurnSense or None
+        Sense in which the idle stop screw opens the slide; None where the owner has not said.
     orifice_diameter_m, needle_diameter_m : float
         Fuel orifice, and the round part of the needle in it.
     mark_to_orifice_m : float
@@ -100,8 +105,8 @@ class ThrottleBody:
     idle_opening_m: float = 0.003
     screw_pitch_m: float = 0.0025
     idle_stop_pitch_m: float = 0.001
-    lean_direction: TurnSense = TurnSense.CLOCKWISE
-    faster_direction: TurnSense = TurnSense.CLOCKWISE
+    lean_direction: TurnSense | None = None
+    faster_direction: TurnSense | None = None
     orifice_diameter_m: float = 0.00302
     needle_diameter_m: float = 0.003
     mark_to_orifice_m: float = 0.003
@@ -109,14 +114,14 @@ class ThrottleBody:
     def __post_init__(self) -> None:
         if self.orifice_diameter_m <= self.needle_diameter_m:
             raise InvalidValueError(
-                "the orifice must be wider than the needle",
+                "The fuel orifice must be wider than the needle",
                 field="throttle_body.orifice_diameter",
                 value=f"{self.orifice_diameter_m * 1e3:g} mm",
                 cure=f"Give more than the needle's {self.needle_diameter_m * 1e3:g} mm.",
             )
         if self.idle_opening_m >= 0.5 * self.slide_stroke_m:
             raise InvalidValueError(
-                "the slide at idle must be less than half open",
+                "The slide must be less than half open at idle",
                 field="throttle_body.idle_opening",
                 value=f"{self.idle_opening_m * 1e3:g} mm",
                 cure=f"Give less than half the stroke of {self.slide_stroke_m * 1e3:g} mm.",
@@ -125,10 +130,10 @@ class ThrottleBody:
 
 @dataclass(frozen=True)
 class Needle:
-    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]."""
+    """A metering needle: its label and its measured taper slope (depth of flat per length) [-]; None: not measured."""
 
     label: str
-    taper_slope: float
+    taper_slope: float | None = None
 
 
 @dataclass(frozen=True)
@@ -147,10 +152,10 @@ class Engine:
     def __post_init__(self) -> None:
         if self.egt_probes is not None and not 1 <= self.egt_probes <= self.cylinders:
             raise InvalidValueError(
-                f"should be in the interval [1, {self.cylinders}], the number of cylinders",
+                f"Probes should be between 1 and {self.cylinders}, the number of cylinders",
                 field="engine.egt_probes",
                 value=self.egt_probes,
-                cure="Count the cylinders that have an exhaust probe of their own.",
+                cure="Count the cylinders with an exhaust probe of their own.",
             )
 
 
@@ -182,24 +187,34 @@ class Targets:
         for name, band in bands.items():
             if band is not None and not 0 < band[0] < band[1]:
                 raise InvalidValueError(
-                    "a band goes from its lower to its upper end, both above zero",
+                    "A target range needs a lower and a higher end, both above zero",
                     field=f"targets.{name}",
                     value=band,
-                    cure="Swap the ends, or widen the band.",
+                    cure="Swap the ends, or widen the target range.",
                 )
         low, high = self.idle_rise_rpm
         if not 0.0 <= low < high:
             raise InvalidValueError(
-                "a band goes from its lower to its upper end, none below zero",
+                "A target range needs a lower and a higher end, none below zero",
                 field="targets.idle_rise",
                 value=self.idle_rise_rpm,
-                cure="Swap the ends, or widen the band.",
+                cure="Swap the ends, or widen the target range.",
             )
 
 
 @dataclass(frozen=True)
 class Installation:
-    """One engine with its throttle body, the needles on hand and the targets."""
+    """One engine with its throttle body, the needles on hand and the targets.
+
+    All needles have a slope, or none has: then they are known by their order, from shallow to steep, and `needle_step`
+    is the typical ratio of one's slope to that of the one before, less one [-]; None: not known either.
+
+    Parameters
+    ----------
+    coldest_air : Air or None
+        Of the coldest day this aeroplane will meet; full throttle is right only where it is not lean of peak then, if
+        the band has room for it. None: nobody said.
+    """
 
     needles: tuple[Needle, ...]
     fitted_needle: str
@@ -209,25 +224,65 @@ class Installation:
     targets: Targets = field(default_factory=Targets)
     limits: StepLimits = field(default_factory=StepLimits)
     watch: Watch = field(default_factory=Watch)
+    coldest_air: Air | None = None
+    needle_step: float | None = None
 
     def __post_init__(self) -> None:
         labels = [n.label for n in self.needles]
         if len(set(labels)) != len(labels):
             raise InvalidValueError(
-                "two needles carry the same label", field="needles", value=labels, cure="Give each a label of its own."
+                "Two needles have the same label", field="needles", value=labels, cure="Give each a label of its own."
             )
         self.needle(self.fitted_needle, field="fitted_needle")
+        self._check_order()
         body = self.throttle_body
         reach = body.slide_stroke_m + body.mark_to_orifice_m + PLAUSIBLE_TURNS * body.screw_pitch_m
         steepest = body.needle_diameter_m / reach * 1e3
         for i, needle in enumerate(self.needles):
-            if needle.taper_slope * reach >= body.needle_diameter_m:
+            if needle.taper_slope is not None and needle.taper_slope * reach >= body.needle_diameter_m:
                 raise OutOfRangeError(
-                    "the flat would cut the needle through within the slide's travel",
+                    "This taper slope would cut the needle through within the slide's travel",
                     field=f"needles.{i}.taper_slope",
                     value=f"{needle.taper_slope * 1e3:g} mm/m",
                     cure=f"Give less than {steepest:.1f} mm/m, or correct the diameter or stroke.",
                 )
+
+    def _check_order(self) -> None:
+        unmeasured = [i for i, n in enumerate(self.needles) if n.taper_slope is None]
+        if unmeasured and len(unmeasured) < len(self.needles):
+            raise InvalidValueError(
+                f"needle {self.needles[unmeasured[0]].label} has no taper slope, and others have one",
+                field=f"needles.{unmeasured[0]}.taper_slope",
+                value="nothing",
+                cure="Measure it, or leave every taper slope empty and list the needles from shallow to steep.",
+            )
+        if self.needle_step is None:
+            return
+        if not unmeasured:
+            raise InvalidValueError(
+                "the taper slopes say already how far the needles are apart",
+                field="needle_step",
+                value=f"{100.0 * self.needle_step:.3g} %",
+                cure="Leave it empty, or leave every taper slope empty.",
+            )
+        largest = math.floor(100.0 * (_MOST_APART ** (2.0 / max(len(self.needles) - 1, 1)) - 1.0))
+        if not 0.0 < 100.0 * self.needle_step <= largest + 1e-9:
+            raise OutOfRangeError(
+                f"should be above 0 % and at most {largest} % with {len(self.needles)} needles",
+                field="needle_step",
+                value=f"{100.0 * self.needle_step:.3g} %",
+                cure="Give by how many per cent the next needle is usually steeper, or leave it empty.",
+            )
+
+    @property
+    def by_order(self) -> bool:
+        """Whether the needles are known by their order alone."""
+        return self.needles[0].taper_slope is None
+
+    @property
+    def shallow_to_steep(self) -> tuple[Needle, ...]:
+        """The needles on hand, shallowest first."""
+        return tuple(sorted(self.needles, key=lambda n: n.taper_slope or 0.0))
 
     def needle(self, label: str, *, field: str = "needle") -> Needle:
         """The needle with that label.
@@ -241,7 +296,9 @@ class Installation:
             if n.label == label:
                 return n
         known = ", ".join(n.label for n in self.needles)
-        raise UnknownNeedleError("no such needle on hand", field=field, value=label, cure=f"On hand: {known}.")
+        raise UnknownNeedleError(
+            "This needle is not one of your needles", field=field, value=label, cure=f"Your needles: {known}."
+        )
 
 
 @dataclass(frozen=True)
@@ -290,15 +347,22 @@ class Acknowledge:
     cause: str
 
 
+@dataclass(frozen=True)
+class AcceptSetting:
+    """The owner accepts the setting at the chance that was stated, though it is not confirmed; until it is changed."""
+
+    words: str
+
+
 Adjustment = TurnScrew | ChangeNeedle | TurnIdleStop | ChangePart
-Entry = Run | Adjustment | Acknowledge
+Entry = Run | Adjustment | Acknowledge | AcceptSetting
 
 
 def _plausible(turns: float, name: str) -> None:
     if not abs(turns) <= PLAUSIBLE_TURNS:
         raise OutOfRangeError(
-            f"should be in the interval [-{PLAUSIBLE_TURNS:g}, {PLAUSIBLE_TURNS:g}] turns",
+            f"Turns should be between -{PLAUSIBLE_TURNS:g} and {PLAUSIBLE_TURNS:g}",
             field=name,
             value=turns,
-            cure="Record what was turned; a larger move means the needle was set anew: record a needle change.",
+            cure="Check the number. If you set the needle again at its mark, record a needle change.",
         )

@@ -129,12 +129,12 @@ class Run:
         for name, reading in self.meters:
             if name not in {meter.name for meter in meters()} or not reading > 0.0:
                 raise InvalidValueError(
-                    "a reading is of a known meter, and positive", field=name, value=reading,
+                    "A reading needs a known meter and a positive value", field=name, value=reading,
                     cure=f"Give one of {', '.join(meter.name for meter in meters())}.",
                 )  # fmt: skip
         if self.highest == Highest() and not self.channels:
             raise InvalidValueError(
-                "the run holds no observation",
+                "The run has no observation",
                 field="run",
                 cure="Give at least one of egt_rise, idle_quality, idle_rpm_rise, static_rpm, idle_rpm, "
                 f"power_rpm_rise, {', '.join(meter.name for meter in meters())}, highest.",

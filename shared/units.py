@@ -157,21 +157,21 @@ def to_si(kind: str, value: float, unit: str, *, field: str = "") -> float:
     if unit not in k.units:
         hint = _difference_hint(kind, unit)
         raise UnitError(
-            f"{k.name} cannot be given in this unit",
+            f"This unit does not fit {k.name}",
             field=field,
             value=unit,
             cure=f"{hint}Use one of {', '.join(k.units)}.",
         )
     if not math.isfinite(value):
         raise OutOfRangeError(
-            f"{k.name} must be a finite number", field=field, value=value, cure="Give a plain number."
+            f"This is not a finite number for {k.name}", field=field, value=value, cure="Give a plain number."
         )
     inside = _canonical(value if unit == k.si else _convert(float(value), unit, k.si))
     if not k.low <= inside <= k.high:
         low, high = (f"{from_si(kind, x, unit):.4g}" for x in (k.low, k.high))
         written = "" if unit == "1" else unit
         raise OutOfRangeError(
-            f"{k.name} here should be in the interval [{low}, {high}] {written}".rstrip(),
+            f"Plausible values for {k.name} are {low} to {high} {written}".rstrip(),
             field=field,
             value=f"{value:g} {written}".rstrip(),
             cure="Check the number and its unit.",
@@ -237,7 +237,7 @@ def from_si(kind: str, value: float, unit: str) -> float:
     """
     k = KINDS[kind]
     if unit not in k.units:
-        raise UnitError(f"{k.name} cannot be given in this unit", value=unit, cure=f"Use one of {', '.join(k.units)}.")
+        raise UnitError(f"This unit does not fit {k.name}", value=unit, cure=f"Use one of {', '.join(k.units)}.")
     if unit == k.si:
         return value
     factor = _factor(k.si, unit)

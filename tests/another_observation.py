@@ -35,7 +35,7 @@ LINES: dict[str, tuple[tuple[str, str], ...]] = {
             "    lower = backend.where(r.smoke < 1.5, -1.0, backend.where(r.smoke < 2.5, 0.1, 0.3))\n"
             "    upper = backend.where(r.smoke < 1.5, 0.1, backend.where(r.smoke < 2.5, 0.3, 2.0))\n"
             "    level = 2.0 * r.smoke - 1.0\n"
-            "    judged = noise.log_level(level, e.smoke, lower, upper, 0.05 * r.widening, backend)\n"
+            "    judged = noise.log_level(level, e.shown.smoke, lower, upper, 0.05 * r.widening, backend)\n"
             "    terms[0] = terms[0] + r.has_smoke * judged\n",
         ),
     ),

@@ -156,8 +156,8 @@ _SIGN_OF_TURN = Decision(
     (
         Break(
             "the hex key is sent the wrong way", _ACTIONS,
-            "sense = lean.opposite() if step.turns > 0 else lean",
-            "sense = lean if step.turns > 0 else lean.opposite()",
+            "lean_direction, opposite=step.turns > 0)",
+            "lean_direction, opposite=step.turns < 0)",
         ),
         Break(
             "a leaner turn is called richer", _ACTIONS,
@@ -165,8 +165,8 @@ _SIGN_OF_TURN = Decision(
         ),
         Break(
             "a new needle is turned the wrong way", _ACTIONS,
-            "sense = lean.opposite() if turns_from_mark > 0 else lean",
-            "sense = lean if turns_from_mark > 0 else lean.opposite()",
+            "lean_direction, opposite=turns_from_mark > 0)",
+            "lean_direction, opposite=turns_from_mark < 0)",
         ),
         Break(
             "a recorded turn counts the other way", _EVIDENCE,
@@ -304,8 +304,8 @@ _STEEPER_RICHER = Decision(
         ),
         Break(
             "a needle's slope is read the other way", _EVIDENCE,
-            "ln_slope=np.log([installation.needle(p.needle).taper_slope for p, _ in rows]),",
-            "ln_slope=np.log([0.0009 / installation.needle(p.needle).taper_slope for p, _ in rows]),",
+            "ln_slope=np.log([needles.slopes[p.needle] for p, _ in rows]),",
+            "ln_slope=np.log([0.0009 / needles.slopes[p.needle] for p, _ in rows]),",
         ),
         Break(
             "a steeper needle is called shallower", _ACTIONS,

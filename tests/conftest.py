@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, configuration, settings
 
 from taperwise.api.core import compile_cache
 from taperwise.api.core.settings import Settings
-from taperwise.shared.records import Installation, Needle
+from taperwise.shared.records import Installation, Needle, ThrottleBody, TurnSense
 from taperwise.shared.runs import Air
 
 compile_cache.use(Settings().cache_folder)
@@ -148,8 +148,9 @@ def unlearned() -> Recommender:
 
 @pytest.fixture
 def installation() -> Installation:
-    """Seven needles, the middle one fitted."""
-    return Installation(NEEDLES, "taper 30.0")
+    """Seven needles, the middle one installed; clockwise is leaner, and faster at the idle stop."""
+    body = ThrottleBody(lean_direction=TurnSense.CLOCKWISE, faster_direction=TurnSense.CLOCKWISE)
+    return Installation(NEEDLES, "taper 30.0", body)
 
 
 @pytest.fixture

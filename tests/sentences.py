@@ -1,12 +1,14 @@
-"""Sentences of the documents, measured: ``python -m tests.sentences`` prints the figures of every page."""
+"""Sentences of documents and shown strings, measured: ``python -m tests.sentences`` prints the figures of each."""
 
 import re
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
 from taperwise.api.explained.documents import CONTENTS, contents
+from tests.shown import in_code, in_help, in_openapi, in_templates
 
-__all__ = ["HELP", "README", "Measure", "measured", "sentences"]
+__all__ = ["HELP", "README", "Measure", "measured", "measured_strings", "sentences", "shown"]
 
 _ROOT = Path(__file__).parents[1]
 README = "README.md"
@@ -55,7 +57,22 @@ def _words(text: str) -> list[str]:
 
 def measured(*paths: str) -> Measure:
     """The measure of all documents together, by their paths in the repository."""
-    found = [each for path in paths for each in sentences((_ROOT / path).read_text(encoding="utf-8"))]
+    return _measure([each for path in paths for each in sentences((_ROOT / path).read_text(encoding="utf-8"))])
+
+
+def shown() -> dict[str, list[str]]:
+    """All strings that a person reads outside the documents, by file; those of the API's description as `openapi`."""
+    found = {name: list(texts) for of in (in_code(), in_templates(), in_help()) for name, texts in of.items()}
+    return found | {"openapi": list(in_openapi())}
+
+
+def measured_strings(found: Mapping[str, Iterable[str]]) -> Measure:
+    """The measure of shown strings that hold more than a few words."""
+    texts = [text for each in found.values() for text in each if len(_words(text)) >= _SHORT_CELL]
+    return _measure([each for text in texts for each in sentences(text)])
+
+
+def _measure(found: list[str]) -> Measure:
     lengths = [len(_words(each)) for each in found]
     longest = found[lengths.index(max(lengths))]
     return Measure(len(found), sum(lengths) / len(found), sum(n > _LONG for n in lengths) / len(found), longest)
@@ -65,6 +82,12 @@ if __name__ == "__main__":
     for path in (README, *HELP):
         one = measured(path)
         print(f"{one.count:4d} {one.mean:5.1f} {one.long:6.1%}  {path}")
-    for name, all_of in (("README", (README,)), ("help pages", HELP)):
-        one = measured(*all_of)
+    strings = shown()
+    for path, texts in strings.items():
+        if any(len(_words(text)) >= _SHORT_CELL for text in texts):
+            one = measured_strings({path: texts})
+            print(f"{one.count:4d} {one.mean:5.1f} {one.long:6.1%}  {path}")
+    for name, one in (
+        ("README", measured(README)), ("help pages", measured(*HELP)), ("shown strings", measured_strings(strings)),
+    ):  # fmt: skip
         print(f"{name}: {one.count} sentences, mean {one.mean:.1f} words, {one.long:.1%} over {_LONG}")

@@ -45,21 +45,21 @@ def test_a_meter_that_cannot_be(meter: meters.Meter, field: str) -> None:
 @pytest.mark.parametrize(("name", "scatter"), [("nobody", 0.01), ("fuel_flow", 0.01)])
 def test_a_rule_that_cannot_be(name: str, scatter: float) -> None:
     """For no meter, or for one that has its rule."""
-    with pytest.raises(InvalidValueError, match="a rule is for one meter"):
+    with pytest.raises(InvalidValueError, match="A rule belongs to one meter"):
         rules.add(name, rules.Rule(scatter, lambda at: at.mean))
 
 
 def test_a_meter_without_a_rule_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half of the two lines is not passed over in silence."""
     monkeypatch.delitem(rules._RULES, "fuel_flow")
-    with pytest.raises(InvalidValueError, match="no response model is registered for this meter"):
+    with pytest.raises(InvalidValueError, match="This meter has no rule"):
         rules.scatter_of("fuel_flow")
-    with pytest.raises(InvalidValueError, match="its scatter is positive"):
+    with pytest.raises(InvalidValueError, match="its scatter must be positive"):
         rules.add("fuel_flow", rules.Rule(0.0, lambda at: at.mean))
 
 
 @pytest.mark.parametrize("reading", [("nobody", 1.0), ("fuel_flow", 0.0), ("fuel_flow", float("nan"))])
 def test_a_reading_is_of_a_known_meter(reading: tuple[str, float]) -> None:
     """The record itself refuses what no meter shows."""
-    with pytest.raises(InvalidValueError, match="a reading is of a known meter"):
+    with pytest.raises(InvalidValueError, match="A reading needs a known meter"):
         Run(Air(288.15, 101_325.0), meters=(reading,))

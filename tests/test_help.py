@@ -9,8 +9,9 @@ import pytest
 from markdown_it import MarkdownIt
 
 from taperwise.api.explained.documents import CONTENTS, contents, html_of
+from taperwise.api.library import fitting
 from taperwise.api.web.routers import ROUTERS
-from taperwise.model import MODEL_VERSION, recommender
+from taperwise.model import MODEL_VERSION
 from taperwise.model.recommender import Recommender
 from tests.reference import FOLDER, PAGES
 from tests.sentences import HELP, README, measured, sentences
@@ -134,13 +135,12 @@ def _check_version(cell: str) -> None:
 
 def test_the_notebook_tutorial_works(monkeypatch: pytest.MonkeyPatch, unlearned: Recommender) -> None:
     """Its cells, one after the other, with an adviser that samples nothing."""
-    monkeypatch.setattr(recommender, "Recommender", lambda seed: unlearned)
-    monkeypatch.setattr(unlearned, "prepare", lambda: None)
+    monkeypatch.setattr(fitting, "_recommender", lambda: unlearned)
     cells = re.findall(r"```python\n(.*?)```", _text("api/docs/tutorial/first_notebook.md"), re.DOTALL)
     assert len(cells) >= 4
     names: dict[str, object] = {}
     exec("\n".join(cells), names)  # noqa: S102 - our own document
-    assert names["step"]
+    assert names["tree"]
 
 
 def test_the_licence_is_in_the_metadata() -> None:

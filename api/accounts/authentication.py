@@ -4,11 +4,11 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import structlog
+from anyio import CapacityLimiter, to_thread
 from limits import parse
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 from sqlalchemy.exc import SQLAlchemyError
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import cookie_parser
 from starlette.responses import Response
@@ -31,6 +31,7 @@ SIGN_IN = "/sign-in"
 JOIN = "/join"
 _USED_EVERY = timedelta(minutes=5)  # a key's last use is kept no finer
 _READS = ("GET", "HEAD", "OPTIONS")
+_THREADS = 4  # in which keys are looked up, each with a connection that nothing else is waited for with
 _log = structlog.get_logger("taperwise")
 
 
@@ -90,6 +91,7 @@ class Authentication:
         self._database, self._with_keys = database, with_keys
         self._cookie = cookie_name(encrypted)
         self._limiter = Limiter(a_minute)
+        self._threads = CapacityLimiter(_THREADS)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let in, or refuse."""
@@ -99,7 +101,7 @@ class Authentication:
         caller: Caller | Response = LOCAL
         if self._with_keys:
             try:
-                caller = await run_in_threadpool(self._ask, scope)
+                caller = await to_thread.run_sync(self._ask, scope, limiter=self._threads)
             except SQLAlchemyError as error:
                 _log.error("database_failed", error=type(error).__name__)
                 caller = problem(503, "The database did not answer", "Nothing was stored. Try again in a moment.")
@@ -123,7 +125,7 @@ class Authentication:
             return caller
         if caller.by_cookie and origin_of(headers) != "here":
             one = FieldError(field="origin", value=headers.get("origin", "nothing"), message=_ELSEWHERE, cure=_OPEN)
-            return problem(403, "This comes from elsewhere", f"origin: {_ELSEWHERE}. {_OPEN}", [one])
+            return problem(403, "Sent from another site", f"origin: {_ELSEWHERE}. {_OPEN}", [one])
         if not caller.known and scope["path"] not in (SIGN_IN, JOIN):
             return unknown() if scope["path"].startswith("/api/") else self._page()
         return caller
@@ -165,31 +167,31 @@ class Authentication:
         who = f"at {address}"
         if not self._limiter.admits(who):
             return too_often(self._limiter.seconds(who))
-        cure = "Send `Authorization: Bearer KEY` with a key that was not revoked."
-        wrong = "the access key is unknown or was revoked"
+        cure = "Send `Authorization: Bearer KEY` with a valid key, or ask your administrator for a new one."
+        wrong = "The access key is unknown or was revoked"
         one = FieldError(field="authorization", value="…", message=wrong, cure=cure)
         refused = problem(401, "Authentication required", f"authorization: {wrong}. {cure}", [one])
         refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise", error="invalid_token"'
         return refused
 
 
-_ELSEWHERE = "this was sent by a page from elsewhere"
-_OPEN = "Open the page itself, or use a key."
+_ELSEWHERE = "A page of another site sent this request"
+_OPEN = "Open the page of this service, or send an access key."
 
 
 def too_often(seconds: int) -> Response:
     """The answer to one request too many."""
     cure = f"Wait {seconds} s."
-    one = FieldError(field="request", value="one too many", message="too many requests in a minute", cure=cure)
-    refused = problem(429, "Too many requests", f"request: too many requests in a minute. {cure}", [one])
+    one = FieldError(field="request", value="one request too many", message="Too many requests in a minute", cure=cure)
+    refused = problem(429, "Too many requests", f"request: Too many requests in a minute. {cure}", [one])
     refused.headers["Retry-After"] = str(seconds)
     return refused
 
 
 def unknown() -> Response:
     """The answer to nobody known."""
-    cure = "Send `Authorization: Bearer KEY`; an administrator makes keys."
-    one = FieldError(field="authorization", value="nothing", message="this needs a key", cure=cure)
-    refused = problem(401, "Authentication required", f"authorization: this needs a key. {cure}", [one])
+    cure = "Send `Authorization: Bearer KEY`. Your administrator can make an access key."
+    one = FieldError(field="authorization", value="nothing", message="This address needs an access key", cure=cure)
+    refused = problem(401, "Authentication required", f"authorization: This address needs an access key. {cure}", [one])
     refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
     return refused

@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import Depends, Path, Request
+from starlette.concurrency import run_in_threadpool
 
 from taperwise.api.accounts import repository
 from taperwise.api.accounts.principal import NOBODY, Caller
@@ -21,7 +22,7 @@ _ROLES = {
 }
 
 
-def authorize(request: Request) -> None:
+async def authorize(request: Request) -> None:
     """Hold the route's rule against the caller; a route without a rule is open to nobody.
 
     Raises
@@ -30,7 +31,7 @@ def authorize(request: Request) -> None:
         If they may not. Other people's installations answer 404, so ids cannot be enumerated. So does a number that
         the routes would not read.
     """
-    caller, route = _asker(request), request.scope["route"]
+    caller, route = await _asker(request), request.scope["route"]
     rule = rule_of(route)
     if caller.everything and rule is not None:
         request.state.admitted = number_in(request.path_params.get("installation_id"))
@@ -39,16 +40,16 @@ def authorize(request: Request) -> None:
         return
     if not caller.known:
         raise UnknownCallerError(
-            "this needs a key", field="authorization", value="nothing",
-            cure="Send `Authorization: Bearer KEY`; an administrator makes keys.",
+            "This address needs an access key", field="authorization", value="nothing",
+            cure="Send `Authorization: Bearer KEY`. Your administrator can make an access key.",
         )  # fmt: skip
     if caller.only_reads and request.method not in _READS:
-        raise ForbiddenError("this key is for reading only", cure="Use another key.")
+        raise ForbiddenError("This access key is for reading only", cure="Use an access key that may write.")
     if rule in (Rule.SEES, Rule.OWNS):
-        request.state.admitted = _of_installation(request, caller, rule)
+        request.state.admitted = await run_in_threadpool(_of_installation, request, caller, rule)
     elif rule is None or not caller.has(*_ROLES.get(rule, tuple(caller.roles))):
-        needed = "nobody may do this" if rule is None else f"this is for {rule}"
-        raise ForbiddenError(needed, cure="Ask an administrator for the role.")
+        needed = "No role may do this" if rule is None else f"This is for {rule}"
+        raise ForbiddenError(needed, cure="Ask your administrator for the role.")
 
 
 def _of_installation(request: Request, caller: Caller, rule: Rule) -> int:
@@ -63,11 +64,13 @@ def _of_installation(request: Request, caller: Caller, rule: Rule) -> int:
     if number is not None and (relation == "owner" or (advises and rule is Rule.SEES)):
         return number
     if advises:
-        raise ForbiddenError("this is for the owner of the installation", cure="Ask the owner.")
-    raise NotFoundError("no such installation", field="installation_id", value=given, cure="Set it up first.")
+        raise ForbiddenError("Only the owner of this engine may do this", cure="Ask the owner.")
+    raise NotFoundError(
+        "Engine not found", field="installation_id", value=given, cure="Check the number, or set up the engine first."
+    )
 
 
-def admitted(
+async def admitted(
     request: Request, installation_id: Annotated[Number, Path(description="Number of the installation.")]
 ) -> int:
     """The installation in the address, once the gate has let the caller come to that very number.
@@ -78,8 +81,8 @@ def admitted(
         If the gate decided on another number or on none.
     """
     if getattr(request.state, "admitted", None) != installation_id:
-        cure = "Ask for the installation by its own address."
-        raise ForbiddenError("nobody may do this", field="installation_id", value=installation_id, cure=cure)
+        cure = "Use the address of the engine itself."
+        raise ForbiddenError("No role may do this", field="installation_id", value=installation_id, cure=cure)
     return installation_id
 
 
@@ -87,10 +90,10 @@ InstallationId = Annotated[int, Depends(admitted)]
 """The installation in the address; the gate has let the caller come to it."""
 
 
-def _asker(request: Request) -> Caller:
+async def _asker(request: Request) -> Caller:
     caller: Caller = request.scope.get("state", {}).get("caller", NOBODY)
     return caller
 
 
 Asker = Annotated[Caller, Depends(_asker)]
-"""Whoever asks."""
+"""The caller."""

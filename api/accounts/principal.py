@@ -92,6 +92,9 @@ def number_of(asker: Caller) -> int:
     """
     if asker.person_id is None:
         raise ConflictError(
-            "this service runs without user accounts", field="access", value="local", cure="Set TAPERWISE_ACCESS=keys."
+            "Sign-in is off, so this service has no accounts",
+            field="access",
+            value="local",
+            cure="Set TAPERWISE_ACCESS=keys.",
         )
     return asker.person_id

@@ -45,7 +45,9 @@ def person(session: Session, number: int, *, lock: bool = False) -> Person:
     query = select(Person).where(Person.id == number, Person.erased_at.is_(None))
     row = session.scalars(query.with_for_update() if lock else query).one_or_none()
     if row is None:
-        raise NotFoundError("there is no such person", field="person_id", value=number, cure="The list shows who is.")
+        raise NotFoundError(
+            "Person not found", field="person_id", value=number, cure="Check the number in the list of people."
+        )
     return row
 
 
@@ -143,7 +145,7 @@ def trust(session: Session, installation_id: int, person_id: int) -> AdviserGran
 
 
 def advisers_of(session: Session, installation_id: int) -> list[tuple[AdviserGrant, Person]]:
-    """Who looks after an installation."""
+    """An adviser with access to an engine."""
     query = (
         select(AdviserGrant, Person)
         .join(Person)

@@ -26,19 +26,19 @@ Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max
 
 
 class PersonIn(Wire):
-    """Somebody to be made known."""
+    """A new person."""
 
-    name: Name = Field(description="What they are called here; any word will do.")
-    roles: list[Role] = Field(min_length=1, max_length=4)
+    name: Name = Field(description="Name of the person, any word.")
+    roles: list[Role] = Field(min_length=1, max_length=4, description="Roles of the person.")
 
 
 class PersonOut(Wire):
-    """Somebody."""
+    """A person."""
 
-    id: int
-    name: str
-    roles: list[Role]
-    created_at: datetime
+    id: int = Field(description="Number of the person.")
+    name: str = Field(description="Name of the person; empty after erasure.")
+    roles: list[Role] = Field(description="Roles of the person.")
+    created_at: datetime = Field(description="Moment at which the person was added (UTC).")
 
     @classmethod
     def of(cls, row: Person) -> "PersonOut":
@@ -47,31 +47,33 @@ class PersonOut(Wire):
 
 
 class MeOut(Wire):
-    """Whoever asks."""
+    """The caller."""
 
-    known_by: str = Field(description="How: a key, a sign-in, or local where people are not told apart.")
-    person_id: int | None
-    name: str
-    roles: list[Role]
-    only_reads: bool
+    known_by: str = Field(description="Way of sign-in: key, session, or local with sign-in off.")
+    person_id: int | None = Field(description="Your number. Null: sign-in is off.")
+    name: str = Field(description="Your name; empty with sign-in off.")
+    roles: list[Role] = Field(description="Your roles.")
+    only_reads: bool = Field(description="Whether your access key is for reading only.")
 
 
 class KeyIn(Wire):
-    """A key to be made."""
+    """A new access key, as asked for."""
 
-    label: Name = Field("a key", description="What it is for.")
-    scope: Scope = Field(Scope.EVERYTHING, description="Everything its person may, or reading alone.")
+    label: Name = Field("a key", description="Purpose of the access key.")
+    scope: Scope = Field(
+        Scope.EVERYTHING, description="Scope of the access key: all that its person may do, or reading only."
+    )
 
 
 class KeyOut(Wire):
-    """A key, without what opens."""
+    """An access key without its secret."""
 
-    id: int
-    label: str
-    scope: Scope
-    created_at: datetime
-    last_used_at: datetime | None = Field(description="To within five minutes.")
-    revoked_at: datetime | None
+    id: int = Field(description="Number of the access key.")
+    label: str = Field(description="Purpose of the access key.")
+    scope: Scope = Field(description="Scope of the access key.")
+    created_at: datetime = Field(description="Moment at which the key was made (UTC).")
+    last_used_at: datetime | None = Field(description="Last use (UTC), to within five minutes. Null: never used.")
+    revoked_at: datetime | None = Field(description="Moment at which the key was revoked (UTC). Null: valid.")
 
     @classmethod
     def of(cls, row: Key) -> "KeyOut":
@@ -80,24 +82,24 @@ class KeyOut(Wire):
 
 
 class KeyMade(Wire):
-    """A new key."""
+    """A new access key with its secret."""
 
-    key: KeyOut
-    secret: str = Field(description="What opens: shown this once, and kept nowhere.")
+    key: KeyOut = Field(description="The access key.")
+    secret: str = Field(description="Secret of the access key; the service shows it this once and does not store it.")
 
 
 class PasswordIn(Wire):
     """A password for the pages."""
 
-    password: str = Field(min_length=1, max_length=200)
+    password: str = Field(min_length=1, max_length=200, description="New password for the pages.")
 
 
 class AdviserOut(Wire):
-    """Who looks after an installation."""
+    """An adviser with access to an engine."""
 
-    person_id: int
-    name: str
-    since: datetime
+    person_id: int = Field(description="Number of the adviser.")
+    name: str = Field(description="Name of the adviser.")
+    since: datetime = Field(description="Moment at which the owner gave access (UTC).")
 
     @classmethod
     def of(cls, trust: AdviserGrant, person: Person) -> "AdviserOut":
@@ -116,14 +118,14 @@ class OfferOut(Wire):
 class ChangeOut(Wire):
     """Something that was made, changed or removed."""
 
-    id: int
-    at: datetime
-    person_id: int | None = Field(description="None where people are not told apart, or once they are erased.")
-    by: str
-    what: str
-    number: str
-    how: str
-    request_id: str | None
+    id: int = Field(description="Number of the change.")
+    at: datetime = Field(description="Moment of the change (UTC).")
+    person_id: int | None = Field(description="Number of the person. Null: sign-in was off, or the person was erased.")
+    by: str = Field(description="Way in: key, session, command or local.")
+    what: str = Field(description="Kind of thing that changed.")
+    number: str = Field(description="Number of the thing that changed.")
+    how: str = Field(description="Kind of change.")
+    request_id: str | None = Field(description="Id of the request in the service's log. Null: no request.")
 
     @classmethod
     def of(cls, row: Change) -> "ChangeOut":

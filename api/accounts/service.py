@@ -54,7 +54,7 @@ def checked_name(session: Session, name: str) -> str:
             cure='Give for example "the builder in hangar 7".',
         )  # fmt: skip
     if repository.by_name(session, name) is not None:
-        raise ConflictError("there is somebody of that name", field="name", value=name, cure="Choose another name.")
+        raise ConflictError("Another person has this name", field="name", value=name, cure="Choose another name.")
     return name
 
 
@@ -106,10 +106,10 @@ def keep_one_administrator(session: Session, row: Person) -> None:
     others = [each for each in repository.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
     if Role.ADMINISTRATOR in row.roles and not others:
         raise ConflictError(
-            "this is the last who can administer the service",
+            "This is the last administrator",
             field="person_id",
             value=row.id,
-            cure="Make somebody else an administrator first.",
+            cure="Give another person the role administrator first.",
         )
 
 
@@ -155,7 +155,7 @@ def give_key_once(once: Once, person_id: int, label: str, scope: Scope) -> KeyMa
     key, secret = document["key"], credentials.as_secret(once.secret(document["salt"]))
     if credentials.digest(secret) != document["digest"]:
         raise ConflictError(
-            f"key {key['id']} was made; what opens is shown again only to the sign-in or key that asked for it",
+            f"Key {key['id']} was made. Only the sign-in or key that asked for its secret can see the secret again",
             field="Idempotency-Key",
             value=once.key,
             cure=f"Revoke key {key['id']} and make another.",
@@ -174,7 +174,7 @@ def revoke(session: Session, person_id: int, key_id: int) -> Key:
     row = session.get(Key, key_id, with_for_update=True)
     if row is None or row.person_id != person_id:
         raise NotFoundError(
-            "there is no such key", field="key_id", value=key_id, cure="The list shows which there are."
+            "Access key not found", field="key_id", value=key_id, cure="Check the number in the list of access keys."
         )
     row.revoked_at = row.revoked_at or datetime.now(UTC)
     return row
@@ -192,10 +192,10 @@ def set_password(session: Session, person_id: int, password: str) -> None:
     row = repository.person(session, person_id, lock=True)
     if len(password) < _SHORTEST_PASSWORD or password.casefold() == (row.name or "").casefold():
         raise InvalidValueError(
-            f"a password has at least {_SHORTEST_PASSWORD} characters and is not the name",
+            f"A password needs at least {_SHORTEST_PASSWORD} characters and must differ from the name",
             field="password",
             value=f"{len(password)} characters",
-            cure="Three or four words that nobody would put together will do.",
+            cure="Use three or four words that nobody would put together.",
         )
     row.password = credentials.hash_password(password)
     repository.end_sign_ins(session, person_id)

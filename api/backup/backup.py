@@ -33,7 +33,10 @@ def workplace(beside: Path) -> Iterator[Path]:
             yield Path(folder)
     except OSError as error:
         raise InvalidValueError(
-            f"it cannot be written: {error.strerror}", field="file", value=str(beside), cure="Choose another place."
+            f"The backup cannot be written: {error.strerror}",
+            field="file",
+            value=str(beside),
+            cure="Choose another folder.",
         ) from None
 
 
@@ -46,7 +49,12 @@ def back_up(database: Database, file: Path) -> Contents:
         If there is a file already, nothing can be written there, or what was written is not what was read.
     """
     if file.exists():
-        raise InvalidValueError("there is a file already", field="file", value=file.name, cure="Choose another name.")
+        raise InvalidValueError(
+            "A file of this name exists. Nothing was written",
+            field="file",
+            value=file.name,
+            cure="Choose another name.",
+        )
     with workplace(file.absolute().parent) as folder:
         with database.reading() as session:
             here = session.connection()
@@ -101,8 +109,8 @@ def checked_copy(file: Path, into: Path) -> Contents:
         whole = whole and not plain.execute("PRAGMA foreign_key_check").fetchall()
         schema = str(plain.execute("SELECT version_num FROM alembic_version").fetchone()[0])
     if not whole or schema != contents.schema:
-        raise refused(file, "its database is not whole")
+        raise refused(file, "Its database is damaged")
     with closing(Database(f"sqlite:///{into}")) as copy, copy.reading() as session:
         if rows.digests(session.connection()) != contents.tables:
-            raise refused(file, "its rows are not those it was made from")
+            raise refused(file, "Its rows do not match the database")
     return contents

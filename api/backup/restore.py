@@ -37,20 +37,20 @@ def restore(file: Path, database: Database, beside: Path) -> Contents:
             try:
                 copy.migrate()
             except InvalidValueError:
-                raise refused(file, "it is of a newer release") from None
+                raise refused(file, "It comes from a newer release") from None
             with copy.reading() as session, database.engine.begin() as there:
                 here = session.connection()
                 _alone(there)
                 if rows.counted_rows(there):
                     raise ConflictError(
-                        "something is stored there, and nothing is overwritten",
+                        "The target database is not empty. Nothing was changed",
                         field="database_url",
                         value=database.name,
-                        cure="Restore into a new folder or database, then point the service at it.",
+                        cure="Restore into a new folder or database. Then start the service with it.",
                     )
                 rows.copy(here, there)
                 if rows.digests(there) != rows.digests(here):
-                    raise refused(file, "what came out of it is not what was in it")
+                    raise refused(file, "The restored rows do not match the backup. Nothing was restored")
     return contents
 
 

@@ -37,7 +37,7 @@ def tables(connection: Connection) -> list[Table]:
     strange = present - {table.name for table in known} - {"alembic_version"}
     if strange:
         raise InvalidValueError(
-            "the database holds a table that is not of this program",
+            "The database has tables of another program",
             field="database_url",
             value=", ".join(sorted(strange)),
             cure="Give the service a database of its own.",

@@ -74,10 +74,10 @@ def wrap(database: Path, contents: Contents, into: Path) -> None:
 def refused(path: Path, why: str) -> InvalidValueError:
     """Why a file is no backup to rely on."""
     return InvalidValueError(
-        f"the backup cannot be used: {why}",
+        f"The backup cannot be used. {why}",
         field="file",
         value=path.name,
-        cure="Take another copy of it, or an older one.",
+        cure="Use another copy, or an older backup.",
     )
 
 
@@ -98,21 +98,21 @@ def unwrap(path: Path, into: Path) -> Contents:
         with path.open("rb") as file:
             first = _FIRST.fullmatch(file.readline(100))
             if first is None:
-                raise refused(path, "it does not begin as a backup does")
+                raise refused(path, "It is not a backup file")
             if first.group(1) != b"1":
-                raise refused(path, "its form is that of another release")
+                raise refused(path, "Its format belongs to another release")
             body, seal = file.tell(), hashlib.sha256()
             for chunk in _chunks(file):
                 seal.update(chunk)
             if seal.hexdigest().encode() != first.group(2):
-                raise refused(path, "it was cut short or changed since it was made")
+                raise refused(path, "It was cut short or changed after it was made")
             file.seek(body)
             said = json.loads(file.readline(_LONGEST_LINE))
             _unpack(file, into)
     except OSError as error:
         raise refused(path, error.strerror or type(error).__name__) from None
     except (ValueError, zlib.error) as error:
-        raise refused(path, f"its contents cannot be read ({error})") from None
+        raise refused(path, f"Its contents cannot be read ({error})") from None
     figures = {name: (int(count), str(digest)) for name, (count, digest) in said["tables"].items()}
     return Contents(said["made_at"], said["release"], said["schema"], figures)
 
@@ -124,4 +124,4 @@ def _unpack(file: IO[bytes], into: Path) -> None:
             plain.write(unpacker.decompress(chunk))
         plain.write(unpacker.flush())
     if not unpacker.eof:
-        raise zlib.error("they end too soon")
+        raise zlib.error("they end too early")

@@ -1,4 +1,4 @@
-"""Will it hold: the present setting in thin air and in thick."""
+"""The present setting in thinner and in denser air."""
 
 from typing import Any
 
@@ -33,7 +33,7 @@ def draw(holding: Holding, target_kelvin: tuple[float, float], units: Units) -> 
     ]  # fmt: skip
     base = alt.Chart(frame(rows))
     x = alt.X("x:Q", title=f"density altitude [{far}]", scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=6))
-    y = alt.Y("low:Q", title=f"EGT rise to peak [{unit}]")
+    y = alt.Y("low:Q", title=f"EGT rise [{unit}]")
     strip = band(to(target_kelvin[0]), to(target_kelvin[1]))
     wide = base.mark_area(color="#999999", opacity=0.35).encode(x=x, y=y, y2="high:Q")
     narrow = base.mark_area(color="#666666", opacity=0.45).encode(x=x, y="low50:Q", y2="high50:Q")
@@ -45,16 +45,22 @@ def draw(holding: Holding, target_kelvin: tuple[float, float], units: Units) -> 
     top = max(row["high"] for row in rows)
     raised = [{**m, "y": top} for m in marked]
     words = texts(raised[:1], align="left", dx=5) + texts(raised[1:], align="right", dx=-5)
-    title = "Will it hold: the rise to peak in other air; the strip is the band aimed at"
+    title = "EGT rise in other air. The grey strip is the target range"
     return Picture(
         "fan",
         title,
         " ".join(
-            f"On a {day} day ({altitude(a):.0f} {far} density altitude) full throttle is right with a chance of "
-            f"{chance(a.chance_full_throttle)}, lean of peak with {chance(a.lean_chance)}."
+            f"On a {day} day (density altitude {altitude(a):.0f} {far}): {chance(a.chance_full_throttle)} chance that "
+            f"full throttle is in target. DANGER: {chance(a.lean_chance)} chance of running lean of peak."
             for day, a in (("hot, high", holding.hot_high), ("cold, low", holding.cold_low))
         ),
-        (f"density altitude [{far}]", f"rise [{unit}]", "90 %", "both right", "lean"),
+        (
+            f"density altitude [{far}]",
+            f"EGT rise [{unit}]",
+            "9 times in 10",
+            "both mixtures in target",
+            "DANGER: lean of peak",
+        ),
         tuple(
             (
                 f"{altitude(a):.0f}",

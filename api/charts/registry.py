@@ -50,7 +50,10 @@ def sweep_of(session: Session, installation_id: int, sequence: int, units: Units
     sent = repository.trace(session, installation_id, sequence)
     if sent is None:
         raise NotFoundError(
-            "this entry has no trace", field="sequence", value=sequence, cure="The history shows which runs have one."
+            "This entry has no logger file",
+            field="sequence",
+            value=sequence,
+            cure="Choose a run with a logger file in the log.",
         )
     mapping = None if sent.get("mapping") is None else Mapping.model_validate(sent["mapping"])
     trace = trace_of(sent["csv"], mapping)

@@ -1,4 +1,4 @@
-"""Every run's rise against what was foretold of it."""
+"""Every run's EGT rise beside the one predicted for it."""
 
 from typing import Any
 
@@ -6,6 +6,7 @@ import altair as alt
 
 from taperwise.api.charts.data import LookedBack
 from taperwise.api.charts.style import BLACK, GREY, Picture, band, frame, svg_of
+from taperwise.api.presentation.formatting import runs as counted
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.schemas.units import Units
 from taperwise.shared.runs import RiseSeen
@@ -48,7 +49,7 @@ def draw(runs: tuple[LookedBack, ...], target_kelvin: tuple[float, float], units
     top = 1.35 * max([to(target_kelvin[1]), *(s["seen"] for s in seen), *(f["high50"] for f in foretold)])
     scale = alt.Scale(domain=[0, top], clamp=True, nice=True)
     told = alt.Chart(frame(foretold, "run", "low", "low50", "mid", "high50", "high"))
-    title_y = f"EGT rise to peak [{unit}]"
+    title_y = f"EGT rise [{unit}]"
     wide = told.mark_bar(size=5, color=GREY).encode(x=x, y=alt.Y("low:Q", title=title_y, scale=scale), y2="high:Q")
     narrow = told.mark_bar(size=13, color="#bbbbbb", stroke=GREY).encode(
         x=x, y=alt.Y("low50:Q", scale=scale), y2="high50:Q"
@@ -60,17 +61,16 @@ def draw(runs: tuple[LookedBack, ...], target_kelvin: tuple[float, float], units
         shape=alt.Shape("how:N", title=None, scale=alt.Scale(domain=list(_SEEN.values()), range=_SHAPES)),
     )  # fmt: skip
     strip = band(to(target_kelvin[0]), to(target_kelvin[1]))
-    title = "What each run showed, against what was foretold of it (bars: half and nine tenths of the chance)"
+    title = "Each run beside its prediction. Bars hold 5 and 9 readings in 10"
     inside = sum(f["low"] <= s["seen"] <= f["high"] for f in foretold for s in seen if f["run"] == s["run"])
     both = sum(f["run"] == s["run"] for f in foretold for s in seen)
     by_run = {f["run"]: f for f in foretold}
     return Picture(
         "runs",
         title,
-        f"Of {both} {'run' if both == 1 else 'runs'} with a rise, {inside} lay in the range that was to hold nine in "
-        "ten. The strip is the band "
-        f"aimed at, {to(target_kelvin[0]):.0f} to {to(target_kelvin[1]):.0f} {unit}.",
-        ("run", "seen", "foretold", "90 %"),
+        f"{counted(both)} with an EGT rise: {inside} in the range predicted for 9 in 10. The grey strip is the target "
+        f"range, {to(target_kelvin[0]):.0f} to {to(target_kelvin[1]):.0f} {unit}.",
+        ("run", "seen", "predicted", "9 times in 10"),
         tuple(
             (
                 str(s["run"]),

@@ -49,7 +49,7 @@ def draw(trace: Trace, found: CylinderReadings, units: Units, run: int) -> Pictu
         said = f"peak, rise {from_si('temperature_rise', reading.rise_kelvin, units.temperature_rise):.0f} {rise_unit}"
         layers += alt.Chart(frame([{"x": peak}])).mark_rule(strokeDash=[5, 3], color=BLACK).encode(x="x:Q")
         layers += texts([{"x": peak, "y": foot, "words": said}], align="right", dx=-5, dy=4)
-    title = f"Leaning sweep of run {run}: samples, what the probe should show, and the gas at its peak"
+    title = f"Leaning sweep of run {run}: samples, predicted probe reading, and peak of the gas"
     rows = [
         (
             name + (" (leanest)" if name == found.leanest else ""),
@@ -62,9 +62,9 @@ def draw(trace: Trace, found: CylinderReadings, units: Units, run: int) -> Pictu
     return Picture(
         f"sweep-{run}",
         title,
-        f"Of {len(found.deciding)} cylinders read, {found.leanest} is the leanest and decides: {_WORDS[reading.seen]}"
-        + (f", a rise of {_rise(reading.rise_kelvin, units)}." if reading.seen == "peak" else "."),
-        ("cylinder", "seen", "rise", "standard error"),
+        f"Of {len(found.deciding)} cylinders read, {found.leanest} is the leanest, and counts: {_WORDS[reading.seen]}"
+        + (f", EGT rise {_rise(reading.rise_kelvin, units)}." if reading.seen == "peak" else "."),
+        ("cylinder", "seen", "EGT rise", "standard error"),
         tuple(rows),
         svg_of(layers, title),
     )

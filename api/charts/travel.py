@@ -22,11 +22,11 @@ def draw(along: Along, units: Units) -> Picture:
         for x, m in zip(travel, along.mixture, strict=True)
     ]
     base = alt.Chart(frame(rows))
-    x = alt.X("x:Q", title=f"opening of the slide [{unit}]", scale=alt.Scale(nice=False, domain=[0, travel[-1] * 1.03]))
+    x = alt.X("x:Q", title=f"slide opening [{unit}]", scale=alt.Scale(nice=False, domain=[0, travel[-1] * 1.03]))
     lowest = min(0.94, *(row["low"] for row in rows)) - 0.01
     highest = max(*(row["high"] for row in rows), along.idle_band[1], along.full_band[1]) + 0.03
     scale = alt.Scale(domain=[lowest, highest], zero=False, nice=False)
-    y = alt.Y("low:Q", title="mixture over that of peak EGT", scale=scale)
+    y = alt.Y("low:Q", title="mixture (1 = at peak EGT)", scale=scale)
     wide = base.mark_area(color="#dddddd").encode(x=x, y=y, y2="high:Q")
     narrow = base.mark_area(color="#aaaaaa").encode(x=x, y="low50:Q", y2="high50:Q")
     middle = base.mark_line(color=BLACK, strokeWidth=2).encode(x=x, y="mid:Q")
@@ -35,21 +35,26 @@ def draw(along: Along, units: Units) -> Picture:
     brackets = alt.Chart(frame([{"x": at, "low": b[0], "high": b[1]} for _, at, b in ends])).mark_bar(
         size=10, color="white", stroke=BLACK, strokeWidth=2, fillOpacity=0.0
     ).encode(x="x:Q", y="low:Q", y2="high:Q")  # fmt: skip
-    words: Any = texts([{"x": travel[0], "y": along.idle_band[1], "words": "idle: right"}], align="left", dx=8, dy=-6)
-    words += texts(
-        [{"x": travel[-1], "y": along.full_band[1], "words": "full throttle: right"}], align="right", dx=-2, dy=-10
+    words: Any = texts(
+        [{"x": travel[0], "y": along.idle_band[1], "words": "idle: target range"}], align="left", dx=8, dy=-6
     )
-    words += texts([{"x": travel[-1], "y": 1.0, "words": "peak EGT; leaner below"}], align="right", dx=-4, dy=11)
-    title = "Mixture along the slide’s travel; boxes at its ends: what is right there"
+    words += texts(
+        [{"x": travel[-1], "y": along.full_band[1], "words": "full throttle: target range"}],
+        align="right",
+        dx=-2,
+        dy=-10,
+    )
+    words += texts([{"x": travel[-1], "y": 1.0, "words": "peak EGT (leaner below)"}], align="right", dx=-4, dy=11)
+    title = "Mixture along the slide’s travel. Boxes at its ends: target ranges"
     shown = (0, len(rows) // 4, len(rows) // 2, 3 * len(rows) // 4, len(rows) - 1)
     return Picture(
         "travel",
         title,
-        f"At idle the mixture is {_said(along.mixture[0].median)} (right: {along.idle_band[0]:.2f} to "
-        f"{along.idle_band[1]:.2f}), at full throttle {_said(along.mixture[-1].median)} (right: "
-        f"{along.full_band[0]:.2f} to {along.full_band[1]:.2f}), as multiples of the mixture at peak EGT. Between the "
-        "ends nothing is measured, so the range opens there.",
-        (f"opening [{unit}]", "5 %", "middle", "95 %"),
+        f"Idle mixture: {_said(along.mixture[0].median)} (target range {along.idle_band[0]:.2f} to "
+        f"{along.idle_band[1]:.2f}). Full throttle: {_said(along.mixture[-1].median)} (target range "
+        f"{along.full_band[0]:.2f} to {along.full_band[1]:.2f}). No run measures the mixture between the ends, so the "
+        "range is wide there.",
+        (f"slide opening [{unit}]", "low (1 in 20)", "middle", "high (1 in 20)"),
         tuple(
             (f"{rows[i]['x']:.3g}", f"{rows[i]['low']:.2f}", f"{rows[i]['mid']:.2f}", f"{rows[i]['high']:.2f}")
             for i in shown

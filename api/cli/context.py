@@ -22,9 +22,9 @@ from taperwise.api.recommendations.service import RecommendationService
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.units import KINDS, from_si
 
-__all__ = ["Shop", "opened", "print_json", "quantity", "writable", "write_text"]
+__all__ = ["Shop", "opened", "print_json", "quantity", "writable", "write_bytes"]
 
-_QUANTITY = re.compile(r"\s*([+-]?\d*[.,]?\d+)\s*(.*?)\s*")
+_QUANTITY = re.compile(r"\s*([+-]?[0-9]*[.,]?[0-9]+)\s*(.*?)\s*")
 _SIGNS = {
     "temperature": {"°F": "degF", "F": "degF", "°C": "degC", "C": "degC", "K": "kelvin"},
     "temperature_rise": {"°F": "delta_degF", "F": "delta_degF", "°C": "delta_degC", "C": "delta_degC", "K": "kelvin"},
@@ -141,7 +141,7 @@ def writable(option: str, path: Path | None, *, force: bool = False) -> None:
         raise typer.Exit(1)
 
 
-def write_text(option: str, path: Path, text: str) -> None:
+def write_bytes(option: str, path: Path, content: bytes) -> None:
     """Write a file.
 
     Raises
@@ -150,7 +150,7 @@ def write_text(option: str, path: Path, text: str) -> None:
         If that fails.
     """
     try:
-        path.write_text(text, encoding="utf-8", newline="")
+        path.write_bytes(content)
     except OSError as error:
         raise InvalidValueError(
             f"the file cannot be written: {error.strerror}", field=option, value=path, cure="Choose another place."

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from taperwise.api.cli.context import writable, write_text
+from taperwise.api.cli.context import writable, write_bytes
 from taperwise.api.cli.database import Force
 from taperwise.api.files.day import adjustment_body, read, run_body
 from taperwise.api.files.installation import fixture, installation_from
@@ -114,7 +114,7 @@ def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
         "installation": installation_from(None).model_dump(mode="json", exclude_unset=True),
         "log": log,
     }
-    write_text("--save", path, json.dumps(document, indent=1) + "\n")
+    write_bytes("--save", path, (json.dumps(document, indent=1) + "\n").encode())
 
 
 def _print(console: Console, title: str, suggestion: Suggestion, units: Units, *, cautions: bool) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from taperwise.api.accounts import repository
-from taperwise.api.cli.context import writable, write_text
+from taperwise.api.cli.context import writable, write_bytes
 from taperwise.api.cli.database import DatabaseUrl, DataFolder, Engine, Force, opened_database
 from taperwise.api.cli.people import Name, number_of
 from taperwise.api.ownership import adviser_access, erasure
@@ -27,7 +27,7 @@ def export(
     writable("FILE", file, force=force)
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         document: dict[str, Any] = export_of(session, number_of(session, name))
-    write_text("FILE", file, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+    write_bytes("FILE", file, (json.dumps(document, indent=1, ensure_ascii=False) + "\n").encode())
     typer.echo(f"{len(document['installations'])} installations: {file}")
 
 

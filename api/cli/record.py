@@ -40,6 +40,10 @@ __all__ = [
 def new(
     needle: Annotated[list[str], typer.Option("--needle", help='Label and taper slope, "A=29.4" or "A=2.94 %".')],
     given: dict[Field, str],
+    by_order: Annotated[
+        bool, typer.Option("--by-order", help="No slope was measured: labels alone, from shallow to steep.")
+    ] = False,
+    step: Annotated[str | None, typer.Option(help='By order: how much steeper the next needle is, "2 %".')] = None,
     fitted: Annotated[str | None, typer.Option(help="Label of the installed needle.")] = None,
     name: Annotated[str, typer.Option(help="A name of your own.")] = "",
     celsius: Annotated[
@@ -51,9 +55,12 @@ def new(
 ) -> None:
     """Set up an engine."""
     units = PRESETS["celsius" if celsius else "fahrenheit"]
-    document: dict[str, Any] = {"name": name, "needles": [_needle(text) for text in needle], "units": units}
+    document: dict[str, Any] = {"name": name, "units": units}
+    document["needles"] = [{"label": text} for text in needle] if by_order else [_needle(text) for text in needle]
     document |= {"fitted_needle": fitted} if fitted else {}
-    with as_typed(SET_UP, needles="--needle", fitted_needle="--fitted", name="--name"):
+    with as_typed(SET_UP, needles="--needle", needle_step="--step", fitted_needle="--fitted", name="--name"):
+        if step:
+            document["needle_step"] = quantity("--step", "fraction", step, "percent")
         document = document_of(given, Units.model_validate(units), document)
         sent = validate_document(TypeAdapter(InstallationIn), document)
         sent.record()
@@ -69,7 +76,10 @@ def _needle(text: str) -> dict[str, Any]:
     label, equals, slope = text.rpartition("=")
     if not equals:
         raise InvalidValueError(
-            "a needle is a label and a slope", field="--needle", value=text, cure='Write for example "A=29.4".'
+            "a needle is a label and a slope",
+            field="--needle",
+            value=text,
+            cure='Write for example "A=29.4", or add --by-order if no slope was measured.',
         )
     return {"label": label, "taper_slope": quantity("--needle", "taper", slope, "mm/m")}
 

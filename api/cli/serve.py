@@ -35,7 +35,7 @@ def serve(
     settings = Settings(**{name: value for name, value in given.items() if value is not None})
     configure()
     with _listening(settings.host, settings.port) as door:
-        compile_cache.use(settings.cache_folder)
+        cache_folder = compile_cache.use(settings.cache_folder)
         app = create_app(settings)
         configure([app.state.database.engine.url.password or ""])
         if not settings.for_others:
@@ -47,9 +47,11 @@ def serve(
         if settings.access == "keys":
             _let_first_in(app.state.database, address)
         typer.echo(f"Database: {app.state.database.name}")
+        if compile_cache.notice():
+            typer.echo(compile_cache.notice(), err=True)
         if settings.worker:
             app.state.worker.announce()
-        app.state.desk.prepare_beside(lambda: _prepare(app.state, settings.worker, settings.cache_folder))
+        app.state.desk.prepare_beside(lambda: _prepare(app.state, settings.worker, cache_folder))
         files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
         _check_readable(*files)
         config = uvicorn.Config(app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1])

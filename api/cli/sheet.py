@@ -1,6 +1,7 @@
 """``taperwise sheet``: what goes into the papers."""
 
 import dataclasses
+import hashlib
 import json
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,10 +11,10 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from taperwise.api.cli.context import opened, print_json, writable, write_text
+from taperwise.api.cli.context import opened, print_json, writable, write_bytes
 from taperwise.api.cli.database import AsJson, DatabaseUrl, DataFolder, Engine, Force
 from taperwise.api.cli.options import as_typed
-from taperwise.api.exports import archive, table
+from taperwise.api.exports import archive, netcdf, table
 from taperwise.api.exports.sheet import as_pdf, sheet_of
 from taperwise.api.log import service
 from taperwise.api.presentation.formatting import moment
@@ -26,7 +27,11 @@ __all__ = ["sheet"]
 def sheet(
     number: Engine,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as PDF.")] = None,
-    csv: Annotated[Path | None, typer.Option(help="Write the log as a table.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write the log as a table, its checksum beside it.")] = None,
+    parquet: Annotated[
+        Path | None, typer.Option(help="Write the log as a Parquet table, its checksum beside it.")
+    ] = None,
+    draws: Annotated[Path | None, typer.Option(help="Write all draws as netCDF for ArviZ.")] = None,
     export: Annotated[Path | None, typer.Option(help="Write the export file, to import elsewhere.")] = None,
     as_json: AsJson = False,
     force: Force = False,
@@ -34,19 +39,26 @@ def sheet(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Print the tuning sheet, or write it to files."""
-    for option, path in (("--pdf", pdf), ("--csv", csv), ("--export", export)):
+    files = {"--pdf": pdf, "--csv": csv, "--parquet": parquet, "--draws": draws, "--export": export}
+    for option, path in files.items():
         writable(option, path, force=force)
     with opened(data_folder, database_url) as shop, as_typed(installation_id="NUMBER"):
         with shop.database.reading() as session:
             log = service.load(session, number)
-            if csv is not None:
-                write_text("--csv", csv, table.written(session, number))
+            for option, path, written in (("--csv", csv, table.as_csv), ("--parquet", parquet, table.as_parquet)):
+                if path is not None:
+                    _write_with_checksum(option, path, written(table.made(session, number)))
             if export is not None:
                 packed = archive.pack(session, number).model_dump(mode="json")
-                write_text("--export", export, json.dumps(packed, indent=1))
-        if (csv or export) and not (pdf or as_json):
+                write_bytes("--export", export, json.dumps(packed, indent=1).encode())
+        if (csv or parquet or export) and not (pdf or draws or as_json):
             return
         shop.ready()
+        if draws is not None:
+            with shop.console.status("drawing"):
+                write_bytes("--draws", draws, netcdf.netcdf(shop.desk.posterior(log)))
+            if not (pdf or as_json):
+                return
         with shop.console.status("working out where it stands"):
             answer = shop.desk.answer(shop.database, number)
         made = sheet_of(log, entries_of(shop.database, number), answer, datetime.now(UTC))
@@ -57,11 +69,19 @@ def sheet(
 
             with shop.console.status("looking back on every run"):
                 pictures = on_paper(ChartData(shop.desk, shop.database).portraits(log), log)
-            pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)))
+            html = fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)
+            write_bytes("--pdf", pdf, as_pdf(html))
     if as_json:
         print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})
     elif pdf is None:
         _print_sheet(made)
+
+
+def _write_with_checksum(option: str, path: Path, content: bytes) -> None:
+    """A file, and beside it what `sha256sum --check` reads."""
+    write_bytes(option, path, content)
+    digest = hashlib.sha256(content).hexdigest()
+    write_bytes(option, path.with_name(f"{path.name}.sha256"), f"{digest}  {path.name}\n".encode())
 
 
 def _lines(lines: Any) -> list[dict[str, Any]]:

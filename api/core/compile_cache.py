@@ -1,53 +1,83 @@
 """Keeps compiled code between starts. `use` must run before anything imports PyTensor or numba."""
 
+import atexit
 import hashlib
 import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from tempfile import NamedTemporaryFile
+from tempfile import NamedTemporaryFile, TemporaryFile, mkdtemp
 
+import structlog
 from filelock import FileLock, Timeout
 
 from taperwise import shared
 from taperwise.model import inference, physics
-from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["SamplerShelf", "use"]
+__all__ = ["SamplerShelf", "notice", "use"]
 
 _PLACES = ("compiledir", "generated_src_dir")  # flags that say where files go: they change nothing in what is compiled
+_PARTS = ("numba", "pytensor", "sources", "sampler")
+_VARIABLE = "TAPERWISE_CACHE_FOLDER"
+_NOTICE = (
+    "The cache folder {folder} cannot be written to ({reason}). The model is compiled into a temporary folder, and "
+    "again at every start. Set TAPERWISE_CACHE_FOLDER to a folder that this service may write to."
+)
+_notices: list[str] = []
+_log = structlog.get_logger("taperwise")
 _KEPT = 3  # of other versions, other machines that share the folder, and this one
 
 
-def use(folder: Path) -> None:
+def use(folder: Path) -> Path:
     """Point the compilers at a folder of ours, unless the environment already says otherwise.
+
+    Where nothing can be written to the folder, a temporary one is used, also by child processes. It is gone when this
+    process ends, so the next start compiles again; `notice` says so.
 
     Parameters
     ----------
     folder : Path
         Made if it is missing.
 
-    Raises
-    ------
-    InvalidValueError
-        If it cannot be made.
+    Returns
+    -------
+    Path
+        The folder in use.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        _try_to_write(folder)
     except OSError as error:
-        raise InvalidValueError(
-            f"this folder cannot be made: {error.strerror}", field="cache_folder", value=folder,
-            cure="Set TAPERWISE_CACHE_FOLDER to one you may write to.",
-        ) from None  # fmt: skip
+        _notices[:] = [_NOTICE.format(folder=folder, reason=error.strerror or type(error).__name__)]
+        _log.warning("cache_folder_cannot_be_written", folder=str(folder), reason=error.strerror)
+        folder = Path(mkdtemp(prefix="taperwise-cache-"))
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        os.environ[_VARIABLE] = str(folder)  # where child processes, and the settings read after this, find it
+        for part in _PARTS:
+            (folder / part).mkdir()
     os.environ.setdefault("NUMBA_CACHE_DIR", str(folder / "numba"))
     flags = os.environ.get("PYTENSOR_FLAGS", "")
     if "compiledir" not in flags:
         # the sources too: without a folder they are left one by one where temporary files go
         ours = f"base_compiledir={folder / 'pytensor'},generated_src_dir={folder / 'sources'}"
         os.environ["PYTENSOR_FLAGS"] = f"{flags},{ours}" if flags else ours
+    return folder
+
+
+def notice() -> str:
+    """What keeps compiled code from lasting, and the cure; empty if nothing does."""
+    return "".join(_notices)
+
+
+def _try_to_write(folder: Path) -> None:
+    for part in _PARTS:
+        place = folder / part
+        place.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=place):
+            pass
 
 
 @dataclass(frozen=True)
@@ -108,7 +138,7 @@ class SamplerShelf:
             try:
                 lock.acquire(timeout=0)
             except Timeout:
-                progress("another process is compiling the sampler; waiting for it")
+                progress("Another process is preparing the model. Waiting for it")
                 lock.acquire()
         except (OSError, NotImplementedError):
             yield

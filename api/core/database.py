@@ -46,7 +46,7 @@ __all__ = [
     "newest_schema",
 ]
 
-UNCERTAIN = "it went wrong while it was being committed"
+UNCERTAIN = "the transaction failed at its end"
 """Note on a failure after which it is not known whether the work was stored."""
 
 DERIVED = "derived"
@@ -282,11 +282,11 @@ def _upgrade(connection: Connection, name: str) -> None:
         command.upgrade(config, "head")
     except CommandError:
         raise InvalidValueError(
-            f"the database has schema version {_schema_of(connection)}. This release knows version {newest_schema()} "
+            f"The database has schema version {_schema_of(connection)}. This release knows version {newest_schema()} "
             "and changed nothing",
             field="database_url",
             value=name,
-            cure="Start the release that made this database, or name another database.",
+            cure="Start the release that made this database, or set TAPERWISE_DATABASE_URL to another one.",
         ) from None
 
 
@@ -304,10 +304,11 @@ def _told(url: str) -> Iterator[None]:
     except (ArgumentError, DBAPIError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
         reason = str(getattr(error, "orig", None) or error).splitlines()[0]
         raise InvalidValueError(
-            f"the database cannot be used: {reason}",
+            f"The database cannot be used: {reason}",
             field="database_url",
             value=re.sub(r"//[^@/]*@", "//…@", url),
-            cure="Give a folder you may write to, sqlite:///file.db, or postgresql://… of a server that runs.",
+            cure="Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to "
+            "sqlite:///file.db or postgresql://….",
         ) from None
 
 

@@ -22,8 +22,8 @@ _DIGITS = re.compile("0|[1-9][0-9]{0,18}")
 def _plain(given: object) -> object:
     """A sign, a point, a blank, a leading zero or another script's digit would be one number under two spellings."""
     if isinstance(given, str) and _DIGITS.fullmatch(given) is None:
-        cure = "Write it in digits 0 to 9, without sign, point, blank or leading zero."
-        raise PydanticCustomError("plain_number", "this should be a plain whole number", {"cure": cure})
+        cure = "Write digits 0 to 9, without sign, point, blank or leading zero."
+        raise PydanticCustomError("plain_number", "This should be a plain whole number", {"cure": cure})
     return given
 
 
@@ -49,7 +49,7 @@ KeyId = Annotated[Number, Path(description="Number of the key.")]
 Sequence = Annotated[Count, Path(ge=1, le=2**31 - 1, description="Number of the entry within its log.")]
 
 
-def _database(request: Request) -> Database:
+async def _database(request: Request) -> Database:
     database: Database = request.app.state.database
     return database
 

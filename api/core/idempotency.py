@@ -53,8 +53,8 @@ _Header = Annotated[
         min_length=8,
         max_length=66,
         pattern=r'^("[A-Za-z0-9._:-]{8,64}"|[A-Za-z0-9._:-]{8,64})$',
-        description="A key made by the sender, new for everything that is sent. The same request sent again under it "
-        f"is done once and answered as before, for {KEPT_FOR.days} days; another request under it is refused.",
+        description="Id made by the sender, new for each request. A repeated request with its id is done once and "
+        f"answered as before, for {KEPT_FOR.days} days. Another request with the same id is an error.",
         examples=["8e03978e-40d5-43e8-bc93-6894a57f9324"],
     ),
 ]
@@ -184,10 +184,10 @@ class Once:
         if (row.operation, row.digest) != (self.operation, self.digest):
             seen = "another body" if row.operation == self.operation else f"another request, {row.operation}"
             raise ReusedKeyError(
-                f"this key came before with {seen}",
+                f"This Idempotency-Key came before, with {seen}",
                 field="Idempotency-Key",
                 value=self.key,
-                cure="Make a new key for everything you send; on a page, load the page again.",
+                cure="Make a new Idempotency-Key for each request. On a page, load the page again.",
             )
         return Made(row.document, row.location, row.installation_id, row.person_id, row.status or 201)
 

@@ -58,12 +58,12 @@ def _whole(text: str) -> int | _NotANumber:
 
 def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(pairs) > _MOST_NAMES:
-        problem = f"an object in it holds more than {_MOST_NAMES} fields"
-        raise BodyError(413, "body", problem, "Send the fields the OpenAPI page lists.")
+        problem = f"An object in it has more than {_MOST_NAMES} fields"
+        raise BodyError(413, "body", problem, "Send the fields that /docs lists.")
     found = dict(pairs)
     if len(found) < len(pairs):
         ((name, _),) = Counter(name for name, _ in pairs).most_common(1)
-        raise BodyError(400, name, "the field stands twice", "Keep one of the two.")
+        raise BodyError(400, name, "This field occurs twice", "Keep one of the two.")
     return found
 
 
@@ -83,17 +83,17 @@ def _few(body: bytes, most: int) -> None:
     else:
         commas += body.count(b",", at)
     if commas > most or texts > 2 * most:
-        raise BodyError(413, "body", f"it holds more than {most} values", "Send less at a time.")
+        raise BodyError(413, "body", f"The body has more than {most} values", "Send less in one request.")
 
 
 def _clean(value: Any, path: tuple[str, ...] = ()) -> None:
     if len(path) > _DEEPEST:
-        raise BodyError(400, "body", "it is nested too deeply", "Send the fields the OpenAPI page lists.")
+        raise BodyError(400, "body", "The body is nested too deeply", "Send the fields that /docs lists.")
     if isinstance(value, _NotANumber):
-        raise _refused(path, value, "this is not a finite number", "Give a finite number, or leave the field out.")
+        raise _refused(path, value, "This is not a finite number", "Give a finite number, or leave the field out.")
     if isinstance(value, str):
         if _NO_TEXT.search(value):
-            raise _refused(path, value, "the text holds a character that is not text", "Type it anew.")
+            raise _refused(path, value, "The text has a character that cannot be stored", "Type the text again.")
     elif isinstance(value, dict):
         for name, inner in value.items():
             if _NO_TEXT.search(name):
@@ -129,7 +129,7 @@ def parse(body: bytes, most: int = MOST_VALUES) -> Any:
         )
     except (ValueError, RecursionError) as error:
         cure = "Send one JSON object in UTF-8."
-        raise BodyError(400, "body", f"this is not JSON that can be read: {shown(str(error))}", cure) from None
+        raise BodyError(400, "body", f"This is not valid JSON: {shown(str(error))}", cure) from None
     _clean(value)
     return value
 
@@ -190,7 +190,7 @@ def _is_json(scope: Scope) -> None:
     kind = Headers(scope=scope).get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/json":
         raise BodyError(
-            415, "content-type", "the body has to be JSON", "Send it as application/json.", kind or "nothing"
+            415, "content-type", "The body must be JSON", "Send JSON as application/json.", kind or "nothing"
         )
 
 
@@ -208,10 +208,16 @@ async def read_whole(receive: Receive, most: int) -> bytes:
             body += chunk
             if len(body) > most:
                 raise BodyError(
-                    413, "body", f"it is larger than {most} bytes", "Send less at a time.", f"over {most} bytes"
+                    413,
+                    "body",
+                    f"The body is larger than {most} bytes",
+                    "Send less in one request.",
+                    f"over {most} bytes",
                 )
     except ClientDisconnect:
-        raise BodyError(400, "body", "the connection closed before it was whole", "Send it again.") from None
+        raise BodyError(
+            400, "body", "The connection closed before the whole body arrived", "Send the request again."
+        ) from None
     return bytes(body)
 
 

@@ -12,10 +12,12 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
+from taperwise.api.core.examples import add_error_examples, add_success_examples, error_examples
 from taperwise.api.core.roles import RULE_KEY, Rule
 from taperwise.api.core.storage_failures import StorageFailure, failure_of, is_disk_full
 from taperwise.api.core.validation_errors import FieldError, field_error, refusal, shown_sentence
 from taperwise.shared.errors import (
+    BusyError,
     ConflictError,
     ForbiddenError,
     InvalidValueError,
@@ -27,6 +29,7 @@ from taperwise.shared.errors import (
     TaperwiseError,
     TimeOrderError,
     UnknownCallerError,
+    UnsafeError,
 )
 
 __all__ = [
@@ -38,7 +41,9 @@ __all__ = [
     "Progress",
     "install",
     "problem",
+    "refused",
     "responses",
+    "retry_after",
     "status_of",
     "storage_failure",
 ]
@@ -47,15 +52,17 @@ MEDIA_TYPE = "application/problem+json"
 
 _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     InvalidValueError: (422, "A value cannot be used"),
-    StepLimitError: (422, "The step is beyond its limit"),
+    StepLimitError: (422, "The step is larger than its limit"),
     TimeOrderError: (422, "The entry is out of order in time"),
-    NotFoundError: (404, "Nothing is stored there"),
-    ConflictError: (409, "The entry contradicts what is stored"),
-    ReusedKeyError: (422, "The idempotency key stands for something else"),
+    NotFoundError: (404, "Not found"),
+    ConflictError: (409, "The request contradicts what is stored"),
+    ReusedKeyError: (422, "The Idempotency-Key was used for another request"),
     UnknownCallerError: (401, "Authentication required"),
-    ForbiddenError: (403, "This may not be done"),
-    NotReadyError: (503, "The model is being made ready"),
-    NotConvergedError: (503, "No posterior that can be trusted"),
+    ForbiddenError: (403, "Not allowed"),
+    BusyError: (503, "Too many requests"),
+    NotReadyError: (503, "The model is getting ready"),
+    UnsafeError: (503, "No result that can be shown"),
+    NotConvergedError: (503, "No reliable result yet"),
 }
 _KIND: dict[type[TaperwiseError], str] = {
     InvalidValueError: "invalid-value",
@@ -66,7 +73,9 @@ _KIND: dict[type[TaperwiseError], str] = {
     ReusedKeyError: "reused-key",
     UnknownCallerError: "sign-in-needed",
     ForbiddenError: "not-allowed",
+    BusyError: "busy",
     NotReadyError: "not-ready",
+    UnsafeError: "unsafe",
     NotConvergedError: "no-result",
 }
 _BY_STATUS = {
@@ -86,42 +95,44 @@ _BY_STATUS = {
 }
 KINDS: dict[str, tuple[str, str]] = {
     "invalid-value": ("A value cannot be used", "Each entry of `errors` names a field, its value and a cure."),
-    "step-limit": ("The step is beyond its limit", "The step is larger than the step limit. Ask for a smaller step."),
+    "step-limit": ("The step is larger than its limit", "Take a smaller step."),
     "time-order": ("The entry is out of order in time", "Send entries in the order in which they happened."),
-    "not-found": ("Nothing is stored there", "The address or the number is wrong, or is not yours."),
-    "conflict": ("The entry contradicts what is stored", "Read what is stored, then decide. Nothing was stored."),
-    "reused-key": ("The idempotency key stands for something else", "Make a new key for each new request."),
+    "not-found": ("Not found", "The address or the number is wrong, or belongs to another person."),
+    "conflict": ("The request contradicts what is stored", "Read what is stored, then decide. Nothing was stored."),
+    "reused-key": ("The Idempotency-Key was used for another request", "Make a new key for each new request."),
     "key-missing": ("Idempotency-Key is needed", "Send an id of your own with each POST."),
     "sign-in-needed": ("Authentication required", "Send a valid access key, or sign in."),
-    "not-allowed": ("This may not be done", "Your role or your access key does not allow this."),
-    "not-ready": ("The model is being made ready", "Ask again after `Retry-After`."),
-    "no-result": ("No posterior that can be trusted", "The readings contradict each other. Make another run."),
-    "unreadable": ("The body is not JSON that can be read", "Send one JSON object in UTF-8."),
-    "method": ("Not a method of this address", "`Allow` names the methods."),
+    "not-allowed": ("Not allowed", "Your role or your access key does not allow this."),
+    "busy": ("Too many requests", "The service has more requests than it can answer. Ask again after `Retry-After`."),
+    "not-ready": ("The model is getting ready", "Ask again after `Retry-After`."),
+    "unsafe": ("No result that can be shown", "The result breaks a safety rule. Tell the operator. Adjust nothing."),
+    "no-result": ("No reliable result yet", "The readings contradict each other. Make another run."),
+    "unreadable": ("The body is not valid JSON", "Send one JSON object in UTF-8."),
+    "method": ("This address does not have this method", "`Allow` names the methods."),
     "too-large": ("The body is too large", "Send less at a time."),
-    "media-type": ("The body is not JSON", "Send it as application/json."),
-    "too-many-requests": ("Too many requests", "Ask again after `Retry-After`."),
-    "fault": ("Something failed here", "Read the history to see whether your entry was stored."),
-    "unavailable": ("Cannot answer now", "Try again in a moment."),
-    "disk-full": ("The disk is full", "Whoever runs the service has to free space."),
+    "media-type": ("The body is not JSON", "Send the body as application/json."),
+    "too-many-requests": ("Too many requests", "Your access key asks too often. Ask again after `Retry-After`."),
+    "fault": ("The service failed", "Read the log to see whether your entry was saved."),
+    "unavailable": ("No answer now", "Try again later."),
+    "disk-full": ("The disk is full", "The operator has to free space."),
 }
-"""Kinds of refusals by the last part of their `type`: title, and what to do."""
+"""Kinds of problems by the last part of their `type`: title, and what to do."""
 
 _log = structlog.get_logger("taperwise")
 
 
 class Problem(BaseModel):
-    """Problem document."""
+    """Problem document (RFC 9457)."""
 
     type: str = Field(
-        description="What kind of refusal this is: an address here that explains the kind. Clients tell refusals apart "
-        "by this, never by their words.",
+        description="Kind of problem: an address here that explains the kind. Clients tell problems apart by this, "
+        "never by their words.",
         examples=["/problems/time-order"],
     )
-    title: str
-    status: int
-    detail: str
-    errors: list[FieldError] = Field(default_factory=list)
+    title: str = Field(description="Kind of problem in a few words.")
+    status: int = Field(description="HTTP status.")
+    detail: str = Field(description="Sentence on what is wrong and what to do.")
+    errors: list[FieldError] = Field(default_factory=list, description="All fields that are wrong.")
 
 
 def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -131,30 +142,30 @@ def responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 
 class Progress(BaseModel):
-    """What is going on until there is an answer."""
+    """Progress until there is a result."""
 
-    detail: str = Field(description="What is going on, in words.")
-    seconds_left: int = Field(description="How long it still takes, estimated [s]; as `Retry-After` says.")
+    detail: str = Field(description="Progress in words.")
+    seconds_left: int = Field(description="Estimated time left [s], as in `Retry-After`.")
 
 
 NOT_READY: dict[int | str, dict[str, Any]] = {
-    202: {"description": "The model is being made ready; ask again after `Retry-After`", "model": Progress}
+    202: {"description": "The model is getting ready. Ask again after `Retry-After` seconds", "model": Progress}
 }
 """The OpenAPI response of a route that needs the sampler."""
 
 _DESCRIPTIONS = {
-    400: "The body is not JSON that can be read",
+    400: "The body is not valid JSON",
     401: "Authentication required",
-    403: "Whoever asks may not",
-    404: "Nothing is stored there",
-    405: "Not a method of this address",
-    409: "The entry contradicts what is stored",
+    403: "Not allowed",
+    404: "Not found",
+    405: "This address does not have this method",
+    409: "The request contradicts what is stored",
     413: "The body is too large",
     415: "The body is not JSON",
     422: "A value cannot be used",
     429: "Too many requests",
-    500: "Something failed here",
-    503: "Cannot answer now",
+    500: "The service failed",
+    503: "No answer now. Try again later",
     507: "The disk is full",
 }
 
@@ -184,19 +195,27 @@ def kind_of(error: TaperwiseError) -> str:
     return next(_KIND[each] for each in type(error).__mro__ if each in _KIND)
 
 
+def retry_after(error: TaperwiseError) -> dict[str, str]:
+    """The header that says when to ask again, where that is known."""
+    return {"Retry-After": str(error.seconds)} if isinstance(error, BusyError | NotReadyError) else {}
+
+
 def _say_that_keys_are_needed(schema: dict[str, Any]) -> None:
     schema["components"]["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer"}}
     guarded = {str(status): found for status, found in responses(401, 403, 429).items()}
-    for methods in schema["paths"].values():
-        for operation in methods.values():
-            if operation.get(RULE_KEY) != Rule.ANYONE:
-                operation["responses"].update(guarded)
-                operation["security"] = [{"key": []}]
+    for operation in _operations(schema):
+        if operation.get(RULE_KEY) != Rule.ANYONE:
+            operation["responses"].update(guarded)
+            operation["security"] = [{"key": []}]
+
+
+def _operations(schema: dict[str, Any]) -> list[dict[str, Any]]:
+    return [operation for methods in schema["paths"].values() for operation in methods.values()]
 
 
 def install(app: FastAPI, with_keys: bool = False) -> None:
     """Register the handlers, and what the OpenAPI schema says of refusals and keys."""
-    app.add_exception_handler(TaperwiseError, _ours)
+    app.add_exception_handler(TaperwiseError, refused)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(DBAPIError, _database)
@@ -210,16 +229,22 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
         models = models_json_schema([(Problem, "serialization")], ref_template="#/components/schemas/{model}")[1]
         parts = schema.setdefault("components", {})
         parts.setdefault("schemas", {}).update(models["$defs"])
+        crowded = {str(status): found for status, found in responses(503).items()}
+        for operation in _operations(schema):
+            operation["responses"] = {**crowded, **operation["responses"]}
         if with_keys:
             _say_that_keys_are_needed(schema)
+        add_error_examples(schema, error_examples(_STATUS, _DESCRIPTIONS, kind_of, _BY_STATUS), MEDIA_TYPE)
+        add_success_examples(schema)
         return schema
 
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema
 
 
-async def _ours(request: Request, error: Exception) -> JSONResponse:
+async def refused(request: Request, error: Exception) -> JSONResponse:
+    """The answer to one of our errors."""
     assert isinstance(error, TaperwiseError)  # noqa: S101 - narrows the type the framework hands over
-    waiting = {"Retry-After": str(error.seconds)} if isinstance(error, NotReadyError) else {}
+    waiting = retry_after(error)
     if isinstance(error, NotReadyError) and request.method == "GET":
         progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
         return JSONResponse(progress.model_dump(), 202, headers=waiting)
@@ -236,7 +261,7 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
     found = [refusal(e) for e in error.errors()[:20]]
     first = found[0]
     if first.field.lower() == "idempotency-key":  # as the IETF draft of the header field asks
-        cure = "Make an id for what you send, 8 to 64 letters, digits and ._:- characters, and send it in the header."
+        cure = "Send a header Idempotency-Key of 8 to 64 letters, digits and ._:- characters, new for each request."
         one = first.model_copy(update={"cure": cure})
         told = f"{one.field}: {one.message}. {cure}"
         return problem(400, "Idempotency-Key is needed", told, [one], "key-missing")
@@ -246,7 +271,7 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
 
 async def _http(_request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)  # noqa: S101 - as above
-    response = problem(error.status_code, _DESCRIPTIONS.get(error.status_code, "Refused"), str(error.detail))
+    response = problem(error.status_code, _DESCRIPTIONS.get(error.status_code, "Not possible"), str(error.detail))
     response.headers.update(error.headers or {})
     return response
 
@@ -282,7 +307,11 @@ async def _unforeseen(request: Request, error: Exception) -> JSONResponse:
     request_id = getattr(request.state, "request_id", "")
     _log.error("unforeseen", error=type(error).__name__, request_id=request_id)
     _count(request, "unforeseen")
-    stored = "" if request.method == "GET" else " Read the history to see whether your entry was recorded."
-    response = problem(500, _DESCRIPTIONS[500], f"The fault is ours; the log has more, under {request_id}.{stored}")
+    stored = "" if request.method == "GET" else " Read the log to see whether your entry was saved."
+    response = problem(
+        500,
+        _DESCRIPTIONS[500],
+        f"The service made an error. The operator finds details in its log, under {request_id}.{stored}",
+    )
     response.headers["X-Request-ID"] = request_id
     return response

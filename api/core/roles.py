@@ -10,7 +10,7 @@ RULE_KEY = "x-who-may"
 
 
 class Role(StrEnum):
-    """What a person is to this service; one person may be several."""
+    """Role of a person. One person can have several."""
 
     BUILDER = "builder"
     ADVISER = "adviser"
@@ -19,7 +19,7 @@ class Role(StrEnum):
 
 
 class Scope(StrEnum):
-    """What a key may be used for."""
+    """Scope of an access key."""
 
     EVERYTHING = "everything"
     READING = "reading"
@@ -33,7 +33,7 @@ class Rule(StrEnum):
     """
 
     ANYONE = "anyone"
-    SIGNED_IN = "whoever is signed in"
+    SIGNED_IN = "people who are signed in"
     SETS_UP = "builders and advisers"
     SEES = "its owner and its advisers"
     OWNS = "its owner"

@@ -87,7 +87,7 @@ class Settings(BaseSettings):
                 first["msg"].removeprefix("Value error, "),
                 field=name,
                 value=first["input"],
-                cure=f"Set {source}, or leave it at its default.",
+                cure=f"Correct {source}, or unset it to use the default.",
             ) from None
         self._check_reach()
 
@@ -95,7 +95,7 @@ class Settings(BaseSettings):
         """Nobody else is let in by mistake, and no key travels in the open by mistake."""
         if self.for_others and self.access != "keys":
             raise InvalidValueError(
-                "the host is not this machine alone and sign-in is off: anyone on the network could use the service",
+                "You asked to listen beyond this machine with sign-in off. Anyone on the network could use the service",
                 field="host",
                 value=self.host,
                 cure="Listen on 127.0.0.1 (--host or TAPERWISE_HOST), or make an administrator (`taperwise person "
@@ -103,17 +103,18 @@ class Settings(BaseSettings):
             )
         if self.for_others and not self.transport:
             raise InvalidValueError(
-                "keys would travel in the open",
+                "Access keys would be sent unencrypted",
                 field="transport",
                 value="nothing",
-                cure="Set TAPERWISE_TRANSPORT to tls (with TAPERWISE_TLS_CERTIFICATE and TAPERWISE_TLS_KEY), to "
-                "proxy if something before it speaks TLS, or to plain on a network where everybody may read along.",
+                cure="Set TAPERWISE_TRANSPORT to tls, with the files in TAPERWISE_TLS_CERTIFICATE and "
+                "TAPERWISE_TLS_KEY. Set it to proxy if a proxy in front of the service encrypts, or to plain on a "
+                "network that you trust.",
             )
         if self.transport == "tls" and not (self.tls_certificate and self.tls_key):
             missing = "tls_key" if self.tls_certificate else "tls_certificate"
             raise InvalidValueError(
-                "TLS needs a certificate and its key", field=missing, value="nothing",
-                cure=f"Set TAPERWISE_{missing.upper()} to the file.",
+                "TLS needs a certificate and its private key", field=missing, value="nothing",
+                cure=f"Set TAPERWISE_{missing.upper()} to the path of the file.",
             )  # fmt: skip
 
     @property

@@ -54,9 +54,12 @@ def failure_of(error: BaseException, method: str) -> StorageFailure:
     reads = method in ("GET", "HEAD")
     kept = "Nothing was read." if reads else "Nothing was stored."
     if is_disk_full(error):
-        cure = "Free some space on the disk of the database, then try again; what was stored before can be read."
+        cure = "Free some space on the disk of the database, then try again. You can still read what was stored before."
         return StorageFailure("disk_full", 507, "The disk is full", f"{kept} {cure}", {})
     if UNCERTAIN in getattr(error, "__notes__", ()):
-        kept = "It may or may not be stored: read the history, or send it again under the same Idempotency-Key."
+        kept = (
+            "Your entry may or may not be stored. Read the log, or send the request again with the same "
+            "Idempotency-Key."
+        )
     detail = f"{kept} Try again in a moment."
     return StorageFailure("database", 503, "The database did not answer", detail, {"Retry-After": RETRY_AFTER})

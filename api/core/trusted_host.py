@@ -40,6 +40,8 @@ class OnlyThisMachine:
 async def _refuse(scope: Scope, receive: Receive, send: Send) -> None:
     cure = f"Use one of {', '.join(_NAMES)}."
     host = Headers(scope=scope).get("host", "")
-    one = FieldError(field="host", value=shown(host), message="this is not a name of this machine", cure=cure)
-    response = problem(421, "Not a name of this machine", f"host: {one.message} (got {one.value}). {cure}", [one])
+    one = FieldError(
+        field="host", value=shown(host), message="This host name does not belong to this machine", cure=cure
+    )
+    response = problem(421, "Unknown host name", f"host: {one.message} (got {one.value}). {cure}", [one])
     await response(scope, receive, send)

@@ -1,9 +1,9 @@
-"""What is wrong with one field, in words: the field, the value seen, the cure."""
+"""An error of one field in words: the field, the value, the cure."""
 
 import difflib
 from typing import Any, get_args
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from taperwise.api.schemas.adjustments import AcknowledgeIn, ChangeNeedleIn, ChangePartIn, TurnScrewIn
 from taperwise.api.schemas.installation import InstallationIn
@@ -16,12 +16,12 @@ _SHOWN = 80
 
 
 class FieldError(BaseModel):
-    """One thing that is wrong."""
+    """One wrong field."""
 
-    field: str
-    value: str
-    message: str
-    cure: str
+    field: str = Field(description="Dotted name of the field; empty where no field is wrong.")
+    value: str = Field(description="Value that was seen, shortened; empty for none.")
+    message: str = Field(description="Problem in words.")
+    cure: str = Field(description="Cure in words.")
 
 
 def shown(value: Any) -> str:
@@ -37,7 +37,7 @@ def shown_sentence(text: str) -> str:
 
 
 def field_error(error: TaperwiseError) -> FieldError:
-    """One of our errors, told."""
+    """One of our errors in words."""
     seen = "" if error.value is None else shown(error.value)
     return FieldError(
         field=error.field, value=seen, message=shown_sentence(error.message), cure=shown_sentence(error.cure)
@@ -49,7 +49,7 @@ def _printable(text: str) -> str:
 
 
 def refusal(e: Any) -> FieldError:
-    """One error of the validator, told.
+    """One error of the validator in words.
 
     Parameters
     ----------
@@ -91,19 +91,19 @@ def _kind_refusal(e: Any, context: Any, place: list[str]) -> FieldError:
     return FieldError(
         field=shown(".".join([*place, name])),
         value=shown(seen),
-        message=f"should be one of {tags}" if tags else "this says which kind it is, and is missing",
-        cure="Use one of the values named." if tags else f"Add {name}; the OpenAPI page lists the kinds.",
+        message=f"Should be one of {tags}" if tags else "The kind is missing",
+        cure="Use one of the values named." if tags else f"Add {name}. The OpenAPI page at /docs lists the kinds.",
     )
 
 
 _MESSAGES = {
-    "missing": "this is needed",
-    "extra_forbidden": "there is no such field here",
-    "model_attributes_type": "this should be a JSON object",
-    "model_type": "this should be a JSON object",
+    "missing": "This field is needed",
+    "extra_forbidden": "There is no such field",
+    "model_attributes_type": "This should be a JSON object",
+    "model_type": "This should be a JSON object",
 }
 _CURES = {
-    "missing": "Add it.",
+    "missing": "Fill in the field.",
     "float_type": "Give a plain number, without quotes.",
     "float_parsing": "Give a plain number.",
     "int_type": "Give a whole number, without quotes.",
@@ -117,17 +117,17 @@ _CURES = {
     "less_than_equal": "Give a number within its range.",
     "literal_error": "Use one of the values named.",
     "string_pattern_mismatch": "Use printable characters only.",
-    "string_too_long": "Shorten it.",
-    "string_too_short": "Write something.",
-    "too_long": "Give fewer.",
-    "too_short": "Give at least one.",
-    "model_attributes_type": "Put it in curly brackets, with the fields the OpenAPI page lists.",
-    "model_type": "Put it in curly brackets, with the fields the OpenAPI page lists.",
+    "string_too_long": "Use fewer characters.",
+    "string_too_short": "Use more characters.",
+    "too_long": "Give fewer items.",
+    "too_short": "Give at least one item.",
+    "model_attributes_type": "Use curly brackets, with the fields that /docs lists.",
+    "model_type": "Use curly brackets, with the fields that /docs lists.",
 }
 
 
 _OF_PATTERNS = {
-    r"^[0-9a-f]{64}$": "Give all 64 characters of it, 0 to 9 and a to f.",
+    r"^[0-9a-f]{64}$": "Give all 64 characters, 0 to 9 and a to f.",
 }
 """Cures of texts that are of one form only; any other pattern asks for printable characters."""
 
@@ -138,10 +138,10 @@ def _cure(e: Any, context: Any, place: list[str]) -> str:
     if e["type"] == "extra_forbidden":
         named = bool(place) and place[-1] == str(e["loc"][-1])  # a name may be empty
         near = difflib.get_close_matches(place[-1], _names_at(place[:-1]), n=1) if named else []
-        return f"Did you mean {near[0]}?" if near else "Leave it out; the OpenAPI page lists the fields."
+        return f"Did you mean {near[0]}?" if near else "Remove the field. The OpenAPI page at /docs lists all fields."
     if context.get("pattern") in _OF_PATTERNS:
         return _OF_PATTERNS[context["pattern"]]
-    return _CURES.get(e["type"], "See the OpenAPI page for what is accepted here.")
+    return _CURES.get(e["type"], "The OpenAPI page at /docs tells which values are possible.")
 
 
 def _names_at(place: list[str]) -> list[str]:

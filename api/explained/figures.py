@@ -9,6 +9,7 @@ import numpy as np
 
 from taperwise.api.charts.style import BLACK, GREY, LIGHT, band, frame, svg_of, texts
 from taperwise.api.files.installation import installation_from
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.model.prediction.prior_median_engine import believed_rises, both_ends
 from taperwise.shared.records import Installation
 from taperwise.shared.units import from_si
@@ -48,13 +49,13 @@ def rise() -> str:
         for p, k in zip(phi, curve, strict=True)
     ]
     low, high = (_degrees(k) for k in installation.targets.rise_kelvin)
-    y = alt.Y("rise:Q", title="EGT rise to peak on leaning [°F]", scale=alt.Scale(domain=[-150, 400], clamp=True))
-    x = alt.X("phi:Q", title="mixture over that at peak EGT", scale=alt.Scale(domain=[0.9, 1.35]))
+    y = alt.Y("rise:Q", title="EGT rise on leaning [°F]", scale=alt.Scale(domain=[-150, 400], clamp=True))
+    x = alt.X("phi:Q", title="mixture (1 = at peak EGT)", scale=alt.Scale(domain=[0.9, 1.35]))
     thin = alt.Chart(frame(rows)).mark_line(strokeWidth=0.6, color=GREY, opacity=0.6, clip=True)
     middle = [{"phi": p, "rise": _degrees(k)} for p, k in zip(phi, one, strict=True)]
     thick = alt.Chart(frame(middle)).mark_line(strokeWidth=2.6, color=BLACK, clip=True).encode(x=x, y=y)
     drawn = band(low, high) + thin.encode(x=x, y=y, detail="engine:N") + thick
-    return svg_of(drawn, "The rise to peak tells the mixture: forty engines that may be, the strip is aimed at")
+    return svg_of(drawn, "The EGT rise shows the mixture: 40 possible engines. The grey strip is the target range")
 
 
 _DASHES = ([1, 0], [6, 3], [2, 2])
@@ -63,13 +64,13 @@ _DASHES = ([1, 0], [6, 3], [2, 2])
 def two_ends() -> str:
     """Both mixtures along a screw's turns, for three needles; the patch is right at both ends."""
     installation = _installation()
-    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
+    ordered, slopes = installation.shallow_to_steep, needle_set(installation).slopes
     shown = [ordered[0], ordered[len(ordered) // 2], ordered[-1]]
     turns = [i / 8 for i in range(-8, 9)]
     rows: list[dict[str, Any]] = []
     for needle in shown:
         found = both_ends(installation, needle.label, turns)
-        name = f"{1000 * needle.taper_slope:g} mm/m"
+        name = f"{1000 * slopes[needle.label]:g} mm/m"
         rows += [
             {"full": f, "idle": i, "needle": name, "turns": t}
             for f, i, t in zip(found.full, found.idle, turns, strict=True)
@@ -77,7 +78,7 @@ def two_ends() -> str:
     patch = {"f0": found.full_band[0], "f1": found.full_band[1], "i0": found.idle_band[0], "i1": found.idle_band[1]}
     x = alt.X("full:Q", title="mixture at full throttle", scale=alt.Scale(zero=False))
     y = alt.Y("idle:Q", title="mixture at idle", scale=alt.Scale(zero=False))
-    names = [f"{1000 * n.taper_slope:g} mm/m" for n in shown]
+    names = [f"{1000 * slopes[n.label]:g} mm/m" for n in shown]
     dash = alt.StrokeDash("needle:N", title="taper slope", scale=alt.Scale(domain=names, range=list(_DASHES)))
     base = alt.Chart(frame(rows)).encode(x=x, y=y)
     right = (
@@ -88,7 +89,9 @@ def two_ends() -> str:
     marks = [{"x": r["full"], "y": r["idle"], "words": "mark"} for r in rows if r["turns"] == 0]
     words = texts(marks, align="left", dx=5, dy=9)
     return svg_of(
-        right + lines + dots + words, "A turn moves along a line, a needle from line to line; each dot is 1/8 turn", 260
+        right + lines + dots + words,
+        "A turn moves along a line, another needle is another line. Each dot is 1/8 turn",
+        260,
     )
 
 
@@ -106,7 +109,7 @@ def learned() -> str:
     x = alt.X("share:Q", title="share of the prior's variance that is gone [%]", scale=alt.Scale(domain=[0, 100]))
     shape = alt.Shape("runs:N", title=None, scale=alt.Scale(domain=names, range=["circle", "triangle-up", "diamond"]))
     marks = alt.Chart(frame(rows)).mark_point(size=46, color=BLACK, strokeWidth=1.3, opacity=1).encode(x, y, shape)
-    return svg_of(marks, "What runs teach: the mixtures soon, what blurs them hardly", 430)
+    return svg_of(marks, "Runs teach the mixtures soon, and the errors of gauge and ear hardly", 430)
 
 
 FIGURES = {"rise": rise, "two_ends": two_ends, "learned": learned}

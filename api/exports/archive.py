@@ -27,7 +27,7 @@ from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["Archive", "pack", "sealed", "unpack"]
 
-_CURE = "Export it again, and bring the whole file."
+_CURE = "Export the engine again, and import the whole file."
 
 
 def _aware(value: datetime) -> datetime:
@@ -40,70 +40,77 @@ Document = dict[str, Any]
 
 
 class CorrectionPacked(Wire):
-    """A correction; no document: the entry was voided."""
+    """A correction. Without document, the entry was voided."""
 
-    recorded_at: Moment
-    reason: str = Field(min_length=3, max_length=500)
-    document: Document | None = None
+    recorded_at: Moment = Field(description="Moment at which the correction was saved (UTC).")
+    reason: str = Field(min_length=3, max_length=500, description="Reason for the correction.")
+    document: Document | None = Field(None, description="The corrected entry. Null: the entry was voided.")
 
 
 class TracePacked(Wire):
-    """A run's trace as it was sent, and what was read from it."""
+    """A logger file as sent, with its readings."""
 
-    sent: Document
-    read: list[Document]
+    sent: Document = Field(description="Logger file as sent.")
+    read: list[Document] = Field(description="Readings of the logger file, one a sweep.")
 
 
 class EntryPacked(Wire):
-    """An entry with all that hangs on it."""
+    """An entry with its corrections and logger file."""
 
-    kind: Literal["run", "adjustment", "acknowledged"]
-    happened_at: Moment
-    recorded_at: Moment
-    document: Document
-    corrections: list[CorrectionPacked] = Field(max_length=1000, fail_fast=True)
-    trace: TracePacked | None = None
+    kind: Literal["run", "adjustment", "acknowledged"] = Field(description="Kind of entry; `acknowledged` is a cause.")
+    happened_at: Moment = Field(description="Moment of the entry (UTC).")
+    recorded_at: Moment = Field(description="Moment at which the entry was saved (UTC).")
+    document: Document = Field(description="The entry as sent.")
+    corrections: list[CorrectionPacked] = Field(
+        max_length=1000, fail_fast=True, description="Corrections in order; the last one holds."
+    )
+    trace: TracePacked | None = Field(None, description="Logger file of a run. Null: none.")
 
 
 class NotePacked(Wire):
     """A note."""
 
-    written_at: Moment
-    author: str = Field(max_length=100)
-    text: str = Field(min_length=1, max_length=2000)
+    written_at: Moment = Field(description="Moment of writing (UTC).")
+    author: str = Field(max_length=100, description="Name of the writer; empty for none.")
+    text: str = Field(min_length=1, max_length=2000, description="Text of the note.")
 
 
 class PriorPacked(Wire):
-    """The pool's prior that the installation started from; without it, its answers would be others elsewhere."""
+    """The pool version that the engine started from."""
 
-    version: Annotated[int, Field(ge=1, le=2**31 - 1)]
-    document: Document
+    version: Annotated[int, Field(ge=1, le=2**31 - 1)] = Field(description="Number of the pool version.")
+    document: Document = Field(description="The published version.")
 
 
 class Contents(Wire):
-    """What is in a parcel."""
+    """Contents of an export file."""
 
-    created_at: Moment
-    installation: Document
-    entries: list[EntryPacked] = Field(max_length=10_000, fail_fast=True)
-    notes: list[NotePacked] = Field(max_length=10_000, fail_fast=True)
-    prior: PriorPacked | None = Field(None, description="None: it started from the expert's word.")
+    created_at: Moment = Field(description="Moment of the set-up (UTC).")
+    installation: Document = Field(description="The set-up as sent.")
+    entries: list[EntryPacked] = Field(max_length=10_000, fail_fast=True, description="All entries in order.")
+    notes: list[NotePacked] = Field(max_length=10_000, fail_fast=True, description="All notes in order.")
+    prior: PriorPacked | None = Field(
+        None, description="Pool version that the engine started from. Null: the standard starting estimate."
+    )
     owner: str | None = Field(
-        None, max_length=100, description="Name of the owner's account where it was exported; none without sign-in."
+        None, max_length=100, description="Name of the owner's account at the export. Null: sign-in was off."
     )
     shared: bool = Field(
-        False, description="Whether its owner shared its summary there. A copy is never shared: that consent stays."
+        False, description="Whether the owner shared the summary there. A copy is never shared: that consent stays."
     )
 
 
 class Archive(Wire):
-    """A sealed parcel: a file that was cut short or changed does not fit its own count and seal."""
+    """An export file. Count and seal show whether the file was cut short or changed."""
 
-    format: Literal["taperwise installation"]
-    version: Literal[1]
-    contents: Contents
-    entries: Whole = Field(description="How many entries there are.")
-    seal: str = Field(pattern="^[0-9a-f]{64}$", description="SHA-256 of the contents as compact JSON, keys sorted.")
+    format: Literal["taperwise installation"] = Field(description="Kind of file.")
+    version: Literal[1] = Field(description="Version of the file's form.")
+    contents: Contents = Field(description="Everything about the engine.")
+    entries: Whole = Field(description="Number of entries, to detect a cut file.")
+    seal: str = Field(
+        pattern="^[0-9a-f]{64}$",
+        description="SHA-256 of the contents as compact JSON with sorted keys, to detect a changed file.",
+    )
 
 
 def sealed(contents: Contents) -> Archive:
@@ -192,14 +199,14 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
     contents = parcel.contents
     if parcel.entries != len(contents.entries):
         raise InvalidValueError(
-            f"the parcel says it holds {parcel.entries} entries",
+            f"The export file should have {parcel.entries} entries",
             field="entries",
             value=len(contents.entries),
             cure=_CURE,
         )
     if parcel.seal != _seal(contents):
         raise InvalidValueError(
-            "the parcel is not as it was sealed: it was cut short or changed", field="seal", value=parcel.seal,
+            "The export file was cut short or changed after it was made", field="seal", value=parcel.seal,
             cure=_CURE,
         )  # fmt: skip
     _read("contents.installation", InstallationIn, contents.installation).record()
@@ -212,7 +219,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
     for number, packed in enumerate(contents.entries, 1):
         if last is not None and packed.happened_at < last:
             raise InvalidValueError(
-                "this entry is before the one it follows", field=f"contents.entries.{number - 1}.happened_at",
+                "This entry is dated before the entry ahead of it", field=f"contents.entries.{number - 1}.happened_at",
                 value=packed.happened_at.isoformat(), cure=_CURE,
             )  # fmt: skip
         last = packed.happened_at
@@ -249,7 +256,10 @@ def _keep_prior(session: Session, installation_id: int, packed: PriorPacked) -> 
             raise ValueError("a share that is none")
     except (KeyError, TypeError, ValueError) as error:
         raise InvalidValueError(
-            f"this is no prior: {str(error).splitlines()[0]}", field="contents.prior.document", value="…", cure=_CURE
+            f"The starting estimate cannot be used: {str(error).splitlines()[0]}",
+            field="contents.prior.document",
+            value="…",
+            cure=_CURE,
         ) from None
     put_prior(session, installation_id, packed.version, document)
 

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Response
+from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 from sqlalchemy.orm import Session
 
@@ -13,6 +13,7 @@ from taperwise.api.core.problems import NOT_READY, responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.exports import archive, netcdf, table
 from taperwise.api.exports.archive import Archive, Contents
+from taperwise.api.exports.table import Format
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import made
 from taperwise.api.log import service
@@ -45,10 +46,10 @@ _EXAMPLES: dict[str, Example] = {
     status_code=201,
     response_model=InstallationOut,
     responses=responses(400, 409, 413, 415, 422, 503, 507),
-    summary="Unpack an installation",
+    summary="Import an engine",
 )
 def unpack(sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)], asker: Asker, once: OncePosted) -> Response:
-    """A parcel that was exported here or elsewhere, as a new installation with all that belongs to it."""
+    """Imports an export file as a new engine with everything in it."""
 
     def deed(unit: Session) -> Made:
         return made(installations.get(unit, archive.unpack(unit, sent, asker.person_id)))
@@ -60,10 +61,10 @@ def unpack(sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)], asker: As
     "/{installation_id}/export",
     **requires(Rule.SEES),
     responses=responses(404, 422, 503),
-    summary="Pack an installation",
+    summary="Export an engine",
 )
 def export(installation_id: InstallationId, unit: ReadingUnit) -> Archive:
-    """Everything that is stored of it, sealed."""
+    """Exports everything about the engine as one file."""
     return archive.pack(unit, installation_id)
 
 
@@ -71,12 +72,21 @@ def export(installation_id: InstallationId, unit: ReadingUnit) -> Archive:
     "/{installation_id}/table",
     **requires(Rule.SEES),
     response_class=Response,
-    responses={**responses(404, 422, 503), 200: {"content": {"text/csv": {}}}},
+    responses={
+        **responses(404, 422, 503),
+        200: {"content": {"text/csv": {}, "application/vnd.apache.parquet": {}}},
+    },
     summary="The log as a table",
 )
-def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
-    """CSV in the preferred units; its last line says how many rows there are."""
-    return table.response(unit, installation_id)
+def log_table(
+    installation_id: InstallationId,
+    unit: ReadingUnit,
+    form: Annotated[Format, Query(alias="format", description="`csv` or `parquet`.")] = "csv",
+) -> Response:
+    """One row an entry, in the preferred units. The last column and the header `Row-Count` hold the number of rows.
+    `Repr-Digest` holds the SHA-256 of the file.
+    """
+    return table.response(unit, installation_id, form)
 
 
 @router.get(
@@ -84,10 +94,14 @@ def log_table(installation_id: InstallationId, unit: ReadingUnit) -> Response:
     **requires(Rule.SEES),
     response_class=Response,
     responses={**responses(404, 422, 503), **NOT_READY, 200: {"content": {"application/x-netcdf": {}}}},
-    summary="The posterior's draws",
+    summary="Posterior draws",
 )
 def posterior(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Response:
-    """All unknowns, draw by draw, as netCDF in the layout of ArviZ: a group `posterior` of chain and draw."""
+    """All draws as netCDF in the layout of ArviZ, with units, model version and seed.
+
+    Groups: the posterior, the prior, what each predicts, the log likelihood of every reading, the sampler's statistics,
+    the readings and the settings.
+    """
     with database.reading() as session:
         log = service.load(session, installation_id)
     return Response(

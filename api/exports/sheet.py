@@ -1,4 +1,4 @@
-"""The sheet for the papers: the setting as it stands, how sure it is, every run and step."""
+"""The tuning sheet: the present setting, how sure it is, every run and adjustment."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,11 +12,11 @@ from taperwise.api.log import service
 from taperwise.api.log.stop import exceeded_in
 from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.presentation.formatting import STAGES, chance, fraction, from_mark, quantity
+from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs
 from taperwise.api.presentation.formatting import stop as stop_turns
+from taperwise.api.presentation.needle_text import needle_words
 from taperwise.api.presentation.sheet_text import verdict
 from taperwise.api.presentation.stop_text import stop_sentence
-from taperwise.api.schemas.installation import NeedleIn
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 
@@ -83,14 +83,14 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
     stages = (("full_throttle", c.full_throttle), ("idle_mixture", c.idle_mixture), ("idle_speed", c.idle_speed))
     confidence = [
         (
-            f"{STAGES[name].capitalize()} right",
-            chance(s.chance_in_band) + (", confirmed" if s.confirmed else "" if s.observed else ", not looked at"),
+            f"{STAGES[name].capitalize()} in target",
+            chance(s.chance_in_band) + (", confirmed" if s.confirmed else "" if s.observed else ", not checked yet"),
         )
         for name, s in stages
     ]
     confidence += [
-        ("Both mixtures right together", chance(c.both)),
-        ("Lean of peak at full throttle", chance(c.lean_chance)),
+        ("Both mixtures in target", chance(c.both)),
+        ("DANGER: lean of peak at full throttle", chance(c.lean_chance)),
     ]
     stop = stop_sentence(exceeded_in(log.installation, log.entries), log.sent.units)
     tuned = answer.stage == "tuned" and not stop
@@ -113,27 +113,26 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
         lines=tuple(_line(entry, log) for entry in entries),
         warnings=(*answer.warnings, *(f"Run {f.entry}: {f.words}" for f in answer.findings)),
         cautions=tuple(answer.cautions),
-        made_from=f"Taperwise {__version__}, model {p.model_version}, seed {p.seed}, {c.runs_used} of {c.runs} runs"
-        + ("" if p.diagnostics.converged else "; the posterior did NOT converge"),
+        made_from=f"Taperwise {__version__}, model {p.model_version}, seed {p.seed}, {c.runs_used} of "
+        f"{runs(c.runs)} used" + ("" if p.diagnostics.converged else ". The result is NOT reliable"),
     )
 
 
 def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
     here, sent = log.position(), log.sent
-    needle: NeedleIn = next(n for n in sent.needles if n.label == here.fitted_needle)
-    lean = sent.throttle_body.lean_direction
-    sense = lean if here.turns < 0 else ("counter_clockwise" if lean == "clockwise" else "clockwise")
-    way = f" ({fraction(here.turns)} {sense.replace('_', '-')} from the mark at the slide’s edge)" if here.turns else ""
+    lean = log.installation.throttle_body.lean_direction
+    sense = lean.opposite() if lean is not None and here.turns > 0 else lean
+    way = "" if sense is None or not here.turns else f" ({fraction(here.turns)} {direction(sense)})"
     targets = sent.in_preferred_units().targets
     return (
-        ("Needle", f"{needle.label}, taper slope {quantity(sent.units.put(needle.taper_slope))}"),
-        ("Screw position", from_mark(here.turns) + way),
-        ("Idle stop", f"{stop_turns(here.idle_stop_turns)} since the record began"),
+        ("Needle", f"{here.fitted_needle}, {needle_words(sent, here.fitted_needle)}"),
+        ("Holder position", from_mark(here.turns) + way),
+        ("Idle stop screw", f"{stop_turns(here.idle_stop_turns)} since the log began"),
         ("Fuel", sent.fuel.replace("_", " ")),
-        ("Aimed at: EGT rise to peak", f"{quantity(targets.rise.low)} to {quantity(targets.rise.high)}"),
-        ("Aimed at: idle speed", f"{quantity(targets.idle_rpm.low)} to {quantity(targets.idle_rpm.high)}"),
+        ("Target range: EGT rise", f"{quantity(targets.rise.low)} to {quantity(targets.rise.high)}"),
+        ("Target range: idle speed", f"{quantity(targets.idle_rpm.low)} to {quantity(targets.idle_rpm.high)}"),
         (
-            "Aimed at: rise of idle speed, where measured",
+            "Target range: rise of idle speed, where measured",
             f"{quantity(targets.idle_rise.low)} to {quantity(targets.idle_rise.high)}",
         ),
     )
@@ -149,7 +148,7 @@ def _line(entry: EntryOut, log: service.Log) -> Line:
     else:
         words, note = (entry.acknowledged.cause if entry.acknowledged else ""), ""
     state = "voided" if entry.voided else "corrected" if entry.corrections else ""
-    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Found"}[entry.kind]
+    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Cause"}[entry.kind]
     return Line(entry.sequence, entry.time, kind, words, state, note, tuple(f.words for f in entry.findings))
 
 
@@ -164,11 +163,13 @@ def as_pdf(html: str) -> bytes:
     try:
         import weasyprint  # two seconds, and libraries of the machine that may be missing
     except OSError:
-        words = "No PDF can be made here: the Pango library is missing (Debian: libpangoft2-1.0-0). Print the page."
+        words = (
+            "The service cannot make a PDF: the Pango library is missing (Debian: libpangoft2-1.0-0). Print the page."
+        )
         raise HTTPException(503, words) from None
 
     def nothing(url: str, *_: Any, **__: Any) -> Any:
-        raise ValueError(f"the sheet loads nothing, and was asked for {url[:80]}")
+        raise ValueError(f"The sheet loads no other file, but was asked for {url[:80]}")
 
     style = files("taperwise.api.web").joinpath("static", "pages", "sheet.css").read_text(encoding="utf-8")
     document = weasyprint.HTML(string=html, url_fetcher=nothing)

@@ -43,10 +43,10 @@ def read(path: Path) -> Script:
         return Script(document.get("about", ""), InstallationIn.model_validate(document["installation"]), entries)
     except (OSError, ValueError, KeyError, TypeError, ValidationError) as error:
         raise InvalidValueError(
-            f"the script cannot be read: {str(error).splitlines()[0]}",
+            f"The script cannot be read: {str(error).splitlines()[0]}",
             field="file",
             value=path.name,
-            cure="Write one with `taperwise simulate --json`.",
+            cure="Make a script with `taperwise simulate --json`.",
         ) from error
 
 

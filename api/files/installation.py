@@ -31,8 +31,8 @@ def installation_from(path: Path | None) -> InstallationIn:
         return InstallationIn.model_validate(document["installation"])
     except (OSError, ValueError, KeyError, TypeError, ValidationError) as error:
         raise InvalidValueError(
-            f"the installation cannot be read: {str(error).splitlines()[0]}",
+            f"The set-up file cannot be read: {str(error).splitlines()[0]}",
             field="--installation",
             value=source.name,
-            cure='Give a JSON file of the form {"installation": {…}} with what POST /api/v1/installations takes.',
+            cure='Give a JSON file of the form {"installation": {…}} with the fields of POST /api/v1/installations.',
         ) from error

@@ -33,7 +33,10 @@ def get(session: Session, installation_id: int, *, lock: bool = False) -> Instal
     row = session.scalars(query.with_for_update() if lock else query).one_or_none()
     if row is None:
         raise NotFoundError(
-            "no such installation", field="installation_id", value=installation_id, cure="Set it up first."
+            "Engine not found",
+            field="installation_id",
+            value=installation_id,
+            cure="Check the number, or set up the engine first.",
         )
     return row
 

@@ -32,8 +32,8 @@ _EXAMPLE = {
     "elevation": {"value": 650, "unit": "ft"},
 }
 _EXAMPLES: dict[str, Example] = {
-    "three": {"summary": "Three needles on hand", "value": _EXAMPLE},
-    "one": {"summary": "The least that will do", "value": _NEEDLES_ALONE},
+    "three": {"summary": "Three needles", "value": _EXAMPLE},
+    "one": {"summary": "The least", "value": _NEEDLES_ALONE},
 }
 _UNITS: dict[str, Example] = {
     "celsius": {"summary": "Temperatures in °C", "value": {"temperature": "degC", "temperature_rise": "delta_degC"}},
@@ -59,24 +59,24 @@ def made(row: Installation) -> Made:
     status_code=201,
     response_model=InstallationOut,
     responses=responses(400, 409, 413, 415, 422, 503, 507),
-    summary="Set up an installation",
+    summary="Set up an engine",
 )
 def create(
     sent: Annotated[InstallationIn, Body(openapi_examples=_EXAMPLES)], asker: Asker, once: OncePosted
 ) -> Response:
-    """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
+    """One engine with its throttle body, needles and target ranges. Everything but the needles may be missing."""
     return once.do(lambda unit: made(service.set_up(unit, sent, asker.person_id))).response()
 
 
-@router.get("", **requires(Rule.SIGNED_IN), responses=responses(422, 503), summary="List installations")
+@router.get("", **requires(Rule.SIGNED_IN), responses=responses(422, 503), summary="List engines")
 def listing(
     unit: ReadingUnit,
     asker: Asker,
-    limit: Annotated[Count, Query(ge=1, le=200)] = 50,
-    offset: Annotated[Count, Query(ge=0, le=2**31)] = 0,
-    name: Annotated[Sought, Query(description="part of the name, or the number")] = "",
+    limit: Annotated[Count, Query(ge=1, le=200, description="Engines of one answer at most.")] = 50,
+    offset: Annotated[Count, Query(ge=0, le=2**31, description="Engines to skip.")] = 0,
+    name: Annotated[Sought, Query(description="Part of the name, or the number; empty for all.")] = "",
 ) -> InstallationPage:
-    """Installations of whoever asks, the newest first."""
+    """Returns the engines that you can see, the newest first."""
     total, rows = repository.page(unit, limit, offset, asker.visible(), name)
     return InstallationPage(total=total, installations=[to_response(row) for row in rows])
 
@@ -90,14 +90,12 @@ def listing(
 def units(
     installation_id: InstallationId, sent: Annotated[Units, Body(openapi_examples=_UNITS)], unit: Unit
 ) -> InstallationOut:
-    """The units answers come in; what was typed stays as it was typed. What is left out is at its default."""
+    """Sets the units of all answers. Entries stay as they were typed. A missing field gets its default."""
     service.change_units(unit, installation_id, sent)
     return to_response(repository.get(unit, installation_id))
 
 
-@router.get(
-    "/{installation_id}", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show an installation"
-)
+@router.get("/{installation_id}", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show a set-up")
 def show(installation_id: InstallationId, unit: ReadingUnit) -> InstallationOut:
     """One installation as it was set up."""
     return to_response(repository.get(unit, installation_id))

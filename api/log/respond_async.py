@@ -71,12 +71,16 @@ class AnswerMode:
         return RecommendationResult(None, [ANSWER_BEING_MADE])
 
 
-def _answering(
+async def _answering(
     request: Request,
     response: Response,
     database: Db,
     prefer: Annotated[
-        str | None, Header(max_length=200, description="`respond-async`: record it, and make the answer afterwards.")
+        str | None,
+        Header(
+            max_length=200,
+            description="`respond-async`: save the entry, and calculate the result afterwards. Null: wait.",
+        ),
     ] = None,
 ) -> AnswerMode:
     asked = [part.partition(";")[0].strip().lower() for part in (prefer or "").split(",")]

@@ -85,19 +85,19 @@ _RUNS: dict[str, Example] = {
     },
 }
 _CORRECTIONS: dict[str, Example] = {
-    "void": {"summary": "It should not be there", "value": {"reason": "recorded twice", "void": True}},
+    "void": {"summary": "The entry should not exist", "value": {"reason": "recorded twice", "void": True}},
     "run": {
-        "summary": "What the run should have been",
+        "summary": "The correct run",
         "value": {"reason": "a rise of 96, not 196", "run": _RUNS["all"]["value"]},
     },
 }
 _CAUSES: dict[str, Example] = {
     "baffle": {
-        "summary": "Found and mended",
+        "summary": "A cause that was mended",
         "value": {"cause": "A baffle was loose; refitted, heads inspected."},
     },
     "probe": {
-        "summary": "A finding from a logger file",
+        "summary": "A cause of a finding",
         "value": {"about": "trace", "cause": "The plug of EGT 2 was loose; pushed in."},
     },
 }
@@ -135,7 +135,7 @@ def run(
     answering: Answering,
     once: OncePosted,
 ) -> Response:
-    """The air and at least one observation. The answer holds the confidence and the next step."""
+    """Takes the air and at least one observation. Returns chances and the next step."""
     made = once.earlier or once.do(_run(database, installation_id, sent))
     return _answered(made, answering, installation_id)
 
@@ -159,7 +159,7 @@ def _run(database: Database, installation_id: int, sent: RunIn) -> Callable[[Ses
     status_code=201,
     response_model=AdjustmentRecorded,
     responses=_APPEND_REFUSALS,
-    summary="Record what was turned or changed",
+    summary="Record an adjustment",
 )
 def adjustment(
     installation_id: InstallationId,
@@ -167,7 +167,7 @@ def adjustment(
     answering: Answering,
     once: OncePosted,
 ) -> Response:
-    """What was actually turned or changed; it may differ from what was suggested. Do it with the engine stopped."""
+    """Takes what you really turned or changed, with the engine stopped."""
 
     def deed(session: Session) -> Made:
         recorded, warnings = service.record_adjustment(session, installation_id, sent)
@@ -183,7 +183,7 @@ def adjustment(
     status_code=201,
     response_model=AcknowledgeRecorded,
     responses=_APPEND_REFUSALS,
-    summary="Say what was found",
+    summary="Record the cause",
 )
 def acknowledgement(
     installation_id: InstallationId,
@@ -191,9 +191,7 @@ def acknowledgement(
     answering: Answering,
     once: OncePosted,
 ) -> Response:
-    """After a run beyond a limit, or one that was not as foretold, say what it was: suggestions are given again. About
-    `trace`: the findings from logger files no longer stand beside the next step.
-    """
+    """Ends a pause of the suggestions. About `trace`: removes the findings of logger files from the next step."""
 
     def deed(session: Session) -> Made:
         recorded, warnings = service.record_acknowledgement(session, installation_id, sent)
@@ -217,7 +215,7 @@ def correction(
     answering: Answering,
     once: OncePosted,
 ) -> Response:
-    """A mistyped run or adjustment: what it should have been, or nothing. The history keeps both."""
+    """Replaces or voids a wrong run or adjustment. The log keeps both."""
 
     def deed(session: Session) -> Made:
         entry = service.record_correction(session, installation_id, sequence, sent)
@@ -227,14 +225,14 @@ def correction(
     return _answered(once.do(deed), answering, installation_id)
 
 
-@router.get("/history", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="All that was recorded")
+@router.get("/history", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show the log")
 def history(
     installation_id: InstallationId,
     unit: ReadingUnit,
     limit: Annotated[Count, Query(ge=1, le=1000, description="Entries on one page.")] = 1000,
     cursor: Annotated[Count, Query(le=2**31, description="`next` of the page before.")] = 0,
 ) -> History:
-    """The installation and its log, in order."""
+    """Returns the set-up and the entries, the oldest first."""
     row = installations.get(unit, installation_id)
     entries = service.entries_of(unit, installation_id, cursor, limit + 1)
     position = service.load(unit, installation_id).position()
@@ -244,9 +242,9 @@ def history(
     )  # fmt: skip
 
 
-@words.get("/idle-levels", **requires(Rule.ANYONE), summary="The five idle judgements")
+@words.get("/idle-levels", **requires(Rule.ANYONE), summary="List the idle judgements")
 async def idle_levels() -> list[IdleLevelOut]:
-    """What each level of the idle judgement looks, sounds and smells like, leanest first."""
+    """Returns looks, sound and smell of each idle judgement, the leanest first."""
     return [
         IdleLevelOut(level=int(q), key=q.name.lower(), name=w.name, looks=w.looks, sounds=w.sounds, smells=w.smells)
         for q, w in IDLE_LEVELS.items()

@@ -1,12 +1,14 @@
 """What happens when something is recorded: it is checked against the log so far, then appended."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
@@ -29,7 +31,7 @@ from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError, UnsafeError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
@@ -86,12 +88,42 @@ def load(session: Session, installation_id: int) -> Log:
     NotFoundError
         If there is no such installation.
     """
-    sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
-    records = [record_of(kind, document, sent) for kind, document in effective_entries(session, installation_id)]
+    row = installations.get(session, installation_id)
+    with _as_stored("installation", installation_id):
+        sent = InstallationIn.model_validate(row.document)
+        installation = sent.record()
+    records = []
+    for sequence, kind, document in _standing(session, installation_id):
+        with _as_stored("sequence", sequence):
+            records.append(record_of(kind, document, sent))
     state = log_revision(session, installation_id)
-    prior = prior_of(prior_row(session, installation_id))
-    open_now = open_findings(session, installation_id, sent)
-    return Log(installation_id, sent, sent.record(), tuple(records), state, prior, open_now)
+    with _as_stored("starting estimate", installation_id):
+        prior = prior_of(prior_row(session, installation_id))
+        if not np.isfinite(prior.array()).all():
+            raise ValueError("a number of it is not finite")
+    with _as_stored("findings", installation_id):
+        open_now = open_findings(session, installation_id, sent)
+    return Log(installation_id, sent, installation, tuple(records), state, prior, open_now)
+
+
+@contextmanager
+def _as_stored(field: str, number: int) -> Iterator[None]:
+    """What is read back is what was checked before it was stored; if it is not, somebody changed the database.
+
+    Raises
+    ------
+    UnsafeError
+        Naming what cannot be read.
+    """
+    try:
+        yield
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InvalidValueError) as error:
+        raise UnsafeError(
+            "this was changed in the database and cannot be read, so no result is shown",
+            field=field,
+            value=number,
+            cure="Void this entry, or restore a backup." if field == "sequence" else "Restore a backup.",
+        ) from error
 
 
 def refresh_stop(session: Session, installation_id: int) -> None:
@@ -136,12 +168,17 @@ def effective_entries(session: Session, installation_id: int) -> list[tuple[str,
     """Kind and document of every entry that stands, corrections followed; findings and what was said of them left out:
     no answer turns on them.
     """
+    return [(kind, document) for _, kind, document in _standing(session, installation_id)]
+
+
+def _standing(session: Session, installation_id: int) -> list[tuple[int, str, dict[str, Any]]]:
+    """As `effective_entries`, each with its number before it."""
     corrected = repository.corrections(session, installation_id)
     found = []
     for row in repository.entries(session, installation_id):
         document = corrected[row.id][-1].document if row.id in corrected else row.document
         if document is not None and not _about_trace(row.kind, document):
-            found.append((row.kind, document))
+            found.append((row.sequence, row.kind, document))
     return found
 
 
@@ -182,12 +219,18 @@ def entries_of(session: Session, installation_id: int, after: int = 0, limit: in
     NotFoundError
         If there is no such installation.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    stored = installations.get(session, installation_id).document
+    with _as_stored("installation", installation_id):
+        owner = InstallationIn.model_validate(stored)
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
-    rows = [row for row in repository.entries(session, installation_id) if row.sequence > after][:limit]
     by = audit.makers(session, "entries", repository.entry_numbers(installation_id))
-    return [to_response(row, owner, corrected.get(row.id, ()), read.get(row.id, ()), by.get(row.id)) for row in rows]
+    found: list[EntryOut] = []
+    for row in [each for each in repository.entries(session, installation_id) if each.sequence > after][:limit]:
+        with _as_stored("sequence", row.sequence):
+            seen = read.get(row.id, ())
+            found.append(to_response(row, owner, corrected.get(row.id, ()), seen, by.get(row.id)))
+    return found
 
 
 def to_response(
@@ -237,16 +280,14 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     row = repository.entry(session, installation_id, sequence)
     if row is None:
-        raise NotFoundError(
-            "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
-        )
+        raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
     kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
     if kind != row.kind:
         raise InvalidValueError(
-            f"this entry cannot be corrected into a different kind ({row.kind})",
+            f"A correction cannot change the kind of this entry ({row.kind})",
             field=kind,
             value=f"entry {sequence}",
-            cure=f"Give what the {row.kind} should have been, or void it and record the other.",
+            cure=f"Give the correct {row.kind}, or void this entry and record another one.",
         )
     replacement = sent.run or sent.adjustment
     if sent.run is not None:
@@ -331,6 +372,8 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     log = load(session, installation_id)
     row = _append(session, installation_id, "acknowledged", sent)
     refresh_stop(session, installation_id)
+    if sent.about == "setting":
+        return to_response(row, owner), []
     if sent.about == "trace":
         return to_response(row, owner), [] if log.findings else [NO_FINDING_OPEN]
     pending = bool(dataset.gather(log.installation, log.entries).since_acknowledged)
@@ -346,14 +389,17 @@ def _append(session: Session, installation_id: int, kind: str, sent: _Sent) -> E
     last = repository.latest(session, installation_id)
     if happened > now + _AHEAD:
         raise TimeOrderError(
-            "this is in the future", field="time", value=happened.isoformat(), cure="Check the date, hour and offset."
+            "This time is in the future",
+            field="time",
+            value=happened.isoformat(),
+            cure="Check the date, hour and offset.",
         )
     if last is not None and happened < last.happened_at:
         if sent.time is None:
             happened = last.happened_at  # two clocks a few seconds apart; the order of recording stands
         else:
             raise TimeOrderError(
-                f"this is before the entry recorded last, of {last.happened_at.isoformat()}",
+                f"This time is before the last entry, of {last.happened_at.isoformat()}",
                 field="time",
                 value=happened.isoformat(),
                 cure="Record entries in the order in which they happened.",

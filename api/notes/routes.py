@@ -36,7 +36,7 @@ def write(
     asker: Asker,
     once: OncePosted,
 ) -> Response:
-    """A note for everyone who works on the engine; it changes nothing of the log. Your account signs it."""
+    """A note for people who work on the engine, signed by your account. A note changes no result."""
     return once.do(lambda unit: Made(repository.add(unit, installation_id, sent, asker))).response()
 
 
@@ -48,7 +48,7 @@ def notes(
     limit: Annotated[Count, Query(ge=1, le=200, description="Notes on one page.")] = 50,
     cursor: Annotated[Number | None, Query(description="`next` of the page before.")] = None,
 ) -> NotePage:
-    """Notes of the installation, the newest first."""
+    """Returns the notes, the newest first."""
     installations.get(unit, installation_id)
     found = repository.list_notes(unit, installation_id, asker, limit + 1, cursor)
     return NotePage(notes=found[:limit], next=str(found[limit - 1].id) if len(found) > limit else None)

@@ -4,10 +4,11 @@ from typing import Protocol
 
 from fastapi import APIRouter, Request, Response
 from prometheus_client import CONTENT_TYPE_LATEST
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
+from taperwise.api.core import compile_cache
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
@@ -16,6 +17,8 @@ from taperwise.api.observability.metrics import Metrics
 __all__ = ["router"]
 
 router = APIRouter(tags=["health"])
+
+_NOT_KEPT = "The cache folder cannot be written to, so the model is compiled again at every start."
 
 
 class _Desk(Protocol):
@@ -35,18 +38,21 @@ class _Desk(Protocol):
 class Health(BaseModel):
     """State of the service."""
 
-    status: str
+    status: str = Field(description="State in one word.")
+    warnings: list[str] = Field(default_factory=list, description="Notes for the operator; the log has more.")
 
 
-@router.get("/healthz", **requires(Rule.ANYONE), summary="Alive")
+@router.get("/healthz", **requires(Rule.ANYONE), response_model_exclude_unset=True, summary="Alive")
 async def healthz() -> Health:
-    """Answers as soon as the service listens, however many runs are being answered."""
+    """Answers as soon as the service listens."""
     return Health(status="alive")
 
 
-@router.get("/readyz", **requires(Rule.ANYONE), responses=responses(503), summary="Ready")
+@router.get(
+    "/readyz", **requires(Rule.ANYONE), response_model_exclude_unset=True, responses=responses(503), summary="Ready"
+)
 def readyz(database: Db, request: Request) -> Health:
-    """Answers once the sampler is compiled and the database can be read."""
+    """Answers once the model is ready and the database can be read."""
     desk: _Desk = request.app.state.desk
     try:
         stored = database.answers()
@@ -56,11 +62,13 @@ def readyz(database: Db, request: Request) -> Health:
         raise HTTPException(503, "The database does not answer.")
     if not desk.ready and desk.failed:
         raise HTTPException(
-            503, f"The sampler could not be compiled ({desk.failed}, see the log); runs are recorded, not answered."
+            503,
+            f"The model could not be made ready ({desk.failed}, see the log of the service). Runs are saved without a "
+            "next step.",
         )
     if not desk.ready:
-        raise HTTPException(503, "The sampler is still being compiled; runs are recorded and answered after that.")
-    return Health(status="ready")
+        raise HTTPException(503, "The model is getting ready. Runs are saved, and the next step follows.")
+    return Health(status="ready", warnings=[_NOT_KEPT]) if compile_cache.notice() else Health(status="ready")
 
 
 @router.get(
@@ -71,6 +79,6 @@ def readyz(database: Db, request: Request) -> Health:
     summary="Figures for Prometheus",
 )
 def metrics(request: Request) -> Response:
-    """Requests, updates, what the sampler met, answers that wait, failures."""
+    """Returns counts of requests, updates, pending results and failures."""
     figures: Metrics = request.app.state.figures
     return Response(figures.told(), headers={"Content-Type": CONTENT_TYPE_LATEST})

@@ -62,7 +62,7 @@ def spans_asked_for(environment: Mapping[str, str] = os.environ) -> Spans:
         return NO_SPANS
     if kind not in ("otlp", "console"):
         raise InvalidValueError(
-            "this exporter is not known here",
+            "This exporter is unknown",
             field="OTEL_TRACES_EXPORTER",
             value=kind,
             cure="Use otlp, console or none.",
@@ -71,7 +71,10 @@ def spans_asked_for(environment: Mapping[str, str] = os.environ) -> Spans:
         return Spans(_provider(kind))
     except ModuleNotFoundError:
         raise InvalidValueError(
-            "spans need OpenTelemetry", field=asked[0], value=kind, cure="Install taperwise[otel], or unset it."
+            "Traces of requests need OpenTelemetry",
+            field=asked[0],
+            value=kind,
+            cure="Install the extra `otel`, or unset the variable.",
         ) from None
 
 

@@ -28,7 +28,7 @@ def grant_access(session: Session, installation_id: int, person_id: int) -> None
     person = repository.person(session, person_id)
     if Role.ADVISER not in person.roles:
         raise InvalidValueError(
-            "this person is no adviser", field="person_id", value=person_id, cure="Choose one of the advisers."
+            "This person is not an adviser", field="person_id", value=person_id, cure="Choose one of the advisers."
         )
     if repository.trust(session, installation_id, person_id) is None:
         session.add(AdviserGrant(installation_id=installation_id, person_id=person_id, since=datetime.now(UTC)))
@@ -47,7 +47,10 @@ def take_back(session: Session, installation_id: int, person_id: int) -> None:
     row = repository.trust(session, installation_id, person_id)
     if row is None:
         raise NotFoundError(
-            "it is not entrusted to them", field="person_id", value=person_id, cure="The list shows to whom it is."
+            "This adviser has no access to this engine",
+            field="person_id",
+            value=person_id,
+            cure="Check the number in the list of advisers with access.",
         )
     session.delete(row)
     session.flush()

@@ -22,17 +22,17 @@ OfferedId = Annotated[Number, Path(description="Number of the installation that 
 _ENTRUSTED = responses(404, 422, 503)
 
 
-@router.get("/me/export", **requires(Rule.SIGNED_IN), responses=responses(409, 503), summary="Everything of one's own")
+@router.get("/me/export", **requires(Rule.SIGNED_IN), responses=responses(409, 503), summary="Export your data")
 def my_export(asker: Asker, unit: ReadingUnit) -> dict[str, Any]:
-    """Everything that is stored of whoever asks: the person, the keys without what opens, every installation."""
+    """Returns your person, your access keys without secrets and every engine that you own."""
     return export_of(unit, number_of(asker))
 
 
 @router.delete(
-    "/me", **requires(Rule.SIGNED_IN), status_code=204, responses=responses(404, 409, 503), summary="Be erased"
+    "/me", **requires(Rule.SIGNED_IN), status_code=204, responses=responses(404, 409, 503), summary="Erase yourself"
 )
 def erase_me(asker: Asker, unit: Unit) -> Response:
-    """Erase whoever asks with every installation they own; export first. It cannot be undone."""
+    """Erases you and every engine that you own. Nobody can undo that. Export first."""
     erasure.erase(unit, number_of(asker))
     return Response(status_code=204)
 
@@ -42,17 +42,17 @@ def erase_me(asker: Asker, unit: Unit) -> Response:
     **requires(Rule.ADMINISTERS),
     status_code=204,
     responses=responses(404, 409, 422, 503),
-    summary="Erase somebody",
+    summary="Erase a person",
 )
 def erase(person_id: PersonId, unit: Unit) -> Response:
-    """Erase somebody with every installation they own. It cannot be undone."""
+    """Erases a person and every engine that the person owns. Nobody can undo that."""
     erasure.erase(unit, person_id)
     return Response(status_code=204)
 
 
-@router.get("/advisers", **requires(Rule.SIGNED_IN), responses=responses(503), summary="Advisers")
+@router.get("/advisers", **requires(Rule.SIGNED_IN), responses=responses(503), summary="List advisers")
 def advisers(unit: ReadingUnit) -> list[PersonOut]:
-    """Who may be entrusted with an installation."""
+    """Returns the advisers who can get access to an engine."""
     return [PersonOut.of(row) for row in repository.named_advisers(unit)]
 
 
@@ -60,10 +60,10 @@ def advisers(unit: ReadingUnit) -> list[PersonOut]:
     "/installations/{installation_id}/advisers",
     **requires(Rule.SEES),
     responses=_ENTRUSTED,
-    summary="Who looks after it",
+    summary="List advisers with access",
 )
 def entrusted(installation_id: InstallationId, unit: ReadingUnit) -> list[AdviserOut]:
-    """Advisers of the installation."""
+    """Returns the advisers with access to the engine."""
     return [AdviserOut.of(trust, person) for trust, person in repository.advisers_of(unit, installation_id)]
 
 
@@ -72,10 +72,10 @@ def entrusted(installation_id: InstallationId, unit: ReadingUnit) -> list[Advise
     **requires(Rule.OWNS),
     status_code=204,
     responses=_ENTRUSTED,
-    summary="Entrust it",
+    summary="Give access",
 )
 def entrust(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
-    """Let an adviser see the installation and record for it."""
+    """Lets an adviser see the engine and record entries."""
     adviser_access.grant_access(unit, installation_id, person_id)
     return Response(status_code=204)
 
@@ -85,10 +85,10 @@ def entrust(installation_id: InstallationId, person_id: PersonId, unit: Unit) ->
     **requires(Rule.OWNS),
     status_code=204,
     responses=_ENTRUSTED,
-    summary="Take it back",
+    summary="Withdraw the summary",
 )
 def take_back(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
-    """Entrust it to them no longer."""
+    """Removes the adviser's access."""
     adviser_access.take_back(unit, installation_id, person_id)
     return Response(status_code=204)
 

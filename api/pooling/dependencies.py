@@ -7,7 +7,7 @@ from fastapi import Depends, Request
 __all__ = ["Floor"]
 
 
-def _floor(request: Request) -> int:
+async def _floor(request: Request) -> int:
     floor: int = request.app.state.pool_floor
     return floor
 

@@ -31,13 +31,16 @@ def disclosure_violation(members: Members, earlier: Iterable[Members], floor: in
     """
     owners = {each.owner for each in members.values()}
     if len(owners) < floor:
-        return f"{len(owners)} distinct owners stand behind it; it takes {floor}"
+        return f"The new version has {len(owners)} owners, but needs at least {floor}"
     for number, before in enumerate(earlier, start=1):
         changed = _changed(members, before)
         if not changed:
-            return f"it would be the same as version {number}"
+            return f"The new version would be the same as version {number}"
         if len(changed) < floor:
-            return f"it would differ from version {number} by {len(changed)} owners; it takes {floor}"
+            return (
+                f"The new version would reveal a change by only {len(changed)} owners since version {number}. At least "
+                f"{floor} must change"
+            )
     return ""
 
 

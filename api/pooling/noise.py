@@ -26,11 +26,11 @@ def checked_budget(epsilon: float, delta: float) -> None:
     """
     if not 0 < epsilon <= 10:
         raise InvalidValueError(
-            "it should be above 0 and 10 at the most", field="epsilon", value=epsilon, cure="Try 1."
+            "Epsilon should be above 0 and at most 10", field="epsilon", value=epsilon, cure="Try 1."
         )
     if not 0 < delta <= 1e-3:
         raise InvalidValueError(
-            "it should be above 0 and 0.001 at the most", field="delta", value=delta, cure="Try 1e-6."
+            "Delta should be above 0 and at most 0.001", field="delta", value=delta, cure="Try 1e-6."
         )
 
 
@@ -44,7 +44,7 @@ def noisy_sum(vectors: NDArray[np.float64], epsilon: float, delta: float) -> tup
     """
     if len(vectors) < OWNERS_LEAST:
         raise InvalidValueError(
-            f"noise is of use from {OWNERS_LEAST} owners on", field="epsilon", value=f"{len(vectors)} owners",
+            f"Noise needs at least {OWNERS_LEAST} owners", field="epsilon", value=f"{len(vectors)} owners",
             cure="Publish without noise, or wait for more owners.",
         )  # fmt: skip
     checked_budget(epsilon, delta)
@@ -89,7 +89,7 @@ def _opendp() -> Any:
         import opendp.prelude as dp  # optional
     except ModuleNotFoundError:
         raise InvalidValueError(
-            "noise needs OpenDP", field="epsilon", value="not installed", cure="Install taperwise[noise]."
+            "Noise needs OpenDP", field="epsilon", value="not installed", cure="Install the extra `noise`."
         ) from None
     dp.enable_features("contrib")
     return dp

@@ -33,7 +33,7 @@ def basis_of(session: Session, installation_id: int) -> Basis:
     """The latest version. Other engines of the same owner may be in it, the engine's own summary may not."""
     row = repository.latest_version(session)
     if row is None:
-        return Basis("nothing is published from the pool yet")
+        return Basis("the pool has no published version yet")
     latest = PublishedDoc.model_validate(row.document)
     if latest.scale != SCALE:
         return Basis("the latest version is in units of another release")

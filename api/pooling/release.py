@@ -45,8 +45,8 @@ def checked_floor(floor: int) -> int:
     """
     if floor < FLOOR_LEAST:
         raise InvalidValueError(
-            f"no fewer than {FLOOR_LEAST} owners may stand behind what is published", field="pool_floor", value=floor,
-            cure=f"Give {FLOOR_LEAST} or more; {FLOOR} is usual.",
+            f"A published version needs at least {FLOOR_LEAST} owners", field="pool_floor", value=floor,
+            cure=f"Set TAPERWISE_POOL_FLOOR to {FLOOR_LEAST} or more ({FLOOR} is usual).",
         )  # fmt: skip
     return floor
 
@@ -103,7 +103,7 @@ def release(
         again = _entering(session, floor)
         if [row.id for row in again] != [row.id for row in entering]:
             raise ConflictError(
-                "nothing is published: the pool changed while it was fitted", field="pool", cure="Publish once more."
+                "Not published. The pool changed during the calculation", field="pool", cure="Publish again."
             )
         document = document.model_copy(update=_came_and_went(session, again, document))
         behind = with_copies(again, repository.live(session))
@@ -136,8 +136,8 @@ def _entering(session: Session, floor: int) -> list[Contribution]:
     )
     if refusal:
         raise ConflictError(
-            f"nothing is published: {refusal}", field="pool", value=f"{len(rows)} engines",
-            cure="Wait for more owners; contributions of rare kinds wait until enough owners share each trait.",
+            f"Not published. {refusal}", field="pool", value=f"{len(rows)} engines",
+            cure="Wait for more owners, then publish again. A rare kind waits until enough owners share it.",
         )  # fmt: skip
     return entering
 

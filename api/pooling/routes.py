@@ -23,7 +23,7 @@ __all__ = ["contribute_once", "router"]
 
 router = APIRouter(prefix="/api/v1", tags=["pool"])
 
-_EXAMPLES: dict[str, Example] = {"yes": {"summary": "The owner agrees", "value": {"consent": True}}}
+_EXAMPLES: dict[str, Example] = {"yes": {"summary": "Consent", "value": {"consent": True}}}
 
 
 @router.post(
@@ -31,7 +31,7 @@ _EXAMPLES: dict[str, Example] = {"yes": {"summary": "The owner agrees", "value":
     **requires(Rule.OWNS),
     status_code=201,
     responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
-    summary="Leave what this engine taught",
+    summary="Share a summary",
 )
 def contribute(
     installation_id: InstallationId,
@@ -40,7 +40,7 @@ def contribute(
     desk: AdviceDesk,
     once: OncePosted,
 ) -> ContributionOut:
-    """With the owner's consent: a likelihood summary and coarse traits, all of it shown in the answer."""
+    """Shares a likelihood summary and coarse traits with the owner's consent. The response shows all of it."""
     if once.earlier is None:
         contribute_once(once, database, desk, installation_id)
     with database.reading() as session:
@@ -75,10 +75,10 @@ def contribute_once(
     "/installations/{installation_id}/contribution",
     **requires(Rule.SEES),
     responses=responses(404, 422, 503),
-    summary="What this engine left",
+    summary="Show the shared summary",
 )
 def contribution(installation_id: InstallationId, unit: ReadingUnit) -> ContributionOut:
-    """What left, and which versions it stands behind."""
+    """Returns the shared summary and the versions that include it."""
     return service.shown(unit, installation_id)
 
 
@@ -86,10 +86,10 @@ def contribution(installation_id: InstallationId, unit: ReadingUnit) -> Contribu
     "/installations/{installation_id}/contribution",
     **requires(Rule.OWNS),
     responses=responses(404, 422, 503, 507),
-    summary="Take it back",
+    summary="Withdraw the summary",
 )
 def withdraw(installation_id: InstallationId, unit: Unit) -> ContributionOut:
-    """It is deleted and stands behind no version published from now on; versions already published stay as they are."""
+    """Deletes the summary. New versions do not include it. Published versions stay."""
     return service.withdraw(unit, installation_id)
 
 
@@ -97,8 +97,8 @@ def withdraw(installation_id: InstallationId, unit: Unit) -> ContributionOut:
     "/pool",
     **requires(Rule.SIGNED_IN),
     responses=responses(422, 503),
-    summary="What is published, and what happened to the pool",
+    summary="Show the shared pool",
 )
 def pool(unit: ReadingUnit, floor: Floor) -> PoolOut:
-    """The latest version, the numbers of all, and the audit."""
+    """Returns the latest version, the numbers of all versions and what changed."""
     return service.state_of(unit, floor)

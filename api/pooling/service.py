@@ -56,18 +56,30 @@ def sharing_refusal(row: InstallationRow) -> ConflictError | None:
     """Why an engine's summary cannot be shared, whatever its runs say; None if it can."""
     if row.imported:
         return ConflictError(
-            "this engine was imported from an export file and is a copy: the pool takes an engine once, and only from "
+            "This engine is a copy from an export file. The pool takes each engine once, and only from "
             "its owner", field="consent",
             cure="Share the summary where it was first recorded. An engine that you set up here yourself can be shared "
             "here.",
         )  # fmt: skip
     if row.owner_id is None:
         return ConflictError(
-            "this engine has no owner, and the pool counts owners", field="consent",
+            "This engine has no owner, and the pool counts owners", field="consent",
             cure="Have whoever runs the service turn sign-in on (`TAPERWISE_ACCESS=keys`) and give the engine to its "
             "owner (`taperwise person give`), then share its summary.",
         )  # fmt: skip
+    if not _measured(row):
+        return ConflictError(
+            f"{_UNMEASURED}, and the pool compares engines by them", field="consent",
+            cure="Measure the needles, set the engine up again with their slopes, and share that one's summary.",
+        )  # fmt: skip
     return None
+
+
+_UNMEASURED = "the taper slopes of this engine's needles were never measured"
+
+
+def _measured(row: InstallationRow) -> bool:
+    return not InstallationIn.model_validate(row.document).record().by_order
 
 
 def require_shareable(session: Session, installation_id: int, *, lock: bool = False) -> InstallationRow:
@@ -78,7 +90,7 @@ def require_shareable(session: Session, installation_id: int, *, lock: bool = Fa
     NotFoundError
         If there is no such installation.
     ConflictError
-        If it is an imported copy, or nobody's.
+        If it is an imported copy, or nobody's, or its needles are known by their order alone.
     """
     row = installations.get(session, installation_id, lock=lock)
     refusal = sharing_refusal(row)
@@ -111,14 +123,14 @@ def contribute(session: Session, installation_id: int, entries: Sequence[Entry],
         document.summary()
     except ValueError as error:
         raise ConflictError(
-            f"what this engine taught cannot be told: {str(error).splitlines()[0]}", field="consent", value=True,
-            cure="Make another run first, then contribute again.",
+            f"No summary can be made of this engine: {str(error).splitlines()[0]}", field="consent", value=True,
+            cure="Make another run, then share the summary again.",
         ) from error  # fmt: skip
     plain = document.model_dump(mode="json")
     if any(row.document == plain for row in repository.of_installation(session, installation_id)):
         raise ConflictError(
-            "this very contribution is in the pool already", field="consent", value=True,
-            cure="Make another run first, then contribute again.",
+            "This summary is in the pool already", field="consent", value=True,
+            cure="Make another run, then share the summary again.",
         )  # fmt: skip
     withdraw_live(session, installation_id, now)
     owner = _token(session, installation)
@@ -160,8 +172,8 @@ def withdraw_live(session: Session, installation_id: int, now: datetime) -> int:
 
 def _nothing(installation_id: int) -> NotFoundError:
     return NotFoundError(
-        "this engine has left nothing in the pool", field="installation_id", value=installation_id,
-        cure="Contribute first.",
+        "This engine has no shared summary", field="installation_id", value=installation_id,
+        cure="Share the summary first.",
     )  # fmt: skip
 
 
@@ -232,16 +244,25 @@ def prior_for(session: Session, installation_id: int, wanted: str) -> dict[str, 
     NotFoundError
         If there is no such installation.
     ConflictError
-        If something was recorded already, or the engine's own summary is in the version.
+        If something was recorded already, or the engine's own summary is in the version, or the pool is asked about
+        needles that nobody measured.
     """
-    sent = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    row = installations.get(session, installation_id)
+    sent = InstallationIn.model_validate(row.document)
     _before_the_first_entry(session, installation_id, wanted)
+    if wanted == "pool" and not _measured(row):
+        raise ConflictError(f"{_UNMEASURED}, and the pool knows engines by them", field="prior", value=wanted,
+                            cure="Start from the expert's word, or set it up anew with measured needles.")  # fmt: skip
     basis = Basis("as asked for") if wanted != "pool" else basis_of(session, installation_id)
     if basis.own:
-        raise ConflictError(f"{basis.why}, and no engine informs its own prior", field="prior", value=wanted,
-                            cure="Start from the expert's word.")  # fmt: skip
-    kind = kind_of(sent.record())
-    served = EXPERT_SERVED if basis.population is None else predictive_prior(basis.population, kind)
+        raise ConflictError(
+            f"The starting estimate may not include this engine: {basis.why}",
+            field="prior",
+            value=wanted,
+            cure="Choose the standard starting estimate.",
+        )
+    found = basis.population
+    served = EXPERT_SERVED if found is None else predictive_prior(found, kind_of(sent.record()))
     return _prior_document(served, basis.why, basis.version, basis.quarter)
 
 
@@ -265,8 +286,8 @@ def keep_prior(session: Session, installation_id: int, wanted: str, document: di
 def _before_the_first_entry(session: Session, installation_id: int, wanted: str) -> None:
     if log_storage.last_sequence(session, installation_id):
         raise ConflictError(
-            "the prior is chosen before the first entry", field="prior", value=wanted,
-            cure="Set up the installation anew to start from another prior.",
+            "You can choose a starting estimate only before the first entry", field="prior", value=wanted,
+            cure="Set up the engine again to choose another starting estimate.",
         )  # fmt: skip
 
 
@@ -283,6 +304,8 @@ def prior_of_similar_engines(
 
     The prior it started from where that was the pool's, else the latest version, unless it is in it itself.
     """
+    if installation.by_order:
+        return None, _UNMEASURED
     row = prior_row(session, installation_id)
     if row is not None and row.version is not None and in_our_scale(row.document):
         return prior_of(row), f"version {row.version}, which it started from"
@@ -313,9 +336,7 @@ def _prior_document(served: Served, why: str, version: int | None, quarter: str 
 
 def prior_out(document: dict[str, Any] | None) -> PriorOut:
     """A prior as it is shown."""
-    expert = (
-        "nothing else was asked for" if document is None else "its pool's word was told in units of another release"
-    )
+    expert = "no other one was chosen" if document is None else "the pool's estimate is in units of another release"
     kept = document if in_our_scale(document) else _prior_document(EXPERT_SERVED, expert, None, None)
     rests = RestsOut.model_validate(kept["rests"])
     return PriorOut(prior="expert" if rests.version is None else "pool", why=kept["why"], rests=rests)

@@ -14,6 +14,7 @@ from taperwise.api.installations.prior import EnginePriorRow, prior_of, prior_ro
 from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.presentation import cautions
+from taperwise.api.presentation.formatting import chance, screw
 from taperwise.api.schemas.pool import PriorOut, StartIn, StartOut, StartPlace
 from taperwise.model.design.reachable_settings import NeedleOptimum
 from taperwise.model.design.starting_point import start_of
@@ -24,8 +25,8 @@ __all__ = ["router", "start_of_log"]
 router = APIRouter(prefix="/api/v1", tags=["pool"])
 
 _EXAMPLES: dict[str, Example] = {
-    "pool": {"summary": "What engines like it showed", "value": {"prior": "pool"}},
-    "expert": {"summary": "The expert prior", "value": {"prior": "expert"}},
+    "pool": {"summary": "From similar engines", "value": {"prior": "pool"}},
+    "expert": {"summary": "The standard starting estimate", "value": {"prior": "expert"}},
 }
 
 
@@ -35,7 +36,7 @@ _EXAMPLES: dict[str, Example] = {
     status_code=201,
     response_model=PriorOut,
     responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
-    summary="Choose the prior to start from",
+    summary="Choose a starting estimate",
 )
 def choose_prior(
     installation_id: InstallationId,
@@ -43,7 +44,7 @@ def choose_prior(
     database: Db,
     once: OncePosted,
 ) -> Response:
-    """The pool's word or the expert's, before the first entry; it does not change afterwards."""
+    """Chooses the shared pool's estimate or the standard one. After the first entry the choice is final."""
     if once.earlier is not None:
         return once.earlier.response()
     with database.reading() as session:  # it may take a minute, for which nobody who writes has to wait
@@ -55,10 +56,10 @@ def choose_prior(
     "/installations/{installation_id}/start",
     **requires(Rule.SEES),
     responses=responses(404, 422, 503),
-    summary="Where to start",
+    summary="Show where to start",
 )
 def start(installation_id: InstallationId, unit: ReadingUnit) -> StartOut:
-    """Needle and first screw position with chances, before the first run, from the prior chosen."""
+    """Returns a needle and a holder position to start with, from the starting estimate."""
     return start_of_log(log.load(unit, installation_id), prior_row(unit, installation_id))
 
 
@@ -77,11 +78,13 @@ def _advice(reaches: tuple[NeedleOptimum, ...], installation: Installation) -> s
     """The start in words."""
     best = reaches[0]
     if best.chance_both <= 0.0:
-        middle = sorted(installation.needles, key=lambda n: n.taper_slope)[len(installation.needles) // 2]
+        middle = installation.shallow_to_steep[len(installation.needles) // 2]
         return (
-            "Too little is known to name a start that is safe from running lean: fit a middle needle, such as "
-            f"{middle.label}, with its mark at the slide's edge, and let the first run tell."
+            "Too little is known to name a start that is safe from running lean. Install a middle needle, such as "
+            f"{middle.label}, with its mark at the slide's edge. Then make the first run."
         )
-    way = f"{abs(best.turns):g} turn {'out' if best.turns > 0 else 'in'} from its mark at the slide's edge"
-    place = way if best.turns else "with its mark at the slide's edge"
-    return f"Fit needle {best.needle}, {place}: both mixtures are right there with a chance of {best.chance_both:.0%}."
+    turn = f" Turn the needle holder {screw(best.turns)}." if best.turns else ""
+    return (
+        f"Install needle {best.needle} with its mark at the slide's edge.{turn} There is a {chance(best.chance_both)} "
+        "chance that both mixtures are in target there."
+    )

@@ -7,29 +7,29 @@ practice, no published source. All defer to the makers' instructions and to loca
 __all__ = ["BEYOND_A_LIMIT", "DEFERENCE", "GROUND_RUN", "IDLE", "LEAN", "for_stage"]
 
 DEFERENCE = (
-    "The engine's and the airframe's instructions, local rules and the licensed person responsible for this "
-    "aircraft come before anything said here. Never adjust or experiment with mixture settings in flight."
+    "The instructions of engine and airframe, local rules and the licensed person responsible for this aircraft come "
+    "first. Never adjust or experiment with mixture settings in flight."
 )
 GROUND_RUN = (
-    "Tie the aircraft down, chock the wheels, hold the brakes, point it into the wind. Brief everyone on the fire "
-    "extinguisher; wear eye and ear protection; nobody beside the engine or near the propeller's plane.",
-    "Shut down, ignition off, before touching the needle holder, the idle stop or anything near the propeller. "
-    "Refit the locking screw and look for fuel leaks before the next start.",
-    "Keep full throttle brief; watch the engine's own limits for cylinder head, oil and exhaust temperature, and let "
-    "it cool between runs.",
+    "Tie the aircraft down, chock the wheels, hold the brakes and point it into the wind. Brief everyone on the fire "
+    "extinguisher. Wear eye and ear protection. Keep everyone away from the engine and the propeller's plane.",
+    "Shut down and switch the ignition off before you touch needle holder, idle stop screw or propeller. Refit the "
+    "locking screw and look for fuel leaks before the next start.",
+    "Keep full throttle brief. Watch the engine limits for cylinder head, oil and exhaust temperature. Let the engine "
+    "cool between runs.",
 )
 LEAN = (
-    "Too lean at full throttle can destroy an engine by detonation within seconds and can stop it after take-off: "
-    "if it runs rough, gets hot or falls off in rpm, throttle back and shut down."
+    "Too lean at full throttle can destroy an engine by detonation within seconds. It can stop the engine after "
+    "take-off. If the engine runs rough, gets hot or loses rpm: throttle back and shut down."
 )
 IDLE = (
-    "Hold a higher power for about a minute after idling rich, to clear the plugs (US Army TM 1-1500-204-23-1, "
-    "ch. 7), before judging the idle again."
+    "After a rich idle, hold a higher power for about a minute to clear the plugs. Then judge the idle again (US Army "
+    "TM 1-1500-204-23-1, ch. 7)."
 )
 BEYOND_A_LIMIT = (
-    "A limit of the engine was exceeded: do not run it again before the cause is found and the engine's instructions "
-    "say that it may run; they also say what has to be inspected. Hot or overspeeding at full throttle can be "
-    "detonation, a lean mixture, a failing baffle, a wrong propeller or a gauge that lies."
+    "An engine limit was exceeded. Do not run the engine until you know the cause and its instructions allow another "
+    "run. They also say what to inspect. Heat or overspeed at full throttle can mean detonation or a lean mixture. "
+    "Other causes are a failing baffle, a wrong propeller or a wrong gauge."
 )
 
 

@@ -1,6 +1,6 @@
 """What was recorded, in one line, in the installation's units."""
 
-from taperwise.api.presentation.formatting import quantity, screw, stop
+from taperwise.api.presentation.formatting import from_mark, quantity, screw, stop
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.adjustments import AdjustmentKinds
 from taperwise.api.schemas.quantities import Quantity
@@ -34,11 +34,9 @@ def adjustment_words(sent: AdjustmentKinds) -> str:
         case TurnScrew(turns):
             return f"Needle holder {screw(turns)}"
         case TurnIdleStop(turns):
-            return f"Idle stop {stop(turns)}"
+            return f"Idle stop screw {stop(turns)}"
         case ChangeNeedle(needle, turns):
-            return f"Needle {needle} fitted, " + (
-                f"{screw(turns)} from its mark" if turns else "mark at the slide’s edge"
-            )
+            return f"Needle {needle} installed, holder {from_mark(turns)}"
         case ChangePart(part, fuel):
             to = f": {fuel.value.replace('_', ' ')}" if fuel else ""
-            return f"Another {part.value.replace('_', ' ')}{to}"
+            return f"Changed {part.value.replace('_', ' ')}{to}"

@@ -1,6 +1,7 @@
 """Figures in words, for people: signs of units, chances, turns with their effect."""
 
 import re
+from collections.abc import Callable
 from datetime import datetime
 from fractions import Fraction
 
@@ -16,20 +17,26 @@ __all__ = [
     "STAGES",
     "about",
     "chance",
+    "direction",
     "fraction",
     "from_mark",
-    "interval",
     "moment",
+    "percent",
     "quantity",
+    "runs",
     "screw",
     "shown",
     "sign",
     "stop",
     "taper_digits",
+    "taper_range",
     "to_finish",
+    "turns_range",
     "units_of",
     "with_form_labels",
 ]
+
+_NO_TURN = 1 / 128  # below half of the finest fraction that is written
 
 _SIGNS = {
     "degF": "°F", "degC": "°C", "kelvin": "K", "delta_degF": "°F", "delta_degC": "°C", "percent": "%", "fraction": "",
@@ -41,17 +48,18 @@ LABELS = {
     "altimeter_setting": "altimeter setting",
     "air_temperature": "air temperature",
     "taper_slope": "taper slope",
-    "fitted_needle": "fitted needle",
+    "fitted_needle": "installed needle",
+    "needle_step": "typical step",
     "turns_from_mark": "turns from the mark",
     "throttle_body": "throttle body",
     "egt_probes": "exhaust probes",
-    "screw_pitch": "screw pitch",
+    "screw_pitch": "needle movement per turn",
     "slide_stroke": "slide travel",
-    "idle_opening": "idle opening",
+    "idle_opening": "slide opening at idle",
     "orifice_diameter": "orifice diameter",
     "needle_diameter": "needle diameter",
     "mark_to_orifice": "mark to orifice",
-    "idle_stop_pitch": "idle stop pitch",
+    "idle_stop_pitch": "slide movement per turn",
 }
 """Names of fields as the forms call them."""
 
@@ -59,9 +67,9 @@ _NAMES = re.compile(r"\b(" + "|".join(LABELS) + r")\b")
 
 
 def with_form_labels(text: str) -> str:
-    """A refusal with the fields called as the form calls them."""
+    """An error with the fields named as the form names them, without what only the API needs."""
     text = re.sub(r"\.value$", "", text)
-    plain = text.replace(", without quotes", "").replace("; the OpenAPI page lists the kinds", "")
+    plain = text.replace(", without quotes", "").replace(" The OpenAPI page at /docs lists the kinds.", "")
     return _NAMES.sub(lambda found: LABELS[found.group()], plain)
 
 
@@ -77,12 +85,27 @@ def units_of(kind: str) -> list[tuple[str, str]]:
 
 def quantity(q: Quantity | Shown) -> str:
     """A number with its unit's sign."""
-    return f"{q.value:.6g} {sign(q.unit)}".strip()
+    return _beside(f"{q.value:.6g}", q.unit)
 
 
 def shown(kind: str, inside: float, unit: str, digits: int = 0) -> str:
     """An inside value in a unit, rounded for reading."""
-    return f"{from_si(kind, inside, unit):.{digits}f} {sign(unit)}".strip()
+    return _beside(f"{from_si(kind, inside, unit):.{digits}f}", unit)
+
+
+def _beside(number: str, unit: str) -> str:
+    """A number and its unit; a per cent sign stays on the number's line."""
+    return f"{number}{chr(0xA0) if unit == 'percent' else ' '}{sign(unit)}".strip()
+
+
+def percent(x: float) -> str:
+    """A share in whole per cent: ``12 %``."""
+    return f"{100 * x:.0f}\u00a0%"
+
+
+def runs(count: int) -> str:
+    """A number of runs: ``1 run``, ``2 runs``."""
+    return f"{count} run" if count == 1 else f"{count} runs"
 
 
 def fraction(turns: float) -> str:
@@ -100,12 +123,17 @@ def fraction(turns: float) -> str:
 
 def screw(turns: float) -> str:
     """Signed turns of the needle holder."""
-    return "no turn" if abs(turns) < 1 / 128 else f"{fraction(turns)} {'richer' if turns > 0 else 'leaner'}"
+    return "no turn" if abs(turns) < _NO_TURN else f"{fraction(turns)} {'richer' if turns > 0 else 'leaner'}"
 
 
 def from_mark(turns: float) -> str:
-    """Where the screw stands."""
-    return "at its mark" if abs(turns) < 1 / 128 else f"{screw(turns)} from its mark"
+    """Holder position: ``1/4 turn richer than the mark``."""
+    return "at the mark" if abs(turns) < _NO_TURN else f"{screw(turns)} than the mark"
+
+
+def direction(sense: str | None) -> str:
+    """A way of the hex key, as the owner gave it."""
+    return "not known" if sense is None else sense.replace("_", "-")
 
 
 def about(turns: float) -> str:
@@ -114,14 +142,45 @@ def about(turns: float) -> str:
 
 
 def stop(turns: float) -> str:
-    """Signed turns of the idle stop."""
-    return "no turn" if abs(turns) < 1 / 128 else f"{fraction(turns)} {'faster' if turns > 0 else 'slower'}"
+    """Signed turns of the idle stop screw."""
+    return "no turn" if abs(turns) < _NO_TURN else f"{fraction(turns)} {'faster' if turns > 0 else 'slower'}"
 
 
-def interval(i: IntervalOut, digits: int = 0) -> str:
-    """Median and the range that holds nine times in ten."""
-    low, high = i.interval_90
-    return f"{i.median:z.{digits}f} {sign(i.unit)} (90 %: {low:z.{digits}f} to {high:z.{digits}f})"
+def turns_range(i: IntervalOut) -> str:
+    """Turns to target with the range that holds them 9 times in 10, to the sixteenth.
+
+    ``9/16 turn leaner (5/16 to 3/4 leaner, 9 times in 10)``; ``(1/8 leaner to 1/4 richer, 9 times in 10)`` where the
+    range holds both ways.
+    """
+    return _directed(i, about, lambda x: fraction(x).split(" turn")[0], ("leaner", "richer"), 1 / 16)
+
+
+def taper_range(i: IntervalOut) -> str:
+    """Slope of the ideal needle beside the installed one's, with the range that holds it 9 times in 10."""
+    digits = taper_digits(i.unit)
+
+    def size(x: float) -> str:
+        return f"{abs(x):.{digits}f}"
+
+    def words(x: float) -> str:
+        way = "steeper" if x > 0 else "shallower"
+        return f"{_beside(size(x), i.unit)} {way}" if float(size(x)) else "as steep as the installed one"
+
+    return _directed(i, words, size, ("shallower", "steeper"), 10.0**-digits)
+
+
+def _directed(
+    i: IntervalOut, words: Callable[[float], str], size: Callable[[float], str], ways: tuple[str, str], step: float
+) -> str:
+    """A median with its range, ends without signs: ways stand in words."""
+    low, high = (round(x / step) * step for x in i.interval_90)
+    below, above = ways
+    if low < 0 < high:
+        between = f"{size(low)} {below} to {size(high)} {above}"
+    else:
+        near, far = sorted((abs(low), abs(high)))
+        between = f"{size(near)} to {size(far)} {above if high > 0 else below}"
+    return f"{words(i.median)} ({between}, 9 times in 10)"
 
 
 def taper_digits(unit: str) -> int:
@@ -129,12 +188,11 @@ def taper_digits(unit: str) -> int:
     return {"mm/m": 1, "percent": 2}.get(unit, 4)
 
 
-def to_finish(runs: RunsToFinishOut) -> str:
+def to_finish(expected: RunsToFinishOut) -> str:
     """How many more runs are expected, with the range that holds 8 times in 10."""
-    expected = round(runs.expected)
-    low, high = max(1, runs.low_80), max(1, runs.high_80)
+    low, high = max(1, expected.low_80), max(1, expected.high_80)
     between = f"{low}" if low == high else f"{low} to {high}"
-    return f"About {max(1, expected)} more {'run' if expected <= 1 else 'runs'} to finish ({between}, 8 times in 10)"
+    return f"Expect about {runs(max(1, round(expected.expected)))} to finish ({between}, 8 times in 10)"
 
 
 def moment(time: datetime, seconds: bool = False) -> str:

@@ -20,33 +20,35 @@ class IdleLevel:
 IDLE_LEVELS: dict[IdleQuality, IdleLevel] = {
     IdleQuality.LEAN_STUMBLING: IdleLevel(
         "lean and stumbling",
-        "speed hunts and sags; the exhaust tips are pale and dry; opening the throttle a little makes it cough",
-        "uneven, pops back through the intake, dies when the throttle is closed gently",
-        "nothing, or hot metal",
+        "Speed hunts and sags. The exhaust tips are pale and dry. A little throttle makes the engine cough.",
+        "Uneven. Pops back through the intake. Dies when you close the throttle gently.",
+        "Nothing, or hot metal.",
     ),
     IdleQuality.SLIGHTLY_LEAN: IdleLevel(
         "slightly lean",
-        "runs, but a small movement of the mixture control towards lean slows it at once",
-        "light and quick, now and then a missed beat",
-        "little",
+        "The engine runs, but a little leaning with the mixture control slows the idle at once.",
+        "Light and quick, with a missed beat now and then.",
+        "Little.",
     ),
     IdleQuality.SMOOTH: IdleLevel(
         "smooth",
-        "steady speed; leaning slowly raises it a little before it falls; it takes the throttle without a stumble",
-        "even",
-        "a trace of fuel at the most",
+        "Speed is steady. Slow leaning raises the speed a little before it falls. The throttle opens without a "
+        "stumble.",
+        "Even.",
+        "A trace of fuel at most.",
     ),
     IdleQuality.SLIGHTLY_RICH: IdleLevel(
         "slightly rich",
-        "leaning slowly raises the speed clearly; the exhaust tips are darkening",
-        "soft and a little heavy, a slow beat beneath it",
-        "fuel, faintly",
+        "Slow leaning clearly raises the speed. The exhaust tips turn dark.",
+        "Soft and a little heavy, with a slow beat beneath.",
+        "Fuel, faintly.",
     ),
     IdleQuality.RICH_LOADING_UP: IdleLevel(
         "rich, loading up",
-        "speed falls away the longer it idles; dark smoke or wet black exhaust tips; it clears its throat when opened",
-        "heavy, rolling beat",
-        "strong of raw fuel; it stings in the eyes",
+        "Speed falls the longer the engine idles. You see dark smoke or wet black exhaust tips. Opening the throttle "
+        "clears the engine.",
+        "A heavy, rolling beat.",
+        "Strong, of raw fuel that stings in the eyes.",
     ),
 }
 """The five judgements, leanest first."""
@@ -65,10 +67,11 @@ def rise_means(rpm: float, band: tuple[float, float]) -> str:
         What the owner calls right [rpm], as the answer does too.
     """
     low, high = band
+    read = f"A rise of {rpm:.0f} rpm on slow leaning is"
     if rpm > high:
-        return f"A rise of {rpm:.0f} rpm on slow leaning is above your band, which ends at {high:.0f} rpm: rich."
+        return f"{read} above your target range, which ends at {high:.0f} rpm: the idle is rich."
     if rpm < low:
-        return f"A rise of {rpm:.0f} rpm on slow leaning is below your band of {low:.0f} to {high:.0f} rpm: lean."
+        return f"{read} below your target range of {low:.0f} to {high:.0f} rpm: the idle is lean."
     if rpm < _NONE:
         return "No rise of idle speed on slow leaning: the idle is at its best or leaner."
-    return f"A rise of {rpm:.0f} rpm on slow leaning is within your band, which ends at {high:.0f} rpm."
+    return f"{read} within your target range, which ends at {high:.0f} rpm."

@@ -92,13 +92,13 @@ class Observation:
             return self.written(value, said)
         return self.words, self.level(value).name if self.levels else said(value)
 
-    def cell(self, run: RunIn, units: Units) -> str | float:
-        """What stands in the exported table; empty if the run does not hold it."""
+    def cell(self, run: RunIn, units: Units) -> str | float | None:
+        """What stands in the exported table; None if the run does not hold it."""
         value = self.of(run)
         if self.below:
             value = getattr(value, self.below, None)
         if value is None:
-            return ""
+            return None
         found: str | float = self.level(value).value if self.levels else units.put(value).value
         return found
 
@@ -141,7 +141,7 @@ OBSERVATIONS = (
     ),
     Observation(
         "fuel_head", "head of fuel", "fuel_head", "Height of the fuel over the throttle body",
-        "From the level in the tank; a body without float runs leaner as it falls.",
+        "Read the level in the tank. A throttle body without a float runs leaner as the level falls.",
         place="air", column="head of fuel",
     ),
     Observation(

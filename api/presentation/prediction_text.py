@@ -13,14 +13,14 @@ _CLEAR = 0.5  # chance from which an outcome is what to expect
 def rise_line(p: PredictionOut) -> str:
     """What leaning at full throttle should show."""
     if p.fell_at_once_chance > _CLEAR:
-        return f"On leaning, EGT likely falls at once ({chance(p.fell_at_once_chance)}): too lean."
+        return f"On leaning, EGT should fall at once ({chance(p.fell_at_once_chance)} chance): too lean."
     if p.rough_before_peak_chance > _CLEAR:
         how = chance(p.rough_before_peak_chance)
-        return f"On leaning, it likely runs rough before a peak is found ({how}): far too rich."
+        return f"On leaning, the engine should run rough before EGT peaks ({how} chance): far too rich."
     unit, (low, high) = sign(p.egt_rise.unit), p.egt_rise.interval_90
     return (
-        f"On leaning, EGT should rise about {p.egt_rise.median:z.0f} {unit} to its peak; nine times in ten between "
-        f"{low:z.0f} and {high:z.0f} {unit}."
+        f"On leaning, EGT should rise about {p.egt_rise.median:z.0f} {unit} to its peak, between {low:z.0f} and "
+        f"{high:z.0f} {unit} (9 times in 10)."
     )
 
 
@@ -28,13 +28,16 @@ def idle_line(p: PredictionOut) -> str:
     """How it should idle."""
     best = max(p.idle_quality, key=lambda name: p.idle_quality[name])
     level = IDLE_LEVELS[IdleQuality[best.upper()]]
-    return f"The idle is most likely {level.name} ({chance(p.idle_quality[best])}): {level.looks}."
+    return f"The idle should be {level.name} ({chance(p.idle_quality[best])} chance). {level.looks}"
 
 
 def speed_line(p: PredictionOut) -> str:
     """How fast it should idle."""
     low, high = p.idle_rpm.interval_90
-    return f"Idle speed should read about {p.idle_rpm.median:.0f} rpm; nine times in ten {low:.0f} to {high:.0f}."
+    return (
+        f"Idle speed should read about {p.idle_rpm.median:.0f} rpm, between {low:.0f} and {high:.0f} rpm (9 times in "
+        "10)."
+    )
 
 
 def lines(p: PredictionOut, stage: str, kind: str) -> list[str]:

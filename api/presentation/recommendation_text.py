@@ -1,40 +1,38 @@
 """Why a step is suggested or refused, and what the reader must know about an answer, in sentences."""
 
+from taperwise.api.presentation.formatting import chance, percent, runs
 from taperwise.shared.reasons import Notice, NoticeCode, Reason, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import Stage, Suggestion
 
 __all__ = ["notice", "refusal", "why"]
 
 _UNSEEN = {
-    Stage.FULL_THROTTLE: "Nothing has been seen at full throttle with this setting yet: lean slowly from full rich "
-    "and note the rise to peak.",
-    Stage.IDLE_MIXTURE: "The idle has not been judged with this setting yet: note how it idles, and the rise in rpm "
-    "on slow leaning if you can.",
-    Stage.IDLE_SPEED: "The idle speed has not been read with this setting yet.",
+    Stage.FULL_THROTTLE: "No run has shown full throttle at this setting yet. Lean slowly from full rich and note the "
+    "EGT rise to its peak.",
+    Stage.IDLE_MIXTURE: "You have not judged the idle at this setting yet. Note how the engine idles. Note the rise in "
+    "rpm on slow leaning too, if you can.",
+    Stage.IDLE_SPEED: "You have not read the idle speed at this setting yet.",
 }
 
 _WHY = {
-    ReasonCode.LIMIT_EXCEEDED: "A limit of the engine was exceeded; what the runs taught is kept, the next step is "
-    "withheld.",
-    ReasonCode.STATIC_SPEED_OUT: "The engine does not turn as fast as you expect of it, or faster.",
-    ReasonCode.NOT_TRUSTED: "The readings so far do not add up to a posterior that can be trusted, even after a "
-    "careful second fit: check the last entries for a slip of the pen, and make another run at this setting.",
-    ReasonCode.NO_NEEDLE_FITS: "Turning and running on would be in vain: full throttle and idle ask for a slope that "
-    "is not on hand.",
-    ReasonCode.ALL_REFUSED: "Every other step is refused; the reasons stand beside each.",
-    ReasonCode.NOT_SETTLED: "Several runs at this setting have not settled it, and no other step promises more.",
-    ReasonCode.TO_AND_FRO: "The most promising step leads back to a setting that several runs have not shown right, "
-    "as several here have not.",
+    ReasonCode.LIMIT_EXCEEDED: "An engine limit was exceeded. The service keeps your runs and pauses its suggestions.",
+    ReasonCode.STATIC_SPEED_OUT: "The full-throttle speed is outside the target range that you set.",
+    ReasonCode.NOT_TRUSTED: "Your readings contradict each other, so there is no reliable result yet. Check the last "
+    "entries for typing errors. Then make another run at this setting.",
+    ReasonCode.NO_NEEDLE_FITS: "More turns will not help: you need a taper slope that none of your needles has.",
+    ReasonCode.ALL_REFUSED: "No other step is allowed. The reason stands beside each step.",
+    ReasonCode.NOT_SETTLED: "Several runs at this setting gave no clear result. No other step is more promising.",
+    ReasonCode.TO_AND_FRO: "You have tried both this setting and the best alternative several times. Neither was "
+    "clearly in target.",
 }
 
 _BECAUSE = {
-    ReasonCode.ONLY_STEP_AS_GOOD: "it is the only step as good",
-    ReasonCode.SURE_WHERE_THIS_IS_NOT: "many runs at this setting have not settled it, and this one is as good as "
-    "sure to be right",
-    ReasonCode.SURE_NEEDLE: "the needle that is fitted may do, but runs have not shown it, and this one is as good as "
-    "sure to",
-    ReasonCode.FITTED_NEEDLE_CANNOT: "the needle that is fitted cannot make both ends right, so turning its screw "
-    "first would be in vain",
+    ReasonCode.ONLY_STEP_AS_GOOD: "No other step does as well.",
+    ReasonCode.SURE_WHERE_THIS_IS_NOT: "Many runs at this setting gave no clear result. This step is almost certain to "
+    "reach the target.",
+    ReasonCode.RICHER_BEFORE_READING: "No run has read the exhaust temperature yet. Full throttle may be lean here.",
+    ReasonCode.FITTED_NEEDLE_CANNOT: "The installed needle cannot bring both mixtures into target. Turning its holder "
+    "first would not help.",
 }
 
 
@@ -44,23 +42,28 @@ def why(s: Suggestion) -> str:
         case ReasonCode.NOT_SEEN_YET:
             return _UNSEEN[s.stage]
         case ReasonCode.NOT_AS_FORETOLD:
-            return (
-                f"The latest runs are not what those before them foretold: the chance that all is as recorded is "
-                f"{1.0 - s.confidence.doubt:.0%}."
-            )
+            as_logged = percent(1.0 - s.confidence.doubt)
+            return f"Your latest runs do not match the earlier ones: {as_logged} chance that everything is as logged."
         case ReasonCode.ALL_CONFIRMED:
-            both = s.confidence.chance_both
-            return f"All stages are confirmed; both mixtures are right with a chance of {both:.0%}."
+            where = " in the air of your runs" if lean_elsewhere(s) else ""
+            return f"Both mixtures in target{where}: {chance(s.confidence.chance_both)} chance."
+        case ReasonCode.ACCEPTED:
+            return f"You accepted this setting. Both mixtures in target: {chance(s.confidence.chance_both)} chance."
         case code if code in _WHY:
             return _WHY[code]
         case _:
-            return f"{_before_and_after(s)}; {because(s.why)}."
+            return f"{_before_and_after(s)} {because(s.why)}"
+
+
+def lean_elsewhere(s: Suggestion) -> bool:
+    """Whether the setting would be too lean in denser air than that of the runs."""
+    return any(n.code is NoticeCode.LEAN_IN_DENSER_AIR for n in s.warnings)
 
 
 def because(reason: Reason) -> str:
     """What sets a step apart from the others that could have been chosen."""
     if reason.code is ReasonCode.SMALLEST_STEP_AS_GOOD:
-        return f"it is the smallest of {reason.alike} steps as good"
+        return f"{reason.alike} steps do equally well, and this is the smallest."
     return _BECAUSE[reason.code]
 
 
@@ -68,60 +71,55 @@ def _before_and_after(s: Suggestion) -> str:
     c, p = s.confidence, s.expected
     if s.stage is Stage.FULL_THROTTLE:
         return (
-            f"Full throttle is in its band with a chance of {c.full_throttle.chance_in_band or 0.0:.0%}; after this it "
-            f"would be with {p.chance_full_throttle:.0%}"
+            f"Full throttle: {chance(c.full_throttle.chance_in_band or 0.0)} chance of being in target now, "
+            f"{chance(p.chance_full_throttle)} after this step."
         )
     if s.stage is Stage.IDLE_MIXTURE:
         return (
-            f"The idle mixture is right with a chance of {c.idle_mixture.chance_in_band or 0.0:.0%}, both ends with "
-            f"{c.chance_both:.0%}; after this both would be with {p.chance_both:.0%}"
+            f"Idle mixture: {chance(c.idle_mixture.chance_in_band or 0.0)} chance of being in target now. Both "
+            f"mixtures in target: {chance(c.chance_both)} now, {chance(p.chance_both)} after this step."
         )
     return (
-        f"The idle speed is in its band with a chance of {c.idle_speed.chance_in_band or 0.0:.0%}; after this it "
-        f"should read about {p.idle_rpm.median:.0f} rpm"
+        f"Idle speed: {chance(c.idle_speed.chance_in_band or 0.0)} chance of being in target now. Predicted after this "
+        f"step: about {p.idle_rpm.median:.0f} rpm."
     )
 
 
 def refusal(r: Refusal) -> str:
-    """Why a step may not be suggested."""
-    chance, now, limit = r.chance or 0.0, r.chance_now or 0.0, r.limit or 0.0
+    """Why a step is not allowed, without the last full stop."""
+    risk, now, limit = r.chance or 0.0, r.chance_now or 0.0, r.limit or 0.0
     match r.code:
         case RefusalCode.LEAN_OF_PEAK:
-            only = f" (it is {now:.0%} now: only richer steps are allowed)" if now > limit else ""
+            only = f" The chance is {chance(now)} now, so only richer steps are allowed" if now > limit else ""
+            dot = "." if only else ""
             return (
-                f"the chance of running lean of peak at full throttle would be {chance:.0%}, above the limit of "
-                f"{limit:.0%}{only}"
+                f"Danger: {chance(risk)} chance of running lean of peak at full throttle, above the limit of "
+                f"{percent(limit)}{dot}{only}"
             )
         case RefusalCode.LEADS_AWAY:
-            return "it would lead further from the full-throttle band"
+            return "This step leads further from the full-throttle target range"
         case RefusalCode.LOSES_FULL_THROTTLE:
-            return f"it would likely take full throttle out of its band (chance in band {chance:.0%})"
+            return f"Full throttle would probably leave its target range: {chance(risk)} chance of being in target"
         case RefusalCode.IDLE_NOT_SEEN:
-            return "the idle has not been looked at with this setting yet"
+            return "You have not judged the idle at this setting yet"
         case RefusalCode.ONE_RUN_IS_NOT_ENOUGH:
-            return "full throttle comes first, and a single run condemns no needle"
-        case RefusalCode.FITTED_NEEDLE_MAY_DO:
-            return f"the needle that is fitted may still do (chance {chance:.0%}): full throttle comes first"
-        case RefusalCode.IDLE_LIKELY_RIGHT:
-            return "the idle is more likely right than not with the needle that is fitted"
+            return "One run is not enough to replace a needle"
         case RefusalCode.KNOWN_TO_BE_WRONG:
-            return "this setting is known to be wrong: another run at it settles nothing"
+            return "This setting is out of target. Another run here would not help"
 
 
 def notice(n: Notice) -> str:
     """What the reader must know about an answer."""
     match n.code:
         case NoticeCode.RUNS_LEFT_OUT:
-            return (
-                f"{n.runs} early runs were left out: the model holds the latest changes of needle and parts apart, and "
-                "these runs lie before them."
-            )
+            left = n.runs or 0
+            which = "is not used, because it is" if left == 1 else "are not used, because they are"
+            return f"{runs(left)} {which} older than the latest needle and part changes that the model keeps."
         case NoticeCode.NOT_CONVERGED:
-            return "The posterior did not converge: take no figure here as settled."
+            return "The result is not reliable yet. Do not act on these figures. Make another run at this setting."
         case NoticeCode.LEAN_IN_DENSER_AIR:
             return (
-                f"This setting is right for the air of these runs. On a cold day at a low field (air "
-                f"{n.density_ratio or 0.0:.2f} times as dense as the standard) it would run lean of peak at full "
-                f"throttle with a chance of {n.chance or 0.0:.0%}: before using it in denser air than this, tie down, "
-                "make a run and ask again."
+                f"Danger in colder air: {chance(n.chance or 0.0)} chance of running lean of peak at full throttle. "
+                f"That is for a cold day at a low field, with air {n.density_ratio or 0.0:.2f} times as dense as "
+                "standard. Before you use this setting in denser air, tie down, make a run there and ask again."
             )

@@ -1,5 +1,6 @@
-"""What is said when something was recorded: what it means, what is unusual about it, where the answer is."""
+"""What people read after they recorded something: its meaning, what is unusual, and where the next step is."""
 
+from taperwise.api.presentation.formatting import fraction
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.run import RunIn
 from taperwise.shared.records import Adjustment, Installation, Targets, TurnIdleStop, TurnScrew
@@ -10,22 +11,28 @@ __all__ = [
     "NOTHING_RUN_SINCE",
     "NO_SUGGESTION",
     "getting_ready",
+    "in_line",
     "run_means",
     "step_warnings",
 ]
 
-NOTHING_RUN_SINCE = "Nothing was run since the last one; it is recorded anyway."
-ANSWER_WHEN_ASKED = "It is recorded; its answer is made when the suggestion is asked for."
-ANSWER_BEING_MADE = "It is recorded, and its answer is being made. Ask for the suggestion in a moment."
+NOTHING_RUN_SINCE = "Saved. There was no run since you last recorded a cause."
+ANSWER_WHEN_ASKED = "Saved. The next step is calculated when you request the suggestion."
+ANSWER_BEING_MADE = "Saved. The next step is being calculated. Request the suggestion in a moment."
 NO_SUGGESTION = (
-    "It is recorded, but no suggestion could be made from it. Ask for the suggestion again; until there is one, change "
-    "nothing."
+    "Saved, but no next step could be calculated. Request the suggestion again. Until there is one, change nothing."
 )
 
 
 def getting_ready(seconds: int) -> str:
     """The answer has to wait until the model is ready."""
-    return f"Recorded. The model is being made ready, about {seconds} s left. Ask for the next step then."
+    return f"Saved. The model is getting ready: about {seconds} s left. Request the next step then."
+
+
+def in_line(ahead: int, seconds: int) -> str:
+    """Other answers are made first."""
+    results = "1 other result is" if ahead == 1 else f"{ahead} other results are"
+    return f"Recorded. Before yours, {results} calculated, about {seconds} s. Ask for the next step then."
 
 
 def run_means(run: RunIn, targets: Targets) -> list[str]:
@@ -39,9 +46,9 @@ def step_warnings(adjustment: Adjustment, installation: Installation) -> list[st
     most = installation.limits.largest_turns
     if isinstance(adjustment, TurnScrew | TurnIdleStop) and abs(adjustment.turns) > most + 1e-9:
         leaner = isinstance(adjustment, TurnScrew) and adjustment.turns < 0
-        danger = " and can lean the engine until it is damaged at full throttle" if leaner else ""
+        danger = " A large lean step can destroy an engine at full throttle." if leaner else ""
         return [
-            f"{abs(adjustment.turns):g} turn is more than the small-step limit of {most:g}: a bigger step runs past "
-            f"the setting looked for, teaches less{danger}. It is recorded as made; make the next one smaller."
+            f"Saved: {fraction(adjustment.turns)}. That is more than the step limit of {fraction(most)}.{danger} Large "
+            "steps can overshoot and tell you less. Use smaller steps."
         ]
     return []

@@ -16,7 +16,7 @@ NO_FINDING_OPEN = "No finding from a logger file was open. Your entry was saved.
 
 
 _WORDS = {
-    FindingCode.NO_SIGNAL: "The column holds too few usable temperatures. Check the probe’s plug and wiring.",
+    FindingCode.NO_SIGNAL: "The column has too few usable temperatures. Check the probe’s plug and wiring.",
     FindingCode.INTERMITTENT: "The signal drops out ({number} times). Check the probe’s plug and wiring.",
     FindingCode.COLD: "The column never shows more than {level}. Exhaust gas at full throttle is hotter than "
     "{usual_level}. Check that the probe sits in the exhaust pipe, and that the column is an EGT.",
@@ -29,16 +29,16 @@ _WORDS = {
     "for soot or a thicker probe.",
     FindingCode.LATE: "The column rose by {rise} without a peak. The others rose by {usual_rise} and passed theirs. "
     "Check that the probe sits in the exhaust pipe. Do not lean further.",
-    FindingCode.DEPARTS: "{column} departs from the other cylinders: its rise is {rise}, the middle of all is "
+    FindingCode.DEPARTS: "{column} differs from the other cylinders: its rise is {rise}, and the middle of all is "
     "{usual_rise}. Check its probe first, then look for an induction leak.",
     FindingCode.POOR_FIT: "{column} does not move as a leaning sweep does: it scatters by {rise} around the fit. Its "
     "rise may be off. Check its probe.",
     FindingCode.HELD_AT_SHOWN: "{column}: the fit gave a smaller rise than the samples show. The rise was set to "
-    "{rise}, the least that the samples show. Make the next sweep slow and even.",
-    FindingCode.THROTTLE_MOVED: "Manifold pressure changed during the sweep. The throttle seems to have moved: the "
+    "{rise}, the least in the samples. Make the next sweep slow and even.",
+    FindingCode.THROTTLE_MOVED: "Manifold pressure changed during the sweep. The throttle seems to have moved, so the "
     "rise may be off.",
-    FindingCode.SEVERAL_SWEEPS: "The logger file holds {number} sweeps. The last one counts.",
-    FindingCode.NOT_PLAUSIBLE: "{column} of the logger file is not plausible ({value}). The value was left out: check "
+    FindingCode.SEVERAL_SWEEPS: "The logger file has {number} sweeps. The last one counts.",
+    FindingCode.NOT_PLAUSIBLE: "{column} of the logger file is not plausible ({value}) and was left out. Check "
     "its unit.",
     FindingCode.NOT_USED: "Column {column} was not used: {other}.",
 }
@@ -71,8 +71,7 @@ def no_usable_probe(found: Iterable[Finding], units: Units) -> InvalidValueError
     return InvalidValueError(
         "No exhaust column of this file can be used. " + " ".join(sentence(f, units) for f in found).removesuffix("."),
         field="trace",
-        cure="Shut down, check the probes and their plugs, then log a new sweep. Or give what was seen by hand as "
-        "egt_rise.",
+        cure="Shut down, check the probes and their plugs, then log a new sweep. Or type what you saw as egt_rise.",
     )
 
 
@@ -82,5 +81,5 @@ def not_passed(kelvin: float, units: Units) -> InvalidValueError:
         "This file shows no peak and no fall",
         field="trace",
         value=f"rise so far {shown('temperature_rise', kelvin, units.temperature_rise)}",
-        cure=f"Give what was seen by hand as egt_rise. Check the probes before another sweep. {LEAN}",
+        cure=f"Type what you saw as egt_rise. Check the probes before another sweep. {LEAN}",
     )

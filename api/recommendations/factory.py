@@ -27,9 +27,9 @@ def make_recommender(seed: int | None = None, cores: int = 2) -> "Recommender":
         Chains drawn, and candidates weighed, at a time.
     """
     settings = Settings()
-    compile_cache.use(settings.cache_folder)
+    folder = compile_cache.use(settings.cache_folder)
     from taperwise.model.recommender import Recommender  # a third of a second that a start does without
 
     threadpool_limits(1, "blas")
-    shelf = compile_cache.SamplerShelf(settings.cache_folder)
+    shelf = compile_cache.SamplerShelf(folder)
     return Recommender(settings.seed if seed is None else seed, cores, shelf=shelf)

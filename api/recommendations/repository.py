@@ -10,12 +10,22 @@ from sqlalchemy.orm import Mapped, Session, mapped_column
 from taperwise.api.core.database import DERIVED, Answer, Base, Id
 from taperwise.api.installations.standing import standing_of
 from taperwise.api.presentation.suggestion import suggestion_out
+from taperwise.api.recommendations.seal import SEAL, is_sealed, seal
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
 from taperwise.shared.recommendation import Suggestion
 
-__all__ = ["EarlierFitRow", "as_document", "earlier_fits", "get", "in_units", "keep_earlier_fits", "put"]
+__all__ = [
+    "EarlierFitRow",
+    "as_document",
+    "earlier_fits",
+    "get",
+    "in_units",
+    "keep_earlier_fits",
+    "put",
+    "suggestion_of",
+]
 
 
 class EarlierFitRow(Base):
@@ -38,7 +48,7 @@ def get(session: Session, installation_id: int, sequence: int, seed: int, versio
     row = session.get(Answer, installation_id)
     if row is None or (row.sequence, row.seed, row.model_version) != (sequence, seed, version):
         return None
-    return row.document
+    return row.document if is_sealed(row) else None
 
 
 def put(
@@ -58,15 +68,15 @@ def put(
         session.add(row)
     elif row.sequence > sequence:
         return
-    row.sequence, row.seed, row.model_version, row.document = sequence, seed, version, document
+    row.sequence, row.seed, row.model_version = sequence, seed, version
+    row.document = document | {SEAL: seal(row, document)}
     _put_standing(session, installation_id, row, findings)
 
 
 def _put_standing(session: Session, installation_id: int, answer: Answer, findings: int) -> None:
     """Keep the few figures of an answer that lists show; none of an answer that cannot be read."""
-    try:
-        made = _SUGGESTION.validate_python(answer.document | {"alternatives": []})
-    except ValidationError:
+    made = suggestion_of(answer.document, brief=True)
+    if made is None:
         return
     row, c = standing_of(session, installation_id), made.confidence
     cause, finish = made.action.cause, made.runs_to_finish
@@ -127,10 +137,16 @@ def in_units(
     brief : bool
         Whether the alternatives, which hold most of the figures, are left out: a list shows a hundred answers.
     """
+    found = suggestion_of(kept, brief=brief)
+    return None if found is None else suggestion_out(found, units, findings)
+
+
+def suggestion_of(kept: dict[str, Any] | None, *, brief: bool = False) -> Suggestion | None:
+    """A kept answer; None where it was kept by a release whose answers looked different."""
     if kept is None:
         return None
+    told = {name: value for name, value in kept.items() if name != SEAL}
     try:
-        found = _SUGGESTION.validate_python(kept | {"alternatives": []} if brief else kept)
+        return _SUGGESTION.validate_python(told | {"alternatives": []} if brief else told)
     except ValidationError:
         return None
-    return suggestion_out(found, units, findings)

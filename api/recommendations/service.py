@@ -2,7 +2,8 @@
 
 import gc
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -18,16 +19,24 @@ from taperwise.api.log import service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.observability.metrics import Metrics
 from taperwise.api.observability.tracing import NO_SPANS, Spans
-from taperwise.api.presentation.recorded_text import NO_SUGGESTION, getting_ready
+from taperwise.api.presentation.recorded_text import NO_SUGGESTION, getting_ready, in_line
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations import repository
 from taperwise.api.recommendations.countdown import Countdown
+from taperwise.api.recommendations.guard import safe_figures, safe_suggestion
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
-from taperwise.api.recommendations.repository import as_document, in_units
+from taperwise.api.recommendations.repository import as_document, suggestion_of
+from taperwise.api.recommendations.turns import Turns
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.model import MODEL_VERSION
 from taperwise.model.population.summary import Summary
-from taperwise.shared.errors import ConflictError, NotConvergedError, NotReadyError, TaperwiseError
+from taperwise.shared.errors import (
+    ConflictError,
+    NotConvergedError,
+    NotReadyError,
+    TaperwiseError,
+    UnsafeError,
+)
 from taperwise.shared.recommendation import Holding, Prediction, Suggestion
 from taperwise.shared.runs import Run
 
@@ -68,6 +77,8 @@ class RecommendationService:
     ----------
     countdown : Countdown
         How long getting ready still takes.
+    later : callable
+        Has the answer of an installation made later, where a request is not kept waiting for it.
     """
 
     def __init__(
@@ -84,7 +95,8 @@ class RecommendationService:
         self._adviser: RecommenderProtocol | None = None
         self._failure = ""
         self._lock = threading.Lock()
-        self._making = threading.Lock()
+        self._turns = Turns()
+        self.later: Callable[[int], object] = lambda _: None
         self._last: Made | None = None
         self._preparing: threading.Thread | None = None
 
@@ -168,7 +180,7 @@ class RecommendationService:
         if kept is not None:
             return kept
         self._prepared()
-        with self._making:
+        with self._in_turn(installation_id):
             kept = self.kept(database, installation_id)  # somebody else may have made it meanwhile
             if kept is not None:
                 return kept
@@ -183,6 +195,16 @@ class RecommendationService:
             _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
         return suggestion_out(made.suggestion, made.log.sent.units, made.log.findings)
 
+    @contextmanager
+    def _in_turn(self, installation_id: int) -> Iterator[None]:
+        """A turn at the sampler; whoever is not kept waiting for it has the answer made later."""
+        try:
+            with self._turns.turn():
+                yield
+        except NotReadyError:
+            self.later(installation_id)
+            raise
+
     def make(self, database: Database, installation_id: int) -> Made:
         """An answer made for the log as it is; nothing is stored.
 
@@ -192,7 +214,7 @@ class RecommendationService:
             As `answer`.
         """
         self._prepared()
-        with self._making:
+        with self._turns.turn():
             return self._made(database, installation_id)
 
     def _made(self, database: Database, installation_id: int) -> Made:
@@ -205,7 +227,8 @@ class RecommendationService:
             earlier = repository.earlier_fits(session, installation_id, keys)
         with self._spans.span("learning", installation=installation_id, entries=len(log.entries)):
             learned = self._counted(lambda: adviser.learn(log.installation, log.entries, log.prior, earlier))
-        self._last = Made(log, adviser.suggest(learned), learned.to_keep, keys)
+        suggestion = self._safe(lambda: safe_suggestion(adviser.suggest(learned), log), installation_id)
+        self._last = Made(log, suggestion, learned.to_keep, keys)
         return self._last
 
     def keep(self, session: Session, made: Made) -> None:
@@ -226,14 +249,32 @@ class RecommendationService:
         with database.reading() as session:
             log = service.load(session, installation_id)
             stored = repository.get(session, installation_id, log.state, self.seed, MODEL_VERSION)
-        return in_units(stored, log.sent.units, log.findings)
+        found = suggestion_of(stored)
+        if found is None:
+            return None
+        try:
+            self._safe(lambda: safe_suggestion(found, log), installation_id)
+        except UnsafeError:
+            return None  # made again from the log, and checked again
+        return suggestion_out(found, log.sent.units, log.findings)
+
+    def _safe[T](self, checked: Callable[[], T], installation_id: int) -> T:
+        """What keeps the safety rules; what does not is told to whoever runs the service, by its number."""
+        try:
+            return checked()
+        except UnsafeError as error:
+            _log.error("result_held_back", installation=installation_id, rule=error.message)
+            if self._figures is not None:
+                self._figures.failure("unsafe")
+            raise
 
     def answer_or_none(self, database: Database, installation_id: int) -> RecommendationResult:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
         try:
             return RecommendationResult(self.answer(database, installation_id))
         except NotReadyError as error:
-            return RecommendationResult(None, [getting_ready(error.seconds)], error.seconds)
+            words = in_line(error.ahead, error.seconds) if error.ahead else getting_ready(error.seconds)
+            return RecommendationResult(None, [words], error.seconds)
         except FAILURES as error:
             _log.error("learning_failed", installation=installation_id, error=type(error).__name__, exc_info=True)
             return RecommendationResult(None, [NO_SUGGESTION])
@@ -255,7 +296,8 @@ class RecommendationService:
             If the sampler is still being compiled.
         """
         adviser = self._prepared()
-        with self._spans.span("fitting", installation=log.installation_id, entries=len(log.entries)):
+        attributes = {"installation": log.installation_id, "entries": len(log.entries)}
+        with self._in_turn(log.installation_id), self._spans.span("fitting", **attributes):
             return adviser.fit(log.installation, log.entries, log.prior)
 
     def look_back(self, log: service.Log, entries: int, kept: Mapping[str, bytes]) -> Any:
@@ -266,7 +308,8 @@ class RecommendationService:
         NotReadyError
             If the sampler is still being compiled.
         """
-        return self._prepared().look_back(log.installation, log.entries[:entries], log.prior, kept)
+        with self._turns.turn():
+            return self._prepared().look_back(log.installation, log.entries[:entries], log.prior, kept)
 
     def will_it_hold(self, log: service.Log, *, trusted: bool = True) -> Holding:
         """The present setting in other air; `trusted` refuses a posterior that did not converge.
@@ -276,7 +319,8 @@ class RecommendationService:
         NotConvergedError, NotReadyError
             If there is no posterior that can be trusted, or the sampler is still being compiled.
         """
-        return self._prepared().will_it_hold(self._trusted(log) if trusted else self.posterior(log))
+        held = self._prepared().will_it_hold(self._trusted(log) if trusted else self.posterior(log))
+        return self._safe(lambda: safe_figures(held), log.installation_id)
 
     def summarise(self, log: service.Log) -> Summary:
         """What an engine's runs say of the unknowns that engines share.
@@ -290,15 +334,17 @@ class RecommendationService:
         """
         if not any(isinstance(entry, Run) for entry in log.entries):
             raise ConflictError(
-                "nothing was run yet, so there is nothing to leave", field="consent", cure="Record a run first."
+                "There is no run yet, so there is no summary to share", field="consent", cure="Record a run first."
             )
-        return self._prepared().summarise(self._trusted(log))
+        posterior = self._trusted(log)
+        with self._in_turn(log.installation_id):
+            return self._prepared().summarise(posterior)
 
     def _trusted(self, log: service.Log) -> Any:
         posterior = self.posterior(log)
         if not posterior.diagnostics.converged:
             raise NotConvergedError(
-                "the readings so far give no posterior that can be trusted", cure="Make another run at this setting."
+                "Your readings give no reliable result yet", cure="Make another run at this setting."
             )
         return posterior
 
@@ -312,7 +358,8 @@ class RecommendationService:
         NotConvergedError, NotReadyError
             If there is no posterior that can be trusted, or the sampler is still being compiled.
         """
-        return self._prepared().what_if(self._trusted(log), turns, needle, density)
+        told = self._prepared().what_if(self._trusted(log), turns, needle, density)
+        return self._safe(lambda: safe_figures(told), log.installation_id)
 
 
 _settled = threading.Event()
@@ -328,7 +375,7 @@ def _settle() -> None:
         gc.freeze()
 
 
-def _desk(request: Request) -> RecommendationService:
+async def _desk(request: Request) -> RecommendationService:
     desk: RecommendationService = request.app.state.desk
     return desk
 

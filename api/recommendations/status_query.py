@@ -1,5 +1,6 @@
 """All installations at a glance, the most serious first: one query for all of them, and nothing is calculated."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -10,9 +11,10 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.principal import Caller
 from taperwise.api.accounts.tables import Person, Seen
-from taperwise.api.core.database import Correction, Entry, Installation, Note
+from taperwise.api.core.database import Answer, Correction, Entry, Installation, Note
 from taperwise.api.installations.repository import named
 from taperwise.api.installations.standing import Standing
+from taperwise.api.recommendations.seal import is_sealed
 from taperwise.model import MODEL_VERSION
 
 __all__ = ["DOUBTFUL", "IDLE_AFTER", "LEAN", "SORTS", "EngineStatus", "Flag", "Severity", "overview"]
@@ -147,13 +149,19 @@ def overview(
     sort : str
         One of `SORTS`, with a minus for the other way round.
     """
-    query = _query(asker, seed, now)
+    query = _query(asker, seed, now, _damaged(session, asker))
     if name:
         query = query.where(named(name))
     if owner:
         query = query.where(Person.name.icontains(owner, autoescape=True))
     rows = session.execute(query.order_by(*_order(query, sort))).mappings()
     return [_status(row, now) for row in rows]
+
+
+def _damaged(session: Session, asker: Caller) -> list[int]:
+    """Installations whose stored answer is not as it was stored."""
+    answers = select(Answer).join(Installation, Installation.id == Answer.installation_id).where(asker.visible())
+    return [row.installation_id for row in session.scalars(answers) if not is_sealed(row)]
 
 
 def _seen_by(asker: Caller) -> Any:
@@ -206,11 +214,12 @@ def _notes(seen: Any, asker: Caller) -> Any:
     )
 
 
-def _query(asker: Caller, seed: int, now: datetime) -> Select[Any]:
+def _query(asker: Caller, seed: int, now: datetime, damaged: Sequence[int]) -> Select[Any]:
     seen, corrected = _seen_by(asker), _corrections()
     entries, notes = _entries(seen), _notes(seen, asker)
     state = func.coalesce(entries.c.sequence, 0) + func.coalesce(corrected.c.count, 0)
-    current = and_(Standing.state == state, Standing.seed == seed, Standing.model_version == MODEL_VERSION)
+    whole = Standing.installation_id.not_in(damaged)
+    current = and_(Standing.state == state, Standing.seed == seed, Standing.model_version == MODEL_VERSION, whole)
     columns = {
         "number": Installation.id,
         "name": Installation.document["name"].as_string(),

@@ -16,10 +16,11 @@ from taperwise.api.core.database import Database
 from taperwise.api.installations import repository as installations
 from taperwise.api.log import service
 from taperwise.api.recommendations import repository as answers
+from taperwise.api.recommendations.guard import safe_suggestion
 from taperwise.api.refit.work import refit_one
 from taperwise.api.refit.workers import Fit, Opened, fits, is_lost
 from taperwise.model import MODEL_VERSION
-from taperwise.shared.errors import NotFoundError
+from taperwise.shared.errors import NotFoundError, UnsafeError
 
 __all__ = ["Refitted", "refit_fleet"]
 
@@ -55,14 +56,17 @@ def refit_fleet(
         for each in stale_answers.stale(session, seed):
             try:
                 logs.append(service.load(session, each.installation_id))
-            except ValueError as error:
+            except (ValueError, UnsafeError) as error:
                 failed[each.installation_id] = _in_a_line(error)
     with closing(fits(opened, logs, partial(work, seed), stop or Event())) as coming:
         for done, (log, fit) in enumerate(coming, start=1):
             if reason := _failure(fit):
                 failed[log.installation_id] = reason
             else:
-                stored += _keep(database, log, seed, fit.result())
+                try:
+                    stored += _keep(database, log, seed, fit.result())
+                except UnsafeError as error:
+                    failed[log.installation_id] = _in_a_line(error)
             progress(done, len(logs))
     return Refitted(stored, failed, len(logs) - done)
 
@@ -70,13 +74,17 @@ def refit_fleet(
 def _failure(fit: Fit) -> str:
     """Why a fit that ended is no answer of this model; empty if it is one."""
     if is_lost(fit):
-        return "its worker ended without a word, and once more when it was alone; memory may have run out"
+        return "Its worker stopped twice without an error. Perhaps memory ran out"
     error = CancelledError("the scheduler may have ended") if fit.cancelled() else fit.exception()
     if error is not None:
         return _in_a_line(error)
     has = fit.result().get("answer", {}).get("provenance", {}).get("model_version", "unknown")
-    told = f"its worker has model version {has}, wanted is {MODEL_VERSION}: install the same release on the workers"
-    return "" if has == MODEL_VERSION else told
+    if has == MODEL_VERSION:
+        return ""
+    return (
+        f"Its worker has model version {has}, but this release has {MODEL_VERSION}. Install the same release on all "
+        "workers"
+    )
 
 
 def _in_a_line(error: BaseException) -> str:
@@ -89,6 +97,9 @@ def _keep(database: Database, log: service.Log, seed: int, made: dict[str, Any])
     with database.unit() as session, suppress(NotFoundError):
         installations.get(session, number, lock=True)
         if service.log_revision(session, number) == log.state and answers.get(session, number, *key) is None:
+            found = answers.suggestion_of(made["answer"])
+            if found is not None:
+                safe_suggestion(found, log)
             answers.put(session, number, *key, made["answer"])
             answers.keep_earlier_fits(session, number, made["earlier_fits"], (), most=2 * len(log.entries) + 10)
             return True

@@ -47,12 +47,14 @@ def on_scheduler(address: str) -> Iterator[Opened]:
     except (ModuleNotFoundError, OSError, ValueError) as error:
         missing = isinstance(error, ModuleNotFoundError)
         raise InvalidValueError(
-            "a scheduler needs Dask" if missing else f"no scheduler answers there: {str(error).splitlines()[0]}",
+            "A scheduler needs Dask"
+            if missing
+            else f"No scheduler answers at this address: {str(error).splitlines()[0]}",
             field="--scheduler",
             value=address,
-            cure="Install taperwise[dask]."
+            cure="Install the extra `dask`."
             if missing
-            else "Give the address it printed, such as tcp://127.0.0.1:8786.",
+            else "Give the address that the scheduler printed, such as tcp://127.0.0.1:8786.",
         ) from None
 
 

@@ -8,6 +8,7 @@ from taperwise.api.schemas.installation import Label
 from taperwise.api.schemas.quantities import Number
 from taperwise.api.schemas.timestamps import EntryIn
 from taperwise.shared.records import (
+    AcceptSetting,
     Acknowledge,
     Adjustment,
     ChangeNeedle,
@@ -24,8 +25,8 @@ __all__ = ["AcknowledgeIn", "AdjustmentIn", "AdjustmentKinds"]
 class TurnScrewIn(EntryIn):
     """The needle holder was turned: positive = needle out, richer."""
 
-    kind: Literal["turn_screw"]
-    turns: Number
+    kind: Literal["turn_screw"] = Field(description="Kind of adjustment: a turn of the needle holder.")
+    turns: Number = Field(description="Turn of the needle holder [turns]; positive = out, richer.")
 
     def record(self) -> Adjustment:
         """The record."""
@@ -33,11 +34,13 @@ class TurnScrewIn(EntryIn):
 
 
 class ChangeNeedleIn(EntryIn):
-    """Another needle was fitted, its mark at the slide's edge, then turned on from there."""
+    """Another needle was installed with its mark at the slide's edge, then turned."""
 
-    kind: Literal["change_needle"]
-    needle: Label
-    turns_from_mark: Number = 0.0
+    kind: Literal["change_needle"] = Field(description="Kind of adjustment: a change of needle.")
+    needle: Label = Field(description="Label of the needle installed, one of the owner's needles.")
+    turns_from_mark: Number = Field(
+        0.0, description="Holder position from the mark at the slide's edge [turns]; positive = out, richer."
+    )
 
     def record(self) -> Adjustment:
         """The record."""
@@ -47,8 +50,8 @@ class ChangeNeedleIn(EntryIn):
 class TurnIdleStopIn(EntryIn):
     """The idle stop screw was turned: positive = slide further open, faster."""
 
-    kind: Literal["turn_idle_stop"]
-    turns: Number
+    kind: Literal["turn_idle_stop"] = Field(description="Kind of adjustment: a turn of the idle stop screw.")
+    turns: Number = Field(description="Turn of the idle stop screw [turns]; positive = slide further open, faster.")
 
     def record(self) -> Adjustment:
         """The record."""
@@ -56,11 +59,13 @@ class TurnIdleStopIn(EntryIn):
 
 
 class ChangePartIn(EntryIn):
-    """A part or the fuel was changed: the tuning starts again at full throttle."""
+    """A part or the fuel was changed. The tuning goes back to its first stage."""
 
-    kind: Literal["change_part"]
-    part: Literal["fuel", "intake", "air_filter", "propeller", "exhaust"]
-    fuel: Literal["avgas", "mogas", "mogas_e10"] | None = None
+    kind: Literal["change_part"] = Field(description="Kind of adjustment: a change of a part or of the fuel.")
+    part: Literal["fuel", "intake", "air_filter", "propeller", "exhaust"] = Field(description="Part that was changed.")
+    fuel: Literal["avgas", "mogas", "mogas_e10"] | None = Field(
+        None, description="New fuel, for the part `fuel`. Null: the fuel stays."
+    )
 
     def record(self) -> Adjustment:
         """The record."""
@@ -73,15 +78,15 @@ AdjustmentIn = Annotated[AdjustmentKinds, Field(discriminator="kind")]
 
 
 class AcknowledgeIn(EntryIn):
-    """Somebody found out why a limit was exceeded, a run was not as foretold, or a logger file was odd, and says so."""
+    """The cause of an exceeded limit, of readings that do not match, or of a finding."""
 
-    about: Literal["run", "trace"] = Field(
+    about: Literal["run", "trace", "setting"] = Field(
         "run",
-        description="`run`: a limit that was exceeded, or readings that were not as foretold. `trace`: the findings "
-        "from logger files; nothing else is acknowledged by it.",
+        description="Subject of the cause. `run`: an engine limit or readings that do not match. `trace`: "
+        "findings from logger files. `setting`: the owner accepts the present setting at its stated chance.",
     )
-    cause: str = Field(min_length=3, max_length=500, description="What it was, and what was done about it.")
+    cause: str = Field(min_length=3, max_length=500, description="Cause, and what was done about it.")
 
-    def record(self) -> Acknowledge:
+    def record(self) -> Acknowledge | AcceptSetting:
         """The record."""
-        return Acknowledge(self.cause)
+        return AcceptSetting(self.cause) if self.about == "setting" else Acknowledge(self.cause)

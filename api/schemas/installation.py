@@ -8,6 +8,7 @@ from pydantic_core import PydanticCustomError
 from taperwise.api.schemas.quantities import (
     Elevation,
     ExhaustTemperature,
+    Fraction,
     HeadTemperature,
     Length,
     Number,
@@ -15,13 +16,16 @@ from taperwise.api.schemas.quantities import (
     Rpm,
     RpmRise,
     Taper,
+    Temperature,
     Volume,
     Whole,
     Wire,
 )
 from taperwise.api.schemas.units import Units
+from taperwise.model.physics.air import COLD_LOW, station_pressure_pascal
 from taperwise.shared.limits import StepLimits, Watch
 from taperwise.shared.records import Cooling, Engine, Fuel, Installation, Needle, Targets, ThrottleBody, TurnSense
+from taperwise.shared.runs import Air
 
 __all__ = ["InstallationIn", "Label", "NeedleIn", "Sought"]
 
@@ -37,24 +41,34 @@ def _mm(metres: float) -> Length:
 
 
 class ThrottleBodyIn(Wire):
-    """Slide-type throttle body. Defaults are invented but plausible; measure yours."""
+    """Slide-type throttle body. Defaults are invented but plausible: measure yours."""
 
-    bore: Length = Field(_mm(_BODY.bore_m), description="Bore of the body.")
+    bore: Length = Field(_mm(_BODY.bore_m), description="Diameter of the bore.")
     slide_stroke: Length = Field(
         _mm(_BODY.slide_stroke_m), description="Travel of the slide from closed to full throttle."
     )
-    idle_opening: Length = Field(_mm(_BODY.idle_opening_m), description="Travel of the slide at the idle stop.")
-    screw_pitch: Length = Field(_mm(_BODY.screw_pitch_m), description="Movement of the needle per turn of its holder.")
+    idle_opening: Length = Field(_mm(_BODY.idle_opening_m), description="Opening of the slide at the idle stop.")
+    screw_pitch: Length = Field(
+        _mm(_BODY.screw_pitch_m), description="Movement of the needle per turn of the needle holder."
+    )
     idle_stop_pitch: Length = Field(
         _mm(_BODY.idle_stop_pitch_m), description="Movement of the slide per turn of the idle stop screw."
     )
-    lean_direction: Sense = Field("clockwise", description="Turning the holder this way moves the needle in: leaner.")
-    faster_direction: Sense = Field("clockwise", description="Turning the idle stop this way opens the slide: faster.")
+    lean_direction: Sense | None = Field(
+        None,
+        description="Turn of the hex key that moves the needle in (leaner), as the owner saw it at the needle. Null: "
+        "unknown, and no instruction names a way.",
+    )
+    faster_direction: Sense | None = Field(
+        None,
+        description="Turn of the idle stop screw that opens the slide (faster), as the owner saw it. Null: unknown, "
+        "and no instruction names a way.",
+    )
     orifice_diameter: Length = Field(_mm(_BODY.orifice_diameter_m), description="Diameter of the fuel orifice.")
     needle_diameter: Length = Field(_mm(_BODY.needle_diameter_m), description="Diameter of the needle's round part.")
     mark_to_orifice: Length = Field(
         _mm(_BODY.mark_to_orifice_m),
-        description="Length of taper past the orifice with the slide closed and the mark at the slide's edge.",
+        description="Length of taper past the orifice, with the slide closed and the mark at the slide's edge.",
     )
 
     def record(self) -> ThrottleBody:
@@ -65,8 +79,8 @@ class ThrottleBodyIn(Wire):
             idle_opening_m=self.idle_opening.si(),
             screw_pitch_m=self.screw_pitch.si(),
             idle_stop_pitch_m=self.idle_stop_pitch.si(),
-            lean_direction=TurnSense(self.lean_direction),
-            faster_direction=TurnSense(self.faster_direction),
+            lean_direction=None if self.lean_direction is None else TurnSense(self.lean_direction),
+            faster_direction=None if self.faster_direction is None else TurnSense(self.faster_direction),
             orifice_diameter_m=self.orifice_diameter.si(),
             needle_diameter_m=self.needle_diameter.si(),
             mark_to_orifice_m=self.mark_to_orifice.si(),
@@ -81,22 +95,24 @@ Sought = Annotated[str, StringConstraints(strip_whitespace=True, max_length=100,
 
 
 class NeedleIn(Wire):
-    """A needle on hand: a label of your own and its measured taper slope."""
+    """One of the owner's needles."""
 
-    label: Label
-    taper_slope: Taper
+    label: Label = Field(description="Label of the needle, chosen by the owner.")
+    taper_slope: Taper | None = Field(
+        None, description="Measured taper slope. Null: unknown for all needles, which then go from shallow to steep."
+    )
 
 
 class EngineIn(Wire):
-    """What makes engines similar."""
+    """Traits that make engines similar."""
 
-    displacement: Volume = Volume.of(_ENGINE.displacement_m3, "cc")
-    cylinders: Annotated[Whole, Field(ge=1, le=12)] = _ENGINE.cylinders
-    rated_rpm: Rpm = Rpm.of(_ENGINE.rated_rpm, "rpm")
+    displacement: Volume = Field(Volume.of(_ENGINE.displacement_m3, "cc"), description="Displacement of all cylinders.")
+    cylinders: Annotated[Whole, Field(ge=1, le=12)] = Field(_ENGINE.cylinders, description="Number of cylinders.")
+    rated_rpm: Rpm = Field(Rpm.of(_ENGINE.rated_rpm, "rpm"), description="Rated speed of the engine.")
     egt_probes: Annotated[Whole, Field(ge=1, le=12)] | None = Field(
-        None, description="Cylinders with an exhaust probe of their own; left out: one, or as many as the traces show."
+        None, description="Number of cylinders with an exhaust probe. Null: one, or as many as the logger files have."
     )
-    cooling: Literal["air", "liquid"] = "air"
+    cooling: Literal["air", "liquid"] = Field("air", description="Kind of cooling.")
 
     def record(self) -> Engine:
         """The record in SI."""
@@ -106,11 +122,15 @@ class EngineIn(Wire):
 
 
 class WatchIn(Wire):
-    """The engine's own limits, to be watched in every run; what is left out is not watched."""
+    """Engine limits, compared with every run."""
 
-    cht: HeadTemperature | None = Field(None, description="Highest cylinder head temperature.")
-    egt: ExhaustTemperature | None = Field(None, description="Highest exhaust gas temperature.")
-    rpm: Rpm | None = Field(None, description="Highest speed.")
+    cht: HeadTemperature | None = Field(
+        None, description="Highest cylinder head temperature allowed. Null: not watched."
+    )
+    egt: ExhaustTemperature | None = Field(
+        None, description="Highest exhaust gas temperature allowed. Null: not watched."
+    )
+    rpm: Rpm | None = Field(None, description="Highest engine speed allowed. Null: not watched.")
 
     def record(self) -> Watch:
         """The record in SI."""
@@ -118,17 +138,17 @@ class WatchIn(Wire):
 
 
 class RiseBand(Wire):
-    """Band of EGT rise to peak at full throttle."""
+    """Target range of the EGT rise."""
 
-    low: Rise
-    high: Rise
+    low: Rise = Field(description="Lower end of the range.")
+    high: Rise = Field(description="Upper end of the range.")
 
 
 class RpmBand(Wire):
-    """Band of speed."""
+    """Target range of a speed."""
 
-    low: Rpm
-    high: Rpm
+    low: Rpm = Field(description="Lower end of the range.")
+    high: Rpm = Field(description="Upper end of the range.")
 
     def pair(self) -> tuple[float, float]:
         """Both ends [rpm]."""
@@ -136,23 +156,29 @@ class RpmBand(Wire):
 
 
 class RpmRiseBand(Wire):
-    """Band of a rise of speed."""
+    """Target range of a rise of speed."""
 
-    low: RpmRise
-    high: RpmRise
+    low: RpmRise = Field(description="Lower end of the range.")
+    high: RpmRise = Field(description="Upper end of the range.")
 
 
 class TargetsIn(Wire):
-    """What counts as right."""
+    """Target ranges."""
 
-    rise: RiseBand = RiseBand(low=Rise(value=70, unit="delta_degF"), high=Rise(value=130, unit="delta_degF"))
-    static_rpm: RpmBand | None = None
-    idle_rpm: RpmBand = RpmBand(low=Rpm(value=700, unit="rpm"), high=Rpm(value=900, unit="rpm"))
+    rise: RiseBand = Field(
+        RiseBand(low=Rise(value=70, unit="delta_degF"), high=Rise(value=130, unit="delta_degF")),
+        description="Target range of the EGT rise at full throttle.",
+    )
+    static_rpm: RpmBand | None = Field(None, description="Target range of the full-throttle speed. Null: not checked.")
+    idle_rpm: RpmBand = Field(
+        RpmBand(low=Rpm(value=700, unit="rpm"), high=Rpm(value=900, unit="rpm")),
+        description="Target range of the idle speed.",
+    )
     idle_rise: RpmRiseBand = Field(
         RpmRiseBand(
             low=RpmRise.of(_TARGETS.idle_rise_rpm[0], "rpm"), high=RpmRise.of(_TARGETS.idle_rise_rpm[1], "rpm")
         ),
-        description="Rise of idle speed on slow leaning, where you measure it; from 0 no rise at all is right, too.",
+        description="Target range of the rise of idle speed on slow leaning; from 0, no rise is in target.",
     )
 
     def record(self) -> Targets:
@@ -166,28 +192,48 @@ class TargetsIn(Wire):
 
 
 class LimitsIn(Wire):
-    """Limits of a suggested step; they may be tightened, never loosened."""
+    """Limits of a suggested step. You can make them tighter, but not looser."""
 
-    quantum_turns: Number = _LIMITS.quantum_turns
-    largest_turns: Number = _LIMITS.largest_turns
-    lean_chance: Number = _LIMITS.lean_chance
-    confirm_chance: Number = _LIMITS.confirm_chance
+    quantum_turns: Number = Field(
+        _LIMITS.quantum_turns, description="Smallest turn, and the step between turns [turns]."
+    )
+    largest_turns: Number = Field(_LIMITS.largest_turns, description="Largest turn of one suggestion [turns].")
+    lean_chance: Number = Field(
+        _LIMITS.lean_chance, description="Highest chance of running lean of peak at full throttle [0 to 1]."
+    )
+    confirm_chance: Number = Field(
+        _LIMITS.confirm_chance, description="Chance of being in target from which a stage is confirmed [0 to 1]."
+    )
 
 
 class InstallationIn(Wire):
-    """One engine with its throttle body, the needles on hand and the targets. Only the needles have no default."""
+    """One engine with its throttle body, needles and target ranges. Everything but the needles may be missing."""
 
-    name: str = Field("", max_length=100, pattern=_PRINTABLE, description="A name of your own, for lists.")
-    needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)]
-    fitted_needle: Label | None = Field(None, description="May be left out with a single needle.")
-    throttle_body: ThrottleBodyIn = ThrottleBodyIn()
-    engine: EngineIn = EngineIn()
-    fuel: Literal["avgas", "mogas", "mogas_e10"] = "avgas"
-    elevation: Elevation | None = Field(None, description="Of the field, where runs give only an altimeter setting.")
-    targets: TargetsIn = TargetsIn()
-    limits: LimitsIn = LimitsIn()
-    watch: WatchIn = WatchIn()
-    units: Units = Units()
+    name: str = Field(
+        "", max_length=100, pattern=_PRINTABLE, description="Name of the engine, chosen by the owner; empty for none."
+    )
+    needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)] = Field(description="The owner's needles.")
+    needle_step: Fraction | None = Field(
+        None,
+        description="How much steeper the next needle usually is, where no taper slope is measured. Null: about 2 %, "
+        "learned from the runs.",
+    )
+    fitted_needle: Label | None = Field(None, description="Label of the installed needle. Null: the only needle.")
+    throttle_body: ThrottleBodyIn = Field(ThrottleBodyIn(), description="Dimensions of the throttle body.")
+    engine: EngineIn = Field(EngineIn(), description="Traits of the engine.")
+    fuel: Literal["avgas", "mogas", "mogas_e10"] = Field("avgas", description="Fuel in use.")
+    elevation: Elevation | None = Field(
+        None, description="Elevation of the home field. Null: each run gives pressure or elevation."
+    )
+    coldest_temperature: Temperature | None = Field(
+        None,
+        description="Air temperature on the coldest day this aeroplane will meet. Full throttle is tuned not to run "
+        "lean of peak on that day, as far as the target range has room. Null: unknown.",
+    )
+    targets: TargetsIn = Field(TargetsIn(), description="Target ranges of this engine.")
+    limits: LimitsIn = Field(LimitsIn(), description="Limits of a suggested step.")
+    watch: WatchIn = Field(WatchIn(), description="Engine limits.")
+    units: Units = Field(Units(), description="Preferred units of all answers.")
 
     @model_validator(mode="after")
     def _fitted(self) -> Self:
@@ -195,7 +241,7 @@ class InstallationIn(Wire):
             labels = ", ".join(n.label for n in self.needles)
             raise PydanticCustomError(
                 "unusable",
-                "fitted_needle is needed with more than one needle",
+                "With several needles, fitted_needle is needed",
                 {"cure": f"Name one of: {labels}.", "field": "fitted_needle", "seen": "nothing"},
             )
         return self
@@ -214,7 +260,8 @@ class InstallationIn(Wire):
             If the parts do not fit together.
         """
         return Installation(
-            needles=tuple(Needle(n.label, n.taper_slope.si()) for n in self.needles),
+            needles=tuple(Needle(n.label, n.taper_slope.si() if n.taper_slope else None) for n in self.needles),
+            needle_step=self.needle_step.si() if self.needle_step else None,
             fitted_needle=self.fitted_needle or self.needles[0].label,
             throttle_body=self.throttle_body.record(),
             engine=self.engine.record(),
@@ -222,4 +269,13 @@ class InstallationIn(Wire):
             targets=self.targets.record(),
             limits=StepLimits(**self.limits.model_dump()),
             watch=self.watch.record(),
+            coldest_air=self._coldest_air(),
         )
+
+    def _coldest_air(self) -> Air | None:
+        """Air of the coldest day: under a winter high, where it is densest."""
+        if self.coldest_temperature is None:
+            return None
+        height = 0.0 if self.elevation is None else self.elevation.si()
+        pressure = station_pressure_pascal(COLD_LOW.pressure_pascal, height)
+        return Air(self.coldest_temperature.si(), pressure, COLD_LOW.relative_humidity)

@@ -57,8 +57,8 @@ class Quantity(Wire):
 
     kind: ClassVar[str] = "fraction"
 
-    value: Number
-    unit: str = Field(max_length=20)
+    value: Number = Field(description="Number in the unit of `unit`.")
+    unit: str = Field(max_length=20, description="Unit of the number.")
 
     @model_validator(mode="after")
     def _plausible(self) -> Self:

@@ -41,23 +41,42 @@ __all__ = ["FellAtOnce", "HighestIn", "Mapping", "PeakSeen", "RoughBeforePeak", 
 
 
 class Mapping(Wire):
-    """What the columns of a trace are; what is left out is guessed from the headings."""
+    """Meaning of the columns of a logger file."""
 
     model_config = ConfigDict(populate_by_name=True)
 
-    time: str | None = Field(None, max_length=100, description="Heading of the time column; seconds or clock times.")
-    egt: list[str] | None = Field(None, min_length=1, max_length=16, description="Headings, one a cylinder.")
-    cht: list[str] | None = Field(None, min_length=1, max_length=16, description="Headings, one a cylinder head.")
-    rpm: str | None = Field(None, max_length=100, description="Heading of the engine's speed.")
-    mixture_control: str | None = Field(None, max_length=100, description="Heading of the mixture control's position.")
-    fuel_flow: str | None = Field(None, max_length=100, description="Heading of the fuel flow.")
-    lambda_: str | None = Field(None, alias="lambda", max_length=100, description="Heading of lambda.")
-    manifold_pressure: str | None = Field(None, max_length=100, description="Heading of the manifold pressure.")
-    temperature_unit: Literal["degF", "degC", "kelvin"] | None = Field(
-        None, description="Unit of the temperatures, where the headings do not say."
+    time: str | None = Field(
+        None,
+        max_length=100,
+        description="Heading of the time column, in seconds or clock times. Null: guessed from the headings.",
     )
-    fuel_flow_unit: Literal["gal/h", "l/h", "cc/s"] | None = None
-    pressure_unit: Literal["inHg", "hPa", "kPa", "Pa"] | None = None
+    egt: list[str] | None = Field(
+        None,
+        min_length=1,
+        max_length=16,
+        description="Headings of exhaust temperatures, one a cylinder. Null: guessed.",
+    )
+    cht: list[str] | None = Field(
+        None, min_length=1, max_length=16, description="Headings of head temperatures, one a cylinder. Null: guessed."
+    )
+    rpm: str | None = Field(None, max_length=100, description="Heading of the engine speed. Null: guessed.")
+    mixture_control: str | None = Field(
+        None, max_length=100, description="Heading of the mixture control's position. Null: guessed."
+    )
+    fuel_flow: str | None = Field(None, max_length=100, description="Heading of the fuel flow. Null: guessed.")
+    lambda_: str | None = Field(None, alias="lambda", max_length=100, description="Heading of lambda. Null: guessed.")
+    manifold_pressure: str | None = Field(
+        None, max_length=100, description="Heading of the manifold pressure. Null: guessed."
+    )
+    temperature_unit: Literal["degF", "degC", "kelvin"] | None = Field(
+        None, description="Unit of the temperatures. Null: read from the headings."
+    )
+    fuel_flow_unit: Literal["gal/h", "l/h", "cc/s"] | None = Field(
+        None, description="Unit of the fuel flow. Null: read from the heading."
+    )
+    pressure_unit: Literal["inHg", "hPa", "kPa", "Pa"] | None = Field(
+        None, description="Unit of the manifold pressure. Null: read from the heading."
+    )
 
     def heading(self, channel: str) -> str | None:
         """The heading given for a channel."""
@@ -70,7 +89,9 @@ def _judgement(value: Any, validate: ValidatorFunctionWrapHandler) -> Any:
     except ValidationError:
         names = ", ".join(get_args(_Judgement))
         raise PydanticCustomError(
-            "unusable", "this is not one of the five judgements", {"cure": f"Use one of {names}, or 1 to 5."}
+            "unusable",
+            "This is not one of the five judgements",
+            {"cure": f"Use one of {names}, or a number from 1 to 5."},
         ) from None
 
 
@@ -84,8 +105,11 @@ def _runs(value: Rpm) -> Rpm:
     if value.si() < _SLOWEST_RPM:
         raise PydanticCustomError(
             "unusable",
-            "an engine that runs does not turn as slowly as this",
-            {"cure": "Leave the speed out if it stopped; say how it idled in idle_quality.", "seen": f"{value.si():g}"},
+            "No running engine turns this slowly",
+            {
+                "cure": "If the engine stopped, remove the speed. Tell how the engine idled in idle_quality.",
+                "seen": f"{value.si():g}",
+            },
         )
     return value
 
@@ -100,17 +124,17 @@ _FINEST_ERROR_KELVIN = 0.1
 class _Seen(Wire):
     """In the leanest of the cylinders that were read."""
 
-    cylinders: Annotated[Whole, Field(ge=1, le=12)] = Field(1, description="Cylinders that were read.")
+    cylinders: Annotated[Whole, Field(ge=1, le=12)] = Field(1, description="Number of cylinders that were read.")
 
 
 class PeakSeen(_Seen):
-    """EGT rose to a peak on leaning from full rich, then fell; of several cylinders read, the leanest."""
+    """EGT rose to a peak on leaning from full rich, then fell."""
 
-    seen: Literal["peak"]
-    rise: Rise
-    error: Rise | None = Field(None, description="Standard error of the rise, where it was read from a trace.")
+    seen: Literal["peak"] = Field(description="Outcome of leaning: a peak.")
+    rise: Rise = Field(description="EGT rise from full rich to the peak, in the leanest cylinder.")
+    error: Rise | None = Field(None, description="Standard error of the EGT rise. Null: read from a gauge.")
     spread: Rise | None = Field(
-        None, description="Mean rise of all cylinders that were read less the leanest one's, where there are several."
+        None, description="Mean EGT rise of all cylinders less the leanest one's. Null: one cylinder."
     )
 
     @model_validator(mode="after")
@@ -118,9 +142,9 @@ class PeakSeen(_Seen):
         if self.error is not None and self.error.si() < _FINEST_ERROR_KELVIN:
             raise PydanticCustomError(
                 "unusable",
-                "no reading is as exact as this",
+                "No reading is this exact",
                 {
-                    "cure": "Give its standard error, or leave it out.",
+                    "cure": "Give the standard error of the rise, or remove the field.",
                     "field": "error",
                     "seen": f"{self.error.value:g}",
                 },
@@ -131,35 +155,39 @@ class PeakSeen(_Seen):
 class FellAtOnce(_Seen):
     """EGT fell at once on leaning."""
 
-    seen: Literal["fell_at_once"]
+    seen: Literal["fell_at_once"] = Field(description="Outcome of leaning: EGT fell at once.")
 
 
 class RoughBeforePeak(_Seen):
-    """The engine ran rough before any peak; the rise so far."""
+    """The engine ran rough before a peak."""
 
-    seen: Literal["rough_before_peak"]
-    rise: Rise
+    seen: Literal["rough_before_peak"] = Field(description="Outcome of leaning: rough running before a peak.")
+    rise: Rise = Field(description="EGT rise until the engine ran rough.")
 
 
 class TraceIn(Wire):
-    """A logger's trace of the leaning sweep, as CSV text; the rise is read from it."""
+    """A logger file of the leaning sweep. The service reads the EGT rise from the file."""
 
-    csv: str = Field(max_length=12_000_000)
-    mapping: Mapping | None = None
+    csv: str = Field(max_length=12_000_000, description="Whole logger file as CSV text.")
+    mapping: Mapping | None = Field(None, description="Meaning of the columns. Null: guessed from the headings.")
 
 
 class HighestIn(Wire):
-    """The highest that was seen during the run, watched against the engine's limits."""
+    """Highest values of the run, compared with the engine limits."""
 
-    cht: HeadTemperature | None = Field(None, description="Of the hottest cylinder head.")
-    egt: ExhaustTemperature | None = None
-    rpm: Running | None = None
+    cht: HeadTemperature | None = Field(
+        None, description="Highest temperature of the hottest cylinder head. Null: not read."
+    )
+    egt: ExhaustTemperature | None = Field(None, description="Highest exhaust gas temperature. Null: not read.")
+    rpm: Running | None = Field(None, description="Highest engine speed. Null: not read.")
 
     @model_validator(mode="after")
     def _something(self) -> Self:
         if self.cht is None and self.egt is None and self.rpm is None:
             raise PydanticCustomError(
-                "unusable", "highest holds nothing", {"cure": "Give at least one of cht, egt, rpm, or leave it out."}
+                "unusable",
+                "highest has no value",
+                {"cure": "Give at least one of cht, egt and rpm, or remove the field."},
             )
         return self
 
@@ -174,39 +202,47 @@ else:
     _Metered = create_model(
         "Metered",
         __base__=EntryIn,
-        **{m.name: (quantity_of(m.kind) | None, Field(None, description=m.description)) for m in meters()},
+        **{
+            m.name: (quantity_of(m.kind) | None, Field(None, description=f"{m.description} Null: not read."))
+            for m in meters()
+        },
     )
 
 
 class RunIn(_Metered):
-    """A ground run: the air, and at least one observation; what meters show stands under their names."""
+    """A ground run: the air, and at least one observation."""
 
-    air_temperature: Temperature
-    pressure: Pressure | None = Field(None, description="Static pressure at the field; or give an altimeter setting.")
-    altimeter_setting: Pressure | None = None
-    elevation: Elevation | None = Field(None, description="Of the field; the installation's is used if left out.")
-    relative_humidity: Fraction | None = None
+    air_temperature: Temperature = Field(description="Air temperature at the field.")
+    pressure: Pressure | None = Field(
+        None, description="Static pressure at the field. Null: altimeter_setting is given."
+    )
+    altimeter_setting: Pressure | None = Field(None, description="Altimeter setting. Null: pressure is given.")
+    elevation: Elevation | None = Field(None, description="Elevation of the field. Null: the set-up's.")
+    relative_humidity: Fraction | None = Field(None, description="Relative humidity of the air. Null: dry air.")
     egt_rise: Annotated[PeakSeen | FellAtOnce | RoughBeforePeak, Field(discriminator="seen")] | None = Field(
-        None, description="What leaning slowly from full rich at full throttle showed."
+        None, description="Outcome of slow leaning from full rich at full throttle. Null: not read."
     )
     idle_quality: Annotated[_Judgement | Annotated[Whole, Field(ge=1, le=5)] | None, WrapValidator(_judgement)] = Field(
-        None, description="1 lean_stumbling, 2 slightly_lean, 3 smooth, 4 slightly_rich, 5 rich_loading_up."
+        None, description="Judgement of the idle by name or number, 1 = leanest. Null: not judged."
     )
-    idle_rpm_rise: RpmRise | None = Field(None, description="Rise of idle speed on slow leaning; 0 if there was none.")
-    static_rpm: Running | None = Field(None, description="Speed at full throttle, full rich.")
-    idle_rpm: Running | None = None
+    idle_rpm_rise: RpmRise | None = Field(
+        None, description="Rise of idle speed on slow leaning; 0 for none. Null: not read."
+    )
+    static_rpm: Running | None = Field(None, description="Speed at full throttle, full rich. Null: not read.")
+    idle_rpm: Running | None = Field(None, description="Idle speed. Null: not read.")
     power_rpm_rise: RpmRise | None = Field(
-        None, description="Rise of static speed on leaning from full rich to best power; 0 if there was none."
+        None, description="Rise of full-throttle speed on leaning to best power; 0 for none. Null: not read."
     )
     fuel_head: FuelHead | None = Field(
-        None,
-        description="Height of the fuel in the tank over the throttle body. A body without a float feels it.",
+        None, description="Height of the fuel in the tank over the throttle body. Null: not read."
     )
-    highest: HighestIn | None = None
+    highest: HighestIn | None = Field(
+        None, description="Highest values of the run, for the engine limits. Null: not read."
+    )
     sureness: Literal["sure", "unsure", "guess"] = Field(
-        "sure", description="How sure you are of what you read and judged; it counts for less the less sure you are."
+        "sure", description="Certainty of your readings; less sure readings count less."
     )
-    trace: TraceIn | None = Field(None, description="Instead of egt_rise: the trace it is to be read from.")
+    trace: TraceIn | None = Field(None, description="Logger file of the run, in place of egt_rise. Null: none.")
 
     @model_validator(mode="after")
     def _pressure(self) -> Self:
@@ -214,9 +250,9 @@ class RunIn(_Metered):
             seen = "neither" if self.pressure is None else "both"
             raise PydanticCustomError(
                 "unusable",
-                "the air needs either pressure or altimeter_setting",
+                "Either pressure or altimeter_setting is needed",
                 {
-                    "cure": "Give one of the two; with altimeter_setting also elevation.",
+                    "cure": "Give one of the two. With altimeter_setting, give elevation too.",
                     "field": "pressure",
                     "seen": seen,
                 },
@@ -226,10 +262,10 @@ class RunIn(_Metered):
     @model_validator(mode="after")
     def _one_rise(self) -> Self:
         if self.trace is not None and self.egt_rise is not None:
-            cure = "Leave egt_rise out: it is read from the trace."
+            cure = "Remove egt_rise, because the logger file has the rise."
             raise PydanticCustomError(
                 "unusable",
-                "a run holds egt_rise or a trace, not both",
+                "A run can have egt_rise or a logger file, not both",
                 {"cure": cure, "field": "egt_rise", "seen": "both"},
             )
         return self
@@ -240,10 +276,10 @@ class RunIn(_Metered):
             pressure = self.pressure.si()
         elif self.altimeter_setting is None or field_elevation is None:
             raise InvalidValueError(
-                "an altimeter setting needs the field's elevation",
+                "An altimeter setting needs the elevation of the field",
                 field="elevation",
                 value="nothing",
-                cure="Give it here or with the installation; or give pressure instead.",
+                cure="Give the elevation with the run or in the set-up. Or give pressure instead.",
             )
         else:
             found = station_pressure_pascal(self.altimeter_setting.si(), field_elevation.si())

@@ -18,13 +18,13 @@ _CURE = {"cure": 'Write date and time, for example "2026-05-01T10:30:00Z".'}
 def _written(value: Any) -> Any:
     if isinstance(value, datetime) or (isinstance(value, str) and re.match(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d", value)):
         return value
-    raise PydanticCustomError("unusable", "a time is written as text, date and time of day", _CURE)
+    raise PydanticCustomError("unusable", "A time must be text, with date and time of day", _CURE)
 
 
 def _in_this_age(value: datetime) -> datetime:
     """Refuse what is centuries away: the slip of a pen, and the ends of the calendar have no UTC."""
     if not _EARLIEST.year <= value.year < 9999 or _utc(value) < _EARLIEST:
-        raise PydanticCustomError("unusable", "a time before the year 2000, or centuries ahead", _CURE)
+        raise PydanticCustomError("unusable", "This time is before the year 2000 or centuries ahead", _CURE)
     return value
 
 
@@ -45,9 +45,9 @@ class EntryIn(Wire):
     """What every entry may carry."""
 
     time: Time | None = Field(
-        None, description="ISO 8601; without an offset it is read as UTC; left out, it is the moment of recording."
+        None, description="Moment of the entry (ISO 8601), UTC without an offset. Null: the moment of recording."
     )
-    note: str = Field("", max_length=2000)
+    note: str = Field("", max_length=2000, description="Free text of the owner; empty for none.")
 
     def happened_at(self, now: datetime) -> datetime:
         """When it happened, in UTC."""

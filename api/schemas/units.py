@@ -2,7 +2,7 @@
 
 from typing import Any, Literal
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from taperwise.api.schemas.quantities import Quantity, Wire
 from taperwise.shared.units import in_unit
@@ -13,16 +13,22 @@ __all__ = ["PRESETS", "Units"]
 class Units(Wire):
     """Units the answers come in."""
 
-    temperature: Literal["degF", "degC", "kelvin"] = "degF"
-    temperature_rise: Literal["delta_degF", "delta_degC", "kelvin"] = "delta_degF"
-    pressure: Literal["inHg", "hPa", "kPa", "Pa", "mmHg", "mbar"] = "inHg"
-    length: Literal["mm", "in", "m", "cm"] = "mm"
-    elevation: Literal["ft", "m"] = "ft"
-    taper: Literal["mm/m", "mm/mm", "in/in", "percent"] = "mm/m"
-    head_temperature: Literal["degF", "degC", "kelvin"] = "degF"
-    exhaust_temperature: Literal["degF", "degC", "kelvin"] = "degF"
-    fuel_flow: Literal["gal/h", "l/h", "cc/s"] = "gal/h"
-    volume: Literal["cc", "litre", "in**3", "cm**3", "L"] = "cc"
+    temperature: Literal["degF", "degC", "kelvin"] = Field("degF", description="Unit of air temperatures.")
+    temperature_rise: Literal["delta_degF", "delta_degC", "kelvin"] = Field(
+        "delta_degF", description="Unit of the EGT rise."
+    )
+    pressure: Literal["inHg", "hPa", "kPa", "Pa", "mmHg", "mbar"] = Field("inHg", description="Unit of pressures.")
+    length: Literal["mm", "in", "m", "cm"] = Field("mm", description="Unit of dimensions.")
+    elevation: Literal["ft", "m"] = Field("ft", description="Unit of elevations and density altitudes.")
+    taper: Literal["mm/m", "mm/mm", "in/in", "percent"] = Field("mm/m", description="Unit of taper slopes.")
+    head_temperature: Literal["degF", "degC", "kelvin"] = Field(
+        "degF", description="Unit of cylinder head temperatures."
+    )
+    exhaust_temperature: Literal["degF", "degC", "kelvin"] = Field(
+        "degF", description="Unit of exhaust gas temperatures."
+    )
+    fuel_flow: Literal["gal/h", "l/h", "cc/s"] = Field("gal/h", description="Unit of fuel flows.")
+    volume: Literal["cc", "litre", "in**3", "cm**3", "L"] = Field("cc", description="Unit of the displacement.")
 
     def put(self, value: Any) -> Any:
         """The same with every quantity in it converted.

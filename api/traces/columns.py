@@ -90,10 +90,10 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
     exhaust = _several(columns, others, mapping.egt, _EGT, "egt")
     if not exhaust:
         raise InvalidValueError(
-            "no column looks like an exhaust temperature",
+            "No column looks like an exhaust temperature",
             field="mapping.egt",
             value=", ".join(c.name for c in columns),
-            cure="Name the columns of exhaust temperature.",
+            cure="Name the columns with exhaust temperatures.",
         )
     heads = _several(columns, others, mapping.cht, _CHT, "cht")
     taken = {c.name for c in (*exhaust, *heads)}
@@ -121,7 +121,9 @@ def _named(columns: list[Column], name: str, field: str) -> Column:
         if name.strip().lower() in (c.name.lower(), f"{c.name} ({c.unit})".lower(), f"{c.name} [{c.unit}]".lower()):
             return c
     there = ", ".join(c.name for c in columns)
-    raise InvalidValueError("there is no such column", field=field, value=name, cure=f"There are: {there}.")
+    raise InvalidValueError(
+        "The logger file has no such column", field=field, value=name, cure=f"Use one of these columns: {there}."
+    )
 
 
 def _time(columns: list[Column], mapping: Mapping) -> Column:
@@ -157,9 +159,9 @@ def _unit(column: Column, channel: Channel, mapping: Mapping, name: str) -> str 
 def _unusable(column: Column, channel: Channel, mapping: Mapping, name: str) -> str:
     """Why a column that was only guessed is left alone; empty where it can be used."""
     if column.problem is not None:
-        return "not all of it is numbers"
+        return "some values are not numbers"
     if channel.kind is not None and _unit(column, channel, mapping, name) is None:
-        return "its unit is not known"
+        return "its unit is unknown"
     return ""
 
 
@@ -170,10 +172,10 @@ def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _
     unit = _unit(column, channel, mapping, name)
     if unit is None:
         raise InvalidValueError(
-            "the unit of this column is not known",
+            "The unit of this column is unknown",
             field=f"mapping.{'fuel_flow_unit' if name == 'fuel_flow' else 'pressure_unit'}",
             value=column.name,
-            cure=f"Give one of {', '.join(sorted(set(channel.units.values())))}, or write it in the heading.",
+            cure=f"Give one of {', '.join(sorted(set(channel.units.values())))}, or write the unit in the heading.",
         )
     return column.values * si_factor(channel.kind, unit)
 
@@ -191,10 +193,10 @@ def _kelvin(column: Column, mapping: Mapping) -> _F:
     unit = _TEMPERATURES.get(_plain(column.unit), mapping.temperature_unit)
     if unit is None:
         raise InvalidValueError(
-            "the unit of this temperature is not known",
+            "The unit of this temperature is unknown",
             field="mapping.temperature_unit",
             value=column.name,
-            cure="Give degF, degC or kelvin, or write it in the heading: EGT 1 (degF).",
+            cure="Give degF, degC or kelvin, or write the unit in the heading: EGT 1 (degF).",
         )
     x = column.values
     return np.asarray((x + 459.67) / 1.8 if unit == "degF" else x + 273.15 if unit == "degC" else x)
@@ -205,9 +207,9 @@ def _plausible(column: Column, kelvin: _F, what: str, plausible: tuple[float, fl
     low, high = plausible
     if np.nanmax(kelvin, initial=low) > high or np.nanmin(kelvin, initial=high) < low:
         raise InvalidValueError(
-            f"{what} temperatures should be between {low:g} and {high:g} K",
+            f"Temperatures of {what} should be between {low:g} and {high:g} K",
             field=f"trace, column {column.name!r}",
             value=f"{np.nanmin(kelvin):.0f} to {np.nanmax(kelvin):.0f} K",
-            cure="Check the unit, or blank out what the logger wrote for a broken probe.",
+            cure="Check the unit. If a probe was broken, clear its values.",
         )
     return kelvin

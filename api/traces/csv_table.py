@@ -85,11 +85,13 @@ def read_table(text: str) -> list[Column]:
     rows = _rows(lines, separator)
     head = next((i for i, row in enumerate(rows[:50]) if _is_heading(row, separator)), None)
     if head is None:
-        raise _refused("no line of headings was found", "row 1", "", "Put the names of the columns in the first line.")
+        raise _refused(
+            "The file has no line of headings", "row 1", "", "Put the names of the columns in the first line."
+        )
     names = _distinct(_headings(rows[head], head + 1))
     body = [(head + 2 + i, row) for i, row in enumerate(rows[head + 1 :]) if any(f.strip() for f in row)]
     if not body:
-        raise _refused("there is no row below the headings", f"row {head + 2}", "", "Export the trace again.")
+        raise _refused("The file has no row below the headings", f"row {head + 2}", "", "Export the file again.")
     if len(body) > MOST_ROWS:
         raise _refused(f"more than {MOST_ROWS} rows", f"row {body[MOST_ROWS][0]}", len(body), _CUT)
     if len(body) * len(names) > MOST_CELLS:
@@ -108,8 +110,8 @@ def _lines(text: str) -> list[str]:
     lines = text.splitlines()
     for i, line in enumerate(lines):
         if len(line) > _LONGEST_LINE:
-            cure = "Export it again as CSV, one line for each moment."
-            raise _refused(f"a line has more than {_LONGEST_LINE} characters", f"row {i + 1}", len(line), cure)
+            cure = "Export the file again as CSV, with one line for each moment."
+            raise _refused(f"A line has more than {_LONGEST_LINE} characters", f"row {i + 1}", len(line), cure)
     return lines
 
 
@@ -123,18 +125,18 @@ def _rows(lines: list[str], separator: str) -> list[list[str]]:
         return list(reader)
     except csv.Error as error:
         cure = "Close every quote, and double a quote within a field."
-        raise _refused(f"the quotes do not fit: {error}", f"row {reader.line_num}", "", cure) from None
+        raise _refused(f"The quotes do not match: {error}", f"row {reader.line_num}", "", cure) from None
 
 
 def _headings(row: list[str], number: int) -> list[str]:
     if len(row) > MOST_COLUMNS:
-        cure = "Leave out the columns that are not needed."
+        cure = "Remove the columns that you do not need."
         raise _refused(f"more than {MOST_COLUMNS} columns", f"row {number}", len(row), cure)
     names = [field.strip() for field in row]
     for name in names:
         if len(name) > _LONGEST_HEADING:
             raise _refused(
-                f"a heading has more than {_LONGEST_HEADING} characters", f"row {number}", name, "Shorten it."
+                f"A heading has more than {_LONGEST_HEADING} characters", f"row {number}", name, "Shorten it."
             )
     return names
 
@@ -205,7 +207,7 @@ def _column(name: str, k: int, body: list[tuple[int, list[str]]], separator: str
             clocked = clocked or value is not None
         if value is None:
             place = f"row {row_number}, column {name!r}"
-            problem = _refused("this is not a number", place, field, "Correct it, or leave the field empty.")
+            problem = _refused("This is not a number", place, field, "Correct the number, or leave the field empty.")
             break
         values[i] = value
     if clocked or "time" in name.lower():

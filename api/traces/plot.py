@@ -39,7 +39,10 @@ def draw(trace: Trace, sweeps: list[CylinderReadings], path: Path) -> None:
     """
     if path.suffix not in (".svg", ".png"):
         raise InvalidValueError(
-            "a picture is SVG or PNG", field="--plot", value=path.name, cure="End it in .svg or .png."
+            "A picture must be SVG or PNG",
+            field="--plot",
+            value=path.name,
+            cure="Give a file name that ends in .svg or .png.",
         )
     data = pd.DataFrame(_rows(trace, sweeps))
     x = alt.X("seconds:Q", title="time [s]")
@@ -57,7 +60,7 @@ def draw(trace: Trace, sweeps: list[CylinderReadings], path: Path) -> None:
     marked = pd.DataFrame(marks, columns=["seconds", "column", "words"])
     rules = alt.Chart(marked).mark_rule(strokeDash=[5, 3]).encode(x="seconds:Q")
     words = alt.Chart(marked).mark_text(align="left", dx=4, dy=-10, y="height").encode(x="seconds:Q", text="words:N")
-    title = "A leaning sweep: samples, what the probe should show, and the gas at its peak"
+    title = "A leaning sweep: samples, predicted probe reading, and peak of the gas"
     layers = (samples, fit, rules, words)
     charts = [
         alt.layer(*(layer.transform_filter(alt.datum.column == name) for layer in layers)).properties(

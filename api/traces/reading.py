@@ -45,7 +45,7 @@ def read_trace(path: Path, **mapping: object) -> Trace:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise InvalidValueError(
-            f"the file cannot be read: {error}", field="FILE", value=path.name, cure="Give a CSV file in UTF-8."
+            f"The file cannot be read: {error}", field="FILE", value=path.name, cure="Give a CSV file in UTF-8."
         ) from error
     return trace_of(text, columns)
 

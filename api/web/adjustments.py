@@ -60,7 +60,7 @@ def record(installation_id: InstallationId, typed: Form, database: Db, once: Onc
         return _form(log, typed, field_errors(error), 422)
     if made.document:
         return page(
-            "recorded.html", number=installation_id, name=name_of(log), here="/adjust", heading="It is recorded",
+            "recorded.html", number=installation_id, name=name_of(log), here="/adjust", heading="Saved",
             warnings=made.document,
         )  # fmt: skip
     return RedirectResponse(f"/installations/{installation_id}", 303)
@@ -77,7 +77,7 @@ def acknowledge(installation_id: InstallationId, typed: Form, database: Db, once
     except (RefusedError, TaperwiseError) as error:
         return page(
             "acknowledge.html", 422, number=installation_id, name=name_of(log), here="/acknowledge",
-            heading="What was found", typed=typed, errors=field_errors(error),
+            heading="Record the cause", typed=typed, errors=field_errors(error),
             client_id=typed.get("client_id") or new_id(),
         )  # fmt: skip
     return RedirectResponse(f"/installations/{installation_id}", 303)

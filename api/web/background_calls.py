@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
+from taperwise.api.core.admission import set_aside
 from taperwise.api.core.database import Database
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.recommendations.service import RecommendationService
@@ -17,6 +18,10 @@ __all__ = ["AtWork", "BackgroundCalls"]
 
 _PATIENCE_SECONDS = 1.0
 """How long a page is held back for an answer that is nearly there."""
+
+_MOST = 256  # calls that go on or wait at a time
+_MOST_OF_ONE = 4  # of them for one installation, so that nobody keeps others waiting by asking much
+_MOST_UNASKED = 32  # results kept that nobody came back for
 
 
 class BackgroundCalls:
@@ -82,15 +87,17 @@ class BackgroundCalls:
         self._pool.shutdown(wait=True, cancel_futures=True)
 
     def done[T](self, key: Any, make: Callable[[], T], patience: float | None = None) -> T | None:
-        """What `make` makes; None as long as it is being made.
+        """What `make` makes; None as long as it is being made, or waits because too much goes on.
+
+        The key's second part is the installation it is made for.
 
         A failure is raised to the first that asks after it; the next one makes it anew.
         """
-        with self._lock:
-            future = self._going.get(key)
-            if future is None:
-                future = self._going[key] = self._pool.submit(make)
-        wait([future], timeout=_PATIENCE_SECONDS if patience is None else patience)
+        future = self._begun(key, make)
+        if future is None:
+            return None
+        if not future.done() and set_aside():  # others are served while this one waits
+            wait([future], timeout=_PATIENCE_SECONDS if patience is None else patience)
         if not future.done():
             return None
         with self._lock:
@@ -99,6 +106,20 @@ class BackgroundCalls:
                 self._stops.pop(key, None)
         made: T = future.result()
         return made
+
+    def _begun(self, key: Any, make: Callable[[], Any]) -> "Future[Any] | None":
+        """What goes on under this key, begun now if it does not; None where too much does."""
+        with self._lock:
+            future = self._going.get(key)
+            if future is None:
+                ended = [known for known, each in self._going.items() if each.done()]
+                for known in ended[: max(0, len(ended) - _MOST_UNASKED)]:  # nobody came back for the oldest
+                    del self._going[known]
+                of_this_one = sum(known[1] == key[1] for known, each in self._going.items() if not each.done())
+                if of_this_one >= _MOST_OF_ONE or len(self._going) - len(ended) >= _MOST:
+                    return None
+                future = self._going[key] = self._pool.submit(make)
+            return future
 
     def answer(
         self, desk: RecommendationService, database: Database, installation_id: int, patience: float | None = None
@@ -116,7 +137,7 @@ class BackgroundCalls:
         return None if kept is None else RecommendationResult(kept)
 
 
-def _work(request: Request) -> BackgroundCalls:
+async def _work(request: Request) -> BackgroundCalls:
     work: BackgroundCalls = request.app.state.work
     return work
 

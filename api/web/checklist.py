@@ -30,39 +30,37 @@ CHECKS: dict[str, tuple[Check, ...]] = {
         Check(
             "Throttle travel", "The lever moves the slide from its idle stop to fully open and back, without catching."
         ),
-        Check("Which way opens", "The lever opens the throttle the way the cockpit says it does; look at the slide."),
-        Check("Return", "Disconnected or broken, the throttle goes where the maker’s instructions want it to go."),
-        Check("Mixture control", "It reaches both its stops: full rich, and idle cut-off."),
+        Check("Which way opens", "The lever opens the throttle the way its label tells. Look at the slide."),
+        Check("Return", "A disconnected or broken throttle goes where the maker’s instructions say."),
+        Check("Mixture control", "The lever reaches both stops: full rich, and idle cut-off."),
         Check(
             "Needle",
-            "The mark where its taper starts stands at the slide’s edge, or as many turns from it as recorded.",
+            "The mark stands at the slide’s edge, or as many turns away as the log says.",
         ),
         Check(
             "Locking screw",
-            "Backed off to turn the holder; run down again and secured before every start.",
+            "Loosened to turn the holder. Tightened and secured before every start.",
         ),
-        Check("Idle stop", "The slide rests on its screw, not on the cable."),
+        Check("Idle stop", "The slide rests on the idle stop screw, not on the cable."),
     ),
     "Before every start": (
         Check(
             "Tied down", "Tail tied to something that will not move, wheels chocked, brakes held, nose into the wind."
         ),
-        Check(
-            "Propeller", "Nobody beside the engine or in the propeller’s plane; the ground is clear of loose stones."
-        ),
+        Check("Propeller", "Nobody beside the engine or in the propeller’s plane. No loose stones on the ground."),
         Check("Fire", "An extinguisher is at hand, outside the propeller’s arc, and everyone knows who uses it."),
-        Check("Fuel", "No leak, no smell, no wet joint; vents open, enough fuel."),
-        Check("Protection", "Ears and eyes covered; a signal to stop is agreed on."),
+        Check("Fuel", "No leak, no smell, no wet joint. Vents open, enough fuel."),
+        Check("Protection", "Ears and eyes covered. A signal to stop is agreed on."),
         Check(
             "Temperatures", "Oil and cylinder heads warm enough for full throttle, as the engine’s instructions say."
         ),
     ),
     "During and after": (
         Check(
-            "Limits", "Somebody watches head, oil and exhaust temperature. Rough, hot or losing speed: throttle back."
+            "Limits", "A helper watches head, oil and exhaust temperature. Rough, hot or losing speed: throttle back."
         ),
         Check("Briefly", "Full throttle only as long as the leaning takes."),
-        Check("Cool down", "Let it idle, then cool between runs, as the engine’s instructions say."),
+        Check("Cool down", "Let the engine idle, then cool between runs, as the engine’s instructions say."),
         Check("Hands", "Engine stopped and ignition off before a hand goes near holder, idle stop or propeller."),
     ),
 }

@@ -34,7 +34,7 @@ def _id_in(typed: Typed) -> str | None:
     """
     found = typed.get("client_id")
     if found and not _ID.fullmatch(found):
-        wrong = "it is not an id: 8 to 64 characters of A-Z a-z 0-9 . _ : -"
+        wrong = "An id has 8 to 64 characters of A-Z a-z 0-9 . _ : -"
         one = FieldError(field="client_id", value=found[:80], message=wrong, cure="Load the page again.")
         raise RefusedError([one])
     return found or None

@@ -49,7 +49,10 @@ def _few(headers: Headers, body: bytes) -> None:
     """Many fields, or separators of none, are seen before the form is read."""
     if _kind(headers)[0] == _KINDS[0] and body.count(b"&") >= MOST_FIELDS:
         raise BodyError(
-            413, "form", f"it has more than {MOST_FIELDS} fields", "Open the page anew and fill it in there."
+            413,
+            "form",
+            f"The form has more than {MOST_FIELDS} fields",
+            "Open the page again and fill the form in there.",
         )
 
 
@@ -62,10 +65,10 @@ def _kind(headers: Headers) -> tuple[str, str]:
 def _check(headers: Headers) -> None:
     if origin_of(headers) == "elsewhere":
         seen = headers.get("origin") or headers.get("sec-fetch-site") or ""
-        raise BodyError(403, "origin", "this form comes from elsewhere", "Open the page itself.", seen)
+        raise BodyError(403, "origin", "A page of another site sent this form", "Open the page of this service.", seen)
     kind, charset = _kind(headers)
     if kind not in _KINDS:
-        cure = "JSON goes to the addresses under /api/v1."
-        raise BodyError(415, "content-type", "this is no form", cure, kind or "nothing")
+        cure = "Send JSON to the addresses under /api/v1."
+        raise BodyError(415, "content-type", "This is not a form", cure, kind or "nothing")
     if charset not in ("utf-8", "utf8"):  # some take a minute to decode, or give what is no text
-        raise BodyError(415, "content-type", "the form has to be in UTF-8", "Send it as UTF-8.", charset)
+        raise BodyError(415, "content-type", "The form must be UTF-8", "Send the form as UTF-8.", charset)

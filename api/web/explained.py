@@ -20,7 +20,7 @@ def explained(reader: str) -> Response:
     """One explanation."""
     if reader not in READERS:
         raise NotFoundError(
-            "there is no such explanation", field="reader", value=reader, cure=f"There are {', '.join(READERS)}."
+            "Explanation not found", field="reader", value=reader, cure=f"Use one of {', '.join(READERS)}."
         )
     return page("explained.html", reader=reader, text=page_of(reader))
 
@@ -31,8 +31,6 @@ def figure(name: str) -> Response:
     from taperwise.api.explained.figures import FIGURES  # imported late: loads altair and vl-convert
 
     if name not in FIGURES:
-        raise NotFoundError(
-            "there is no such figure", field="name", value=name, cure=f"There are {', '.join(FIGURES)}."
-        )
+        raise NotFoundError("Figure not found", field="name", value=name, cure=f"Use one of {', '.join(FIGURES)}.")
     svg = files("taperwise.api.explained").joinpath("figures", f"{name}.svg").read_text(encoding="utf-8")
     return Response(svg, media_type="image/svg+xml", headers=HEADERS)

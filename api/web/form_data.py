@@ -11,9 +11,11 @@ from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.web.csrf import MOST_FIELDS
 
-__all__ = ["Form", "Typed", "no_field", "row_of"]
+__all__ = ["NUMBER", "Form", "Typed", "no_field", "row_of"]
 
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)")
+"""A number as a form takes it; digits of other scripts are none, as in JSON."""
+
 _ROW = re.compile("0|[1-9][0-9]?")  # a longer one is no row of any form
 _DEEPEST = 6  # parts of a field's name; none that is known has as many
 _NUMBERS = ("value", "turns", "turns_from_mark", "cylinders", "egt_probes")
@@ -50,7 +52,7 @@ class Typed:
 
 def _number(text: str) -> float | int | str:
     """A number where it is one; else the text, which is refused as no number further on."""
-    if not _NUMBER.fullmatch(text):
+    if not NUMBER.fullmatch(text):
         return text
     plain = text.replace(",", ".")
     return float(plain) if "." in plain or len(plain) > 15 else int(plain)
@@ -66,8 +68,8 @@ def _put(tree: dict[str, Any], name: str, path: list[str], value: Any) -> None:
 
 def no_field(name: str) -> RefusedError:
     """The refusal of a field that no form of ours has."""
-    cure = "Open the page anew and fill it in there."
-    return RefusedError([FieldError(field=shown(name), value="", message="there is no such field here", cure=cure)])
+    cure = "Open the page again and fill the form in there."
+    return RefusedError([FieldError(field=shown(name), value="", message="There is no such field", cure=cure)])
 
 
 def row_of(part: str) -> int | None:
@@ -110,8 +112,8 @@ async def _text(name: str, sent: UploadFile) -> str:
         one = FieldError(
             field=name,
             value=shown(sent.filename or "a file"),
-            message="the file is not text in UTF-8",
-            cure="Export it as CSV in UTF-8.",
+            message="The file is not UTF-8 text",
+            cure="Export the file as CSV in UTF-8.",
         )
         raise RefusedError([one]) from None
 

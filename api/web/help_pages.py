@@ -28,7 +28,7 @@ def picture(name: str) -> Response:
     """One picture of the help pages."""
     found = {each.name: each for each in document("api/docs/pictures").iterdir()}.get(f"{name}.png")
     if found is None:
-        raise NotFoundError("there is no such picture", field="name", value=name, cure="Go back to /help.")
+        raise NotFoundError("Picture not found", field="name", value=name, cure="Go back to /help.")
     return Response(found.read_bytes(), media_type="image/png", headers=HEADERS)
 
 
@@ -37,7 +37,7 @@ def help_page(path: str) -> Response:
     """One help page."""
     known = {address_of(each): each for listed in contents().values() for each in listed}
     if (source := known.get(f"/help/{path}")) is None:
-        raise NotFoundError("there is no such help page", field="path", value=path, cure="Open /help for the list.")
+        raise NotFoundError("Help page not found", field="path", value=path, cure="Open /help for the list.")
     return _shown(source)
 
 

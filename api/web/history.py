@@ -98,9 +98,7 @@ def _entry(database: Database, installation_id: int, sequence: int) -> EntryOut:
     for entry in entries_of(database, installation_id):
         if entry.sequence == sequence:
             return entry
-    raise NotFoundError(
-        "there is no such entry", field="sequence", value=sequence, cure="The history shows what there is."
-    )
+    raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
 
 
 def _as_typed(entry: EntryOut) -> dict[str, str]:

@@ -106,8 +106,15 @@ def _rows(typed: Typed) -> int:
 
 
 def _without_empty_rows(typed: Typed) -> Typed:
-    """Needle rows without a slope are no needles; those left are numbered anew, so that errors find their row."""
-    kept = [i for i in range(_rows(typed)) if typed.get(f"needles.{i}.taper_slope.value")]
+    """Needle rows without a slope are no needles; those left are numbered anew, so that errors find their row.
+
+    Where needles are known by order, a row with a label is one. A label of somebody's own means one beside slopes, too.
+    """
+    rows = range(_rows(typed))
+    sloped = {i for i in rows if typed.get(f"needles.{i}.taper_slope.value")}
+    labelled = {i for i in rows if typed.get(f"needles.{i}.label")}
+    own = {i for i in labelled if typed.get(f"needles.{i}.label") != _LABELS[i]}
+    kept = sorted(sloped | labelled if typed.get("needles_by") == "order" else sloped and sloped | own)
     raw = {name: text for name, text in typed.raw.items() if not name.startswith("needles.") and name != "fitted_row"}
     for new, old in enumerate(kept):
         for part in ("label", "taper_slope.value", "taper_slope.unit"):
@@ -119,7 +126,9 @@ def _without_empty_rows(typed: Typed) -> Typed:
 
 
 def _document(typed: Typed) -> dict[str, Any]:
-    document = typed.document("name", "needles", "elevation", "engine", "fuel", "throttle_body", "targets", "watch")
+    document = typed.document(
+        "name", "needles", "needle_step", "elevation", "engine", "fuel", "throttle_body", "targets", "watch"
+    )
     row = typed.get("fitted_row")
     label = typed.get(f"needles.{row}.label") if row else ""
     if label:

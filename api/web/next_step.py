@@ -89,7 +89,7 @@ def _told(suggestion: SuggestionOut, log: service.Log) -> dict[str, Any]:
         "fitted": suggestion.confidence.position.fitted_needle,
         "idle_levels": list(IDLE_LEVELS.values()),
         "units": log.sent.units,
-        "others": [a for a in suggestion.alternatives if a.action != suggestion.action],
+        "others": [a for a in suggestion.alternatives if not a.action.same_step(suggestion.action)],
     }
 
 

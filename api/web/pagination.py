@@ -44,7 +44,9 @@ class PageRequest(NamedTuple):
         return "?" + urlencode(asked | {"leaf": str(number)})
 
 
-def _leaf(leaf: Annotated[Count, Query(ge=1, le=1_000_000)] = 1, name: Annotated[Sought, Query()] = "") -> PageRequest:
+async def _leaf(
+    leaf: Annotated[Count, Query(ge=1, le=1_000_000)] = 1, name: Annotated[Sought, Query()] = ""
+) -> PageRequest:
     return PageRequest(leaf, name)
 
 

@@ -63,9 +63,7 @@ def sheet_pdf(
     """The sheet as PDF, with its pictures unless they take too long."""
     log, made = _sheet(installation_id, database, desk, work, _PATIENCE_SECONDS)
     if made is None:
-        return page(
-            "problem.html", 503, title="The answer is still being worked out. Try again in a moment.", errors=[]
-        )
+        return page("problem.html", 503, title="The next step is being calculated. Try again in a moment.", errors=[])
     portraits = _portraits(log, gallery, work, _PATIENCE_SECONDS)
     pictures = [] if portraits is None else _on_paper(portraits, log)
     text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures)
@@ -134,7 +132,7 @@ def _document(text: str) -> Any:
         return parse(text.encode())
     except BodyError as error:
         cut = error.error.model_copy(
-            update={"field": "file", "message": "this is no whole parcel: it was cut short or is another file",
-                    "cure": "Export it again, and choose the whole file."}
+            update={"field": "file", "message": "This is not a whole export file",
+                    "cure": "Export the engine again, and choose the whole file."}
         )  # fmt: skip
         raise RefusedError([cut]) from None

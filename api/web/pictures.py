@@ -23,7 +23,7 @@ __all__ = ["InGallery", "router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
 
-def _gallery(request: Request) -> ChartData:
+async def _gallery(request: Request) -> ChartData:
     gallery: ChartData = request.app.state.gallery
     return gallery
 
@@ -76,7 +76,7 @@ def picture(installation_id: InstallationId, name: str, database: Db, gallery: I
     from taperwise.api.charts.registry import DRAWN  # as above
 
     if name not in DRAWN:
-        raise NotFoundError("there is no such picture", field="name", value=name, cure=f"There are {', '.join(DRAWN)}.")
+        raise NotFoundError("Picture not found", field="name", value=name, cure=f"Use one of {', '.join(DRAWN)}.")
     with database.reading() as session:
         log = service.load(session, installation_id)
     return _svg(DRAWN[name](gallery.portraits(log), log).svg)

@@ -17,8 +17,9 @@ from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.pooling.routes import contribute_once
 from taperwise.api.pooling.starting_point_routes import start_of_log
-from taperwise.api.presentation.formatting import sign
+from taperwise.api.presentation.formatting import sign, turns_range
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
+from taperwise.api.schemas.recommendation import IntervalOut
 from taperwise.api.schemas.units import Units
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import OnceTyped, new_id
@@ -79,7 +80,7 @@ def leave(
     """Share the summary of this engine, with consent. It is calculated beside the page."""
     if not typed.get("consent"):
         one = FieldError(
-            field="consent", value="", message="nothing was shared", cure="Tick the box to share, or go back."
+            field="consent", value="", message="Nothing was shared", cure="Tick the box to share, or go back."
         )
         return _page(installation_id, database, desk, work, [one], 422)
     if once.earlier is None:
@@ -135,7 +136,7 @@ def _page(
         number=installation_id,
         name=name_of(recorded),
         here="/similar",
-        heading="Engines like it",
+        heading="Similar engines",
         errors=errors,
         begun=begun,
         ran=ran,
@@ -167,16 +168,18 @@ def _compared(recorded: log.Log, pooled: EnginePrior | None, this_one: Needed | 
     def line(what: str, read: Callable[[Needed], str]) -> _Line:
         return _Line(what, read(like_it), "" if this_one is None else read(this_one))
 
+    slope = line("Taper slope with both mixtures in target", lambda n: _slope(n.taper_slope, units))
     return [
-        line("Taper slope that is right at both ends", lambda n: _slope(n.taper_slope, units)),
-        line(f"Screw of needle {needle} from its mark, full throttle right", lambda n: _turns(n.turns)),
+        *(() if installation.by_order else (slope,)),
+        line(f"Holder position of needle {needle}, full throttle in target", lambda n: _turns(n.turns)),
     ]
 
 
 def _slope(i: Interval, units: Units) -> str:
     low, middle, high = (from_si("taper", x, units.taper) for x in (i.low_90, i.median, i.high_90))
-    return f"{middle:.3g} {sign(units.taper)} ({low:.3g} to {high:.3g})"
+    return f"{middle:.3g} {sign(units.taper)} ({low:.3g} to {high:.3g}, 9 times in 10)"
 
 
 def _turns(i: Interval) -> str:
-    return f"{i.median:+z.2f} turns ({i.low_90:+z.2f} to {i.high_90:+z.2f})"
+    ends = {"interval_50": (i.low_50, i.high_50), "interval_90": (i.low_90, i.high_90)}
+    return turns_range(IntervalOut(unit="turn", median=i.median, **ends))

@@ -14,15 +14,15 @@ from starlette.exceptions import HTTPException
 
 from taperwise.api.accounts.authentication import SIGN_IN
 from taperwise.api.core.dependencies import number_in
-from taperwise.api.core.problems import status_of, storage_failure
+from taperwise.api.core.problems import refused, retry_after, status_of, storage_failure
 from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.core.validation import RefusedError, field_errors
 from taperwise.api.core.validation_errors import FieldError, refusal
 from taperwise.api.web.rendering import page
 from taperwise.api.web.stop_here import at_engine
-from taperwise.shared.errors import TaperwiseError, UnknownCallerError
+from taperwise.shared.errors import BusyError, TaperwiseError, UnknownCallerError
 
-__all__ = ["PageRoute", "sign_in_first"]
+__all__ = ["PageRoute", "crowded", "sign_in_first"]
 
 
 class PageRoute(APIRoute):
@@ -39,8 +39,7 @@ class PageRoute(APIRoute):
             except UnknownCallerError:
                 return _first_sign_in(request)
             except TaperwiseError as error:
-                status, title = status_of(error)
-                return _problem(status, title, field_errors(error))
+                return _ours(error)
             except RefusedError as error:
                 return _problem(422, "The form cannot be used", error.errors)
             except RequestValidationError as error:
@@ -57,6 +56,21 @@ class PageRoute(APIRoute):
         return handler
 
 
+async def crowded(request: Request, error: BusyError) -> Response:
+    """The answer to a request that is not let in, as JSON or as a page; counted, and not logged one by one."""
+    request.app.state.figures.failure("crowded")
+    if request.url.path.startswith("/api/"):
+        return await refused(request, error)
+    return _ours(error)
+
+
+def _ours(error: TaperwiseError) -> Response:
+    status, title = status_of(error)
+    response = _problem(status, title, field_errors(error))
+    response.headers.update(retry_after(error))
+    return response
+
+
 def _first_sign_in(request: Request) -> Response:
     """To the sign-in and back; a form is told so where it stands, because it is not recorded."""
     to = f"{SIGN_IN}?next={quote(request.url.path)}"
@@ -68,8 +82,8 @@ def _first_sign_in(request: Request) -> Response:
 def sign_in_first() -> Response:
     """The answer to a form of nobody known: nothing was stored, and what was typed is kept by the page."""
     one = FieldError(
-        field="", value="", message="nothing was stored, because nobody is signed in",
-        cure="Sign in, go back, and send it again: what you typed is still there.",
+        field="", value="", message="Nothing was saved, because you are not signed in",
+        cure="Sign in, go back and send the form again. Your entries are still there.",
     )  # fmt: skip
     return page("problem.html", 401, title="Sign in first", errors=[one])
 

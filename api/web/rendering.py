@@ -7,7 +7,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
-from taperwise.api.presentation import cautions, formatting
+from taperwise.api.presentation import cautions, formatting, needle_text
 from taperwise.api.web import assets
 from taperwise.api.web.stop_here import stop_here
 
@@ -36,6 +36,7 @@ _environment.filters.update(
     sign=formatting.sign,
     quantity=formatting.quantity,
     chance=formatting.chance,
+    direction=formatting.direction,
     about=formatting.about,
     from_mark=formatting.from_mark,
     screw=formatting.screw,
@@ -43,9 +44,15 @@ _environment.filters.update(
     turns=formatting.fraction,
     moment=formatting.moment,
     spoken=formatting.with_form_labels,
-    interval=formatting.interval,
+    percent=formatting.percent,
+    runs=formatting.runs,
+    taper_range=formatting.taper_range,
+    turns_range=formatting.turns_range,
     shown=formatting.shown,
     to_finish=formatting.to_finish,
+    better_needle=needle_text.better_needle,
+    needle_words=needle_text.needle_words,
+    spacing_words=needle_text.spacing_words,
 )
 _environment.globals.update(
     version=__version__,

@@ -46,15 +46,14 @@ def sign_in(typed: Form, request: Request, database: Db) -> Response:
     for who in {f"at {address}", f"as {name.casefold()}" if name else f"at {address}"}:
         if not tried.admits(who):
             wait = tried.seconds(who)
-            return _form(to, [_wrong("Too many tries in a minute", f"Wait {wait} s.")], 429, {"Retry-After": str(wait)})
+            return _form(
+                to, [_wrong("Too many attempts in a minute", f"Wait {wait} s.")], 429, {"Retry-After": str(wait)}
+            )
     with database.unit() as session:
         secret = _cookie(session, typed)
     if secret is None:
-        return _form(
-            to,
-            [_wrong("This key or password is not valid", "Check it, or ask your administrator for a new link.")],
-            401,
-        )
+        wrong = _wrong("Key or password not recognised", "Check it, or ask your administrator for a new link.")
+        return _form(to, [wrong], 401)
     answer = RedirectResponse(to, 303)
     answer.set_cookie(
         cookie_name(settings.encrypted), secret, max_age=int(service.SIGNED_IN_FOR.total_seconds()), path="/",
@@ -157,7 +156,7 @@ def leave(typed: Form, asker: Asker, database: Db) -> Response:
 
 def _number(asker: Caller) -> int:
     if asker.person_id is None:
-        raise UnknownCallerError("nobody is signed in", cure="Sign in first.")
+        raise UnknownCallerError("You are not signed in", cure="Sign in first.")
     return asker.person_id
 
 

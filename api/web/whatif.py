@@ -11,10 +11,10 @@ from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import field_errors
 from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text
-from taperwise.api.recommendations.routes import predicted
+from taperwise.api.recommendations.routes import possible, predicted
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork
-from taperwise.api.web.form_data import Typed
+from taperwise.api.web.form_data import NUMBER, Typed
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import fragment, page
@@ -64,6 +64,7 @@ def _answer(log: service.Log, desk: RecommendationService, work: Any, typed: Typ
         turns = _float("turns", typed) or 0.0
         altitude = _float("density_altitude", typed)
         needle = typed.get("needle") or None
+        possible(log, turns, needle)
 
         def make() -> Any:
             return predicted(desk, log, turns, needle, altitude, log.sent.units.elevation)
@@ -80,8 +81,7 @@ def _answer(log: service.Log, desk: RecommendationService, work: Any, typed: Typ
 
 
 def _float(name: str, typed: Typed) -> float | None:
-    text = typed.get(name).replace(",", ".")
-    try:
-        return float(text) if text else None
-    except ValueError:
-        raise InvalidValueError("this is not a number", field=name, value=text, cure="Give a plain number.") from None
+    text = typed.get(name)
+    if text and NUMBER.fullmatch(text) is None:
+        raise InvalidValueError("This is not a number", field=name, value=text, cure="Give a plain number.")
+    return float(text.replace(",", ".")) if text else None

@@ -4,7 +4,7 @@ from taperwise.model.diagnosis.fault_detection import WORTH_A_LOOK
 from taperwise.shared.limits import IdleStopStep, ScrewStep
 from taperwise.shared.reasons import InspectCause, Inspection
 from taperwise.shared.recommendation import Action, ActionKind, Confidence
-from taperwise.shared.records import Installation
+from taperwise.shared.records import Installation, TurnSense
 
 __all__ = [
     "change_needle",
@@ -17,18 +17,21 @@ __all__ = [
 ]
 
 
+def _sense(direction: TurnSense | None, *, opposite: bool) -> TurnSense | None:
+    """A direction that the owner gave, or the other one; None where the owner has not said."""
+    return direction.opposite() if opposite and direction is not None else direction
+
+
 def turn_screw(step: ScrewStep, installation: Installation) -> Action:
     """A turn of the needle holder."""
-    lean = installation.throttle_body.lean_direction
-    sense = lean.opposite() if step.turns > 0 else lean
+    sense = _sense(installation.throttle_body.lean_direction, opposite=step.turns > 0)
     effect = "richer" if step.turns > 0 else "leaner"
     return Action(ActionKind.TURN_SCREW, turns=step.turns, hex_direction=sense, effect=effect)
 
 
 def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
     """A turn of the idle stop screw."""
-    fast = installation.throttle_body.faster_direction
-    sense = fast if step.turns > 0 else fast.opposite()
+    sense = _sense(installation.throttle_body.faster_direction, opposite=step.turns < 0)
     effect = "faster" if step.turns > 0 else "slower"
     return Action(ActionKind.TURN_IDLE_STOP, turns=step.turns, hex_direction=sense, effect=effect)
 
@@ -36,8 +39,7 @@ def turn_idle_stop(step: IdleStopStep, installation: Installation) -> Action:
 def change_needle(label: str, steps: int, turns_from_mark: float, installation: Installation) -> Action:
     """A change of needle, with the first screw position to set; `steps` along the needles on hand, + = steeper."""
     effect = "steeper" if steps > 0 else "shallower"
-    lean = installation.throttle_body.lean_direction
-    sense = lean.opposite() if turns_from_mark > 0 else lean
+    sense = _sense(installation.throttle_body.lean_direction, opposite=turns_from_mark > 0)
     return Action(
         ActionKind.CHANGE_NEEDLE,
         needle=label,

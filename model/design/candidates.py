@@ -1,17 +1,19 @@
 """Every action that could come next, with its figures and, where it may not be suggested, why."""
 
 import math
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from taperwise.model.design import actions
 from taperwise.model.design.ground_run import ground_run
 from taperwise.model.design.information import Study
-from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs
-from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, prospects_of
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs, runs_that_come
+from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, destinations_of, prospects_of
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.prediction.predictive import predict
@@ -28,14 +30,10 @@ from taperwise.shared.reasons import Refusal, RefusalCode
 from taperwise.shared.recommendation import Action, ActionKind, Candidate, Confidence, Information, Stage
 from taperwise.shared.records import ChangeNeedle, Installation
 
-__all__ = ["MAY_STILL_DO", "RUNS_THAT_CONDEMN", "CandidateSet", "EvaluatedCandidate", "evaluate_candidates"]
+__all__ = ["RUNS_THAT_CONDEMN", "CandidateSet", "EvaluatedCandidate", "evaluate_candidates"]
 
 RUNS_THAT_CONDEMN = 2
-"""Runs after which a needle may be given up before full throttle is right; judgement."""
-
-MAY_STILL_DO = 0.25
-"""Chance from which the fitted needle is kept until full throttle is right, unless another is as good as sure [-];
-judgement."""
+"""Runs after which a needle may be given up; judgement."""
 
 _NEEDLES_SHOWN = 3  # of those not fitted, the most promising
 _FURTHER = 0.02  # expected distance from the band by which a step leads away [turns]
@@ -59,6 +57,8 @@ class EvaluatedCandidate:
         How large an intervention it is: turns of a screw; a change of needle counts as ten [turns].
     away : float
         Expected distance from the full-throttle band after it [turns].
+    promise : float
+        Chance that all is right after it: both ends and, once full throttle is confirmed, the idle speed.
     runs_there : int
         Runs made already at the setting it leaves.
     """
@@ -67,12 +67,8 @@ class EvaluatedCandidate:
     outlook: SettingDraws
     size: float
     away: float
+    promise: float
     runs_there: int
-
-    @property
-    def promise(self) -> float:
-        """Chance that both ends are right after it."""
-        return self.candidate.prediction.chance_both
 
     @property
     def nats(self) -> float:
@@ -93,15 +89,25 @@ class CandidateSet:
     ----------
     options : list of EvaluatedCandidate
         The repeat first.
-    reaches : dict of Reach
-        The best setting of every needle on hand, shallowest first; empty where the stage does not ask for it.
+    reaches : dict of NeedleOptimum
+        The best setting of every needle on hand, shallowest first.
     any_chance : float
         Chance that some setting of some needle on hand is right at both ends.
+    rise_read : bool
+        Whether full throttle was ever read.
+    runs_with : callable or None
+        ``(candidate, kinds of reading) -> runs``: what comes after a candidate's run if it reads these; None where the
+        next run is not simulated.
+    channels : frozenset of str
+        Kinds of reading that the next run is expected to bring.
     """
 
     options: list[EvaluatedCandidate]
     reaches: dict[str, NeedleOptimum]
     any_chance: float
+    rise_read: bool = True
+    runs_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
+    channels: frozenset[str] = frozenset()
 
 
 def evaluate_candidates(
@@ -119,24 +125,27 @@ def evaluate_candidates(
     cores : int
         Candidates weighed at a time; the figures are the same whatever it is.
     """
-    stage = confidence.stage
     installation = posterior.evidence.installation
     here = now.position
-    options: list[tuple[Action, Position]] = [(actions.repeat_run(), here)]
-    prospects: Prospects | None = None
-    if stage in (Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE):
-        screw = _screw_options(installation, here)
-        options += screw
-        prospects = prospects_of(posterior, here, now.conditions, [position for _, position in screw])
-        options += _needle_options(installation, here, prospects.reaches())
-    else:
+    screw = _screw_options(installation, here)
+    prospects = prospects_of(posterior, here, now.conditions, [position for _, position in screw])
+    options: list[tuple[Action, Position]] = [(actions.repeat_run(), here), *screw]
+    options += _needle_options(installation, here, prospects.reaches())
+    if confidence.stage is not Stage.FULL_THROTTLE and "idle_rpm" in posterior.evidence.channels:
         options += _stop_options(installation, here)
     error = posterior.evidence.ln_density_error
     outlooks = predict_settings(posterior, [position for _, position in options], now.conditions, error)
     judge = _Judge(posterior, confidence, now, prospects, informed)
     with ThreadPoolExecutor(cores) as threads:  # large arrays: the interpreter's lock is hardly held
         weighed = list(threads.map(judge.weighed, (action for action, _ in options), outlooks))
-    return CandidateSet(weighed, judge.reaches, 1.0 if prospects is None else prospects.any_chance())
+    return CandidateSet(
+        weighed,
+        judge.reaches,
+        prospects.any_chance(),
+        "rise" in posterior.evidence.channels,
+        judge.runs_with if informed else None,
+        judge.channels,
+    )
 
 
 def _screw_options(installation: Installation, here: Position) -> list[tuple[Action, Position]]:
@@ -156,7 +165,7 @@ def _needle_options(
     installation: Installation, here: Position, reaches: dict[str, NeedleOptimum]
 ) -> list[tuple[Action, Position]]:
     """A change to the most promising needles, each set where both ends have the best chance."""
-    ordered = [n.label for n in sorted(installation.needles, key=lambda n: n.taper_slope)]
+    ordered = [n.label for n in installation.shallow_to_steep]
     others = sorted((r for r in reaches.values() if r.needle != here.needle), key=lambda r: -r.chance_both)
     options = []
     for reach in others[:_NEEDLES_SHOWN]:
@@ -168,11 +177,13 @@ def _needle_options(
 
 
 class _Moves(NamedTuple):
-    """What a refusal looks at: the fitted needle's best chance, distances from the full-throttle band [turns]."""
+    """What a refusal looks at: distances from the full-throttle band [turns], and whether the latest turn made richer
+    what no run has seen since.
+    """
 
-    fitted: float
     away_now: float
     away_after: float
+    just_richer: bool
 
 
 class _Judge:
@@ -183,22 +194,28 @@ class _Judge:
         posterior: Posterior,
         confidence: Confidence,
         now: SettingDraws,
-        prospects: Prospects | None,
+        prospects: Prospects,
         informed: bool,
     ) -> None:
-        self.posterior, self.confidence, self.now, self.prospects = posterior, confidence, now, prospects
-        self.reaches = {} if prospects is None else prospects.reaches()
+        self.posterior, self.confidence, self.now = posterior, confidence, now
+        self.reaches = prospects.reaches()
         self.limits = posterior.evidence.installation.limits
         self.target: Target = target_at(now, posterior)
         theta = np.stack([self.target.offset_turns, self.target.taper_misfit], axis=1)
         self.study = Study(theta, np.random.default_rng([posterior.seed, 4])) if informed else None
+        self.destinations = None
+        if self.study is not None:
+            stops = [p for _, p in _stop_options(posterior.evidence.installation, now.position)]
+            chosen = np.concatenate([self.study.mixture, self.study.truths])
+            every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
+            mixture, self.really = np.split(every.right, [len(self.study.mixture)])
+            self.destinations = replace(every, right=mixture)
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 
     def weighed(self, action: Action, outlook: SettingDraws) -> EvaluatedCandidate:
         """The candidate with its figures."""
-        fitted = self.reaches.get(self.now.position.needle)
-        moves = _Moves(1.0 if fitted is None else fitted.chance_both, self.away_now, self.away(outlook))
+        moves = _Moves(self.away_now, self.away(outlook), self._just_richer())
         refused = _refusal(self.confidence, self.now, action, outlook, self.limits, moves)
         # what may not be made teaches nothing
         information, price = self._ahead(action, outlook) if refused is None else (None, None)
@@ -211,7 +228,17 @@ class _Judge:
         )
         size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
         there = sum(_alike(position, outlook.position) for position, _ in self.posterior.evidence.trail)
-        return EvaluatedCandidate(candidate, outlook, size, moves.away_after, there)
+        return EvaluatedCandidate(candidate, outlook, size, moves.away_after, self._promise(outlook), there)
+
+    def _promise(self, outlook: SettingDraws) -> float:
+        right = outlook.full_right & outlook.idle_right
+        counts = self.confidence.stage is not Stage.FULL_THROTTLE and "idle_rpm" in self.posterior.evidence.channels
+        return chance(right & outlook.speed_right if counts else right)
+
+    def _just_richer(self) -> bool:
+        """Whether the holder was turned out since the latest run, with the same needle."""
+        here, trail = self.now.position, self.posterior.evidence.trail
+        return bool(trail) and trail[-1][0].changes == here.changes and trail[-1][0].turns < here.turns - 1e-6
 
     def away(self, outlook: SettingDraws) -> float:
         """Expected distance from the full-throttle band [turns]."""
@@ -219,21 +246,39 @@ class _Judge:
         return float(np.mean(np.maximum(np.maximum(lean_edge, -rich_edge), 0.0)))
 
     def _ahead(self, action: Action, outlook: SettingDraws) -> tuple[Information, float]:
-        if self.study is None:
+        if self.study is None or self.destinations is None:
             return _NOTHING, 0.0
         run = ground_run(outlook, self.posterior, self.target, self.channels)
         gain, weights = self.study.judge(run)
         offset_sd, taper_sd = self.study.expected_sds(weights)
-        information = replace(gain, offset_sd=offset_sd, taper_sd=taper_sd)
-        if self.prospects is None:
-            return information, 0.0
+        by_order = self.posterior.evidence.installation.by_order  # then no slope is told
+        information = replace(gain, offset_sd=offset_sd, taper_sd=None if by_order else taper_sd)
+        return information, self._price(action, outlook, weights)
+
+    def runs_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
+        """What comes after a candidate's run if it reads these kinds [runs]."""
+        if self.study is None or self.destinations is None:
+            return 0.0
+        run = ground_run(option.outlook, self.posterior, self.target, channels)
+        there = option.outlook.position
+        return runs_that_come(
+            RunsBetween.between(there, self.destinations, self.limits),
+            self.destinations,
+            self.really,
+            self.destinations.index_of(there),
+            self.study.reweighted(run),
+            self.limits.confirm_chance,
+        )
+
+    def _price(self, action: Action, outlook: SettingDraws, weights: NDArray[np.float64]) -> float:
+        if self.destinations is None:
+            return 0.0
         there = outlook.position
-        return information, price_in_runs(
+        return price_in_runs(
             1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),
-            RunsBetween.between(there, self.prospects, self.limits),
-            self.prospects,
-            self.prospects.positions.index(there) if there in self.prospects.positions else None,
-            self.study.mixture,
+            RunsBetween.between(there, self.destinations, self.limits),
+            self.destinations,
+            self.destinations.index_of(there),
             weights,
             self.limits.confirm_chance,
         )
@@ -258,13 +303,13 @@ def _refusal(
         return None
     lean, lean_now, most = chance(outlook.lean), chance(now.lean), limits.lean_chance
     richer = action.kind is ActionKind.TURN_SCREW and (action.turns or 0.0) > 0
-    if lean > most and not richer:
+    seen_next = action.kind is ActionKind.REPEAT_RUN and moves.just_richer  # the step was made, its run is due
+    if lean > most and not richer and not seen_next:
         return Refusal(RefusalCode.LEAN_OF_PEAK, lean, lean_now, most)
     if action.kind is ActionKind.TURN_SCREW:
         return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:
-        sure = chance(outlook.full_right & outlook.idle_right) >= limits.confirm_chance
-        return _needle_refusal(confidence, moves, sure)
+        return _needle_refusal(confidence)
     if action.kind is ActionKind.REPEAT_RUN:
         return _repeat_refusal(confidence)
     return None
@@ -274,22 +319,16 @@ def _screw_refusal(confidence: Confidence, outlook: SettingDraws, moves: _Moves)
     if confidence.stage is Stage.FULL_THROTTLE and moves.away_after > moves.away_now + _FURTHER:
         return Refusal(RefusalCode.LEADS_AWAY)
     full, both = chance(outlook.full_right), chance(outlook.full_right & outlook.idle_right)
-    if confidence.stage is Stage.IDLE_MIXTURE and full < _KEEPS_FULL and both < confidence.chance_both + _WORTH_IT:
+    if confidence.stage is not Stage.FULL_THROTTLE and full < _KEEPS_FULL and both < confidence.chance_both + _WORTH_IT:
         return Refusal(RefusalCode.LOSES_FULL_THROTTLE, full)
     return None
 
 
-def _needle_refusal(confidence: Confidence, moves: _Moves, sure: bool) -> Refusal | None:
+def _needle_refusal(confidence: Confidence) -> Refusal | None:
     if not confidence.idle_mixture.observed:
         return Refusal(RefusalCode.IDLE_NOT_SEEN)
-    if confidence.stage is Stage.FULL_THROTTLE and confidence.runs < RUNS_THAT_CONDEMN:
+    if confidence.runs < RUNS_THAT_CONDEMN:
         return Refusal(RefusalCode.ONE_RUN_IS_NOT_ENOUGH)
-    if sure and confidence.runs_here >= RUNS_THAT_CONDEMN:
-        return None  # runs here have not shown the fitted one right, and this one is as good as sure
-    if confidence.stage is Stage.FULL_THROTTLE and moves.fitted > MAY_STILL_DO:
-        return Refusal(RefusalCode.FITTED_NEEDLE_MAY_DO, moves.fitted)
-    if confidence.stage is Stage.IDLE_MIXTURE and (confidence.idle_mixture.chance_in_band or 0.0) > 0.5:
-        return Refusal(RefusalCode.IDLE_LIKELY_RIGHT)
     return None
 
 

@@ -140,6 +140,8 @@ class Study:
     ----------
     mixture : array of int, (others,)
         Numbers of the draws that serve as mixture.
+    truths : array of int, (truths,)
+        Numbers of those that serve as truths.
     """
 
     def __init__(
@@ -150,6 +152,7 @@ class Study:
         self._truth, self._rest = order[:count], order[count:]
         self._other = self._rest[:others]
         self.mixture: NDArray[np.int64] = self._other
+        self.truths: NDArray[np.int64] = self._truth
         self._theta = theta[self._other]
         z = _whitened(theta)
         self._powers = _features(z)
@@ -202,6 +205,11 @@ class Study:
         # the truths share draws in both mixtures, the same ones where there is little to learn
         shared = np.std((given.parts - anyone.parts).mean(axis=0), ddof=1) / np.sqrt(_PARTS)
         return Information(mean, float(np.hypot(error, shared))), self.weights(everywhere)
+
+    def reweighted(self, experiment: Experiment) -> NDArray[np.float64]:
+        """How each truth's readings would weigh the mixture's draws, (m, others); the information left out."""
+        plain = experiment.latents.T.astype(np.float32)
+        return self.weights(experiment.log_density(self._truth, plain[:, None, self._other]))
 
     def _rough(
         self, experiment: Experiment, plain: NDArray[Any], fitted: NDArray[Any], left_over: NDArray[Any]

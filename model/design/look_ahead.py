@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from taperwise.model.design.reachable_settings import Prospects
+from taperwise.model.design.reachable_settings import Destinations
 from taperwise.model.inference.dataset import Position
 from taperwise.shared.limits import StepLimits
 
-__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "RunsBetween", "price_in_runs"]
+__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "RunsBetween", "price_in_runs", "runs_that_come"]
 
 CHANGE_COST_RUNS = 1.5
 """What a change of needle costs beyond its run, in runs: far longer work than a turn, and back to the start;
@@ -33,23 +33,27 @@ class RunsBetween:
     runs: NDArray[np.float64]
 
     @classmethod
-    def between(cls, start: Position, prospects: Prospects, limits: StepLimits) -> "RunsBetween":
-        """From a setting to all others, in largest steps; another needle takes one run and its own cost."""
+    def between(cls, start: Position, destinations: Destinations, limits: StepLimits) -> "RunsBetween":
+        """From a setting to all others, a screw a run in largest steps; another needle takes a run and its own cost."""
         runs = []
-        for p in prospects.positions:
+        for p in destinations.positions:
+            stop = _steps(p.idle_stop_turns - start.idle_stop_turns, limits)
             if p.needle == start.needle:
-                runs.append(max(1.0, np.ceil(abs(p.turns - start.turns) / limits.largest_turns - 1e-9)))
+                runs.append(max(1.0, _steps(p.turns - start.turns, limits) + stop))
             else:
-                runs.append(1.0 + CHANGE_COST_RUNS)
+                runs.append(1.0 + CHANGE_COST_RUNS + stop)
         return cls(np.array(runs))
+
+
+def _steps(turns: float, limits: StepLimits) -> float:
+    return float(np.ceil(abs(turns) / limits.largest_turns - 1e-9))
 
 
 def price_in_runs(
     first_cost: float,
     way: RunsBetween,
-    prospects: Prospects,
+    destinations: Destinations,
     here: int | None,
-    draws: NDArray[np.int64],
     weights: NDArray[np.float64],
     confirm_chance: float,
 ) -> float:
@@ -61,18 +65,46 @@ def price_in_runs(
         Of the step and its run [runs].
     way : Way
         From the setting the step leaves to all others.
-    prospects : Prospects
+    destinations : Destinations
     here : int or None
-        Number of the setting the step leaves among the prospects; None: it can settle nothing.
-    draws : array of int, (q,)
-        Draws that stand for the posterior.
+        Number of the setting the step leaves among them; None: it can settle nothing.
     weights : array, (m, q)
-        Their weights after each of m simulated runs; rows sum to 1.
+        Weights of the destinations' draws after each of m simulated runs; rows sum to 1.
     confirm_chance : float
         Chance from which a setting is called right.
     """
-    chances = weights @ prospects.right[draws].astype(float)
+    chances = weights @ destinations.right.astype(float)
     later = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).min(axis=1)
     if here is not None:
         later = np.where(chances[:, here] >= confirm_chance, 0.0, later)
     return first_cost + float(later.mean())
+
+
+def runs_that_come(
+    way: RunsBetween,
+    destinations: Destinations,
+    really: NDArray[np.bool_],
+    here: int | None,
+    weights: NDArray[np.float64],
+    confirm_chance: float,
+) -> float:
+    """What is left after a run as it really comes, when what the run says is acted upon [runs].
+
+    Every truth is held against what its own readings make of the other draws, so that readings which single out a draw
+    by chance come out as the failures they are; the price, which takes those draws at their word, does not.
+
+    Parameters
+    ----------
+    really : array of bool, (m, n)
+        Whether the destinations are right for each truth.
+    way, destinations, here, weights, confirm_chance
+        As for `price_in_runs`.
+    """
+    chances = weights @ destinations.right.astype(float)
+    best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
+    runs = way.runs[best]
+    if here is not None:
+        settled = chances[:, here] >= confirm_chance
+        best, runs = np.where(settled, here, best), np.where(settled, 0.0, runs)
+    failed = ~np.take_along_axis(really, best[:, None], axis=1)[:, 0]
+    return float(np.mean(runs + FAILURE_COST_RUNS * failed))

@@ -7,6 +7,7 @@ from taperwise.model.inference.dataset import Position, start_position
 from taperwise.model.inference.engine_prior import EnginePrior
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.air import STANDARD, Conditions
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.model.prediction.setting_draws import interval, predict_settings, target_at
 from taperwise.shared.recommendation import Interval
 from taperwise.shared.records import ChangeNeedle, Installation
@@ -35,7 +36,7 @@ class Needed:
 
 def _needed(posterior: Posterior, at_mark: Position, conditions: Conditions) -> Needed:
     target = target_at(predict_settings(posterior, [at_mark], conditions)[0], posterior)
-    slope = posterior.evidence.installation.needle(at_mark.needle).taper_slope
+    slope = needle_set(posterior.evidence.installation).slopes[at_mark.needle]
     return Needed(at_mark.needle, interval(slope + target.taper_misfit), interval(target.offset_turns))
 
 

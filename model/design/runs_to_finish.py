@@ -2,8 +2,8 @@
 
 The choice prices a step in runs, failures included at a price of their own (`look_ahead`). A price
 orders steps well, but foretells nothing: it once read 17 where 5 came. So many virtual engines were tuned, and what
-came after each price, or each chance where the idle speed is being set, is kept as a table, which `python -m
-tests.benchmarks campaign --policy ours --calibrate FILE` makes.
+came after each price is kept as a table, which `python -m tests.benchmarks campaign --policy ours --calibrate FILE`
+makes.
 """
 
 import json
@@ -13,9 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from taperwise.shared.recommendation import Confidence, RunsToFinish, Stage
+from taperwise.shared.outlook import RunsToFinish
+from taperwise.shared.recommendation import Confidence
 
-__all__ = ["TABLE", "runs_to_finish", "signal_of", "table_of", "told"]
+__all__ = ["TABLE", "runs_to_finish", "table_of", "told"]
 
 TABLE = "runs_to_finish.json"
 """Name of the table, beside this module."""
@@ -23,13 +24,6 @@ TABLE = "runs_to_finish.json"
 _BINS = 8  # of equal count a stage
 _FEWEST = 30  # in a bin: a range of fewer is a matter of luck
 _HELD = 0.8
-
-
-def signal_of(confidence: Confidence, price: float) -> float:
-    """What the number of runs is foretold from: the step's price [runs], or the chance that the idle speed is out."""
-    if confidence.stage is Stage.IDLE_SPEED:
-        return 1.0 - (confidence.idle_speed.chance_in_band or 0.0)
-    return price
 
 
 @cache
@@ -47,7 +41,7 @@ def runs_to_finish(confidence: Confidence, price: float) -> RunsToFinish | None:
     price : float
         Of the step that is suggested [runs].
     """
-    return told(_table(), confidence.stage.value, signal_of(confidence, price))
+    return told(_table(), confidence.stage.value, price)
 
 
 def told(table: dict[str, Any], stage: str, signal: float) -> RunsToFinish | None:

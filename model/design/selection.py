@@ -1,32 +1,28 @@
 """The choice of the next step.
 
-Full throttle and idle mixture are one problem: the step with the lowest price in runs
+Full throttle, idle mixture and idle speed are one problem: the step with the lowest price in runs
 (`taperwise.model.design.look_ahead`) is sought among those that may be suggested, and the smallest of those nearly as
-good, and nearly as likely to be right at both ends, is chosen; of equals the one whose run teaches most. Idle speed is
-a matter of the chance itself.
+good, and nearly as likely to be right, is chosen; of equals the one whose run teaches most.
 """
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from taperwise.model.design import actions
-from taperwise.model.design.candidates import MAY_STILL_DO, CandidateSet, EvaluatedCandidate
-from taperwise.shared.reasons import IdealSlope, InspectCause, Inspection, Reason, ReasonCode
+from taperwise.model.design.candidates import CandidateSet, EvaluatedCandidate
+from taperwise.model.design.ideal_needle import ideal_needle
+from taperwise.shared.reasons import InspectCause, Inspection, Reason, ReasonCode
 from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
 
-__all__ = ["Choice", "choose", "ideal_slope", "most_informative", "no_needle_fits"]
+__all__ = ["Choice", "choose", "most_informative", "no_needle_fits"]
 
 _NEAR_RUNS = 0.1  # expected runs within which two steps are as good
-_NEAR_PROMISE = 0.1  # chance of both ends right within which two steps as good are as promising
+_NEAR_PROMISE = 0.1  # chance of all right within which two steps as good are as promising
 _RUNS_THAT_CONDEMN_ALL = 3  # runs after which every needle on hand may be given up
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
-_NEAR_CHANCE = 0.02
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
 _TO_AND_FRO = 3  # runs at each of two settings, after which going back once more settles nothing
-_FAR_RPM = 100.0  # idle speed this far out of its band counts like a lost chance of 1
-_HOPELESS = {Stage.FULL_THROTTLE: 0.02, Stage.IDLE_MIXTURE: 0.05}
+_HOPELESS = {Stage.FULL_THROTTLE: 0.02, Stage.IDLE_MIXTURE: 0.05, Stage.IDLE_SPEED: 0.05}
 """Chance of any setting below which no needle on hand is called fitting, by stage."""
 
 
@@ -57,20 +53,22 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     }
     if not parts[stage].observed and repeat.candidate.refused is None:
         return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.NOT_SEEN_YET))
+    if not weighing.rise_read:
+        return _richer_first(options, installation)
     hopeless = no_needle_fits(weighing, confidence, installation)
     if hopeless is not None:
         return Choice(hopeless, repeat, Reason(ReasonCode.NO_NEEDLE_FITS))
     allowed = [w for w in options if w.candidate.refused is None]
+    if not allowed and confidence.runs_here >= _TO_AND_FRO:
+        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, Reason(ReasonCode.NOT_SETTLED))
     if not allowed:
         return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.ALL_REFUSED))
     costs = [_cost(w, stage, installation) for w in allowed]
-    near = _NEAR_CHANCE if stage is Stage.IDLE_SPEED else _NEAR_RUNS
-    useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + near]
-    if stage is not Stage.IDLE_SPEED:
-        best = max(w.promise for w, _ in useful)
-        useful = [(w, x) for w, x in useful if w.promise >= best - _NEAR_PROMISE]
+    useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + _NEAR_RUNS]
+    best = max(w.promise for w, _ in useful)
+    useful = [(w, x) for w, x in useful if w.promise >= best - _NEAR_PROMISE]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].nats))
-    if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS and stage is not Stage.IDLE_SPEED:
+    if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
         # what runs here do not settle another setting may: one that is as good as sure, and not tried as often
         sure = [(w, x) for w, x in zip(allowed, costs, strict=True) if _sure(w, installation)]
         chosen, _ = min(sure, key=lambda each: each[1], default=(repeat, 0.0))
@@ -103,12 +101,8 @@ def _because(
     installation: Installation,
 ) -> Reason:
     """Why this one and no other."""
-    if chosen.candidate.action.kind is ActionKind.CHANGE_NEEDLE:
-        fitted = weighing.reaches.get(confidence.fitted_needle)
-        if fitted is not None and fitted.chance_both > MAY_STILL_DO and _sure(chosen, installation):
-            return Reason(ReasonCode.SURE_NEEDLE)
-        if confidence.stage is Stage.FULL_THROTTLE:
-            return Reason(ReasonCode.FITTED_NEEDLE_CANNOT)
+    if chosen.candidate.action.kind is ActionKind.CHANGE_NEEDLE and confidence.stage is Stage.FULL_THROTTLE:
+        return Reason(ReasonCode.FITTED_NEEDLE_CANNOT)
     if not any(w is chosen for w in alike):
         return Reason(ReasonCode.SURE_WHERE_THIS_IS_NOT)
     if len(alike) == 1:
@@ -132,30 +126,37 @@ def _as_near_as_it_comes(weighing: CandidateSet, confidence: Confidence, install
             InspectCause.NOT_TO_BE_SETTLED,
             best_chance=max((r.chance_both for r in weighing.reaches.values()), default=0.0),
             chance_now=confidence.chance_both,
-            ideal_slope=ideal_slope(confidence, installation),
+            ideal_slope=ideal_needle(confidence, installation),
         )
     return actions.inspect(at_an_edge)
 
 
 def _cost(w: EvaluatedCandidate, stage: Stage, installation: Installation) -> float:
-    """What is left to be done after a candidate; smaller is better (idle speed: less the chance, else in runs).
+    """What is left to be done after a candidate, in runs.
 
     Full throttle comes first: while it is out, the way to its band counts by itself, even where a needle will have to
     be changed later on.
     """
     if stage is Stage.FULL_THROTTLE:
         return w.price + _FIRST * w.away / installation.limits.largest_turns
-    if stage is not Stage.IDLE_SPEED:
-        return w.price
-    low, high = installation.targets.idle_rpm
-    out = np.maximum(np.maximum(low - w.outlook.idle_rpm, w.outlook.idle_rpm - high), 0.0)
-    return float(np.mean(out) / _FAR_RPM - np.mean(w.outlook.speed_right & w.outlook.idle_right))
+    return w.price
+
+
+def _richer_first(options: list[EvaluatedCandidate], installation: Installation) -> Choice:
+    """Full throttle was never read, and reading it here may find it lean: the least richer turn that makes it safe.
+
+    Where none does, the largest.
+    """
+    richer = sorted((w for w in options if w.candidate.action.effect == "richer"), key=lambda w: w.size)
+    safe = [w for w in richer if w.candidate.prediction.lean_chance <= installation.limits.lean_chance]
+    chosen = (safe or richer[-1:])[0]
+    return Choice(chosen.candidate.action, chosen, Reason(ReasonCode.RICHER_BEFORE_READING))
 
 
 def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action | None:
     """The action when idle is out and no needle on hand is likely to mend it; None while one may."""
     hopeless = _HOPELESS.get(confidence.stage)
-    if hopeless is None or not weighing.reaches or not confidence.idle_mixture.observed:
+    if hopeless is None or not weighing.rise_read or not confidence.idle_mixture.observed:
         return None
     if confidence.runs < _RUNS_THAT_CONDEMN_ALL:
         return None
@@ -167,22 +168,6 @@ def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation:
             InspectCause.NO_NEEDLE_FITS,
             best_needle=best.needle,
             best_chance=best.chance_both,
-            ideal_slope=ideal_slope(confidence, installation),
+            ideal_slope=ideal_needle(confidence, installation),
         )
-    )
-
-
-def ideal_slope(confidence: Confidence, installation: Installation) -> IdealSlope:
-    """The slope that would be right at both ends, and the needles on hand on either side of it."""
-    fitted, misfit = installation.needle(confidence.fitted_needle).taper_slope, confidence.taper_misfit
-    slope = fitted + misfit.median
-    ordered = sorted(installation.needles, key=lambda n: n.taper_slope)
-    shallower = [n.label for n in ordered if n.taper_slope <= slope]
-    steeper = [n.label for n in ordered if n.taper_slope >= slope]
-    return IdealSlope(
-        fitted + misfit.low_90,
-        slope,
-        fitted + misfit.high_90,
-        shallower[-1] if shallower else None,
-        steeper[0] if steeper else None,
     )

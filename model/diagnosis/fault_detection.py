@@ -2,8 +2,8 @@
 
 Every story (`taperwise.model.diagnosis.hypotheses`) may have begun with any of the latest runs. The posterior before
 that run predicts it and all runs since, together, under the story and under "all as recorded"; the ratio of the two
-predictive densities, times the story's prior, gives its probability. Nothing is fitted again, and a fault that hides
-behind the scatter of one run shows in the next ones.
+predictive densities, times the story's prior, gives its probability. "All as recorded" allows for what differs from day
+to day. Nothing is fitted again, and a fault that hides behind the scatter of one run shows in the next ones.
 
 A predictive density is a mean over draws, and of runs that surprise it rests on few of them. So the draws of all the
 posteriors, before and after those runs, stand for each: every one is weighed by how likely the mixture of all
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from taperwise.model.diagnosis.hypotheses import HYPOTHESES, FaultEffect, FaultHypothesis
+from taperwise.model.diagnosis.hypotheses import DRIFT_SHARE, HYPOTHESES, FaultEffect, FaultHypothesis, drifted
 from taperwise.model.inference.dataset import Evidence, Position, conditions_of_run, settings_of
 from taperwise.model.inference.likelihood import log_likelihood
 from taperwise.model.inference.readings import readings_of
@@ -142,6 +142,9 @@ class _Pool:
         sound = 1.0 - sum(s.prior for s in stories)
         recorded = FaultEffect.as_recorded(len(self._u.offset), len(trail))
         rng = np.random.default_rng([before.seed, 5])
+        drift = drifted(recorded, np.random.default_rng([before.seed, 8]))
+        shared = _ln_mean(ln_weights + self.ln_density(drift, trail).sum(axis=1))
+        plain = float(np.logaddexp(np.log(1.0 - DRIFT_SHARE) + plain, np.log(DRIFT_SHARE) + shared))
         odds = {}
         for story in stories:
             case = story.change(recorded, start, positions[0], positions, rng)

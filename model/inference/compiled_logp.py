@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 __all__ = ["BUILDING", "COMPILING", "TAKING_UP", "Shelf", "StaleCodeError", "compiled", "from_bytes", "to_bytes"]
 
-TAKING_UP = "taking up the sampler as it was compiled before"
+TAKING_UP = "loading the model from the cache"
 BUILDING = "building the model"
-COMPILING = "compiling the sampler (about a minute, the first time only)"
+COMPILING = "compiling the model (about a minute, the first time only)"
 """Steps of getting ready, as they are told."""
 
 _FORMAT = 2
@@ -116,7 +116,7 @@ def _taken_up(kept: bytes | None, progress: Callable[[str], None]) -> Any:
     try:
         return from_bytes(kept)
     except StaleCodeError as error:
-        progress(f"not as it was ({error}); it is compiled anew")
+        progress(f"not as it was ({error}). The model is compiled again")
         return None
 
 
@@ -125,7 +125,7 @@ def _keep(shelf: Shelf, made: Any, progress: Callable[[str], None]) -> None:
     try:
         shelf.put(to_bytes(made))
     except (AttributeError, TypeError, ValueError, RuntimeError, OSError, StaleCodeError) as error:
-        progress(f"the compiled sampler could not be kept for the next start ({error})")
+        progress(f"the compiled model could not be saved for the next start ({error})")
 
 
 def _compile(progress: Callable[[str], None]) -> Any:

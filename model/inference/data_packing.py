@@ -18,7 +18,7 @@ PLAIN = tuple(f.name for f in fields(Settings) if f.name not in LOADS)
 def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     """All data of one log under the names the graph knows.
 
-    Shapes: ``scalars`` (11,), ``readings`` (kinds, runs), ``settings`` and ``pivot`` (plain, runs or 1), their
+    Shapes: ``scalars`` (16,), ``readings`` (kinds, runs), ``settings`` and ``pivot`` (plain, runs or 1), their
     ``_loads`` (3, runs or 1, changes), ``prior`` (p, p + 2), ``aims`` (4, 3).
     """
     data: dict[str, NDArray[np.float64]] = {

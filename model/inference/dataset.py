@@ -10,10 +10,12 @@ from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.inference.readings import PLAIN_READINGS, Readings, readings_of, row_of
 from taperwise.model.physics.air import STANDARD, Conditions, conditions_of
 from taperwise.model.physics.mixture import Settings, Throttle
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.model.physics.nominal_values import Scales, scales_of
 from taperwise.model.physics.priors import CHANGES
 from taperwise.shared.meters import meters
 from taperwise.shared.records import (
+    AcceptSetting,
     Acknowledge,
     ChangeNeedle,
     ChangePart,
@@ -28,6 +30,7 @@ from taperwise.shared.runs import Run
 
 __all__ = [
     "FUEL_EFFECT",
+    "MOST_RUNS",
     "Evidence",
     "Position",
     "conditions_of_run",
@@ -40,6 +43,9 @@ __all__ = [
 
 FUEL_EFFECT: dict[Fuel, float] = {Fuel.AVGAS: 0.0, Fuel.MOGAS: 0.0, Fuel.MOGAS_E10: math.log(0.96)}
 """ln(phi) over avgas on fixed hardware: phi goes with the stoichiometric ratio times the root of fuel density."""
+
+MOST_RUNS = 60
+"""Latest runs that a posterior is learned from; the earlier ones are left out, so that no log takes long to learn."""
 
 _LATELY = 12  # runs whose air is that of the days of a tuning: a setting is to be right in the middle of them
 
@@ -126,6 +132,8 @@ class Evidence:
     usual_head : float
         What stands for the head of runs that give none, as `Conditions.ln_head`.
     runs, runs_used : int
+    run_numbers : tuple of int
+        Of the runs that are used, one a row: the first run of the log is 1.
     scales : Scales
         What readings are measured against.
     since_acknowledged : tuple of Run
@@ -134,6 +142,8 @@ class Evidence:
         Whether a static speed was read with the parts as they are, and nothing was acknowledged since.
     prior : EnginePrior
         What is believed of the engine before its first run.
+    accepted : bool
+        Whether the owner accepted the setting, and nothing was turned or changed since.
     """
 
     installation: Installation
@@ -153,7 +163,9 @@ class Evidence:
     static_speed_told: bool = False
     first_change: int = 0
     channels: frozenset[str] = field(default_factory=frozenset)
+    run_numbers: tuple[int, ...] = ()
     prior: EnginePrior = EXPERT
+    accepted: bool = False
 
 
 def start_position(installation: Installation) -> Position:
@@ -175,7 +187,7 @@ def replay(installation: Installation, entries: Sequence[Entry]) -> tuple[Positi
 
 def throttle_of(installation: Installation) -> Throttle:
     """Geometry for the forward model."""
-    body = installation.throttle_body
+    body, needles = installation.throttle_body, needle_set(installation)
     return Throttle(
         bore=body.bore_m,
         full_travel=body.slide_stroke_m,
@@ -183,7 +195,8 @@ def throttle_of(installation: Installation) -> Throttle:
         mark_to_orifice=body.mark_to_orifice_m,
         orifice_diameter=body.orifice_diameter_m,
         needle_diameter=body.needle_diameter_m,
-        middle_slope=float(np.median([n.taper_slope for n in installation.needles])),
+        middle_slope=needles.middle_slope,
+        step_spread=needles.step_spread,
     )
 
 
@@ -199,11 +212,11 @@ def settings_of(
     extra : int
         Columns beyond `CHANGES`, for changes not made yet.
     """
-    body = installation.throttle_body
+    body, needles = installation.throttle_body, needle_set(installation)
     n, columns = len(rows), CHANGES + extra
     slope, mark, part = (np.zeros((n, columns)) for _ in range(3))
     for i, (p, _) in enumerate(rows):
-        slope[i, max(p.needle_change - first_change, 0)] = 1.0
+        slope[i, max(p.needle_change - first_change, 0)] = needles.error_load
         if p.mark_change > first_change:
             mark[i, p.mark_change - first_change] = 1.0
         for number in p.parts:
@@ -214,7 +227,8 @@ def settings_of(
         idle_stop_m=np.array([p.idle_stop_turns * body.idle_stop_pitch_m for p, _ in rows]),
         **{name: np.array([getattr(c, name) for _, c in rows]) for name in Conditions._fields},
         ln_fuel=np.array([FUEL_EFFECT[p.fuel] for p, _ in rows]),
-        ln_slope=np.log([installation.needle(p.needle).taper_slope for p, _ in rows]),
+        ln_slope=np.log([needles.slopes[p.needle] for p, _ in rows]),
+        ln_steps=np.array([needles.ln_steps[p.needle] for p, _ in rows]),
         slope_load=slope,
         mark_load=mark,
         part_load=part,
@@ -254,7 +268,11 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
     """
     position, trail = replay(installation, entries)
     first_change = max(0, len(position.changes) - CHANGES)
-    kept = sorted((x for x in trail if len(x[0].changes) > first_change), key=_sort_key)
+    used = list(enumerate(trail, 1))[-MOST_RUNS:]
+    numbered = sorted(
+        ((x, number) for number, x in used if len(x[0].changes) > first_change), key=lambda each: _sort_key(each[0])
+    )
+    kept = [x for x, _ in numbered]
     head = _usual_head([run for _, run in trail])
     rows = [(p, conditions_of_run(run, head)) for p, run in kept]
     half_way = _half_way([p for p, _ in trail]) if kept else position
@@ -280,7 +298,9 @@ def gather(installation: Installation, entries: Sequence[Entry], prior: EnginePr
         static_speed_told=_static_speed_told(entries),
         first_change=first_change,
         channels=frozenset(name for _, run in kept for name in run.channels),
+        run_numbers=tuple(number for _, number in numbered),
         prior=prior,
+        accepted=_accepted(entries),
     )
 
 
@@ -313,6 +333,12 @@ def middle_conditions(of_runs: Sequence[Conditions]) -> tuple[Conditions, float]
     mean = Conditions(*(math.fsum(each) / n for each in zip(*of_runs, strict=True)))
     scatter = (_USUAL_SCATTER**2 + math.fsum((c.ln_density - mean.ln_density) ** 2 for c in of_runs)) / n
     return mean, math.sqrt(scatter / n)
+
+
+def _accepted(entries: Sequence[Entry]) -> bool:
+    kept = Run | Acknowledge  # leave the setting as it is
+    last = next((entry for entry in reversed(entries) if not isinstance(entry, kept)), None)
+    return isinstance(last, AcceptSetting)
 
 
 def _since_acknowledged(entries: Sequence[Entry]) -> tuple[Run, ...]:

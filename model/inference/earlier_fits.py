@@ -84,6 +84,8 @@ class EarlierFit:
         if _digest(body) != digest:
             raise ValueError("these bytes are no kept fit")
         numbers, draws = np.frombuffer(body[:_NUMBERS], "<f8"), np.frombuffer(body[_NUMBERS:], "<f4")
+        if not np.isfinite(draws).all() or not np.isfinite(numbers[: len(CHANCES)]).all():
+            raise ValueError("a draw of this kept fit is not finite")
         rhat, bulk, tail = (float(x) for x in numbers[len(CHANCES) :][:3])
         divergences, chains, drawn, refits, converged = (int(x) for x in numbers[len(CHANCES) :][3:])
         diagnostics = Diagnostics(rhat, bulk, tail, divergences, chains, drawn, refits, bool(converged))

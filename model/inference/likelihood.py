@@ -13,7 +13,29 @@ from taperwise.model.physics.nominal_values import Scales
 from taperwise.model.physics.priors import EAR_BIAS, GAUGE_BIAS_KELVIN, POWER_RISE_SHARE
 from taperwise.shared.meters import meters
 
-__all__ = ["Expected", "expected_readings", "level_log_density", "log_likelihood", "log_likelihoods", "richer"]
+__all__ = [
+    "NOT_RISEN",
+    "READ",
+    "Around",
+    "Expected",
+    "Scattered",
+    "expected_readings",
+    "idle_readings",
+    "level_log_density",
+    "log_likelihood",
+    "log_likelihoods",
+    "richer",
+    "scattered",
+]
+
+READ = (
+    ("rise", "has_rise"), ("spread", "has_spread"), ("idle_rise", "has_idle_rise"), ("static_rpm", "has_static"),
+    ("idle_rpm", "has_idle_rpm"), ("power_rise", "has_power_rise"),
+)  # fmt: skip
+"""Kinds of reading but for idle judgements and meters: fields of `Readings` with the masks of those that hold one."""
+
+NOT_RISEN = (("rise", "fell"), ("idle_rise", "no_idle_rise"), ("power_rise", "no_power_rise"))
+"""Kinds of which there may be none to read, with the masks of those where nothing rose."""
 
 _BOUND = 4.0  # logistic scales: what a rise further off than that tells of its run's mixture is bounded
 
@@ -48,9 +70,7 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
         The settings they are the mixtures of, (n,).
     scales : Scales
     """
-    c = idle_cutpoints(u)
-    best_idle = scales.idle_rpm * backend.exp(u.idle_rpm)
-    at_idle = (ends.idle, c.best, u.idle_gain, best_idle, ends.opening, u.idle_air_power, backend)
+    idle_rise, idle_rpm = idle_readings(u, ends, scales, backend)
     mean = engine_mean(ends.full, u)
     best_static = scales.static_rpm * backend.exp(u.static_rpm)
     static_rpm = static_speed.static_speed(mean, best_static, u.static_curvature, s.ln_density, s.ln_dry, backend)
@@ -58,12 +78,20 @@ def expected_readings(u: Unknowns, ends: Ends, s: Settings, scales: Scales, back
     return Expected(
         rise=rise,
         spread=exhaust.rise(mean, u.exhaust_scale, u.exhaust_width, backend) - rise,
-        idle_rise=idle.leaning_rise(*at_idle),
+        idle_rise=idle_rise,
         static_rpm=static_rpm,
-        idle_rpm=idle.idle_speed(*at_idle),
+        idle_rpm=idle_rpm,
         power_rise=static_speed.best_power_rise(mean, static_rpm, u.static_curvature, backend),
         ln_meters=expected(AtFullThrottle(u, mean, static_rpm, s, scales, backend)),
     )
+
+
+def idle_readings(u: Unknowns, ends: Ends, scales: Scales, backend: Backend = NUMPY) -> tuple[Array, Array]:
+    """Rise of idle speed on leaning, and idle speed [rpm]; parameters as `expected_readings`."""
+    best_rpm = scales.idle_rpm * backend.exp(u.idle_rpm)
+    best = idle_cutpoints(u).best
+    at_idle = (ends.idle, best, u.idle_gain, best_rpm, ends.opening, u.idle_air_power, backend)
+    return idle.leaning_rise(*at_idle), idle.idle_speed(*at_idle)
 
 
 def level_log_density(r: Readings, ln_mixture: Array, c: Cuts, blur: Array, backend: Backend = NUMPY) -> Array:
@@ -122,6 +150,71 @@ def log_likelihood(r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Sc
     return level + sum(each.sum(axis=-1) for each in others)
 
 
+class Around(NamedTuple):
+    """A reading as it is expected: its centre and logistic scale, what is unknown of its run's mixture counted in."""
+
+    centre: Array
+    scale: Array
+
+
+@dataclass(frozen=True)
+class Scattered:
+    """All readings of runs as they are expected; arrays (n,) or (draws, n).
+
+    `rise` and `spread` [K]; `idle_rise`, `static_rpm`, `idle_rpm`, `power_rise` [rpm]; `ln_meters` as in `Expected`;
+    `judged` of the idle as an ear judges it: the mixture that is heard, and its blur [ln phi]. `shown` has no noise.
+    """
+
+    rise: Around
+    spread: Around
+    idle_rise: Around
+    static_rpm: Around
+    idle_rpm: Around
+    power_rise: Around
+    ln_meters: tuple[Around, ...]
+    judged: Around
+    shown: Expected
+
+
+def scattered(r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY) -> Scattered:
+    """Where readings are expected, and how widely they scatter; parameters as `expected_readings`.
+
+    Notes
+    -----
+    Each run has a mixture of its own, off the setting's by `mixture_scatter`, the same at both ends. It is integrated
+    out as for normals: the rise, by far the sharpest reading, moves and narrows it for the run's other readings, and
+    these are taken one by one. So `rise` depends on no reading, and all others on that of the rise.
+    `tests/model/inference/test_posterior.py` holds the ranks of truths against it.
+    """
+    rise = _rise(r, u, ends, backend)
+    run = richer(ends, rise.moved)
+    e = expected_readings(u, run, s, scales, backend)
+    one = expected_readings(u, richer(run, rise.left), s, scales, backend)
+
+    def with_run(scale: Array, shown: Array, one_richer: Array) -> Around:
+        """A reading with what is left unknown of its run's mixture."""
+        return Around(shown, backend.sqrt(scale**2 + (LOGISTIC_SCALE * (one_richer - shown)) ** 2))
+
+    static = r.widening * u.static_rpm_noise
+    return Scattered(
+        rise=Around(rise.centre, rise.scale),
+        spread=Around(e.spread, backend.sqrt((r.rise_share * u.rise_noise) ** 2 + r.rise_error**2)),
+        idle_rise=with_run(r.widening * u.idle_rise_noise, e.idle_rise, one.idle_rise),
+        static_rpm=with_run(static, e.static_rpm, one.static_rpm),
+        idle_rpm=with_run(r.widening * u.idle_rpm_noise, e.idle_rpm, one.idle_rpm),
+        power_rise=with_run(POWER_RISE_SHARE * static, e.power_rise, one.power_rise),
+        ln_meters=tuple(
+            with_run(r.widening * scatter_of(meter.name), shown, richer_shown)
+            for meter, shown, richer_shown in zip(meters(), e.ln_meters, one.ln_meters, strict=True)
+        ),
+        judged=Around(
+            run.idle + EAR_BIAS * u.ear_bias,
+            backend.sqrt((r.widening * u.idle_blur) ** 2 + (LOGISTIC_SCALE * rise.left) ** 2),
+        ),
+        shown=e,
+    )
+
+
 def log_likelihoods(
     r: Readings, u: Unknowns, ends: Ends, s: Settings, scales: Scales, backend: Backend = NUMPY
 ) -> list[Array]:
@@ -132,48 +225,15 @@ def log_likelihoods(
     list of array
         Of the idle judgements, (n,) or (draws, n); then of the other readings, with a further axis for their kinds
         where the backend keeps it.
-
-    Notes
-    -----
-    Each run has a mixture of its own, off the setting's by `mixture_scatter`, the same at both ends. It is integrated
-    out as for normals: the rise, by far the sharpest reading, moves and narrows it for the run's other readings, and
-    these are taken one by one. `tests/model/inference/test_posterior.py` holds the ranks of truths against it.
     """
-    rise = _rise(r, u, ends, backend)
-    run = richer(ends, rise.moved)
-    e = expected_readings(u, run, s, scales, backend)
-    one = expected_readings(u, richer(run, rise.left), s, scales, backend)
-
-    def with_run(scale: Array, shown: Array, one_richer: Array) -> Array:
-        """Scale of a reading together with what is left unknown of its run's mixture."""
-        return backend.sqrt(scale**2 + (LOGISTIC_SCALE * (one_richer - shown)) ** 2)
-
-    static = with_run(r.widening * u.static_rpm_noise, e.static_rpm, one.static_rpm)
-    power = with_run(POWER_RISE_SHARE * r.widening * u.static_rpm_noise, e.power_rise, one.power_rise)
-    idle_rise = with_run(r.widening * u.idle_rise_noise, e.idle_rise, one.idle_rise)
-    idle_rpm = with_run(r.widening * u.idle_rpm_noise, e.idle_rpm, one.idle_rpm)
-    read = (
-        (r.has_rise, r.rise, rise.centre, rise.scale),
-        (r.has_spread, r.spread, e.spread, backend.sqrt((r.rise_share * u.rise_noise) ** 2 + r.rise_error**2)),
-        (r.has_idle_rise, r.idle_rise, e.idle_rise, idle_rise),
-        (r.has_static, r.static_rpm, e.static_rpm, static),
-        (r.has_idle_rpm, r.idle_rpm, e.idle_rpm, idle_rpm),
-        (r.has_power_rise, r.power_rise, e.power_rise, power),
-        *(
-            (there, read, shown, with_run(r.widening * scatter_of(meter.name), shown, richer_shown))
-            for meter, there, read, shown, richer_shown in zip(
-                meters(), r.has_meters, r.ln_meters, e.ln_meters, one.ln_meters, strict=True
-            )
-        ),
-    )
-    below = (
-        (r.fell, 0.0, rise.centre, rise.scale),
-        (r.rough, -r.rise, -rise.centre, rise.scale),  # above the reading is below it, mirrored
-        (r.no_idle_rise, 0.0, e.idle_rise, idle_rise),
-        (r.no_power_rise, 0.0, e.power_rise, power),
-    )
-    blur = backend.sqrt((r.widening * u.idle_blur) ** 2 + (LOGISTIC_SCALE * rise.left) ** 2)
-    terms = [level_log_density(r, run.idle + EAR_BIAS * u.ear_bias, idle_cutpoints(u), blur, backend)]
+    e = scattered(r, u, ends, s, scales, backend)
+    read = [
+        *((getattr(r, there), getattr(r, name), *getattr(e, name)) for name, there in READ),
+        *((there, read, *around) for there, read, around in zip(r.has_meters, r.ln_meters, e.ln_meters, strict=True)),
+    ]
+    below = [(getattr(r, none), 0.0, *getattr(e, name)) for name, none in NOT_RISEN]
+    below.insert(1, (r.rough, -r.rise, -e.rise.centre, e.rise.scale))  # above the reading is below it, mirrored
+    terms = [level_log_density(r, e.judged.centre, idle_cutpoints(u), e.judged.scale, backend)]
     for kinds, density in ((read, noise.log_density), (below, noise.log_below)):
         held = [kind for kind in kinds if backend.may_hold(kind[0])]
         if held:

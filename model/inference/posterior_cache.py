@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from taperwise.model.inference.dataset import Evidence, gather
 from taperwise.model.inference.engine_prior import EnginePrior
 from taperwise.model.inference.sampler import Posterior
-from taperwise.shared.records import Acknowledge, Entry, Installation, TurnIdleStop, TurnScrew
+from taperwise.shared.records import AcceptSetting, Acknowledge, Entry, Installation, TurnIdleStop, TurnScrew
 
 __all__ = ["Log", "Memory"]
 
@@ -31,7 +31,7 @@ class Log:
     def telling(self) -> "Log":
         """Without what was turned or acknowledged since the last run: no reading tells of that yet."""
         end = len(self.entries)
-        while end and isinstance(self.entries[end - 1], TurnScrew | TurnIdleStop | Acknowledge):
+        while end and isinstance(self.entries[end - 1], TurnScrew | TurnIdleStop | Acknowledge | AcceptSetting):
             end -= 1
         return self.until(end)
 

@@ -20,17 +20,23 @@ STANDARD = tuple(n for n in Unknowns.names() if n not in ("ln_full", "ln_idle", 
 
 
 def draw_unknowns(
-    installation: Installation, rng: np.random.Generator, prior: EnginePrior = EXPERT, draws: int = 1
+    installation: Installation,
+    rng: np.random.Generator,
+    prior: EnginePrior = EXPERT,
+    draws: int = 1,
+    evidence: Evidence | None = None,
 ) -> Unknowns:
-    """Unknowns from an engine's prior, as columns of so many draws, pivoted at the start position."""
-    z = {n: rng.standard_normal((draws, 1)) for n in STANDARD}
+    """Unknowns from an engine's prior, as columns of so many draws, pivoted as `evidence` or at the start position."""
+    z = {n: rng.standard_normal((draws, 1)) for n in STANDARD if n != "needle_step"}
     first, second = (rng.standard_normal((draws, CHANGES)) for _ in range(2))
     gains = [rng.standard_normal((draws, 1)) for _ in range(2)]
+    # from a stream of its own, so that engines with measured needles are drawn as if there were none
+    z["needle_step"] = rng.spawn(1)[0].standard_normal((draws, 1))
     epsilon = np.concatenate([*(z[n] for n in POOLED[:-2]), *gains], axis=1)
     theta = np.array(prior.centre) + epsilon @ np.array(prior.root).T
     if prior.odd:
         theta = np.where(rng.random((draws, 1)) < prior.odd, epsilon, theta)
-    return unknowns_from(z, theta, first, second, gather(installation, ()))
+    return unknowns_from(z, theta, first, second, evidence or gather(installation, ()))
 
 
 def unknowns_from(

@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -15,7 +15,18 @@ from taperwise.model.physics.mixture import Unknowns
 from taperwise.shared.errors import NotConvergedError
 from taperwise.shared.recommendation import Diagnostics
 
-__all__ = ["CAREFUL", "CHAINS", "ESS_LEAST", "FIRST_TRY", "LONG", "R_HAT_MOST", "Posterior", "Sampler", "diagnose"]
+__all__ = [
+    "CAREFUL",
+    "CHAINS",
+    "ESS_LEAST",
+    "FIRST_TRY",
+    "LONG",
+    "R_HAT_MOST",
+    "STEPS",
+    "Posterior",
+    "Sampler",
+    "diagnose",
+]
 
 R_HAT_MOST = 1.01
 """Largest R-hat that is believed (Vehtari et al. 2021, doi:10.1214/20-BA1221)."""
@@ -38,6 +49,19 @@ LONG: Mapping[str, Any] = {"draws": 2500, "tune": 600, "target_accept": 0.9, "ad
 CAREFUL: Mapping[str, Any] = {"draws": 1500, "tune": 1500, "target_accept": 0.95, "adaptation": "low_rank"}
 """Settings of the second try, where the first did not converge."""
 
+_ORDINARY_RUNS = 30
+_LONG_LOG: Mapping[str, Any] = {**CAREFUL, "maxdepth": 4}
+"""The second try for logs of more than `_ORDINARY_RUNS`: at most 16 steps a draw, however the readings contradict each
+other. Both tries together take at most 272,000 gradients.
+"""
+
+
+STEPS: Mapping[str, str] = {
+    "logp": "lp", "diverging": "diverging", "energy": "energy", "depth": "tree_depth", "n_steps": "n_steps",
+    "step_size": "step_size", "mean_tree_accept": "acceptance_rate",
+}  # fmt: skip
+"""What nutpie tells of each draw, and how ArviZ calls it."""
+
 
 @dataclass(frozen=True)
 class Posterior:
@@ -50,12 +74,15 @@ class Posterior:
     evidence : Evidence
     diagnostics : Diagnostics
     seed : int
+    steps : mapping of str to array
+        What the sampler tells of each draw, as `STEPS` names it, (chains, draws); empty where that was not kept.
     """
 
     unknowns: Unknowns
     evidence: Evidence
     diagnostics: Diagnostics
     seed: int
+    steps: Mapping[str, NDArray[Any]] = field(default_factory=dict)
 
 
 class Sampler:
@@ -113,12 +140,13 @@ class Sampler:
             If the sampler broke down.
         """
         compiled = self._fed(evidence)
-        for refits, settings in enumerate((FIRST_TRY, CAREFUL)):
+        careful = CAREFUL if evidence.runs_used <= _ORDINARY_RUNS else _LONG_LOG
+        for refits, settings in enumerate((FIRST_TRY, careful)):
             drawn = _sample(compiled, self._cores, seed + 7919 * refits, settings)
             diagnostics = diagnose(drawn.columns, refits, drawn.divergences)
             if diagnostics.converged:
                 break
-        return Posterior(drawn.unknowns(), evidence, diagnostics, seed)
+        return Posterior(drawn.unknowns(), evidence, diagnostics, seed, drawn.steps)
 
     def fit_once(self, evidence: Evidence, seed: int, options: Mapping[str, Any]) -> Posterior:
         """Draw with settings of one's own, and keep what comes, converged or not.
@@ -134,7 +162,7 @@ class Sampler:
             If the sampler broke down.
         """
         drawn = _sample(self._fed(evidence), self._cores, seed, options)
-        return Posterior(drawn.unknowns(), evidence, diagnose(drawn.columns, 0, drawn.divergences), seed)
+        return Posterior(drawn.unknowns(), evidence, diagnose(drawn.columns, 0, drawn.divergences), seed, drawn.steps)
 
     def _fed(self, evidence: Evidence) -> Any:
         self.compile()
@@ -142,10 +170,15 @@ class Sampler:
 
 
 class _Drawn(NamedTuple):
-    """Draws by unknown, (chains, draws, columns), and how many of them diverged."""
+    """Draws by unknown, (chains, draws, columns), and what the sampler tells of each, (chains, draws)."""
 
     columns: dict[str, NDArray[np.float64]]
-    divergences: int
+    steps: dict[str, NDArray[Any]]
+
+    @property
+    def divergences(self) -> int:
+        """How many draws diverged."""
+        return int(self.steps["diverging"].sum())
 
     def unknowns(self) -> Unknowns:
         """Draws one chain after the other, (chains · draws, columns) each."""
@@ -165,7 +198,7 @@ def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) ->
         if not isinstance(error, RuntimeError) and type(error).__name__ != "PanicException":
             raise
         raise NotConvergedError(
-            "the sampler broke down on these readings", cure="Check the latest entries for a slip of the pen."
+            "Your readings give no reliable result", cure="Check the last entries for typing errors."
         ) from error
     return _after_tuning(*trace.get_arrow_trace())
 
@@ -187,8 +220,11 @@ def _after_tuning(draws: Sequence[Any], stats: Sequence[Any]) -> _Drawn:
         name: np.stack([column(batch, name, k) for batch, k in zip(draws, kept, strict=True)])
         for name in Unknowns.names()
     }
-    diverging = sum(column(stat, "diverging", k).sum() for stat, k in zip(stats, kept, strict=True))
-    return _Drawn(columns, int(diverging))
+    steps = {
+        ours: np.stack([column(stat, theirs, k)[:, 0] for stat, k in zip(stats, kept, strict=True)])
+        for theirs, ours in STEPS.items()
+    }
+    return _Drawn(columns, steps)
 
 
 def diagnose(columns: Mapping[str, NDArray[np.float64]], refits: int, divergences: int = 0) -> Diagnostics:

@@ -8,6 +8,7 @@ from taperwise.shared.errors import OutOfRangeError
 from taperwise.shared.runs import Air
 
 __all__ = [
+    "COLD_LOW",
     "SEA_LEVEL_DENSITY",
     "STANDARD",
     "Conditions",
@@ -61,6 +62,9 @@ class Conditions(NamedTuple):
     ln_head: Array = 0.0
 
 
+COLD_LOW = Air(258.15, 103_500.0, 0.5)
+"""−15 °C at sea level under a winter high: what is looked at where the owner did not say how cold it gets."""
+
 STANDARD = Conditions()
 """The standard's air at sea level, and a head nobody gave."""
 
@@ -69,7 +73,12 @@ def _densities(air: Air) -> tuple[float, float]:
     """Densities of the dry air and of the vapour in it [kg/m³]."""
     vapour = air.relative_humidity * vapour_pressure_pascal(air.temperature_kelvin)
     if vapour >= air.pressure_pascal:
-        raise OutOfRangeError("vapour pressure exceeds air pressure", field="air", value=air, cure="Check the weather.")
+        raise OutOfRangeError(
+            "Vapour pressure is higher than air pressure",
+            field="air",
+            value=air,
+            cure="Check temperature, pressure and humidity.",
+        )
     t = air.temperature_kelvin
     return (air.pressure_pascal - vapour) / (_R_DRY * t), vapour / (_R_VAPOUR * t)
 

@@ -68,7 +68,7 @@ def add(name: str, rule: Rule) -> None:
     """
     if name not in {meter.name for meter in meters()} or name in _RULES or not rule.scatter > 0.0:
         raise InvalidValueError(
-            "a rule is for one meter, and its scatter is positive", field="name", value=name,
+            "A rule belongs to one meter, and its scatter must be positive", field="name", value=name,
             cure="Add the meter in shared/meters.py first, and one rule for it.",
         )  # fmt: skip
     _RULES[name] = rule
@@ -105,7 +105,7 @@ def _rule(name: str) -> Rule:
     rule = _RULES.get(name)
     if rule is None:
         raise InvalidValueError(
-            "no response model is registered for this meter",
+            "This meter has no rule",
             field="meter",
             value=name,
             cure="Add its rule in model/physics/meters.py.",

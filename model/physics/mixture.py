@@ -1,7 +1,8 @@
 """The one forward model: from a setting to the mixture at both ends and to what is seen there.
 
 Full throttle and idle are two slide positions of the same needle, so one offset and one taper
-slope explain both. Fuel follows the uncovered area, air follows the end's own flow: at idle the
+slope explain both. Fuel follows the uncovered area, at full throttle with a power of at most one:
+what a passage in series holds back, no needle gives. Air follows the end's own flow: at idle the
 segment of the bore that the slide leaves open. Fuel is drawn by suction and by its own head, so
 ``phi ∝ √(suction·σ + head) / σ``: a power of density between −1/2 (suction alone) and −1 (head
 alone), and of head between 0 and +1/2 (Bernoulli). Phi counts dry air (oxygen; Brooks & Garlock,
@@ -14,6 +15,7 @@ instead of the gains, because that is what readings pin directly.
 from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
+from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.backend import NUMPY, Array, Backend
 from taperwise.model.physics.needle import fuel_area, segment_area
 from taperwise.model.physics.nominal_values import Scales
@@ -28,6 +30,7 @@ __all__ = [
     "Settings",
     "Throttle",
     "Unknowns",
+    "by_air",
     "engine_mean",
     "flow_gains",
     "gain_prior",
@@ -44,7 +47,10 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Throttle:
-    """Geometry of one installation, scalars in metres; `middle_slope` is the middle needle's taper."""
+    """Geometry of one installation, scalars in metres; `middle_slope` is the middle needle's taper.
+
+    `step_spread` is how far the step between needles known by order may be off, as `NeedleSet` has it.
+    """
 
     bore: Array
     full_travel: Array
@@ -53,6 +59,7 @@ class Throttle:
     orifice_diameter: Array
     needle_diameter: Array
     middle_slope: Array
+    step_spread: Array
 
 
 @dataclass(frozen=True)
@@ -71,6 +78,8 @@ class Settings:
         Effect of the fuel on phi over avgas, known from stoichiometry [ln phi].
     ln_slope : array, (n,)
         ln of the nominal taper slope fitted.
+    ln_steps : array, (n,)
+        The part of it that the true step between needles stretches; nought where slopes were measured.
     slope_load, mark_load, part_load : array, (n, changes)
         Which change's needle error, mark error and part effect apply.
     """
@@ -83,6 +92,7 @@ class Settings:
     ln_head: Array
     ln_fuel: Array
     ln_slope: Array
+    ln_steps: Array
     slope_load: Array
     mark_load: Array
     part_load: Array
@@ -99,8 +109,9 @@ class Unknowns:
     `first` and `second` are standard normal, of shape (changes,) or (draws, changes): mark error
     and needle error where a needle was fitted, effects at full throttle and at idle where a part
     was changed. `ln_full` and `ln_idle` are ln(phi / phi at peak EGT) at the pivot. `cylinder_gap`
-    is the engine's mean over the leanest cylinder seen [ln phi]. `hidden_gap`, `gauge_bias` and
-    `ear_bias` are standard normal too: see `leanest` and the prior table.
+    is the engine's mean over the leanest cylinder seen [ln phi]. `hidden_gap`, `gauge_bias`,
+    `ear_bias` and `needle_step` are standard normal too: see `leanest`, `needle_place` and the
+    prior table.
     """
 
     offset: Array
@@ -109,6 +120,7 @@ class Unknowns:
     first: Array
     second: Array
     density_exponent: Array
+    needle_share: Array
     exhaust_scale: Array
     exhaust_width: Array
     idle_first_cut: Array
@@ -134,6 +146,7 @@ class Unknowns:
     idle_rise_noise: Array
     idle_rpm_noise: Array
     static_rpm_noise: Array
+    needle_step: Array
 
     @classmethod
     def names(cls) -> tuple[str, ...]:
@@ -205,11 +218,18 @@ class NeedlePlace(NamedTuple):
 
 
 def needle_place(u: Unknowns, s: Settings, t: Throttle, backend: Backend = NUMPY) -> NeedlePlace:
-    """Where the needle stands, errors of mark and slope included; shapes as `mixtures`."""
+    """Where the needle stands, errors of mark, slope and step included; shapes as `mixtures`."""
     mark = PRIORS["mark_error"].spread * backend.dot(u.first, s.mark_load.T)
-    slope = backend.exp(s.ln_slope + PRIORS["needle_error"].spread * backend.dot(u.second, s.slope_load.T))
+    stretch = backend.exp(t.step_spread * u.needle_step)  # true step over the nominal one; 1 where slopes were measured
+    error = PRIORS["needle_error"].spread * backend.dot(u.second, s.slope_load.T)
+    slope = backend.exp(s.ln_slope + s.ln_steps * (stretch - 1.0) + stretch * error)
     start = t.mark_to_orifice + u.offset + mark + s.needle_m
     return NeedlePlace(start, slope, backend.maximum(t.idle_opening + s.idle_stop_m, 0.1 * t.idle_opening))
+
+
+def by_air(u: Unknowns, air: Settings | Conditions) -> Array:
+    """What the density of the air and the vapour in it add to the mixture at both ends, elementwise [ln phi]."""
+    return -u.density_exponent * air.ln_density - air.ln_dry
 
 
 def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> Ends:
@@ -220,11 +240,11 @@ def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> En
     radius = 0.5 * t.bore
     ln_opening = backend.log(segment_area(radius, opening, backend) / segment_area(radius, t.idle_opening, backend))
     by_head = u.density_exponent - 0.5  # of the fuel, the half of the share that its own head draws
-    common = s.ln_fuel - u.density_exponent * s.ln_density - s.ln_dry + by_head * s.ln_head
+    common = s.ln_fuel + by_air(u, s) + by_head * s.ln_head
     part_full = PRIORS["change_full"].spread * backend.dot(u.first, s.part_load.T)
     part_idle = PRIORS["change_idle"].spread * backend.dot(u.second, s.part_load.T)
     return Ends(
-        backend.log(area_full) + common + part_full,
+        u.needle_share * backend.log(area_full) + common + part_full,
         backend.log(area_idle) + common + part_idle - ln_opening - by_head * s.ln_temperature,
         ln_opening,
     )
@@ -277,7 +297,7 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
     standard air on avgas with the head of fuel there is, has the mixture the prior table says; a shift,
     so no Jacobian arises.
     """
-    middle_full, middle_idle = (
+    ln_full, ln_idle = (
         backend.log(
             fuel_area(t.mark_to_orifice + travel, t.middle_slope, t.orifice_diameter, t.needle_diameter, backend)
         )
@@ -285,8 +305,8 @@ def gain_prior(u: Unknowns, pivot: Settings, t: Throttle, backend: Backend = NUM
     )
     there = _without_gain(u, replace(pivot, ln_head=0.0 * pivot.ln_head), t, backend)
     return (
-        PRIORS["gain_full"].centre + there.full - middle_full,
-        PRIORS["gain_idle"].centre + there.idle - middle_idle,
+        PRIORS["gain_full"].centre + there.full - u.needle_share * ln_full,
+        PRIORS["gain_idle"].centre + there.idle - ln_idle,
     )
 
 

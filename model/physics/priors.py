@@ -15,11 +15,16 @@ __all__ = [
     "CHANGES",
     "EAR_BIAS",
     "GAUGE_BIAS_KELVIN",
+    "GIVEN_STEP_SPREAD",
+    "NOMINAL_DEPTH",
     "POWER_RISE_SHARE",
     "PRIORS",
     "ROUGH_RISE_KELVIN",
     "SURENESS_WIDENS",
     "TRACED_SHARE",
+    "TYPICAL_STEP",
+    "TYPICAL_STEP_SPREAD",
+    "UNEVEN_STEP",
     "Prior",
     "from_standard",
 ]
@@ -32,11 +37,13 @@ ROUGH_RISE_KELVIN = 400 / 1.8
 source: several hundred °F is far too rich."""
 
 
-GAUGE_BIAS_KELVIN = 5.0
-"""Standard deviation of what all rises read off a gauge are off by together [K]; judgement."""
+GAUGE_BIAS_KELVIN = 6.5
+"""Standard deviation of what all rises read off a gauge are off by together [K]; judgement: 5 K of the gauge and its
+reader, and 4 K for a tank whose head in these runs is 6 % off its usual."""
 
-EAR_BIAS = 0.015
-"""Standard deviation of what all judgements of an idle are off by together [ln phi]; judgement."""
+EAR_BIAS = 0.018
+"""Standard deviation of what all judgements of an idle are off by together [ln phi]; judgement: 0.015 of the ear, 0.01
+of the tank."""
 
 TRACED_SHARE = 0.4
 """Share of a gauge reading's scatter that is left where the rise was read from a trace: what differs from run to run
@@ -45,6 +52,23 @@ rather than in the reading [-]; judgement."""
 POWER_RISE_SHARE = 0.5
 """Scatter of a rise of static speed over that of the speed itself: the wind is the same before and after [-];
 judgement."""
+
+NOMINAL_DEPTH = 1.0 / 3.0
+"""Depth of the flat at full throttle, mark at the edge, over the needle's diameter, for the middle of needles that
+nobody measured [-]; judgement: 29 mm/m in the default body, beside the 30 mm/m of the invented set."""
+
+TYPICAL_STEP = 0.02
+"""How much steeper the next of such needles is where the owner knows no figure [-]; see `needle_step`."""
+
+TYPICAL_STEP_SPREAD = 0.45
+"""Standard deviation of its logarithm: nine sets in ten have a step of 1 to 4 % [-]; judgement. It takes up what the
+nominal middle slope is off by, too: 22 or 37 mm/m change what a step does at idle by a sixth at most."""
+
+GIVEN_STEP_SPREAD = 0.15
+"""The same of a step that the owner gives: right within a quarter nine times in ten [-]; judgement."""
+
+UNEVEN_STEP = 0.25
+"""How far a needle is off its even place in such a set, as a standard deviation, in steps [-]; judgement."""
 
 SURENESS_WIDENS: dict[Sureness, float] = {Sureness.SURE: 1.0, Sureness.UNSURE: 2.0, Sureness.GUESS: 4.0}
 """How many times wider a reading scatters by how sure its reader is [-]; judgement."""
@@ -133,6 +157,15 @@ PRIORS: dict[str, Prior] = {
         "-",
         "Bernoulli: phi goes with density to −1/2 (fuel fed by suction alone) up to −1 (by head alone)",
     ),
+    "needle_share": Prior(
+        "half",
+        2.2,
+        1.7,
+        "-",
+        "power of the uncovered area with which fuel follows it at full throttle: a passage in series with the orifice "
+        "takes its share of the pressure, and a round taper opens with the first power of its length where a flat does "
+        "with 3/2 (Bernoulli and geometry); how much, judgement",
+    ),
     "exhaust_scale": Prior(
         "lognormal",
         780 / 1.8,
@@ -175,9 +208,10 @@ PRIORS: dict[str, Prior] = {
     "idle_gain": Prior(
         "lognormal",
         1.4,
-        0.3,
+        0.5,
         "-",
-        "so that the middle of smooth shows the 25 to 50 rpm of rise that FAA-H-8083-32 calls satisfactory",
+        "so that the middle of smooth shows the 25 to 50 rpm of rise that FAA-H-8083-32 calls satisfactory; wide, for "
+        "engines whose speed hardly tells of the mixture; judgement",
     ),
     "idle_rpm": Prior(
         "normal",
@@ -277,6 +311,15 @@ PRIORS: dict[str, Prior] = {
     "idle_rpm_noise": Prior("lognormal", 10.0, 0.3, "rpm", "logistic scale of a hunting idle; judgement"),
     "static_rpm_noise": Prior(
         "lognormal", 10.0, 0.3, "rpm", "logistic scale of a static speed in light wind; judgement"
+    ),
+    "needle_step": Prior(
+        "normal",
+        0.0,
+        1.0,
+        "0.45 ln(step)",
+        "step from needle to needle over 2 %, where no slope was measured. With full throttle held by the screw, 1 % "
+        "moves idle as an eighth of a turn does, and 3 % by all the width of smooth: much finer would be of no use, "
+        "much coarser would leave gaps. In 0.15 ln(step) where the owner gives a figure; judgement",
     ),
 }
 """Every unknown with its prior. `needle_error`, `mark_error`, `change_full` and `change_idle` exist once per change."""

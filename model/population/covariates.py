@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.shared.records import Cooling, Fuel, Installation
 
 __all__ = ["COVARIATES", "CYLINDERS", "Kind", "columns", "counted_in", "kind_of"]
@@ -50,10 +51,17 @@ def kind_of(installation: Installation) -> Kind:
     """The kind an installation belongs to.
 
     Four strokes: half the displacement is drawn in a revolution.
+
+    Raises
+    ------
+    ValueError
+        If its needles are known by their order alone: then no family of needles is known.
     """
+    if installation.by_order:
+        raise ValueError("no taper slope was measured")
     engine, bore = installation.engine, installation.throttle_body.bore_m
     speed = 0.5 * engine.displacement_m3 * engine.rated_rpm / 60.0 / (math.pi / 4.0 * bore**2)
-    middle = float(np.median([n.taper_slope for n in installation.needles]))
+    middle = needle_set(installation).middle_slope
     return Kind(
         gas_speed=round(math.log(speed / _REFERENCE_SPEED) / _SPEED_STEP),
         cylinders=CYLINDERS[min((engine.cylinders - 1) // 2, len(CYLINDERS) - 1)],

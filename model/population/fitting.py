@@ -259,8 +259,8 @@ class PopulationSampler:
 
 def _refusal(doubt: str) -> NotConvergedError:
     return NotConvergedError(
-        "the fit of how engines vary is not to be believed", field="pool", value=doubt,
-        cure="Try again once contributions came or went; until then start from the expert prior.",
+        "The pool gives no reliable result", field="pool", value=doubt,
+        cure="Try again after the pool changed. Until then, use the standard starting estimate.",
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.exhaust import mixture_for_rise
 from taperwise.model.physics.mixture import idle_cutpoints, needle_place
 from taperwise.model.physics.needle import depth_for_area, fuel_area
+from taperwise.model.prediction.needle_steps import steps_to_right, true_steps
 from taperwise.model.prediction.predictive import predict
 from taperwise.model.prediction.setting_draws import (
     full_throttle_window,
@@ -36,15 +37,17 @@ class Around:
     Parameters
     ----------
     offset_turns, taper_misfit : array, (draws,)
-        As in `Target`: both 0 is the middle of what is right.
+        As in `Target`: both 0 is the middle of what is right. The misfit of needles known by order is in steps.
     right : array of bool, (draws,)
         Whether both ends are in band.
     offset_band : tuple of float
         Offsets at which full throttle is in its band [turns]; medians.
     taper_band : tuple of float
-        Misfits at which idle is smooth while the offset is 0 [-]; medians.
+        Misfits at which idle is smooth while the offset is 0; medians.
     tilt : float
         Change of both ends of `taper_band` per turn of offset, for the same screw moves both ends [1/turn]; median.
+    in_steps : bool
+        Whether misfits are steps along needles known by order; else they are slopes [-].
     """
 
     offset_turns: _F
@@ -53,6 +56,7 @@ class Around:
     offset_band: tuple[float, float]
     taper_band: tuple[float, float]
     tilt: float
+    in_steps: bool = False
 
     def corners(self) -> tuple[tuple[float, float], ...]:
         """Corners (offset, misfit) of what is right at both ends, around."""
@@ -120,20 +124,23 @@ def around_the_target(posterior: Posterior) -> Around:
         return found
 
     middle, between = depth(0.5 * (lean + rich)), t.full_travel - opening
+    in_steps = posterior.evidence.installation.by_order
+    one = slope * true_steps(posterior) if in_steps else np.ones_like(slope)  # what a misfit is counted in
 
     def misfit(edge: _F) -> float:
-        return float(np.median((depth(edge) - middle) / between))
+        return float(np.median((depth(edge) - middle) / between / one))
 
     return Around(
         offset_turns=target.offset_turns,
-        taper_misfit=target.taper_misfit,
+        taper_misfit=steps_to_right(target, now, posterior) if in_steps else target.taper_misfit,
         right=now.full_right & now.idle_right,
         offset_band=(
             float(np.median(target.offset_turns - richer)),
             float(np.median(target.offset_turns - leaner)),
         ),
         taper_band=(misfit(lean), misfit(rich)),
-        tilt=float(np.median(pitch * slope / between)),
+        tilt=float(np.median(pitch * slope / between / one)),
+        in_steps=in_steps,
     )
 
 

@@ -5,18 +5,17 @@ import math
 import numpy as np
 
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import Conditions, conditions_at, conditions_of, density_altitude_m
-from taperwise.model.prediction.setting_draws import chance, interval, predict_settings
+from taperwise.model.physics.air import COLD_LOW, Conditions, conditions_at, conditions_of, density_altitude_m
+from taperwise.model.physics.exhaust import rise
+from taperwise.model.prediction.setting_draws import chance, coldest_of, interval, predict_settings
+from taperwise.shared.outlook import ColdestAir
 from taperwise.shared.recommendation import AirOutlook, Holding
 from taperwise.shared.runs import Air
 
-__all__ = ["COLD_LOW", "HOT_HIGH", "density_sensitivity", "on_a_cold_low_day"]
+__all__ = ["HOT_HIGH", "density_sensitivity", "in_the_coldest_air", "on_a_cold_low_day"]
 
 HOT_HIGH = Air(308.15, 81_200.0, 0.2)
 """35 °C at 6,000 ft: 812 hPa is the standard pressure there (US Standard Atmosphere 1976)."""
-
-COLD_LOW = Air(258.15, 103_500.0, 0.5)
-"""−15 °C at sea level under a winter high."""
 
 _FAN = np.exp(np.linspace(math.log(0.70), math.log(1.20), 21))
 _LIKELY = 0.5
@@ -38,7 +37,28 @@ def _in_air(posterior: Posterior, conditions: Conditions) -> AirOutlook:
 
 def on_a_cold_low_day(posterior: Posterior) -> AirOutlook:
     """The present setting in the densest air it is likely to meet, where it is leanest."""
-    return _in_air(posterior, conditions_of(COLD_LOW, posterior.evidence.conditions.ln_head))
+    air = posterior.evidence.installation.coldest_air or COLD_LOW
+    return _in_air(posterior, conditions_of(air, posterior.evidence.conditions.ln_head))
+
+
+def in_the_coldest_air(posterior: Posterior) -> ColdestAir | None:
+    """What the coldest air to come asks of full throttle today; None where the owner did not say how cold."""
+    evidence, u = posterior.evidence, posterior.unknowns
+    air = evidence.installation.coldest_air
+    coldest = coldest_of(u, evidence, evidence.conditions)
+    if air is None or coldest is None:
+        return None
+    now = predict_settings(posterior, [evidence.position], evidence.conditions)[0]
+    needed = rise(coldest.spare - coldest.shift, u.exhaust_scale, u.exhaust_width)[:, 0]
+    then = rise(now.full[:, None] + coldest.shift, u.exhaust_scale, u.exhaust_width)[:, 0]
+    return ColdestAir(
+        temperature_kelvin=air.temperature_kelvin,
+        rise_today_kelvin=float(np.median(np.maximum(now.rise, 0.0))),
+        rise_then_kelvin=float(np.median(np.maximum(then, 0.0))),
+        safe_rise_today_kelvin=float(np.quantile(needed, 1.0 - evidence.installation.limits.lean_chance)),
+        lean_chance=chance(coldest.lean(now.full[:, None])),
+        band_has_room=coldest.counts,
+    )
 
 
 def density_sensitivity(posterior: Posterior) -> Holding:

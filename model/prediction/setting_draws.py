@@ -2,21 +2,22 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Evidence, Position, settings_of
-from taperwise.model.inference.likelihood import Expected, expected_readings, richer
+from taperwise.model.inference.likelihood import Expected, expected_readings, idle_readings, richer
 from taperwise.model.inference.sampler import Posterior
-from taperwise.model.physics.air import Conditions
+from taperwise.model.physics.air import Conditions, conditions_of
 from taperwise.model.physics.exhaust import mixture_for_rise, rise
 from taperwise.model.physics.mixture import (
     Cuts,
     NeedlePlace,
     Settings,
     Unknowns,
+    by_air,
     flow_gains,
     idle_cutpoints,
     leanest,
@@ -28,9 +29,12 @@ from taperwise.model.physics.needle import depth_for_area, fuel_area
 from taperwise.shared.recommendation import Interval
 
 __all__ = [
+    "Coldest",
+    "Rights",
     "SettingDraws",
     "Target",
     "chance",
+    "coldest_of",
     "full_throttle_window",
     "interval",
     "pivot_of",
@@ -67,7 +71,10 @@ class SettingDraws:
     one_richer : Expected
         Noise-free readings of a run whose own mixture is one `mixture_scatter` richer than the setting's, (draws, 1).
     full_right, idle_right, speed_right : array of bool
-        Whether each stage is in its band.
+        Whether each stage is right: in its band, and full throttle not lean of peak in the coldest air to come if the
+        band has room for that.
+    lean_when_coldest : array of bool or None
+        Whether the leanest cylinder is lean of peak at full throttle in that air; None where nobody said how cold.
     """
 
     position: Position
@@ -86,6 +93,7 @@ class SettingDraws:
     full_right: NDArray[np.bool_]
     idle_right: NDArray[np.bool_]
     speed_right: NDArray[np.bool_]
+    lean_when_coldest: NDArray[np.bool_] | None = None
 
     @property
     def lean(self) -> NDArray[np.bool_]:
@@ -133,6 +141,7 @@ def predict_settings(
     targets = installation.targets
     gains = flow_gains(u, pivot_of(evidence), evidence.throttle)
     shift = _air_shift(u, error, posterior.seed)
+    coldest = coldest_of(u, evidence, conditions)
     found = []
     for position in positions:
         s = setting_of(evidence, position, conditions)
@@ -140,6 +149,7 @@ def predict_settings(
         e = expected_readings(u, ends, s, evidence.scales)
         one = expected_readings(u, richer(ends, u.mixture_scatter), s, evidence.scales)
         full, idle = ends.full + shift, ends.idle + shift
+        lean_then = None if coldest is None else coldest.lean(full)[:, 0]
         found.append(
             SettingDraws(
                 position,
@@ -154,10 +164,11 @@ def predict_settings(
                 idle_rpm=e.idle_rpm[:, 0],
                 power_rise=e.power_rise[:, 0],
                 ln_meters=tuple(x[:, 0] for x in e.ln_meters),
-                full_right=_between(rise(full, u.exhaust_scale, u.exhaust_width), targets.rise_kelvin),
+                full_right=_full_right(full, u, targets.rise_kelvin, coldest)[:, 0],
                 one_richer=one,
                 idle_right=idle_right(idle, e.idle_rise, u, evidence)[:, 0],
-                speed_right=_between(e.idle_rpm, targets.idle_rpm),
+                speed_right=_inside(e.idle_rpm, targets.idle_rpm)[:, 0],
+                lean_when_coldest=lean_then,
             )
         )
     return found
@@ -176,28 +187,45 @@ def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
     return shift
 
 
+class Rights(NamedTuple):
+    """What is right at settings, (draws, positions) each: both mixtures, idle speed; and what is lean of peak."""
+
+    both: NDArray[np.bool_]
+    speed: NDArray[np.bool_]
+    lean: NDArray[np.bool_]
+
+
 def right_at(
-    posterior: Posterior, positions: Sequence[Position], conditions: Conditions, error: float = 0.0
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Whether both ends are right, and whether the leanest cylinder is lean of peak, (draws, positions) each.
+    posterior: Posterior,
+    positions: Sequence[Position],
+    conditions: Conditions,
+    error: float = 0.0,
+    draws: NDArray[np.int64] | None = None,
+) -> Rights:
+    """What is right at several settings, and whether the leanest cylinder is lean of peak there.
 
     Parameters
     ----------
     conditions, error
         As for `predict_settings`.
+    draws : array of int, (q,), optional
+        Numbers of the draws to look at; all of them if left out.
     """
     u = widened(posterior.unknowns, posterior.seed)
     evidence = posterior.evidence
+    shift = _air_shift(u, error, posterior.seed)
+    if draws is not None:
+        u = Unknowns(*(np.asarray(getattr(u, name))[draws] for name in Unknowns.names()))
+        shift = shift[draws]
     rows = [(p, conditions) for p in positions]
     s = settings_of(evidence.installation, rows, evidence.first_change, extra=1)
     ends = mixtures(u, s, pivot_of(evidence), evidence.throttle)
-    low, high = evidence.installation.targets.rise_kelvin
-    shift = _air_shift(u, error, posterior.seed)
+    targets = evidence.installation.targets
     full, idle = ends.full + shift, ends.idle + shift
-    shown = rise(full, u.exhaust_scale, u.exhaust_width)
-    idle_rise = expected_readings(u, ends, s, evidence.scales).idle_rise if _rise_counts(evidence) else idle
-    both = (shown >= low) & (shown <= high) & idle_right(idle, idle_rise, u, evidence)
-    return both, leanest(full, u, evidence.scales) < 0.0
+    right = _full_right(full, u, targets.rise_kelvin, coldest_of(u, evidence, conditions))
+    idle_rise, idle_rpm = idle_readings(u, ends, evidence.scales)
+    both = right & idle_right(idle, idle_rise, u, evidence)
+    return Rights(both, _inside(idle_rpm, targets.idle_rpm), leanest(full, u, evidence.scales) < 0.0)
 
 
 def _rise_counts(evidence: Evidence) -> bool:
@@ -228,8 +256,50 @@ def idle_right(idle: Draws, idle_rise: Draws, u: Unknowns, evidence: Evidence) -
     return smooth & enough & (idle_rise <= high)
 
 
-def _between(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
-    right: NDArray[np.bool_] = ((x >= band[0]) & (x <= band[1]))[:, 0]
+@dataclass(frozen=True)
+class Coldest:
+    """Full throttle in the coldest air to come.
+
+    Parameters
+    ----------
+    shift : array, (draws, 1)
+        What that air adds to the mixture [ln phi]; below zero where it is denser.
+    spare : array, (draws, 1)
+        How far the leanest of all cylinders is below the leanest that is seen [ln phi].
+    counts : bool
+        Whether the band has room for it: at its rich end the chance of running lean then is within the limit.
+    """
+
+    shift: Draws
+    spare: Draws
+    counts: bool
+
+    def lean(self, full: Draws) -> NDArray[np.bool_]:
+        """Whether the leanest cylinder is lean of peak then, at that mixture now, (draws, n)."""
+        found: NDArray[np.bool_] = full + self.shift < self.spare
+        return found
+
+
+def coldest_of(u: Unknowns, evidence: Evidence, conditions: Conditions) -> Coldest | None:
+    """What the coldest air to come asks of settings judged in those conditions; None where nobody said how cold."""
+    air = evidence.installation.coldest_air
+    if air is None:
+        return None
+    shift = by_air(u, conditions_of(air)) - by_air(u, conditions)
+    zero = np.zeros_like(shift)
+    spare = zero - leanest(zero, u, evidence.scales)
+    at_the_rich_end = mixture_for_rise(evidence.installation.targets.rise_kelvin[1], u.exhaust_scale, u.exhaust_width)
+    lean_there = Coldest(shift, spare, True).lean(at_the_rich_end)
+    return Coldest(shift, spare, chance(lean_there) <= evidence.installation.limits.lean_chance)
+
+
+def _full_right(full: Draws, u: Unknowns, band: tuple[float, float], coldest: Coldest | None) -> NDArray[np.bool_]:
+    right = _inside(rise(full, u.exhaust_scale, u.exhaust_width), band)
+    return right & ~coldest.lean(full) if coldest is not None and coldest.counts else right
+
+
+def _inside(x: Draws, band: tuple[float, float]) -> NDArray[np.bool_]:
+    right: NDArray[np.bool_] = (x >= band[0]) & (x <= band[1])
     return right
 
 
@@ -259,7 +329,8 @@ def _turns_to(
     slope, length = place.slope[:, 0], (place.start + t.full_travel)[:, 0]
     area = fuel_area(length, slope, t.orifice_diameter, t.needle_diameter)
     wanted = [mixture_for_rise(kelvin, u.exhaust_scale, u.exhaust_width)[:, 0] for kelvin in rises]
-    depths = [depth_for_area(area * np.exp(w - outlook.full), t.orifice_diameter, t.needle_diameter) for w in wanted]
+    powers = [(w - outlook.full) / u.needle_share[:, 0] for w in wanted]
+    depths = [depth_for_area(area * np.exp(power), t.orifice_diameter, t.needle_diameter) for power in powers]
     return [(depth / slope - length) / body.screw_pitch_m for depth in depths], depths, place
 
 

@@ -5,6 +5,7 @@ several hundred degrees: a quarter in. With full throttle right, rich at idle wa
 needle, lean at idle the next shallower one. Done when both look right once.
 """
 
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.shared.records import Adjustment, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import IdleQuality, RiseSeen, Run
 
@@ -33,12 +34,12 @@ def _needle(run: Run, fitted: str, installation: Installation) -> Adjustment | N
     quality = run.idle_quality
     if quality is None or quality is IdleQuality.SMOOTH:
         return None
-    slope = installation.needle(fitted).taper_slope
-    rich = quality > IdleQuality.SMOOTH
-    side = [n for n in installation.needles if (n.taper_slope > slope) == rich and n.taper_slope != slope]
+    slopes = needle_set(installation).slopes
+    slope, rich = slopes[fitted], quality > IdleQuality.SMOOTH
+    side = [label for label, other in slopes.items() if (other > slope) == rich and other != slope]
     if not side:
         return None
-    return ChangeNeedle(min(side, key=lambda n: abs(n.taper_slope - slope)).label)
+    return ChangeNeedle(min(side, key=lambda label: abs(slopes[label] - slope)))
 
 
 def next_adjustment(run: Run, fitted: str, installation: Installation) -> Adjustment | None:

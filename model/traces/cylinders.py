@@ -61,7 +61,9 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
         If there is no reading.
     """
     if not readings:
-        raise InvalidValueError("no cylinder could be read", field="trace", cure="Name the exhaust columns.")
+        raise InvalidValueError(
+            "No cylinder could be read", field="trace", cure="Name the columns with exhaust temperatures."
+        )
     late = _late(readings)
     read = {n: r for n, r in readings.items() if n not in {f.column for f in late}}
     rises = {name: r.rise_kelvin if r.seen != "fell_at_once" else 0.0 for name, r in read.items()}

@@ -164,10 +164,10 @@ def _clean(seconds: _F, kelvin: _F) -> tuple[_F, _F, NDArray[np.intp]]:
     t, x = seconds[order], kelvin[order]
     if len(t) < _FEWEST or t[-1] - t[0] < _SHORTEST:
         raise InvalidValueError(
-            f"a sweep needs at least {_FEWEST} samples over {_SHORTEST:g} s",
+            f"A leaning sweep needs at least {_FEWEST} samples over {_SHORTEST:g} s",
             field="trace",
             value=f"{len(t)} samples",
-            cure="Start logging some seconds before leaning, and stop after the peak.",
+            cure="Start the logger some seconds before you lean, and stop the logger after the peak.",
         )
     return t, x, order
 

@@ -169,7 +169,7 @@ class StandIn:
         if turns:
             ScrewStep(turns, posterior.installation.limits)
         fitted = posterior.installation.needle(needle or posterior.installation.fitted_needle).label
-        return Prediction(fitted, turns, 1.0, _I, 0.1, 0.0, _I, _I, (0.1, 0.2, 0.4, 0.2, 0.1), _I, 0.5, 0.5, 0.3, 0.1)
+        return Prediction(fitted, turns, 1.0, _I, 0.1, 0.0, _I, _I, (0.1, 0.2, 0.4, 0.2, 0.1), _I, 0.5, 0.5, 0.3, 0.02)
 
     def will_it_hold(self, posterior: Any) -> Holding:
         """The same in any air."""
@@ -188,7 +188,7 @@ class StandIn:
             none,
             none,
             0.3,
-            0.1,
+            0.02,
             _I,
             _I,
             0.0,
@@ -196,6 +196,7 @@ class StandIn:
             posterior.installation.fitted_needle,
             runs,
             runs,
+            runs_here=runs,
         )
         gain = Information(0.3, 0.02)
         return Suggestion(

@@ -76,7 +76,7 @@ def test_a_run_is_recorded_all_the_same(waiting: Client, somewhere: str, compili
     seconds = int(answer.headers["Retry-After"])
     assert 0 < seconds <= 60
     assert recorded["warnings"] == [
-        f"Recorded. The model is being made ready, about {seconds} s left. Ask for the next step then."
+        f"Saved. The model is getting ready: about {seconds} s left. Request the next step then."
     ]
     assert len(waiting.get(f"{somewhere}/history").json()["entries"]) == 1
     compiling.compiled.set()

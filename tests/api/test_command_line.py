@@ -49,7 +49,7 @@ def test_the_demo_replays_the_day() -> None:
     result = CliRunner().invoke(app, ["demo"])
     assert result.exit_code == 0, result.output
     assert "invented" in result.output
-    assert "Leave everything as it is" in result.output
+    assert "Change nothing" in result.output
     log = json.loads(fixture("tuning_day.json").read_text(encoding="utf-8"))["log"]
     runs = sum(entry["post"] == "runs" for entry in log)
     assert all(f"Run {n}:" in result.output for n in range(1, runs + 1))

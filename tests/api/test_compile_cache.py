@@ -1,5 +1,6 @@
 """Compiled code is found again by what made it alone, unharmed or not at all."""
 
+import os
 import subprocess
 import sys
 import threading
@@ -8,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from taperwise.api.core.compile_cache import SamplerShelf, use
+from tests.api.asking import Client
 
 _ROOT = Path(__file__).parents[2]
 
@@ -127,7 +129,7 @@ def test_others_wait_for_the_process_that_compiles(tmp_path: Path, ends: str) ->
             process.kill()
         assert entered.wait(30)
         waiting.join()
-    assert told == ["another process is compiling the sampler; waiting for it"]
+    assert told == ["Another process is preparing the model. Waiting for it"]
 
 
 def test_where_no_lock_can_be_had_one_goes_ahead(tmp_path: Path) -> None:
@@ -139,3 +141,48 @@ def test_where_no_lock_can_be_had_one_goes_ahead(tmp_path: Path) -> None:
         assert told == []
     with pytest.raises(KeyError), SamplerShelf(file).alone(told.append):
         raise KeyError
+
+
+_USES = """
+import os, sys
+from pathlib import Path
+from taperwise.api.core import compile_cache
+from taperwise.api.core.settings import Settings
+used = compile_cache.use(Settings().cache_folder)
+(used / "numba" / "kept").write_text("something")
+assert compile_cache.use(Settings().cache_folder) == used
+print(used, os.environ["NUMBA_CACHE_DIR"], Settings().cache_folder, sep="\\n")
+print(compile_cache.notice(), file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("blocked", ["", "numba", "pytensor", "sources", "sampler"])
+def test_a_folder_that_cannot_be_written_is_replaced(tmp_path: Path, blocked: str) -> None:
+    """A file in its place, or in that of a part of it: a temporary folder is used, it is said, and it goes again."""
+    folder = tmp_path / "cache"
+    if blocked:
+        folder.mkdir()
+    (folder / blocked).write_text("a file in the way") if blocked else folder.write_text("a file in the way")
+    environment = {
+        name: value for name, value in os.environ.items() if name not in ("NUMBA_CACHE_DIR", "PYTENSOR_FLAGS")
+    }
+    environment |= {"TAPERWISE_CACHE_FOLDER": str(folder), "PYTHONPATH": f"{_ROOT / '.src'}{os.pathsep}{_ROOT}"}
+    told = subprocess.run(
+        [sys.executable, "-c", _USES], env=environment, capture_output=True, text=True, check=True, cwd=_ROOT
+    )
+    used, numba, settings = told.stdout.strip().splitlines()[-3:]
+    assert used == settings != str(folder)
+    assert numba == f"{used}/numba"
+    assert not Path(used).exists()
+    assert str(folder) in told.stderr
+    assert "Set TAPERWISE_CACHE_FOLDER" in told.stderr
+
+
+def test_the_service_says_that_compiled_code_does_not_last(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In health, without the folder's name, because anyone may ask for that."""
+    client.app.state.desk.prepare()  # type: ignore[attr-defined] - the client hides the type
+    assert client.get("/readyz").json() == {"status": "ready"}
+    monkeypatch.setattr("taperwise.api.core.compile_cache._notices", ["The cache folder /secret cannot be written to."])
+    (warning,) = client.get("/readyz").json()["warnings"]
+    assert "cache folder" in warning
+    assert "/secret" not in warning

@@ -50,8 +50,8 @@ def test_a_large_turn_is_recorded_with_a_warning(client: Client, place: str, tur
     answer = client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": turns})
     assert answer.status_code == 201
     (warning,) = answer.json()["warnings"]
-    assert "small-step limit of 0.25" in warning
-    assert ("damaged" in warning) is damaged
+    assert "step limit of 1/4 turn" in warning
+    assert ("destroy an engine" in warning) is damaged
     assert client.get(f"{place}/history").json()["position"]["turns"] == turns
 
 

@@ -45,12 +45,12 @@ def test_a_run_is_voided_and_brought_back(client: Client, place: str) -> None:
 @pytest.mark.parametrize(
     ("body", "words"),
     [
-        ({"reason": "slip", "adjustment": {"kind": "turn_screw", "turns": 0.25}}, "different kind"),
+        ({"reason": "slip", "adjustment": {"kind": "turn_screw", "turns": 0.25}}, "cannot change the kind"),
         ({"reason": "slip"}, "exactly one"),
         ({"reason": "slip", "void": True, "run": RUN}, "exactly one"),
         ({"void": True}, "reason"),
         ({"reason": "slip", "void": False}, "void"),
-        ({"reason": "slip", "run": {**RUN, "egt_rise": None, "trace": {"csv": "t,EGT"}}}, "no trace"),
+        ({"reason": "slip", "run": {**RUN, "egt_rise": None, "trace": {"csv": "t,EGT"}}}, "cannot have a logger file"),
     ],
 )
 def test_a_correction_has_to_make_sense(client: Client, place: str, body: dict[str, Any], words: str) -> None:
@@ -70,7 +70,7 @@ def test_a_needle_nobody_has(client: Client, place: str) -> None:
     """A needle change cannot be corrected into one that is not on hand."""
     _post(client, place, "adjustments", {"kind": "change_needle", "needle": "taper 30.6"})
     wrong = {"reason": "slip", "adjustment": {"kind": "change_needle", "needle": "taper 99"}}
-    assert "On hand" in str(problem(client.post(f"{place}/entries/1/corrections", json=wrong), 422))
+    assert "Your needles" in str(problem(client.post(f"{place}/entries/1/corrections", json=wrong), 422))
 
 
 def test_will_it_hold(recorded_client: Client, needles: list[dict[str, Any]]) -> None:

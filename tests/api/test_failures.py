@@ -22,7 +22,7 @@ def test_a_run_is_kept_when_learning_fails(
     assert answer.status_code == 201
     assert answer.json()["suggestion"] is None
     assert answer.json()["confidence"] is None
-    assert "no suggestion could be made" in answer.json()["warnings"][0]
+    assert "no next step could be calculated" in answer.json()["warnings"][0]
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
     stand_in.failure = None
     assert client.get(f"{place}/suggestion").status_code == 200
@@ -64,7 +64,7 @@ def test_a_run_is_kept_when_its_answer_cannot_be(client: Client, place: str, mon
     monkeypatch.setattr("taperwise.api.recommendations.repository.put", fails)
     answer = client.post(f"{place}/runs", json=RUN)
     assert answer.status_code == 201
-    assert "It is recorded" in answer.json()["warnings"][0]
+    assert "Saved" in answer.json()["warnings"][0]
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
 
 

@@ -23,7 +23,7 @@ def test_recorded_at_once_and_answered_later(
     assert answer.status_code == 201
     assert answer.headers["Preference-Applied"] == "respond-async"
     assert answer.json()["suggestion"] is None
-    assert "It is recorded" in answer.json()["warnings"][-1]
+    assert "Saved" in answer.json()["warnings"][-1]
     assert stand_in.learned == 0
     assert len(client.get(f"{place}/history").json()["entries"]) == 1
     assert client.get(f"{place}/suggestion").status_code == 200
@@ -34,7 +34,7 @@ def test_the_worker_makes_it(client: Client, place: str) -> None:
     state: Any = client.app.state  # type: ignore[attr-defined] - the client hides the type
     state.worker.start()
     answer = client.post(f"{place}/runs", json=RUN, headers=LATER)
-    assert "being made" in answer.json()["warnings"][-1]
+    assert "being calculated" in answer.json()["warnings"][-1]
     for _ in range(1000):
         if state.desk.kept(state.database, 1) is not None:
             break

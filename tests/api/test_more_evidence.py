@@ -56,7 +56,7 @@ def test_columns_by_name_and_by_guess() -> None:
         trace_of(text, Mapping(time="t", rpm="notes"))
     guessed = trace_of("t,EGT (degF),fuel flow,mixture\n0,1300,9,RICH\n1,1301,9,RICH\n")
     assert guessed.channels == {}
-    assert guessed.unused == (("mixture", "not all of it is numbers"), ("fuel flow", "its unit is not known"))
+    assert guessed.unused == (("mixture", "some values are not numbers"), ("fuel flow", "its unit is unknown"))
     with pytest.raises(InvalidValueError, match=r"mapping\.fuel_flow_unit"):
         trace_of(text, Mapping(time="t", fuel_flow="N"))
 
@@ -98,8 +98,8 @@ def test_a_limit_is_watched_and_acknowledged(recorded_client: Client, needles: l
     assert done.json()["warnings"] == []
     history = recorded_client.get(f"{place}/history").json()["entries"]
     assert history[1]["acknowledged"]["cause"] == "baffle torn; replaced"
-    again = recorded_client.post(f"{place}/acknowledgements", json={"cause": "nothing more"})
-    assert "Nothing was run" in again.json()["warnings"][0]
+    again = recorded_client.post(f"{place}/acknowledgements", json={"cause": "would not help"})
+    assert "There was no run" in again.json()["warnings"][0]
 
 
 def test_the_idle_in_words(client: Client, place: str) -> None:

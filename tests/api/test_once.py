@@ -130,10 +130,10 @@ def test_every_post_is_done_once_however_often_it_is_sent(posts: _Posts) -> None
         if path.endswith("/contribution"):  # a yes is all that may be sent
             continue
         refused = problem(client.post(address, json=posts.another(path, body), headers=asker | key), 422)
-        assert refused["title"].startswith("The idempotency key"), (path, refused)
+        assert refused["title"].startswith("The Idempotency-Key"), (path, refused)
         (error,) = refused["errors"]
         assert (error["field"], error["value"]) == ("Idempotency-Key", f"every-post-{number}")
-        assert "Make a new key" in error["cure"]
+        assert "Make a new Idempotency-Key" in error["cure"]
         assert _rows(database) == before, path
 
 
@@ -149,7 +149,7 @@ def test_another_request_under_a_key_is_refused(client: Client, at: str) -> None
     for address, sent in (("notes", {"text": "baffle"}), ("adjustments", {"kind": "turn_screw", "turns": 0.125})):
         (error,) = problem(client.post(f"{at}/{address}", json=sent, headers=_KEY), 422)["errors"]
         assert (error["field"], error["value"]) == ("Idempotency-Key", "once-and-again")
-        assert "Make a new key" in error["cure"]
+        assert "Make a new Idempotency-Key" in error["cure"]
     assert client.get(f"{at}/history").json()["entries"] == []
     assert len(client.get(f"{at}/notes").json()["notes"]) == 1
 

@@ -1,7 +1,9 @@
 """Parcel, table, sheet and draws: exact, whole or refused, and in the installation's units."""
 
+import base64
 import copy
 import csv
+import hashlib
 import io
 import json
 import threading
@@ -20,6 +22,7 @@ from taperwise.api.installations.prior import prior_from_document, prior_of, pri
 from taperwise.api.log import service
 from taperwise.api.pooling.release import release
 from taperwise.api.web import papers
+from taperwise.model import MODEL_VERSION
 from taperwise.model.population.predictive_prior import ODD_SHARE
 from taperwise.model.recommender import Recommender
 from taperwise.shared.errors import NotConvergedError
@@ -39,6 +42,7 @@ def full(client: Client, needles: list[dict[str, Any]]) -> str:
         "fitted_needle": "taper 30.0",
         "name": "Öl “é”",
         "elevation": {"value": 650, "unit": "ft"},
+        "throttle_body": {"lean_direction": "clockwise"},
     }
     place = str(client.post(_HOME, json=body).headers["Location"])
     run = RUN | {"note": "=1+1", "time": "2026-05-01T10:30:00.123456+02:00"}
@@ -157,24 +161,40 @@ def test_a_sealed_parcel_is_checked_all_the_same(client: Client, full: str) -> N
         assert told["errors"][0]["field"] == field
 
 
-def _table(client: Client, place: str) -> tuple[list[dict[str, str]], list[str]]:
-    *rows, last = list(csv.reader(io.StringIO(client.get(f"{place}/table").text)))
-    return [dict(zip(rows[0], row, strict=True)) for row in rows[1:]], last
+def _table(client: Client, place: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(client.get(f"{place}/table").text)))
 
 
 def test_the_table_says_how_long_it_is(client: Client, full: str) -> None:
-    """One row an entry, what holds now of each, positions followed, no formulas; the last line counts."""
-    rows, last = _table(client, full)
-    assert last == ["rows", "7"]
+    """One row an entry, what holds now of each, positions followed, no formulas; every row tells how many there are."""
+    rows = _table(client, full)
     assert len(rows) == 7
+    assert {row["rows in all"] for row in rows} == {"7"}
     assert [r["state"] for r in rows] == ["corrected", *["as recorded"] * 2, "voided", *["as recorded"] * 3]
     assert rows[0]["idle"] == "smooth"
     assert rows[0]["EGT rise [°F]"] == "95.0"
-    assert [r["screw from mark [turns, + richer]"] for r in rows] == ["0", "0", *["-0.125"] * 2, *["0.25"] * 3]
+    assert [r["holder from mark [turns, + richer]"] for r in rows] == ["0.0", "0.0", *["-0.125"] * 2, *["0.25"] * 3]
     assert rows[6]["needle"] == "taper 30.6"
     assert rows[6]["EGT seen"] == "fell_at_once"
     client.post(f"{full}/runs", json=AIR | {"idle_quality": 3, "note": "=HYPERLINK(1)"})
-    assert _table(client, full)[0][7]["note"] == "'=HYPERLINK(1)"
+    assert _table(client, full)[7]["note"] == "'=HYPERLINK(1)"
+
+
+def test_pandas_reads_both_tables(client: Client, full: str) -> None:
+    """CSV and Parquet come to the same seven rows; count and digest beside them are those of the file."""
+    import pandas as pd
+
+    for form, read in (("csv", pd.read_csv), ("parquet", pd.read_parquet)):
+        answer = client.get(f"{full}/table", params={"format": form})
+        assert answer.headers["Row-Count"] == "7"
+        digest = base64.b64encode(hashlib.sha256(answer.content).digest()).decode()
+        assert answer.headers["Repr-Digest"] == f"sha-256=:{digest}:"
+        frame = read(io.BytesIO(answer.content))
+        assert list(frame["entry"]) == list(range(1, 8))
+        assert frame["EGT rise [°F]"].dtype == "float64"
+        assert frame["EGT rise [°F]"].iloc[0] == 95.0
+    assert str(frame["time"].dtype).startswith("datetime64")
+    assert problem(client.get(f"{full}/table?format=xlsx"), 422)["errors"][0]["field"] == "format"
 
 
 def test_units_change_table_and_sheet(client: Client, full: str) -> None:
@@ -183,7 +203,7 @@ def test_units_change_table_and_sheet(client: Client, full: str) -> None:
     assert "°F" in words(client.get(f"{home}/sheet").text)
     units = {"temperature": "degC", "temperature_rise": "delta_degC", "pressure": "hPa", "taper": "percent"}
     client.put(f"{full}/units", json=units | {"exhaust_temperature": "degC"})
-    rows, _ = _table(client, full)
+    rows = _table(client, full)
     assert rows[0]["EGT rise [°C]"] == "52.7778"
     assert rows[0]["air temperature [°C]"] == "20.0"
     sheet = words(client.get(f"{home}/sheet").text)
@@ -198,8 +218,8 @@ def test_the_sheet_holds_what_the_papers_need(client: Client, full: str) -> None
     sheet = words(client.get(f"{full.removeprefix('/api/v1')}/sheet").text)
     for text in (
         "Not tuned: the tuning stands at full throttle", "taper 30.6, taper slope 30.6 mm/m",
-        "1/4 turn richer from its mark (1/4 turn counter-clockwise from the mark", "Both mixtures right together 30 %",
-        "Needle holder 1/8 turn leaner", "(voided)", "(corrected)", "Found: a loose baffle", "7 entries.",
+        "1/4 turn richer than the mark (1/4 turn counter-clockwise)", "Both mixtures in target 30 %",
+        "Needle holder 1/8 turn leaner", "(voided)", "(corrected)", "Cause: a loose baffle", "7 entries.",
         "Checked by the responsible person", "mixture settings in flight.", "it releases nothing for flight",
     ):  # fmt: skip
         assert text.replace(" ", " ") in sheet.replace(" ", " "), text
@@ -276,6 +296,9 @@ def test_the_draws_are_those_of_the_posterior(
     diagnostics = real_client.get(f"{place}/suggestion").json()["provenance"]["diagnostics"]
     assert dict(found["offset"].sizes) == {"chain": diagnostics["chains"], "draw": diagnostics["draws"]}
     assert found["first"].dims == ("chain", "draw", "change")
+    assert found["exhaust_scale"].attrs["units"] == "K per phi/phi_peak"
+    assert opened.attrs["model_version"] == MODEL_VERSION
+    assert {"sample_stats", "prior", "observed_data", "log_likelihood", "posterior_predictive"} <= set(opened.children)
     state: Any = real_client.app.state  # type: ignore[attr-defined] - the client hides the type
     with state.database.reading() as session:
         log = service.load(session, 1)

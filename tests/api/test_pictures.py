@@ -93,7 +93,7 @@ def test_a_sweep_is_shown_with_its_reading(tuned: tuple[Client, str]) -> None:
     """The leanest cylinder, its rise and the others; an entry without a trace has none."""
     client, home = tuned
     told = words(client.get(f"{home}/sweeps/4").text)
-    assert "EGT 3 is the leanest and decides" in told
+    assert "EGT 3 is the leanest, and counts" in told
     assert "EGT 4 departs from the other cylinders" in told
     assert "peak, rise 154 °F" in client.get(f"{home}/sweeps/4/picture.svg").text
     assert client.get(f"{home}/sweeps/1").status_code == 404
@@ -165,7 +165,7 @@ def test_the_sheet_shows_what_the_runs_showed(tuned: tuple[Client, str], monkeyp
     monkeypatch.setattr("taperwise.api.web.papers.as_pdf", as_pdf)
     assert client.get(f"{home}/sheet.pdf").content.startswith(b"%PDF-")
     assert printed[0].count("<svg") == 2
-    assert "was to hold nine in ten" in words(printed[0])
+    assert "in the range predicted for 9 in 10" in words(printed[0])
     shown = client.get(f"{home}/sheet").text
     sources = re.findall(r'<img src="([^"]+)" alt="[^"]{30,}"', shown)
     assert [source.partition("?")[0] for source in sources] == [

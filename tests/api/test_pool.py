@@ -170,7 +170,7 @@ def test_what_cannot_be_told_is_not_kept(client: Client, stand_in: StandIn) -> N
     mine = contributed(client, stand_in, (1.0, 0.0))
     stand_in.shift = (1e12, 0.0)
     told = problem(client.post(f"{mine['place']}/contribution", json={"consent": True}), 409)
-    assert "Make another run first" in told["errors"][0]["cure"]
+    assert "Make another run" in told["errors"][0]["cure"]
     assert not client.get(f"{mine['place']}/contribution").json()["withdrawn"]
 
 
@@ -190,7 +190,7 @@ def test_an_engine_starts_from_the_pool_if_asked(client: Client, stand_in: Stand
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     nothing = client.post(f"{place}/prior", json={"prior": "pool"}).json()
     assert nothing["prior"] == "expert"
-    assert "nothing is published" in nothing["why"]
+    assert "Not published" in nothing["why"]
     expert = client.get(f"{place}/start").json()
     assert "Too little is known" in expert["advice"]
     for i in range(6):

@@ -1,5 +1,6 @@
 """``taperwise new``, ``run``, ``adjust``, ``next``, ``sheet``, ``list``: the same room by another door."""
 
+import hashlib
 import json
 import sys
 from collections.abc import Callable
@@ -60,6 +61,14 @@ def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
     return call
 
 
+def test_needles_by_order_on_a_command_line(command: Command) -> None:
+    """Labels alone, from shallow to steep, with a spacing where one is known."""
+    new = ("new", "--by-order", "--needle", "thin", "--needle", "thick", "--fitted", "thick", "--step", "3 %", "--json")
+    made = json.loads(command(*new)[1])["installation"]
+    assert made["needles"] == [{"label": "thin", "taper_slope": None}, {"label": "thick", "taper_slope": None}]
+    assert made["needle_step"] == {"value": 3, "unit": "percent"}
+
+
 def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Set up, record, adjust as suggested, read on, and write the papers; `--json` is one object alone."""
     monkeypatch.setattr(ChartData, "portraits", lambda *_: SimpleNamespace(runs=(), converged=True))
@@ -73,7 +82,7 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     status, out, _ = command("adjust", "1", "--as-suggested", "--json")
     assert status == 0
     assert json.loads(out)["confidence"]["runs"] == 1
-    assert "small-step limit" in command("adjust", "1", "--screw", "-0.5")[1]
+    assert "step limit" in command("adjust", "1", "--screw", "-0.5")[1]
     made = json.loads(command("sheet", "1", "--json")[1])
     assert [line["words"] for line in made["lines"]] == [
         "air 68 °F; altimeter setting 29.98 inHg; EGT rise 160 °F; idle slightly rich",
@@ -85,7 +94,9 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     names = [str(tmp_path / n) for n in ("s.pdf", "t.csv", "e.json")]
     assert command("sheet", "1", "--pdf", names[0], "--csv", names[1], "--export", names[2])[0] == 0
     assert Path(names[0]).read_bytes().startswith(b"%PDF-")
-    assert Path(names[1]).read_text(encoding="utf-8").splitlines()[-1] == "rows,3"
+    table = Path(names[1]).read_bytes()
+    assert [line.endswith(b",3") for line in table.splitlines()] == [False, True, True, True]
+    assert Path(f"{names[1]}.sha256").read_text(encoding="utf-8") == f"{hashlib.sha256(table).hexdigest()}  t.csv\n"
     assert json.loads(Path(names[2]).read_text(encoding="utf-8"))["entries"] == 3
     (listed,) = json.loads(command("list", "--json")[1])
     assert (listed["name"], listed["runs"], listed["stage"]) == ("[red]x", 1, "full_throttle")
@@ -112,7 +123,7 @@ def test_a_trace_is_read(command: Command, tmp_path: Path) -> None:
     sweep = str(fixture("sweep.csv"))
     status, out, _ = command("run", "1", "--air", "20", "--pressure", "1013", "--trace", sweep)
     assert status == 0
-    assert "departs from the other cylinders" in out
+    assert "differs from the other cylinders" in out
     words = json.loads(command("sheet", "1", "--json")[1])["lines"][0]["words"]
     assert "air 20 °C; pressure 1013 hPa; EGT rise 8" in words
     assert command("run", "1", "--air", "20", "--pressure", "1013", "--trace", str(tmp_path / "none.csv"))[0] == 2
@@ -147,14 +158,17 @@ def test_findings_are_told_and_acknowledged(command: Command, tmp_path: Path) ->
         (("run", "1", "--air", "68", "--fell"), "--pressure: the air needs either"),
         (("run", "1", "--air", "68", "--pressure", "29.9"), "--rise, --idle …: the run holds no observation"),
         (("run", "1", "--air", "68", "--pressure", "29.9", "--fell", "--rise", "9"), "these exclude each other"),
-        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "no such installation"),
+        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "Engine not found"),
         (("adjust", "1"), "more or less than one adjustment was given"),
-        (("adjust", "1", "--needle", "Z"), "no such needle on hand"),
+        (("adjust", "1", "--needle", "Z"), "not one of your needles"),
         (("adjust", "1", "--part", "wing"), "--part: "),
         (("new", "--needle", "30"), "a needle is a label and a slope"),
+        (("new", "--needle", "30"), "add --by-order if no slope was measured"),
+        (("new", "--needle", "A=30", "--step", "2 %"), "needle_step: the taper slopes say already"),
+        (("new", "--by-order", "--needle", "A", "--step", "200"), "needle_step"),
         (("new", "--needle", "A=30 furlong"), "taper slope cannot be given in this unit"),
-        (("next", "9"), "no such installation"),
-        (("sheet", "9"), "no such installation"),
+        (("next", "9"), "Engine not found"),
+        (("sheet", "9"), "Engine not found"),
     ],
 )
 def test_what_cannot_be_used_is_told(command: Command, words: tuple[str, ...], told: str) -> None:

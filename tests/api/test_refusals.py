@@ -27,12 +27,12 @@ from tests.api.asking import AIR, RUN, Client, problem
         ({**RUN, "egt_rise": 5}, "egt_rise", "curly brackets"),
         ({**RUN, "egt_rise": {"seen": "peak", "rize": 1}}, "egt_rise.rize", "Did you mean rise?"),
         ({**RUN, "air_temperature": {"vallue": 1, "unit": "degF"}}, "air_temperature.vallue", "Did you mean value?"),
-        ({**RUN, "idle_rpm": {"value": 0, "unit": "rpm"}}, "idle_rpm", "if it stopped"),
-        ({**RUN, "static_rpm": {"value": 199, "unit": "rpm"}}, "static_rpm", "if it stopped"),
-        ({**RUN, "peak": 1}, "peak", "Leave it out"),
-        ({**RUN, "query": 1}, "query", "Leave it out"),
+        ({**RUN, "idle_rpm": {"value": 0, "unit": "rpm"}}, "idle_rpm", "If the engine stopped"),
+        ({**RUN, "static_rpm": {"value": 199, "unit": "rpm"}}, "static_rpm", "If the engine stopped"),
+        ({**RUN, "peak": 1}, "peak", "Remove the field"),
+        ({**RUN, "query": 1}, "query", "Remove the field"),
         ([], "body", "curly brackets"),
-        ({"egt_rise": {"seen": "fell_at_once"}}, "air_temperature", "Add it"),
+        ({"egt_rise": {"seen": "fell_at_once"}}, "air_temperature", "Fill in the field"),
     ],
 )
 def test_a_bad_run_is_refused(client: Client, place: str, body: Any, field: str, cure: str) -> None:
@@ -108,14 +108,14 @@ def test_a_bad_installation_is_refused(client: Client, needles: list[dict[str, A
         (b'{"air_temperature": {"value": NaN, "unit": "degF"}}', 422, "air_temperature.value"),
         (b'{"air_temperature": {"value": 1e400, "unit": "degF"}}', 422, "air_temperature.value"),
         (b'{"air_temperature": {"value": -Infinity, "unit": "degF"}}', 422, "air_temperature.value"),
-        (b'{"note": "\\ud800"}', 422, "not text"),
-        (b'{"note": "a\\u0000b"}', 422, "not text"),
+        (b'{"note": "\\ud800"}', 422, "cannot be stored"),
+        (b'{"note": "a\\u0000b"}', 422, "cannot be stored"),
         (b'{"note": "a", "note": "b"}', 400, "twice"),
-        (b"[" * 200_000, 400, "not JSON"),
+        (b"[" * 200_000, 400, "not valid JSON"),
         (b'{"a":' * 60 + b"1" + b"}" * 60, 400, "nested"),
-        ('{"note": "é"}'.encode("utf-16"), 400, "not JSON"),
-        (b"\xff\xfe", 400, "not JSON"),
-        (b"", 400, "not JSON"),
+        ('{"note": "é"}'.encode("utf-16"), 400, "not valid JSON"),
+        (b"\xff\xfe", 400, "not valid JSON"),
+        (b"", 400, "not valid JSON"),
         (b"12345678901234567890123456789012", 422, "finite"),
         (b"[]", 422, ""),
         (b"x" * 300_000, 413, "larger than"),
@@ -152,7 +152,7 @@ def test_unknown_installations(client: Client, number: str, what: str) -> None:
 
 def test_a_run_before_its_installation(client: Client) -> None:
     """A run for an installation that was never set up is not stored."""
-    assert "Set it up first" in problem(client.post("/api/v1/installations/5/runs", json=RUN), 404)["detail"]
+    assert "Check the number" in problem(client.post("/api/v1/installations/5/runs", json=RUN), 404)["detail"]
 
 
 def test_no_travel_in_time(client: Client, place: str) -> None:

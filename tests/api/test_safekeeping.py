@@ -170,10 +170,10 @@ def _unpacked(small: Path, into: Path) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("change", "why"),
     [
-        ("UPDATE entries SET sequence = 7", "not those it was made from"),
-        ("UPDATE entries SET installation_id = 99", "not whole"),
+        ("UPDATE entries SET sequence = 7", "do not match the database"),
+        ("UPDATE entries SET installation_id = 99", "damaged"),
         ("UPDATE alembic_version SET version_num = '9999'", "newer release"),
-        ("DELETE FROM answers", "not those it was made from"),
+        ("DELETE FROM answers", "do not match the database"),
     ],
 )
 def test_contents_are_compared_too(
@@ -199,9 +199,9 @@ def test_nothing_is_overwritten(small: Path, client: Client, tmp_path: Path) -> 
     """Neither a file by a backup nor a database by a restore."""
     database: Database = client.app.state.database  # type: ignore[attr-defined] - as above
     before = small.read_bytes()
-    with pytest.raises(InvalidValueError, match="there is a file already"):
+    with pytest.raises(InvalidValueError, match="A file of this name exists"):
         back_up(database, small)
-    with pytest.raises(ConflictError, match="nothing is overwritten"):
+    with pytest.raises(ConflictError, match="Nothing was changed"):
         restore(small, database, tmp_path)
     assert small.read_bytes() == before
     assert client.get("/api/v1/installations").json()["total"] == 1
@@ -219,7 +219,7 @@ def test_a_backup_that_went_wrong_is_none(
     monkeypatch.setattr(rows, "digests", wrong)
     database = Database(f"sqlite:///{tmp_path / 'data' / 'x.db'}")
     database.migrate()
-    with pytest.raises(InvalidValueError, match="not those it was made from"):
+    with pytest.raises(InvalidValueError, match="do not match the database"):
         back_up(database, tmp_path / "wrong.backup")
     database.close()
     assert not (tmp_path / "wrong.backup").exists()
@@ -229,7 +229,7 @@ def test_a_table_of_somebody_else_is_not_left_out_in_silence(database: Database,
     """A database that holds more than this program's tables is not backed up by halves."""
     with database.unit() as session:
         session.execute(text("CREATE TABLE hangars (id integer primary key)"))
-    with pytest.raises(InvalidValueError, match="not of this program"):
+    with pytest.raises(InvalidValueError, match="tables of another program"):
         back_up(database, tmp_path / "x.backup")
 
 
@@ -249,7 +249,7 @@ def test_the_commands(client: Client, place: str, settings: Settings, tmp_path: 
 
 
 def test_a_backup_knows_every_table_of_the_service() -> None:
-    """A table that only the running service knows would be refused as not of this program."""
+    """A table that only the running service knows would be refused as tables of another program."""
     script = (
         "import taperwise.api.backup.rows as rows\n"
         "known = set(rows.Base.metadata.tables)\n"

@@ -45,7 +45,7 @@ def test_the_same_trace_however_it_was_written(text: str) -> None:
         ("time,EGT 1 (degF)\n", "no row below"),
         ("time,EGT 1 (degF)\n0,1300\n1,hot\n", r"row 3, column 'EGT 1 \(degF\)'.*got hot"),
         ("time,EGT 1\n0,1300\n", "unit of this temperature"),
-        ("time,oil (degF)\n0,180\n", "no column looks like"),
+        ("time,oil (degF)\n0,180\n", "No column looks like"),
         ("time,EGT 1 (degC)\n0,2900\n", "between 200 and 1600 K"),
     ],
 )
@@ -68,7 +68,7 @@ def test_any_headings_with_a_mapping() -> None:
     mapping = Mapping(time="T", egt=["links", "rechts"], temperature_unit="degC")
     trace = trace_of("T;links;rechts\n0;700;710\n1;705;715\n", mapping)
     assert list(trace.egt_kelvin) == ["links", "rechts"]
-    with pytest.raises(InvalidValueError, match="There are: T, links, rechts"):
+    with pytest.raises(InvalidValueError, match="Use one of these columns: T, links, rechts"):
         trace_of("T;links;rechts\n0;700;710\n", Mapping(egt=["oben"], temperature_unit="degC"))
 
 
@@ -173,7 +173,8 @@ def test_read_sweep_on_the_command_line(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("more", "words"), [(["--egt", "foo"], "There are"), (["--plot", "x.gif"], "SVG or PNG"), (["--unit", "R"], "unit")]
+    ("more", "words"),
+    [(["--egt", "foo"], "Use one of these columns"), (["--plot", "x.gif"], "SVG or PNG"), (["--unit", "R"], "unit")],
 )
 def test_wrong_options_are_told(
     more: list[str], words: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

@@ -85,7 +85,9 @@ def _positions(s: Suggestion) -> tuple[float, ...]:
 
 
 def _slopes(s: Suggestion) -> tuple[float, ...]:
-    return _ends(s.confidence.taper_misfit)
+    misfit = s.confidence.taper_misfit
+    assert misfit is not None  # those of the bench were measured
+    return _ends(misfit)
 
 
 def _high(moves: list[float]) -> float:

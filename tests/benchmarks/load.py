@@ -28,6 +28,7 @@ _RUN = {
 }
 _HEADERS = {"Content-Type": "application/json", "Prefer": "respond-async"}
 _MIB = 1 << 20
+_TRIES = 100  # of one run, by a builder who is told to come back later
 _CHECKOUT = Path(__file__).parents[2]  # where the service is found, too
 
 
@@ -36,6 +37,9 @@ def load(
     runs: Annotated[int, typer.Option("--runs", min=1, help="Runs recorded in total.")] = 10_000,
 ) -> None:
     """Record runs over HTTP with many builders at once, in a service and a database made for it.
+
+    All begin at the same instant. One that is told to come back later does so, with the same run, as a phone does; its
+    wait counts from when it first asked.
 
     Recording alone is measured: the suggestion worker is off, and runs are sent with `Prefer: respond-async`, so that
     no suggestion is made for any of them. As a peer, one thread commits as many rows to plain SQLite on the same disk,
@@ -65,10 +69,12 @@ def load(
         "builders": builders,
         "runs": runs,
         "errors": crowd.errors,
+        "told_to_come_back": crowd.told_to_come_back,
         "stored": stored,
         "p50_ms": p50,
         "p95_ms": p95,
         "p99_ms": p99,
+        "slowest_mean_over_median": round(crowd.unfairness(), 2),
         "rss_growth_mib": round(grown / _MIB, 2),
         "runs_per_second": round(stored / seconds, 1),
         "plain_commits_per_second": round(peer, 1),
@@ -106,7 +112,8 @@ class _Crowd:
 
     def __init__(self, port: int, builders: int) -> None:
         self.seconds: list[float] = []
-        self.errors = 0
+        self.errors, self.told_to_come_back = 0, 0
+        self._means: list[float] = []
         self._port, self._builders, self._lock = port, builders, threading.Lock()
         self._places = [self._set_up() for _ in range(builders)]
 
@@ -120,11 +127,16 @@ class _Crowd:
                 raise RuntimeError(f"no installation could be set up: {answer.status}")
             return place
 
+    def unfairness(self) -> float:
+        """Mean wait of the builder who waited longest, over that of the middle one."""
+        return max(self._means) / float(np.median(self._means)) if self._means else float("nan")
+
     def record(self, runs: int, told: Callable[[], None]) -> None:
         """Record as many runs, all builders at once."""
         share, more = divmod(runs, self._builders)
+        together = threading.Barrier(self._builders)
         threads = [
-            threading.Thread(target=self._build, args=(place, share + (i < more), told))
+            threading.Thread(target=self._build, args=(place, share + (i < more), told, together))
             for i, place in enumerate(self._places)
         ]
         for each in threads:
@@ -132,25 +144,38 @@ class _Crowd:
         for each in threads:
             each.join()
 
-    def _build(self, place: str, runs: int, told: Callable[[], None]) -> None:
-        body = json.dumps(_RUN)
+    def _build(self, place: str, runs: int, told: Callable[[], None], together: threading.Barrier) -> None:
         line = http.client.HTTPConnection("127.0.0.1", self._port, timeout=120)
-        for _ in range(runs):
-            begun = time.perf_counter()
+        together.wait()
+        waits = [self._record(line, place, told) for _ in range(runs)]
+        line.close()
+        if waits:
+            with self._lock:
+                self._means.append(sum(waits) / len(waits))
+
+    def _record(self, line: http.client.HTTPConnection, place: str, told: Callable[[], None]) -> float:
+        body, headers, begun, recorded = json.dumps(_RUN), _headers(), time.perf_counter(), False
+        for _ in range(_TRIES):
             try:
-                line.request("POST", f"{place}/runs", body, _headers())
+                line.request("POST", f"{place}/runs", body, headers)
                 answer = line.getresponse()
                 answer.read()
-                recorded = answer.status == 201
             except (OSError, http.client.HTTPException):
                 line.close()
-                recorded = False
-            spent = time.perf_counter() - begun
+                break
+            recorded = answer.status == 201
+            later = answer.getheader("Retry-After")
+            if recorded or answer.status not in (429, 503) or later is None:
+                break
             with self._lock:
-                self.seconds.append(spent)
-                self.errors += not recorded
-            told()
-        line.close()
+                self.told_to_come_back += 1
+            time.sleep(float(later))
+        spent = time.perf_counter() - begun
+        with self._lock:
+            self.seconds.append(spent)
+            self.errors += not recorded
+        told()
+        return spent
 
 
 def _plain_commits(file: Path, count: int) -> float:

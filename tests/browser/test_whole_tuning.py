@@ -150,7 +150,7 @@ def test_a_whole_tuning_with_a_keyboard(real_service: Service, phone: Any) -> No
         first = first or time.monotonic() - began
     _keep_picture(phone, "tuned")
     assert phone.locator(".path .confirmed").count() == 3
-    assert "Leave everything as it is" in phone.inner_text(".do")
+    assert "Change nothing" in phone.inner_text(".do")
     keys.press("The sheet for the papers")
     phone.wait_for_selector(".verdict")
     assert "All three stages are confirmed" in phone.inner_text(".verdict")

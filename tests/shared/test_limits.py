@@ -36,7 +36,7 @@ def test_more_than_a_quarter_is_refused(turns: float) -> None:
 )
 def test_limits_are_never_loosened(wider: dict[str, float]) -> None:
     """An owner may tighten a limit, never loosen it."""
-    with pytest.raises(OutOfRangeError, match="tightened, never loosened"):
+    with pytest.raises(OutOfRangeError, match="tighter, but not looser"):
         StepLimits(**wider)
 
 

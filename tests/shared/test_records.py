@@ -32,7 +32,7 @@ def test_installations_that_cannot_be(change: dict[str, Any], words: str | None)
 
 def test_a_fitted_needle_must_be_on_hand() -> None:
     """The needle said to be fitted is one of those on hand."""
-    with pytest.raises(UnknownNeedleError, match="On hand"):
+    with pytest.raises(UnknownNeedleError, match="Your needles"):
         Installation(NEEDLES, "none")
 
 
@@ -84,3 +84,42 @@ def test_an_error_names_field_value_and_cure() -> None:
     assert str(error).startswith("f: it is wrong (got xxx")
     assert str(error).endswith("Mend it.")
     assert len(str(error)) < 150
+
+
+_ROW = tuple(Needle(label) for label in "ABC")
+
+
+@pytest.mark.parametrize(
+    ("change", "field", "words"),
+    [
+        (
+            {"needles": (*_ROW[:2], Needle("C", 0.03))},
+            "needles.0.taper_slope",
+            "has no taper slope, and others have one",
+        ),
+        (
+            {"needles": (Needle("A", 0.03), *_ROW[1:])},
+            "needles.1.taper_slope",
+            "has no taper slope, and others have one",
+        ),
+        ({"needles": (Needle("A", 0.03),), "needle_step": 0.02}, "needle_step", "already how far"),
+        ({"needles": _ROW, "needle_step": 0.0}, "needle_step", "above 0 %"),
+        ({"needles": _ROW, "needle_step": 1.1}, "needle_step", "at most 100 % with 3 needles"),
+    ],
+)
+def test_needles_have_slopes_or_an_order(change: dict[str, Any], field: str, words: str) -> None:
+    """A slope for one needle and none for another is refused in words, and so is a spacing beside slopes."""
+    with pytest.raises(InvalidValueError, match=words) as caught:
+        Installation(**{"fitted_needle": "A"} | change)
+    assert caught.value.field == field
+    assert "every taper slope" in caught.value.cure or "per cent" in caught.value.cure
+
+
+def test_needles_by_order_stand_as_they_were_given() -> None:
+    """From shallow to steep, whatever their labels; measured ones by their slopes."""
+    row = Installation(_ROW[::-1], "A", needle_step=0.02)
+    assert row.by_order
+    assert [n.label for n in row.shallow_to_steep] == ["C", "B", "A"]
+    measured = Installation(NEEDLES[::-1], "taper 30.0")
+    assert not measured.by_order
+    assert measured.shallow_to_steep == NEEDLES

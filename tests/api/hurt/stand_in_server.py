@@ -19,7 +19,7 @@ def _main(folder: str, most_bytes: str = "16777216") -> None:
     app = create_app(settings, StandIn)
     app.state.desk.prepare()
     app.state.worker.start()
-    with socket.create_server(("127.0.0.1", 0)) as door:
+    with socket.create_server(("127.0.0.1", 0), backlog=1024) as door:
         print(door.getsockname()[1], flush=True)
         uvicorn.Server(uvicorn.Config(app, log_level="critical")).run(sockets=[door])
 

@@ -71,7 +71,7 @@ def test_what_was_suggested_is_recorded_in_one_tap(
     """The card's own form, sent as it stands, records the action to the letter; sent twice, once."""
     client, home = suggesting(action)
     page = client.get(home).text
-    assert instruction(action, Units()) in words(page)
+    assert " ".join(instruction(action, Units()).split()) in words(page)
     form = fields(page)
     for _ in range(2):
         assert client.post(f"{home}/adjust", data=form, follow_redirects=False).status_code == 303
@@ -149,9 +149,9 @@ def test_a_failure_to_learn_is_told_and_can_be_asked_again(client: Client, home:
     stand_in.failure = ValueError("no")
     client.post(f"{home}/run", data=RUN, follow_redirects=False)
     told = words(client.get(home).text)
-    assert "It is recorded, but no suggestion could be made" in told
+    assert "Saved, but no next step could be calculated" in told
     stand_in.failure = None
-    assert "Change nothing; make another run at this setting." in words(client.get(home).text)
+    assert "Change nothing. Make another run at this setting." in words(client.get(home).text)
 
 
 @pytest.mark.parametrize(("turns", "sense", "x"), [(0.125, "clockwise", 1), (0.25, "counter_clockwise", -1)])

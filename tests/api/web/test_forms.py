@@ -176,10 +176,10 @@ def test_an_adjustment_is_what_was_chosen(
 def test_a_large_turn_is_recorded_and_warned_of(client: Client, home: str) -> None:
     """The warning of the JSON API stands on the page that follows."""
     page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.5"})
-    assert "small-step limit" in words(page.text)
+    assert "step limit" in words(page.text)
     page = client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "7"})
     assert page.status_code == 422
-    assert "a larger move means" in words(page.text)
+    assert "needle again at its mark" in words(page.text)
 
 
 def test_an_entry_is_corrected_and_voided(client: Client, home: str) -> None:
@@ -303,7 +303,7 @@ def test_what_is_not_there_is_told_on_a_page(client: Client) -> None:
     ):
         answer = client.get(address)
         assert answer.status_code == 404
-        assert "no such installation" in words(answer.text)
+        assert "Engine not found" in words(answer.text)
     assert client.get("/installations/abc").status_code == 422
     assert client.get("/parts/other.js").status_code == 404
 

@@ -44,13 +44,13 @@ def test_a_new_one_is_started_from_the_pool(client: Client, stand_in: StandIn) -
 def test_leaving_and_taking_back(client: Client, home: str) -> None:
     """Only an owner's engine, and with consent; what is taken back is gone."""
     page = f"{home}/similar"
-    assert "this engine has no owner" in words(client.get(page).text)
+    assert "This engine has no owner" in words(client.get(page).text)
     owned(client, f"/api/v1{home}")
     assert "You can share once this engine has run." in client.get(page).text
     client.post(f"/api/v1{home}/runs", json=RUN)
     refused = client.post(f"{home}/leave", data={"note": ""})
     assert refused.status_code == 422
-    assert "nothing was shared" in refused.text
+    assert "Nothing was shared" in refused.text
     left = words(client.post(f"{home}/leave", data={"consent": "1"}).text)
     assert "The summary is in the pool, and in no version yet" in left
     back = words(client.post(f"{home}/take-back", data={"x": "1"}).text)

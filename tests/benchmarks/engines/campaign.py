@@ -10,7 +10,7 @@ import numpy as np
 from taperwise.model.diagnosis.fault_detection import LATEST
 from taperwise.model.inference.dataset import Position
 from taperwise.model.simulation.virtual_engine import Truth
-from taperwise.shared.recommendation import RunsToFinish
+from taperwise.shared.outlook import RunsToFinish
 from taperwise.shared.records import Acknowledge, Adjustment, Entry, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, Run
 
@@ -66,7 +66,7 @@ class Forecast(NamedTuple):
     ----------
     stage : str
     signal : float
-        As `taperwise.model.design.runs_to_finish.signal_of`.
+        Price of the suggested step [runs].
     told : RunsToFinish or None
     loss_nats : float
         What the run after the most informative step would teach more than that after the chosen one [nats].

@@ -17,6 +17,7 @@ from taperwise.model.physics.air import Conditions
 from taperwise.model.physics.backend import Array
 from taperwise.model.physics.mixture import Ends
 from taperwise.model.physics.needle import fuel_area
+from taperwise.model.physics.needle_set import needle_set
 from taperwise.model.simulation.tuned import Place
 from taperwise.model.simulation.virtual_engine import VirtualEngine
 from taperwise.shared.records import Adjustment, Engine, Installation, TurnIdleStop, TurnScrew
@@ -114,7 +115,7 @@ class _BentEngine(VirtualEngine):
 
     def _areas(self, turns: float, needle: str, opening: float) -> tuple[float, float]:
         body = self.installation.throttle_body
-        slope = self.installation.needle(needle).taper_slope
+        slope = needle_set(self.installation).slopes[needle]
         whole = body.slide_stroke_m + body.mark_to_orifice_m
         start = body.mark_to_orifice_m + float(self._u.offset[0, 0]) + turns * body.screw_pitch_m
         lengths = np.array([start + body.slide_stroke_m - self.travel_lost_m, start + opening])
@@ -138,7 +139,7 @@ class _BentEngine(VirtualEngine):
         first = body.idle_opening_m
         there = np.log(self._areas(s.turns, s.needle, first)) - np.log(self._straight(s.turns, s.needle, first))
         full, idle = here - there
-        return Ends(ends.full + full, ends.idle + idle, ends.opening)
+        return Ends(ends.full + float(self._u.needle_share[0, 0]) * full, ends.idle + idle, ends.opening)
 
 
 def _needle(installation: Installation, rng: np.random.Generator, curves: tuple[Curve, ...]) -> VirtualEngine:

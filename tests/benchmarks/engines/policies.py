@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 
 from taperwise.model.design.candidates import EvaluatedCandidate, evaluate_candidates
-from taperwise.model.design.runs_to_finish import signal_of
 from taperwise.model.design.selection import no_needle_fits
 from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, WORTH_A_LOOK
 from taperwise.model.inference.dataset import Position, replay
@@ -92,9 +91,8 @@ def _forecast(suggestion: Suggestion) -> Forecast | None:
     chosen = next((c for c in suggestion.alternatives if c.action == suggestion.action), None)
     if chosen is None or chosen.price_runs is None:
         return None
-    signal = signal_of(suggestion.confidence, chosen.price_runs)
     loss = 0.0 if suggestion.most_informative is None else suggestion.most_informative.loss_nats
-    return Forecast(suggestion.stage.value, signal, suggestion.runs_to_finish, loss)
+    return Forecast(suggestion.stage.value, chosen.price_runs, suggestion.runs_to_finish, loss)
 
 
 class _Among:
@@ -167,7 +165,8 @@ def fitting_positions(engine: Tunable, air: Air) -> list[tuple[Position, Truth]]
         for i in range(-count, count + 1):
             at = replace(start, turns=i * quantum)
             truth = engine.truth_at(at, air)
-            if truth.full_right and truth.idle_right and not truth.lean:
+            full_right = getattr(truth, "read_right", truth.full_right)  # the band is that of cylinders with a probe
+            if full_right and truth.idle_right and not truth.lean:
                 found.append((at, truth))
     return found
 

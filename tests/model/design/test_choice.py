@@ -8,11 +8,12 @@ import pytest
 
 from taperwise.model.design import candidates
 from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
-from taperwise.model.design.selection import choose, ideal_slope
+from taperwise.model.design.ideal_needle import ideal_needle
+from taperwise.model.design.selection import choose
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
-from taperwise.shared.reasons import InspectCause, ReasonCode, Refusal, RefusalCode
+from taperwise.shared.reasons import IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
 from taperwise.shared.records import Acknowledge, ChangeNeedle, ChangePart, Entry, Installation, Part, TurnScrew
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
@@ -45,7 +46,8 @@ def test_the_ideal_slope_among_those_on_hand(
 ) -> None:
     """The slope that would fit comes with the needles on either side of it."""
     at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
-    slope = ideal_slope(dataclasses.replace(confidence, taper_misfit=at), installation)
+    slope = ideal_needle(dataclasses.replace(confidence, taper_misfit=at), installation)
+    assert isinstance(slope, IdealSlope)
     assert (slope.shallower, slope.steeper) == (shallower, steeper)
     assert (slope.low_90, slope.median, slope.high_90) == tuple(
         pytest.approx(0.030 + x) for x in (misfit - 2e-4, misfit, misfit + 2e-4)
@@ -159,7 +161,7 @@ def test_full_throttle_is_risked_only_where_both_ends_gain(
     now = dataclasses.replace(confidence, stage=Stage.IDLE_MIXTURE, chance_both=0.1)
     shares = (np.arange(100) < 100 * full, np.arange(100) < 100 * idle)
     there = SimpleNamespace(full_right=shares[0], idle_right=shares[1])
-    said = candidates._screw_refusal(now, there, candidates._Moves(0.9, 0.0, 0.0))  # type: ignore[arg-type] - as it asks
+    said = candidates._screw_refusal(now, there, candidates._Moves(0.0, 0.0, False))  # type: ignore[arg-type] - as it asks
     assert said == (Refusal(RefusalCode.LOSES_FULL_THROTTLE, full) if refused else None)
 
 
@@ -173,7 +175,7 @@ def _priced(
         prediction = dataclasses.replace(w.candidate.prediction, chance_both=both)
         refused = Refusal(RefusalCode.LEADS_AWAY) if price_runs is None else None
         candidate = dataclasses.replace(w.candidate, price_runs=price_runs, refused=refused, prediction=prediction)
-        options.append(dataclasses.replace(w, candidate=candidate))
+        options.append(dataclasses.replace(w, candidate=candidate, promise=both))
     return dataclasses.replace(weighing, options=options)
 
 
@@ -214,52 +216,23 @@ def test_what_runs_here_do_not_settle_a_sure_setting_may(
     assert (choice.action.cause is InspectCause.NOT_TO_BE_SETTLED) is not taken
 
 
+@pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE, Stage.IDLE_SPEED])
 @pytest.mark.parametrize(
-    ("stage", "fitted", "both", "code"),
+    ("runs", "seen", "code"),
     [
-        (Stage.FULL_THROTTLE, 0.6, 0.95, ReasonCode.SURE_NEEDLE),
-        (Stage.FULL_THROTTLE, 0.1, 0.95, ReasonCode.FITTED_NEEDLE_CANNOT),
-        (Stage.IDLE_MIXTURE, 0.6, 0.95, ReasonCode.SURE_NEEDLE),
-        (Stage.IDLE_MIXTURE, 0.6, 0.7, ReasonCode.ONLY_STEP_AS_GOOD),
-        (Stage.IDLE_MIXTURE, 0.1, 0.95, ReasonCode.ONLY_STEP_AS_GOOD),
+        (1, True, RefusalCode.ONE_RUN_IS_NOT_ENOUGH),
+        (2, True, None),
+        (2, False, RefusalCode.IDLE_NOT_SEEN),
     ],
 )
-def test_a_change_of_needle_is_called_sure_only_where_it_is(
-    recorded: Recommender, installation: Installation, stage: Stage, fitted: float, both: float, code: ReasonCode
+def test_a_needle_is_left_to_its_price_after_two_runs(
+    confidence: Confidence, stage: Stage, runs: int, seen: bool, code: RefusalCode | None
 ) -> None:
-    """And the fitted needle is given up only where it hardly does."""
-    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
-    confidence = dataclasses.replace(learned.confidence, stage=stage)
-    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
-    change = next(w for w in weighing.options if w.candidate.action.kind is ActionKind.CHANGE_NEEDLE)
-    weighing = _priced(dataclasses.replace(weighing, options=[weighing.options[0], change]), {})
-    candidate = dataclasses.replace(
-        change.candidate,
-        price_runs=3.0,
-        refused=None,
-        prediction=dataclasses.replace(change.candidate.prediction, chance_both=both),
-    )
-    weighing.options[1] = dataclasses.replace(change, candidate=candidate)
-    label = confidence.fitted_needle
-    reaches = {**weighing.reaches, label: dataclasses.replace(weighing.reaches[label], chance_both=fitted)}
-    assert choose(dataclasses.replace(weighing, reaches=reaches), confidence, installation).why.code is code
-
-
-@pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE])
-@pytest.mark.parametrize(("runs_here", "sure", "refused"), [(2, True, False), (1, True, True), (6, False, True)])
-def test_a_needle_as_good_as_sure_is_not_withheld(
-    confidence: Confidence, stage: Stage, runs_here: int, sure: bool, refused: bool
-) -> None:
-    """Where two runs have not shown the fitted one right, though it still may be; others are refused while it may."""
-    now = dataclasses.replace(
-        confidence,
-        stage=stage,
-        runs=8,
-        runs_here=runs_here,
-        idle_mixture=dataclasses.replace(confidence.idle_mixture, observed=True, chance_in_band=0.8),
-    )
-    said = candidates._needle_refusal(now, candidates._Moves(0.8, 0.0, 0.0), sure)
-    assert (said is not None) is refused
+    """A single run condemns no needle, an idle that was not heard neither; beyond that the price decides."""
+    heard = dataclasses.replace(confidence.idle_mixture, observed=seen, chance_in_band=0.8)
+    now = dataclasses.replace(confidence, stage=stage, runs=runs, idle_mixture=heard)
+    said = candidates._needle_refusal(now)
+    assert (said.code if said else None) is code
 
 
 def test_settings_are_known_again(unlearned: Recommender, installation: Installation) -> None:

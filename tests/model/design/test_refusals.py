@@ -60,7 +60,7 @@ def test_lean_of_peak_is_below_the_peaks_mixture(installation: Installation, ln_
     posterior = engines(installation, _LOG, ln_full)
     now = predict_current(posterior)
     assert now.lean.mean() == lean
-    assert right_at(posterior, [now.position], now.conditions)[1].mean() == lean
+    assert right_at(posterior, [now.position], now.conditions).lean.mean() == lean
 
 
 def test_no_step_is_larger_than_a_quarter(installation: Installation) -> None:

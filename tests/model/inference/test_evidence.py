@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 
-from taperwise.model.inference.dataset import gather, replay
+from taperwise.model.inference import sampler
+from taperwise.model.inference.dataset import MOST_RUNS, gather, replay
+from taperwise.model.inference.sampler import Sampler
 from taperwise.model.physics.air import STANDARD, density_ratio
 from taperwise.model.physics.priors import CHANGES
 from taperwise.model.prediction.setting_draws import predict_settings, right_at
 from taperwise.model.recommender import Recommender
 from taperwise.shared.errors import UnknownNeedleError
+from taperwise.shared.recommendation import Diagnostics
 from taperwise.shared.records import ChangeNeedle, ChangePart, Entry, Fuel, Installation, Part, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 from tests import strategies
@@ -102,6 +105,41 @@ def test_an_unknown_air_makes_claims_more_careful(recorded: Recommender, install
     sure, unsure = (predict_settings(posterior, at, STANDARD, error)[0] for error in (0.0, 0.08))
     assert unsure.full_right.mean() < sure.full_right.mean() - 0.02
     np.testing.assert_array_equal(unsure.rise, sure.rise)
-    both = [right_at(posterior, at, STANDARD, error)[0][:, 0] for error in (0.0, 0.08)]
+    both = [right_at(posterior, at, STANDARD, error).both[:, 0] for error in (0.0, 0.08)]
     for outlook, right in zip((sure, unsure), both, strict=True):
         np.testing.assert_array_equal(right, outlook.full_right & outlook.idle_right)
+
+
+@pytest.mark.parametrize("runs", [MOST_RUNS - 1, MOST_RUNS, MOST_RUNS + 1, 1000])
+def test_a_long_log_rests_on_its_latest_runs(installation: Installation, runs: int) -> None:
+    """Of a thousand runs the posterior is learned from the latest sixty, and the rest are counted as left out."""
+    early = Run(_AIR, idle_quality=IdleQuality.RICH_LOADING_UP)
+    entries = [early] * (runs - MOST_RUNS) + [_RUN] * min(runs, MOST_RUNS)
+    evidence = gather(installation, entries)
+    assert (evidence.runs, evidence.runs_used) == (runs, min(runs, MOST_RUNS))
+    latest = gather(installation, [_RUN] * min(runs, MOST_RUNS))
+    np.testing.assert_equal(vars(evidence.readings), vars(latest.readings))
+
+
+@pytest.mark.parametrize(("runs", "steps"), [(30, None), (31, 4), (1000, 4)])
+def test_a_long_log_is_not_drawn_without_end(
+    installation: Installation, monkeypatch: pytest.MonkeyPatch, runs: int, steps: int | None
+) -> None:
+    """However its readings contradict each other: both tries have a bound on their steps; ordinary logs keep theirs."""
+    tried = []
+
+    class Drawn:
+        columns, divergences = None, 1
+
+        def unknowns(self) -> None:
+            """None."""
+
+    def sample(_compiled: object, _cores: int, _seed: int, options: dict[str, object]) -> Drawn:
+        tried.append(options.get("maxdepth"))
+        return Drawn()
+
+    monkeypatch.setattr(sampler, "_sample", sample)
+    monkeypatch.setattr(sampler, "diagnose", lambda *_: Diagnostics(2.0, 1.0, 1.0, 1, 4, 1000, 1, False))
+    monkeypatch.setattr(Sampler, "_fed", lambda *_: None)
+    Sampler().fit(gather(installation, [_RUN] * runs), 7)
+    assert tried == [4, steps]

@@ -28,7 +28,7 @@ def _of(installation: Installation, u: Unknowns, seen: ExhaustRise) -> tuple[_F,
     found = log_likelihood(evidence.readings, u, ends, evidence.settings, evidence.scales)
     shown, one_richer = (rise(ends.full + x, u.exhaust_scale, u.exhaust_width) for x in (0.0, u.mixture_scatter))
     scale = np.hypot(u.rise_noise, np.sqrt(3.0) / np.pi * (one_richer - shown))
-    return found[:, 0], (shown + 5.0 * u.gauge_bias)[:, 0], scale[:, 0]
+    return found[:, 0], (shown + 6.5 * u.gauge_bias)[:, 0], scale[:, 0]
 
 
 def _below(z: _F) -> _F:
@@ -75,9 +75,9 @@ def test_a_run_has_a_mixture_of_its_own_at_both_ends(installation: Installation,
 
     nodes, weights = np.polynomial.hermite_e.hermegauss(64)
     off = u.mixture_scatter * nodes
-    shown = rise(ends.full + off, u.exhaust_scale, u.exhaust_width) + 5.0 * u.gauge_bias
+    shown = rise(ends.full + off, u.exhaust_scale, u.exhaust_width) + 6.5 * u.gauge_bias
     c = idle_cutpoints(u)
-    heard = ends.idle + off + 0.015 * u.ear_bias
+    heard = ends.idle + off + 0.018 * u.ear_bias
     below = [stats.logistic.cdf(cut, heard, u.idle_blur) for cut in (c.smooth_lean, c.smooth_rich)]
     smooth = below[1] - below[0]
     density = sum(

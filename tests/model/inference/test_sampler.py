@@ -152,7 +152,7 @@ def test_what_is_kept_is_taken_up(kept: bytes, installation: Installation, recom
     told: list[str] = []
     sampler = Sampler(shelf=_Box(kept))
     sampler.compile(told.append)
-    assert told == ["taking up the sampler as it was compiled before", "sampler ready"]
+    assert told == ["loading the model from the cache", "sampler ready"]
     evidence = gather(installation, [_RUN] * 3)
     drawn, there = (s.fit_once(evidence, 5, FIRST_TRY) for s in (sampler, recommender.sampler))
     for name in ("offset", "ln_full", "first"):
@@ -164,7 +164,7 @@ def test_what_another_process_compiled_meanwhile_is_taken_up(kept: bytes) -> Non
     """Whoever waited compiles nothing."""
     told: list[str] = []
     Sampler(shelf=_CompiledMeanwhile(kept)).compile(told.append)
-    assert told == ["waiting", "taking up the sampler as it was compiled before", "sampler ready"]
+    assert told == ["waiting", "loading the model from the cache", "sampler ready"]
 
 
 def _another_format(document: dict[str, Any]) -> None:
@@ -218,11 +218,11 @@ def test_stale_code_is_compiled_anew(kept: bytes, monkeypatch: pytest.MonkeyPatc
     box = _Box(json.dumps(document).encode())
     assert compiled(box, told.append) is good
     assert told[1] == "not as it was (format 3, not 2); it is compiled anew"
-    assert "could not be kept" in told[2]  # loaded code has no library to take it from
+    assert "could not be saved" in told[2]  # loaded code has no library to take it from
     monkeypatch.setattr("taperwise.model.inference.compiled_logp.to_bytes", lambda _: b"new")
     full = _Full(json.dumps(document).encode())
     assert compiled(full, told.append) is good
-    assert told[-1].endswith("could not be kept for the next start (no space left)")
+    assert told[-1].endswith("could not be saved for the next start (no space left)")
     assert compiled(box, told.append) is good
     assert box.code == b"new"
 
@@ -236,7 +236,7 @@ def test_a_breakdown_of_the_compiled_part_is_an_error_of_ours(
     two, three = (data_of(gather(installation, [_RUN] * n)) for n in (2, 3))
     with monkeypatch.context() as m:
         m.setattr("taperwise.model.inference.sampler.data_of", lambda _: {**two, "readings": three["readings"]})
-        with pytest.raises(NotConvergedError, match="broke down"):
+        with pytest.raises(NotConvergedError, match="no reliable result"):
             recommender.sampler.fit(evidence, 1)
     after = recommender.sampler.fit_once(evidence, 1, FIRST_TRY)
     np.testing.assert_array_equal(after.unknowns.offset, before.unknowns.offset)

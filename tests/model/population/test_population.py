@@ -94,7 +94,7 @@ def test_a_fit_that_is_not_to_be_believed_is_drawn_again_with_care_and_else_refu
     assert len(again.tau) == 4 * 2000
     assert why_not_trusted(again) == ""
     monkeypatch.setattr(fitting, "_WITH_CARE", _FEW)
-    with pytest.raises(NotConvergedError, match="not to be believed") as refused:
+    with pytest.raises(NotConvergedError, match="no reliable result") as refused:
         of_one.trusted(_SCHOOLS, _WIDE, 1)
     assert refused.value.field == "pool"
     assert "effective size" in str(refused.value.value)

@@ -69,7 +69,7 @@ def test_a_reading_held_at_what_the_record_shows_is_named() -> None:
 
 def test_no_cylinder_is_refused() -> None:
     """There is nothing to compare."""
-    with pytest.raises(InvalidValueError, match="no cylinder"):
+    with pytest.raises(InvalidValueError, match="No cylinder"):
         compare({})
 
 

@@ -199,7 +199,7 @@ def test_two_sweeps_in_one_trace(curve: Curve, rng: np.random.Generator) -> None
 @pytest.mark.parametrize("n", [0, 5, 14])
 def test_too_few_samples(n: int) -> None:
     """A trace too short to be a sweep is refused with the cure."""
-    with pytest.raises(InvalidValueError, match="Start logging"):
+    with pytest.raises(InvalidValueError, match="Start the logger"):
         read_sweep(np.arange(n, dtype=float), np.full(n, 900.0))
 
 
