@@ -27,7 +27,11 @@ def acknowledge(
     number: Engine,
     cause: Annotated[str, typer.Argument(help="What it was, and what was done about it.")],
     about: Annotated[
-        str, typer.Option(help="run: a limit, or readings that do not match; trace: findings from a logger file.")
+        str,
+        typer.Option(
+            help="run: a limit, or readings that do not match. trace: findings from a logger file. setting: accept the "
+            "present setting."
+        ),
     ] = "run",
     as_json: AsJson = False,
     data_folder: DataFolder = None,

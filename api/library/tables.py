@@ -33,7 +33,7 @@ def history_frame(log: Log, seed: int | None = None) -> "DataFrame":
     for number, entry in enumerate(log.entries, 1):
         if isinstance(entry, RunIn):
             c = fit(log.until(number), seed).learned.confidence
-            turns = c.offset_turns
+            turns, misfit = c.offset_turns, c.taper_misfit
             rows.append(
                 {
                     "entry": number, "run": c.runs, "stage": c.stage.value,
@@ -41,7 +41,7 @@ def history_frame(log: Log, seed: int | None = None) -> "DataFrame":
                     "chance_idle_mixture": c.idle_mixture.chance_in_band,
                     "chance_idle_speed": c.idle_speed.chance_in_band, "chance_both": c.chance_both,
                     "lean_chance": c.lean_chance, "turns_to_target": turns.median, "turns_low_90": turns.low_90,
-                    "turns_high_90": turns.high_90, "taper_misfit": c.taper_misfit.median,
+                    "turns_high_90": turns.high_90, "taper_misfit": None if misfit is None else misfit.median,
                 }
             )  # fmt: skip
     return pd.DataFrame(rows)

@@ -3,6 +3,7 @@
 from typing import Protocol
 
 from taperwise.api.presentation.formatting import STAGES, about, chance, from_mark, moment, quantity, stop
+from taperwise.api.presentation.needle_text import needle_words
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.presentation.overview_text import SEVERITIES
 from taperwise.api.schemas.installation import InstallationIn
@@ -106,7 +107,7 @@ def set_up(sent: InstallationIn) -> Rows:
     """Needles, fuel, field, engine and targets."""
     shown = sent.in_preferred_units()
     body, targets = shown.throttle_body, shown.targets
-    needles = ", ".join(f"{each.label} ({quantity(each.taper_slope)})" for each in shown.needles)
+    needles = ", ".join(f"{each.label} ({needle_words(shown, each.label)})" for each in shown.needles)
     return [
         ("Your needles", needles),
         ("Fuel", shown.fuel.replace("_", " ")),
