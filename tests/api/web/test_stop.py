@@ -44,7 +44,7 @@ def test_an_answer_during_a_stop_holds_no_direction(
     def stopped(learned: Any) -> Any:
         found = limit_action(learned.posterior.evidence)
         assert found is not None
-        return replace(repeat(learned), action=found)
+        return replace(repeat(learned), action=found, alternatives=())
 
     monkeypatch.setattr(stand_in, "suggest", stopped)
     home = client.post("/installations/new", data=_LIMITED, follow_redirects=False).headers["Location"]
