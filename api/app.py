@@ -5,6 +5,7 @@ from contextlib import asynccontextmanager
 from datetime import datetime
 
 from fastapi import Depends, FastAPI
+from fastapi.routing import APIRoute
 from starlette.middleware.gzip import GZipMiddleware
 
 from taperwise.api import __version__
@@ -17,7 +18,9 @@ from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
 from taperwise.api.core import json_body, openapi_page, problems
 from taperwise.api.core.admission import Admission, Arrivals, admit
+from taperwise.api.core.conditional import Conditional
 from taperwise.api.core.database import Database
+from taperwise.api.core.known_parameters import known_parameters
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
@@ -32,6 +35,7 @@ from taperwise.api.ownership import routes as ownership
 from taperwise.api.pooling import routes as pooling
 from taperwise.api.pooling import starting_point_routes as starting_point
 from taperwise.api.pooling.release import checked_floor
+from taperwise.api.recommendations import overview_routes
 from taperwise.api.recommendations import routes as recommendations
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
@@ -46,8 +50,16 @@ __all__ = ["create_app"]
 _DESCRIPTION = (
     "Record ground runs of an engine on a slide-type throttle body. Read the next step: the smallest useful mixture "
     "adjustment. Work on the ground only: nothing here is advice for flight. The instructions of engine and airframe, "
-    "local rules and licensed people come first."
+    "local rules and licensed people come first.\n\n"
+    "Versions: within /api/v1 fields and operations are added, never removed or changed in meaning. Clients should "
+    "ignore fields they do not know. A change that would break clients comes as /api/v2. Then v1 stays for 12 months "
+    "at least. An operation that will go carries the headers `Deprecation` (RFC 9745) and `Sunset` (RFC 8594) until "
+    "then.\n\n"
+    "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`: 304 means that nothing changed. "
+    "HEAD is answered wherever GET is. Unknown query parameters are refused."
 )
+_GATE = [Depends(admit, scope="function"), Depends(authorize), Depends(known_parameters)]
+"""What stands before every route."""
 
 
 def create_app(
@@ -83,11 +95,10 @@ def create_app(
 
     app = FastAPI(
         title="Taperwise", version=__version__, description=_DESCRIPTION, docs_url=None, redoc_url=None,
-        lifespan=lifespan, dependencies=[Depends(admit, scope="function"), Depends(authorize)],
+        lifespan=lifespan, dependencies=_GATE, generate_unique_id_function=_operation_id,
     )  # fmt: skip
     database.watchers.append(audit.watch)
-    app.state.database = database
-    app.state.settings = settings
+    app.state.database, app.state.settings = database, settings
     app.state.admission = Admission()
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
@@ -97,6 +108,7 @@ def create_app(
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
     app.state.desk.later = app.state.worker.ask
+    app.add_middleware(Conditional, under="/api/v1/")
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
         large_at=("/api/v1/installations/import",),
@@ -112,13 +124,19 @@ def create_app(
     problems.install(app, settings.access == "keys")
     served = (
         installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
-        recommendations.router, notes.router,
+        recommendations.router, overview_routes.router, notes.router,
         pooling.router, accounts.router, ownership.router, log.words, observability.router,
         openapi_page.router, *PAGES,
     )  # fmt: skip
     for router in served:
         app.include_router(router)
     return app
+
+
+def _operation_id(route: APIRoute) -> str:
+    """A short name for generated clients: the group and the function, as in ``log_run``."""
+    group = str(route.tags[0]) if route.tags else "page"
+    return route.name if route.name.startswith(group) else f"{group}_{route.name}"
 
 
 def _waiting(database: Database, seed: int) -> tuple[int, datetime | None]:

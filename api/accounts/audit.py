@@ -3,19 +3,18 @@
 from datetime import UTC, datetime
 from typing import Any
 
-import structlog
+from sqlalchemy import Select, insert, inspect, select
 from sqlalchemy import event as sa_event
-from sqlalchemy import insert, inspect, select
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.principal import current
-from taperwise.api.accounts.tables import Change
+from taperwise.api.accounts.tables import Change, Person
 
-__all__ = ["WATCHED", "latest", "watch"]
+__all__ = ["WATCHED", "latest", "makers", "watch"]
 
 WATCHED = frozenset(
     {"installations", "entries", "corrections", "notes", "people", "keys", "trusts", "pool_contributions",
-     "engine_priors"}
+     "engine_priors", "offers", "invitations"}
 )  # fmt: skip
 """Tables whose changes are kept: what people said or decided, not what was worked out from it."""
 
@@ -26,6 +25,8 @@ def watch(session: Session) -> None:
 
 
 def _keep(session: Session, _context: Any) -> None:
+    import structlog  # brings templates along, which a command that only reads does without
+
     changed = [obj for obj in session.dirty if session.is_modified(obj)]
     groups = (("made", session.new), ("changed", changed), ("removed", session.deleted))
     caller, now = current(), datetime.now(UTC)
@@ -54,3 +55,18 @@ def latest(session: Session, limit: int, before: int | None = None) -> list[Chan
     """Changes, the latest first, below a number if one is given."""
     query = select(Change).order_by(Change.id.desc()).limit(limit)
     return list(session.scalars(query if before is None else query.where(Change.id < before)))
+
+
+def makers(session: Session, table: str, numbers: Select[Any]) -> dict[int, str]:
+    """Who made rows of a table, by their number; those of people who are gone, or without sign-in, are left out.
+
+    Parameters
+    ----------
+    table : str
+        One of `WATCHED` whose rows have one number.
+    numbers : Select
+        The numbers of the rows, as text.
+    """
+    query = select(Change.number, Person.name).join(Person, Person.id == Change.person_id)
+    query = query.where(Change.what == table, Change.how == "made", Change.number.in_(numbers))
+    return {int(number): name for number, name in session.execute(query) if name}

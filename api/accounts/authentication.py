@@ -22,12 +22,13 @@ from taperwise.api.core.origin import origin_of
 from taperwise.api.core.problems import problem
 from taperwise.api.core.validation_errors import FieldError
 
-__all__ = ["COOKIE", "SIGN_IN", "Authentication", "Limiter", "cookie_name", "too_often", "unknown"]
+__all__ = ["COOKIE", "JOIN", "SIGN_IN", "Authentication", "Limiter", "cookie_name", "too_often", "unknown"]
 
 COOKIE = "taperwise"
 """Name of the cookie; with the prefix that binds it to this host where it only travels encrypted."""
 
 SIGN_IN = "/sign-in"
+JOIN = "/join"
 _USED_EVERY = timedelta(minutes=5)  # a key's last use is kept no finer
 _READS = ("GET", "HEAD", "OPTIONS")
 _THREADS = 4  # in which keys are looked up, each with a connection that nothing else is waited for with
@@ -125,7 +126,7 @@ class Authentication:
         if caller.by_cookie and origin_of(headers) != "here":
             one = FieldError(field="origin", value=headers.get("origin", "nothing"), message=_ELSEWHERE, cure=_OPEN)
             return problem(403, "Sent from another site", f"origin: {_ELSEWHERE}. {_OPEN}", [one])
-        if not caller.known and scope["path"] != SIGN_IN:
+        if not caller.known and scope["path"] not in (SIGN_IN, JOIN):
             return unknown() if scope["path"].startswith("/api/") else self._page()
         return caller
 

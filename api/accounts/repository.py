@@ -1,11 +1,12 @@
 """Queries for people, keys, sign-ins and trusts."""
 
+from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
-from taperwise.api.accounts.tables import AdviserGrant, Change, Key, Person, SignIn
+from taperwise.api.accounts.tables import AdviserGrant, Change, Invitation, Key, Offer, Person, Seen, SignIn
 from taperwise.api.core.database import Installation
 from taperwise.shared.errors import NotFoundError
 
@@ -26,6 +27,8 @@ __all__ = [
     "people",
     "person",
     "relation",
+    "see",
+    "seen_at",
     "set_last_used",
     "trust",
 ]
@@ -64,9 +67,10 @@ def named_advisers(session: Session) -> list[Person]:
 
 
 def administrators(session: Session) -> int:
-    """How many keys that hold may be used to administer the service."""
-    keys = session.execute(select(Person.roles).join(Key).where(Key.revoked_at.is_(None), Key.scope == "everything"))
-    return sum("administrator" in roles for (roles,) in keys)
+    """How many people can sign in and administer the service, by a key that holds or by a password."""
+    keys = select(Key.person_id).where(Key.revoked_at.is_(None), Key.scope == "everything")
+    may_enter = or_(Person.id.in_(keys), Person.password.is_not(None))
+    return sum("administrator" in roles for roles in session.scalars(select(Person.roles).where(may_enter)))
 
 
 def by_key(session: Session, digest: str) -> tuple[Key, Person] | None:
@@ -106,10 +110,10 @@ def end_sign_ins_before(session: Session, now: datetime) -> None:
 
 
 def forget(session: Session, person_id: int) -> None:
-    """Remove somebody's sign-ins and keys, and what was entrusted to them."""
+    """Remove somebody's sign-ins and keys, and what was entrusted or offered to them."""
     end_sign_ins(session, person_id)
-    session.execute(delete(AdviserGrant).where(AdviserGrant.person_id == person_id))
-    session.execute(delete(Key).where(Key.person_id == person_id))
+    for table in (AdviserGrant, Key, Invitation, Offer, Seen):
+        session.execute(delete(table).where(table.person_id == person_id))
 
 
 def changed_by_nobody(session: Session, person_id: int) -> None:
@@ -149,6 +153,29 @@ def advisers_of(session: Session, installation_id: int) -> list[tuple[AdviserGra
         .order_by(Person.id)
     )
     return [(row[0], row[1]) for row in session.execute(query)]
+
+
+def seen_at(session: Session, installation_id: int, person_id: int) -> datetime | None:
+    """When somebody last looked at an installation; None if never."""
+    return session.scalar(select(Seen.at).where(Seen.installation_id == installation_id, Seen.person_id == person_id))
+
+
+def see(session: Session, person_id: int, installations: Collection[int], at: datetime) -> None:
+    """Note when somebody looked at installations; an earlier time than the one noted changes nothing.
+
+    Parameters
+    ----------
+    person_id : int
+        0 for everyone where sign-in is off.
+    """
+    mine = select(Seen).where(Seen.person_id == person_id, Seen.installation_id.in_(installations)).with_for_update()
+    known = {row.installation_id: row for row in session.scalars(mine)}
+    for number in installations:
+        if number not in known:
+            session.merge(Seen(person_id=person_id, installation_id=number, at=at))
+        elif known[number].at < at:
+            known[number].at = at
+    session.flush()
 
 
 def owned(session: Session, person_id: int) -> list[int]:

@@ -16,6 +16,7 @@ __all__ = [
     "KeyMade",
     "KeyOut",
     "MeOut",
+    "OfferOut",
     "PasswordIn",
     "PersonIn",
     "PersonOut",
@@ -104,6 +105,14 @@ class AdviserOut(Wire):
     def of(cls, trust: AdviserGrant, person: Person) -> "AdviserOut":
         """A trust as stored."""
         return cls(person_id=person.id, name=person.name or "", since=trust.since)
+
+
+class OfferOut(Wire):
+    """An installation that its owner offers you."""
+
+    installation_id: int = Field(description="Number of the installation.")
+    name: str = Field(description="Its name.")
+    owner: str = Field(description="Who offers it.")
 
 
 class ChangeOut(Wire):

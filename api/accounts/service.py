@@ -18,10 +18,14 @@ __all__ = [
     "SIGNED_IN_FOR",
     "add",
     "caller_of",
+    "checked_name",
     "give_key",
     "give_key_once",
+    "keep_one_administrator",
     "revoke",
     "set_password",
+    "set_roles",
+    "sign_in",
     "sign_in_with_key",
     "sign_in_with_password",
 ]
@@ -30,6 +34,28 @@ SIGNED_IN_FOR = timedelta(days=14)
 """How long a browser stays signed in: from one flying weekend to the next, and the one after."""
 
 _SHORTEST_PASSWORD = 12
+_LONGEST_NAME = 100
+
+
+def checked_name(session: Session, name: str) -> str:
+    """A name for somebody new, without space around it.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is empty or too long.
+    ConflictError
+        If there is somebody of that name.
+    """
+    name = name.strip()
+    if not 1 <= len(name) <= _LONGEST_NAME:
+        raise InvalidValueError(
+            f"a name has between 1 and {_LONGEST_NAME} characters", field="name", value=f"{len(name)} characters",
+            cure='Give for example "the builder in hangar 7".',
+        )  # fmt: skip
+    if repository.by_name(session, name) is not None:
+        raise ConflictError("Another person has this name", field="name", value=name, cure="Choose another name.")
+    return name
 
 
 def add(session: Session, name: str, roles: Iterable[Role]) -> Person:
@@ -37,15 +63,54 @@ def add(session: Session, name: str, roles: Iterable[Role]) -> Person:
 
     Raises
     ------
-    ConflictError
-        If there is somebody of that name.
+    InvalidValueError, ConflictError
+        If the name is empty, or there is somebody of that name.
     """
-    if repository.by_name(session, name) is not None:
-        raise ConflictError("Another person has this name", field="name", value=name, cure="Choose another name.")
+    name = checked_name(session, name)
     row = Person(name=name, roles=sorted({str(role) for role in roles}), created_at=datetime.now(UTC))
     session.add(row)
     session.flush()
     return row
+
+
+def set_roles(session: Session, person_id: int, roles: Iterable[Role]) -> Person:
+    """Change what somebody is to this service.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such person.
+    InvalidValueError
+        If they would have no role.
+    ConflictError
+        If nobody could administer the service any more.
+    """
+    row, wanted = repository.person(session, person_id, lock=True), sorted({str(role) for role in roles})
+    if not wanted:
+        raise InvalidValueError("a person has at least one role", field="roles", cure="Tick one role or more.")
+    if Role.ADMINISTRATOR not in wanted:
+        keep_one_administrator(session, row)
+    row.roles = wanted
+    session.flush()
+    return row
+
+
+def keep_one_administrator(session: Session, row: Person) -> None:
+    """Refuse to lose the last who can administer the service.
+
+    Raises
+    ------
+    ConflictError
+        If this person is the last.
+    """
+    others = [each for each in repository.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
+    if Role.ADMINISTRATOR in row.roles and not others:
+        raise ConflictError(
+            "This is the last administrator",
+            field="person_id",
+            value=row.id,
+            cure="Give another person the role administrator first.",
+        )
 
 
 def give_key(session: Session, person_id: int, label: str, scope: Scope, secret: str | None = None) -> tuple[Key, str]:
@@ -151,7 +216,7 @@ def caller_of(person: Person, how: str, key: Key | None = None, *, by_cookie: bo
 def sign_in_with_key(session: Session, secret: str) -> str | None:
     """A cookie for whoever holds a key; None for a key that opens nothing."""
     found = repository.by_key(session, credentials.digest(secret))
-    return None if found is None else _cookie(session, found[1].id, found[0].id)
+    return None if found is None else sign_in(session, found[1].id, found[0].id)
 
 
 def sign_in_with_password(session: Session, name: str, password: str) -> str | None:
@@ -161,10 +226,11 @@ def sign_in_with_password(session: Session, name: str, password: str) -> str | N
         return None
     if person.password is not None and credentials.wants_new_hash(person.password):
         person.password = credentials.hash_password(password)
-    return _cookie(session, person.id, None)
+    return sign_in(session, person.id, None)
 
 
-def _cookie(session: Session, person_id: int, key_id: int | None) -> str:
+def sign_in(session: Session, person_id: int, key_id: int | None = None) -> str:
+    """Sign a browser in; what is handed back is its cookie."""
     now = datetime.now(UTC)
     repository.end_sign_ins_before(session, now)
     secret = credentials.new_secret()

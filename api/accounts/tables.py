@@ -3,12 +3,12 @@
 from datetime import datetime
 from secrets import token_hex
 
-from sqlalchemy import JSON, ForeignKey, Index, String
+from sqlalchemy import JSON, BigInteger, ForeignKey, Index, String
 from sqlalchemy.orm import Mapped, mapped_column
 
 from taperwise.api.core.database import Base, Id, Utc
 
-__all__ = ["AdviserGrant", "Change", "Key", "Person", "SignIn"]
+__all__ = ["AdviserGrant", "Change", "Invitation", "Key", "Offer", "Person", "Seen", "SignIn"]
 
 
 class Person(Base):
@@ -59,6 +59,43 @@ class AdviserGrant(Base):
     installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
     person_id: Mapped[int] = mapped_column(Id, ForeignKey("people.id"), primary_key=True, index=True)
     since: Mapped[datetime] = mapped_column(Utc)
+
+
+class Invitation(Base):
+    """A link that lets somebody in once, of which only a digest is kept.
+
+    It makes a person of that name with these roles; with `person_id`, it lets that person set a new password instead.
+    """
+
+    __tablename__ = "invitations"
+
+    id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
+    digest: Mapped[str] = mapped_column(String(64), unique=True)
+    name: Mapped[str] = mapped_column(String(100))
+    roles: Mapped[list[str]] = mapped_column(JSON)
+    person_id: Mapped[int | None] = mapped_column(Id, ForeignKey("people.id"), index=True)
+    made_at: Mapped[datetime] = mapped_column(Utc)
+    until: Mapped[datetime] = mapped_column(Utc)
+
+
+class Offer(Base):
+    """An installation that its owner offers to somebody, who has not accepted yet."""
+
+    __tablename__ = "offers"
+
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True)
+    person_id: Mapped[int] = mapped_column(Id, ForeignKey("people.id"), index=True)
+    at: Mapped[datetime] = mapped_column(Utc)
+
+
+class Seen(Base):
+    """When somebody last looked at an installation; 0 stands for everyone where sign-in is off."""
+
+    __tablename__ = "seen"
+
+    person_id: Mapped[int] = mapped_column(BigInteger, primary_key=True, autoincrement=False)
+    installation_id: Mapped[int] = mapped_column(Id, ForeignKey("installations.id"), primary_key=True, index=True)
+    at: Mapped[datetime] = mapped_column(Utc)
 
 
 class Change(Base):

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Table, func, insert, inspect, select, text
 import taperwise.api.accounts.tables
 import taperwise.api.core.idempotency
 import taperwise.api.installations.prior
+import taperwise.api.installations.standing
 import taperwise.api.pooling.tables
 import taperwise.api.recommendations.repository  # noqa: F401 - loaded, these make their tables known
 from taperwise.api.core.database import DERIVED, Base

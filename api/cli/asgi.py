@@ -13,6 +13,8 @@ import typer
 from fastapi import FastAPI
 from starlette.datastructures import State
 
+from taperwise.api.accounts.authentication import JOIN
+from taperwise.api.accounts.invitations import first_link
 from taperwise.api.accounts.repository import administrators
 from taperwise.api.app import create_app
 from taperwise.api.cli.prepare import compiled_beside
@@ -20,9 +22,8 @@ from taperwise.api.core import compile_cache, front_door
 from taperwise.api.core.database import Database
 from taperwise.api.core.logging import configure
 from taperwise.api.core.settings import Settings
-from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["LAST_SECONDS", "service"]
+__all__ = ["LAST_SECONDS", "address_of", "service"]
 
 LAST_SECONDS = 5.0
 """How long a calculation may go on once the service is told to end [s]. What it would store is calculated again."""
@@ -41,7 +42,7 @@ def service(settings: Settings | None = None) -> FastAPI:
     Raises
     ------
     InvalidValueError
-        If a setting, the database or the accounts keep it from starting.
+        If a setting or the database keeps it from starting.
     """
     settings = settings or Settings()
     configure()
@@ -49,7 +50,7 @@ def service(settings: Settings | None = None) -> FastAPI:
     app = create_app(settings, at_end=_end_soon)
     configure([app.state.database.engine.url.password or ""])
     if settings.access == "keys":
-        _check_somebody_may_in(app.state.database)
+        _let_first_in(app.state.database, settings)
     front_door.install(app, settings)
     if settings.worker:
         app.state.worker.announce()
@@ -57,16 +58,23 @@ def service(settings: Settings | None = None) -> FastAPI:
     return app
 
 
-def _check_somebody_may_in(database: Database) -> None:
-    with database.reading() as session:
-        there = administrators(session)
-    if not there:
-        raise InvalidValueError(
-            "Sign-in is on, and this service has no administrator",
-            field="access",
-            value="keys",
-            cure="Make an administrator: taperwise person add NAME --role administrator, then taperwise key new NAME.",
-        )
+def address_of(settings: Settings) -> str:
+    """Where the service listens, as an address without a path."""
+    at = f"[{settings.host}]" if ":" in settings.host else settings.host
+    scheme = "https" if settings.transport == "tls" else "http"
+    return f"{scheme}://{at}:{settings.port}"
+
+
+def _let_first_in(database: Database, settings: Settings) -> None:
+    """Print a one-time link for the first administrator, where nobody administers the service yet."""
+    with database.unit() as session:
+        if administrators(session):
+            return
+        secret = first_link(session)
+    name = next(iter(settings.names), "")
+    start = f"https://{name}" if name else address_of(settings)
+    typer.echo("Nobody administers this service yet. Open this link once, within 7 days, to be its administrator:")
+    typer.echo(f"{start}{settings.root_path}{JOIN}?invitation={secret}")
 
 
 def _tell(state: State, line: str) -> None:

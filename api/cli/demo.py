@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.context import writable, write_bytes
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, Force, opened_database
 from taperwise.api.cli.fleet import fill
 from taperwise.api.files.day import adjustment_body, read, run_body
 from taperwise.api.files.installation import fixture, installation_from
@@ -40,12 +41,14 @@ def demo(
     ] = None,
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
+    force: Force = False,
 ) -> None:
     """Replay an invented tuning day, tune a virtual engine nobody has seen before, or fill an empty database."""
     if engines is not None:
         with opened_database(data_folder, database_url) as (database, _):
             fill(database, engines, engine_seed or 1, typer.echo)
         return
+    writable("--save", save, force=force)
     console = Console(highlight=False)
     console.print("… loading the model")
     with console.status("this takes seconds, a minute or so the first time"):
@@ -122,7 +125,7 @@ def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
         "installation": installation_from(None).model_dump(mode="json", exclude_unset=True),
         "log": log,
     }
-    path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    write_bytes("--save", path, (json.dumps(document, indent=1) + "\n").encode())
 
 
 def _print(console: Console, title: str, suggestion: Suggestion, units: Units, *, cautions: bool) -> None:

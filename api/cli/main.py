@@ -25,18 +25,21 @@ COMMANDS = {
         "run": ("record.run", "Record a ground run, and read the next step."),
         "adjust": ("record.adjust", "Record what was turned or changed, and read the next step."),
         "acknowledge": (
-            "record.acknowledge",
-            "Record the cause of what was to be looked at, and read the next step.",
+            "change.acknowledge",
+            "Record the cause of a stop or a possible fault, and read the next step.",
         ),
+        "correct": ("change.correct", "Correct an entry; the history keeps both."),
+        "undo": ("change.undo", "Void an entry that should not be there; the latest if none is named."),
+        "note": ("change.note", "Write a note for everyone who works on an engine."),
         "next": (
             "recommendation.next_step",
             "Read the next step. Ends with 0; with 3 where something is to be looked at before anything is turned.",
         ),
-        "sheet": ("sheet.sheet", "The sheet for the papers: print it, or write it to files."),
-        "list": (
-            "recommendation.listing",
-            "List the installations, the newest first; with --name those that are looked for.",
-        ),
+        "sheet": ("sheet.sheet", "Print the tuning sheet, or write it to files."),
+        "import": ("share.import_file", "Import an engine from an export file."),
+        "contribute": ("share.contribute", "Share the summary of an engine with the pool."),
+        "withdraw": ("share.withdraw", "Withdraw the summary of an engine from the pool."),
+        "list": ("listing.listing", "List the engines, those in danger first."),
         "demo": (
             "demo.demo",
             "Replay an invented tuning day, tune a virtual engine nobody has seen before, or fill an empty database.",
@@ -91,6 +94,9 @@ COMMANDS = {
 """Of each group: every command with the function that does it and its help in the list."""
 
 
+_HELP = {"help_option_names": ["-h", "--help"]}
+
+
 class _Group(TyperGroup):
     """Commands that are loaded when they are called."""
 
@@ -103,7 +109,7 @@ class _Group(TyperGroup):
 
 def _loaded(name: str, place: str) -> Any:
     module, _, function = place.partition(".")
-    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False, context_settings=_HELP)
     alone.command(name)(getattr(import_module(f"taperwise.api.cli.{module}"), function))
     return typer.main.get_command(alone)
 
@@ -113,7 +119,7 @@ def _listed() -> None:
 
 
 def _group(name: str, words: str, **more: Any) -> typer.Typer:
-    made = typer.Typer(name=name, cls=_Group, no_args_is_help=True, help=words, **more)
+    made = typer.Typer(name=name, cls=_Group, no_args_is_help=True, help=words, context_settings=_HELP, **more)
     for command, (_, told) in COMMANDS[name].items():
         made.command(command, help=told)(_listed)
     return made
@@ -129,6 +135,24 @@ app = _group(
 app.add_typer(_group("pool", "The pool: what engines leave for others with their owners' consent."))
 app.add_typer(_group("person", "People of a service that tells them apart."))
 app.add_typer(_group("key", "Keys of people."))
+
+
+def _print_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"taperwise {__version__}, model {MODEL_VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    asked: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_print_version, is_eager=True)
+    ] = False,
+) -> None:
+    """The smallest useful mixture adjustment to make next, for an engine on a slide-type throttle body.
+
+    On the ground only.
+    """
 
 
 @app.command()

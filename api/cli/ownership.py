@@ -7,11 +7,11 @@ from typing import Annotated, Any
 import typer
 
 from taperwise.api.accounts import repository
-from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.context import writable, write_bytes
+from taperwise.api.cli.database import DatabaseUrl, DataFolder, Engine, Force, opened_database
 from taperwise.api.cli.people import Name, number_of
 from taperwise.api.ownership import adviser_access, erasure
 from taperwise.api.ownership.data_export import export_of
-from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["erase", "export", "give"]
 
@@ -19,18 +19,15 @@ __all__ = ["erase", "export", "give"]
 def export(
     name: Name,
     file: Annotated[Path, typer.Argument(help="Where to write it.")],
+    force: Force = False,
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
     """Write everything that is stored of somebody to a file."""
+    writable("FILE", file, force=force)
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         document: dict[str, Any] = export_of(session, number_of(session, name))
-    try:
-        file.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise InvalidValueError(
-            f"it cannot be written: {error.strerror}", field="FILE", value=file.name, cure="Choose another place."
-        ) from None
+    write_bytes("FILE", file, (json.dumps(document, indent=1, ensure_ascii=False) + "\n").encode())
     typer.echo(f"{len(document['installations'])} installations: {file}")
 
 
@@ -51,7 +48,7 @@ def erase(
 
 
 def give(
-    installation: Annotated[int, typer.Argument(min=1, help="Number of the installation.")],
+    installation: Engine,
     name: Name,
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,

@@ -1,10 +1,12 @@
 """``taperwise person`` and ``key``: who may use a service that tells people apart."""
 
+from collections.abc import Iterator
 from typing import Annotated
 
 import typer
 from rich.console import Console
 from rich.table import Table
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import repository
@@ -12,13 +14,24 @@ from taperwise.api.accounts.service import add as added
 from taperwise.api.accounts.service import give_key
 from taperwise.api.accounts.service import revoke as revoked
 from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.options import as_typed
 from taperwise.api.core.roles import Role, Scope
-from taperwise.shared.errors import NotFoundError
+from taperwise.shared.errors import NotFoundError, TaperwiseError
 
 __all__ = ["Name", "add", "key_list", "listing", "new", "number_of", "revoke"]
 
 
-Name = Annotated[str, typer.Argument(help="What they are called here.")]
+def _names(incomplete: str) -> Iterator[str]:
+    """Names that begin so, for the shell to complete."""
+    try:
+        with opened_database() as (database, _), database.reading() as session:
+            names = [row.name or "" for row in repository.people(session)]
+    except (TaperwiseError, SQLAlchemyError):
+        return
+    yield from (name for name in names if name.startswith(incomplete))
+
+
+Name = Annotated[str, typer.Argument(help="Name of the account.", autocompletion=_names)]
 
 
 def number_of(session: Session, name: str) -> int:
@@ -43,7 +56,7 @@ def add(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Make somebody known."""
-    with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
+    with opened_database(data_folder, database_url) as (database, _), as_typed(name="NAME"), database.unit() as session:
         row = added(session, name, role)
         typer.echo(f"Person {row.id}, {name}: {', '.join(row.roles)}. Now: taperwise key new {name!r}")
 
@@ -56,7 +69,7 @@ def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) ->
             held = [key for key in repository.keys_of(session, row.id) if key.revoked_at is None]
             owned = repository.owned(session, row.id)
             table.add_row(str(row.id), row.name, ", ".join(row.roles), str(len(held)), str(len(owned)))
-    Console().print(table)
+    Console(highlight=False, markup=False).print(table)
 
 
 def new(
@@ -81,7 +94,7 @@ def key_list(name: Name, data_folder: DataFolder = None, database_url: DatabaseU
             times = (row.created_at, row.last_used_at, row.revoked_at)
             shown = ["–" if time is None else f"{time:%Y-%m-%d %H:%M}" for time in times]
             table.add_row(str(row.id), row.label, row.scope, *shown)
-    Console().print(table)
+    Console(highlight=False, markup=False).print(table)
 
 
 def revoke(

@@ -4,8 +4,10 @@ from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
+from rich.console import Console
 
 from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
+from taperwise.api.cli.options import as_typed
 from taperwise.api.pooling.release import release as publish
 from taperwise.api.pooling.repository import audited
 
@@ -21,8 +23,17 @@ def release(
     database_url: DatabaseUrl = None,
 ) -> None:
     """Publish the next version, if nobody would be exposed by it."""
-    with opened_database(data_folder, database_url) as (database, floor):
-        made = publish(database, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
+    console = Console(stderr=True, highlight=False, markup=False)
+    try:
+        with (
+            opened_database(data_folder, database_url) as (database, floor),
+            as_typed(epsilon="--epsilon", delta="--delta"),
+            console.status("calculating the next version; Ctrl+C cancels, and publishes nothing"),
+        ):
+            made = publish(database, floor, datetime.now(UTC), epsilon=epsilon, delta=delta)
+    except KeyboardInterrupt:
+        typer.echo("Cancelled. Nothing was published.", err=True)
+        raise typer.Exit(130) from None
     number = "at least" if made.noise is None else "with its noise about"
     typer.echo(f"Version {made.version} is published: {number} {made.engines} engines, by {made.method}.")
     if made.noise is not None:

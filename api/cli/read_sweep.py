@@ -8,6 +8,8 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from taperwise.api.cli.context import writable
+from taperwise.api.cli.database import AsJson, Force
 from taperwise.api.presentation.trace_text import sentence
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.reading import as_document, instruments, read_trace, summary
@@ -45,9 +47,11 @@ def read_sweep(
         str | None, typer.Option("--date-order", help="day_first or month_first, if the dates do not show.")
     ] = None,
     plot: Annotated[Path | None, typer.Option("--plot", help="Draw the reading to this SVG or PNG file.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="One JSON document instead of a table.")] = False,
+    as_json: AsJson = False,
+    force: Force = False,
 ) -> None:
     """Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error."""
+    writable("--plot", plot, force=force)
     trace = read_trace(
         file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
         lambda_=lambda_, manifold_pressure=manifold_pressure, temperature_unit=unit,
@@ -81,12 +85,12 @@ def _beside(found: Any) -> list[str]:
     if "cht" in found.highest:
         lines.append(f"Hottest cylinder head {1.8 * found.highest['cht'] - 459.67:.0f} °F.")
     if found.throttle_moved:
-        lines.append(f"[yellow]{sentence(Finding(FindingCode.THROTTLE_MOVED), _UNITS)}[/yellow]")
+        lines.append(f"! {sentence(Finding(FindingCode.THROTTLE_MOVED), _UNITS)}")
     return lines
 
 
 def _show(sweeps: list[Any], beside: list[Any]) -> None:
-    console = Console()
+    console = Console(highlight=False, markup=False)
     for number, (found, others) in enumerate(zip(sweeps, beside, strict=True), 1):
         table = Table(title=f"Sweep {number}: rise to peak EGT at full throttle")
         for heading in ("cylinder", "seen", "rise [°F]", "± [°F]", "leaning from [s]", "peak at [s]", "lag [s]"):

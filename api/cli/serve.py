@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import typer
 import uvicorn
 
-from taperwise.api.cli.asgi import service
+from taperwise.api.cli.asgi import address_of, service
 from taperwise.api.core import compile_cache
 from taperwise.api.core.settings import Settings
 from taperwise.shared.errors import InvalidValueError
@@ -45,9 +45,7 @@ def serve(
     _check_readable(*files)
     with _listening(settings.host, settings.port) as door:
         app = service(settings)
-        at = f"[{settings.host}]" if ":" in settings.host else settings.host
-        scheme = "https" if settings.transport == "tls" else "http"
-        typer.echo(f"Taperwise listens on {scheme}://{at}:{settings.port} (the API's page: {settings.root_path}/docs)")
+        typer.echo(f"Taperwise listens on {address_of(settings)} (the API's page: {settings.root_path}/docs)")
         typer.echo(f"Database: {app.state.database.name}")
         if compile_cache.notice():
             typer.echo(compile_cache.notice(), err=True)

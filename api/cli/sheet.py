@@ -11,7 +11,9 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from taperwise.api.cli.context import opened, print_json
+from taperwise.api.cli.context import opened, print_json, writable, write_bytes
+from taperwise.api.cli.database import AsJson, DatabaseUrl, DataFolder, Engine, Force
+from taperwise.api.cli.options import as_typed
 from taperwise.api.exports import archive, netcdf, table
 from taperwise.api.exports.sheet import as_pdf, sheet_of
 from taperwise.api.log import service
@@ -21,37 +23,40 @@ from taperwise.api.web.rendering import fragment
 
 __all__ = ["sheet"]
 
-_Number = Annotated[int, typer.Argument(min=1, help="Number of the installation.")]
-_Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of a table.")]
-
 
 def sheet(
-    number: _Number,
+    number: Engine,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as PDF.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the log as a table, its checksum beside it.")] = None,
     parquet: Annotated[
         Path | None, typer.Option(help="Write the log as a Parquet table, its checksum beside it.")
     ] = None,
     draws: Annotated[Path | None, typer.Option(help="Write all draws as netCDF for ArviZ.")] = None,
-    export: Annotated[Path | None, typer.Option(help="Write everything, to be brought in elsewhere.")] = None,
-    as_json: _Json = False,
+    export: Annotated[Path | None, typer.Option(help="Write the export file, to import elsewhere.")] = None,
+    as_json: AsJson = False,
+    force: Force = False,
+    data_folder: DataFolder = None,
+    database_url: DatabaseUrl = None,
 ) -> None:
-    """The sheet for the papers: print it, or write it to files."""
-    with opened() as shop:
+    """Print the tuning sheet, or write it to files."""
+    files = {"--pdf": pdf, "--csv": csv, "--parquet": parquet, "--draws": draws, "--export": export}
+    for option, path in files.items():
+        writable(option, path, force=force)
+    with opened(data_folder, database_url) as shop, as_typed(installation_id="NUMBER"):
         with shop.database.reading() as session:
             log = service.load(session, number)
-            for path, written in ((csv, table.as_csv), (parquet, table.as_parquet)):
+            for option, path, written in (("--csv", csv, table.as_csv), ("--parquet", parquet, table.as_parquet)):
                 if path is not None:
-                    _write_with_checksum(path, written(table.made(session, number)))
+                    _write_with_checksum(option, path, written(table.made(session, number)))
             if export is not None:
                 packed = archive.pack(session, number).model_dump(mode="json")
-                export.write_text(json.dumps(packed, indent=1), encoding="utf-8")
+                write_bytes("--export", export, json.dumps(packed, indent=1).encode())
         if (csv or parquet or export) and not (pdf or draws or as_json):
             return
         shop.ready()
         if draws is not None:
             with shop.console.status("drawing"):
-                draws.write_bytes(netcdf.netcdf(shop.desk.posterior(log)))
+                write_bytes("--draws", draws, netcdf.netcdf(shop.desk.posterior(log)))
             if not (pdf or as_json):
                 return
         with shop.console.status("working out where it stands"):
@@ -64,18 +69,19 @@ def sheet(
 
             with shop.console.status("looking back on every run"):
                 pictures = on_paper(ChartData(shop.desk, shop.database).portraits(log), log)
-            pdf.write_bytes(as_pdf(fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)))
+            html = fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)
+            write_bytes("--pdf", pdf, as_pdf(html))
     if as_json:
         print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})
     elif pdf is None:
         _print_sheet(made)
 
 
-def _write_with_checksum(path: Path, content: bytes) -> None:
+def _write_with_checksum(option: str, path: Path, content: bytes) -> None:
     """A file, and beside it what `sha256sum --check` reads."""
-    path.write_bytes(content)
+    write_bytes(option, path, content)
     digest = hashlib.sha256(content).hexdigest()
-    path.with_name(f"{path.name}.sha256").write_text(f"{digest}  {path.name}\n", encoding="utf-8")
+    write_bytes(option, path.with_name(f"{path.name}.sha256"), f"{digest}  {path.name}\n".encode())
 
 
 def _lines(lines: Any) -> list[dict[str, Any]]:
@@ -96,7 +102,7 @@ def _lines(lines: Any) -> list[dict[str, Any]]:
 def _print_sheet(made: Any) -> None:
     out = Console(highlight=False, markup=False)
     out.print(f"\nMixture setting: {made.name}, {moment(made.made_at)}", style="bold")
-    out.print("All three stages are confirmed." if made.tuned else f"Not tuned: the tuning stands at {made.stage}.")
+    out.print(made.verdict, style="bold")
     pairs = Table(show_header=False)
     for name, value in (*made.setting, *made.confidence):
         pairs.add_row(name, value)

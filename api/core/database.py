@@ -131,7 +131,10 @@ class Trace(Base):
 
 
 class Note(Base):
-    """A note that somebody left at an installation; it changes nothing."""
+    """A note that somebody left at an installation; it changes nothing.
+
+    `author` is the name the note was signed with, empty where sign-in is off; `person_id` is who may change it.
+    """
 
     __tablename__ = "notes"
 
@@ -140,6 +143,8 @@ class Note(Base):
     written_at: Mapped[datetime] = mapped_column(Utc)
     author: Mapped[str] = mapped_column(String(100))
     text: Mapped[str] = mapped_column(String(2000))
+    person_id: Mapped[int | None] = mapped_column(BigInteger, ForeignKey("people.id"), index=True)
+    edited_at: Mapped[datetime | None] = mapped_column(Utc)
 
 
 class Answer(Base):

@@ -1,7 +1,7 @@
 """Examples of responses for the OpenAPI document: of every success as it was answered, of every kind of error."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from importlib.resources import files
 from typing import Any
 
@@ -77,15 +77,16 @@ _OF_STATUSES = {
 """Of statuses that no error of the tree has: field, message and cure."""
 
 
-def _document(status: int, title: str, error: errors.TaperwiseError) -> dict[str, Any]:
+def _document(kind: str, status: int, title: str, error: errors.TaperwiseError) -> dict[str, Any]:
     value = "" if error.value is None else str(error.value)
     one = {"field": error.field, "value": value, "message": error.message, "cure": error.cure}
-    return {"type": "about:blank", "title": title, "status": status, "detail": str(error), "errors": [one]}
+    return {"type": f"/problems/{kind}", "title": title, "status": status, "detail": str(error), "errors": [one]}
 
 
 def error_examples(
-    statuses: Mapping[type[errors.TaperwiseError], tuple[int, str]], titles: Mapping[int, str]
-) -> dict[int, dict[str, dict[str, Any]]]:
+    statuses: Mapping[type[errors.TaperwiseError], tuple[int, str]], titles: Mapping[int, str],
+    kind_of: Callable[[errors.TaperwiseError], str], kinds: Mapping[int, str],
+) -> dict[int, dict[str, dict[str, Any]]]:  # fmt: skip
     """Problem documents by status, then by the name of the error's type, or the status where no type has it.
 
     Parameters
@@ -94,15 +95,19 @@ def error_examples(
         Status and title of each kind of error.
     titles : mapping
         Title of each status.
+    kind_of : callable
+        Last part of the `type` of an error.
+    kinds : mapping
+        Last part of the `type` of each status.
     """
     found: dict[int, dict[str, dict[str, Any]]] = {}
     for error in _OF_TYPES:
         kind = type(error)
         status, title = next(statuses[each] for each in kind.__mro__ if each in statuses)
-        found.setdefault(status, {})[kind.__name__] = {"value": _document(status, title, error)}
+        found.setdefault(status, {})[kind.__name__] = {"value": _document(kind_of(error), status, title, error)}
     for status, (field, message, cure) in _OF_STATUSES.items():
         error = errors.InvalidValueError(message, field=field, cure=cure)
-        found.setdefault(status, {})[str(status)] = {"value": _document(status, titles[status], error)}
+        found.setdefault(status, {})[str(status)] = {"value": _document(kinds[status], status, titles[status], error)}
     return found
 
 

@@ -33,6 +33,7 @@ from taperwise.shared.errors import (
 )
 
 __all__ = [
+    "KINDS",
     "MEDIA_TYPE",
     "NOT_READY",
     "FieldError",
@@ -63,6 +64,60 @@ _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     UnsafeError: (503, "No result that can be shown"),
     NotConvergedError: (503, "No reliable result yet"),
 }
+_KIND: dict[type[TaperwiseError], str] = {
+    InvalidValueError: "invalid-value",
+    StepLimitError: "step-limit",
+    TimeOrderError: "time-order",
+    NotFoundError: "not-found",
+    ConflictError: "conflict",
+    ReusedKeyError: "reused-key",
+    UnknownCallerError: "sign-in-needed",
+    ForbiddenError: "not-allowed",
+    BusyError: "busy",
+    NotReadyError: "not-ready",
+    UnsafeError: "unsafe",
+    NotConvergedError: "no-result",
+}
+_BY_STATUS = {
+    400: "unreadable",
+    401: "sign-in-needed",
+    403: "not-allowed",
+    404: "not-found",
+    405: "method",
+    409: "conflict",
+    413: "too-large",
+    415: "media-type",
+    422: "invalid-value",
+    429: "too-many-requests",
+    500: "fault",
+    503: "unavailable",
+    507: "disk-full",
+}
+KINDS: dict[str, tuple[str, str]] = {
+    "invalid-value": ("A value cannot be used", "Each entry of `errors` names a field, its value and a cure."),
+    "step-limit": ("The step is larger than its limit", "Take a smaller step."),
+    "time-order": ("The entry is out of order in time", "Send entries in the order in which they happened."),
+    "not-found": ("Not found", "The address or the number is wrong, or belongs to another person."),
+    "conflict": ("The request contradicts what is stored", "Read what is stored, then decide. Nothing was stored."),
+    "reused-key": ("The Idempotency-Key was used for another request", "Make a new key for each new request."),
+    "key-missing": ("Idempotency-Key is needed", "Send an id of your own with each POST."),
+    "sign-in-needed": ("Authentication required", "Send a valid access key, or sign in."),
+    "not-allowed": ("Not allowed", "Your role or your access key does not allow this."),
+    "busy": ("Too many requests", "The service has more requests than it can answer. Ask again after `Retry-After`."),
+    "not-ready": ("The model is getting ready", "Ask again after `Retry-After`."),
+    "unsafe": ("No result that can be shown", "The result breaks a safety rule. Tell the operator. Adjust nothing."),
+    "no-result": ("No reliable result yet", "The readings contradict each other. Make another run."),
+    "unreadable": ("The body is not valid JSON", "Send one JSON object in UTF-8."),
+    "method": ("This address does not have this method", "`Allow` names the methods."),
+    "too-large": ("The body is too large", "Send less at a time."),
+    "media-type": ("The body is not JSON", "Send the body as application/json."),
+    "too-many-requests": ("Too many requests", "Your access key asks too often. Ask again after `Retry-After`."),
+    "fault": ("The service failed", "Read the log to see whether your entry was saved."),
+    "unavailable": ("No answer now", "Try again later."),
+    "disk-full": ("The disk is full", "The operator has to free space."),
+}
+"""Kinds of problems by the last part of their `type`: title, and what to do."""
+
 _log = structlog.get_logger("taperwise")
 
 
@@ -70,8 +125,9 @@ class Problem(BaseModel):
     """Problem document (RFC 9457)."""
 
     type: str = Field(
-        "about:blank",
-        description="URI of the kind of problem: always about:blank, because status and errors tell the kind.",
+        description="Kind of problem: an address here that explains the kind. Clients tell problems apart by this, "
+        "never by their words.",
+        examples=["/problems/time-order"],
     )
     title: str = Field(description="Kind of problem in a few words.")
     status: int = Field(description="HTTP status.")
@@ -114,15 +170,29 @@ _DESCRIPTIONS = {
 }
 
 
-def problem(status: int, title: str, detail: str, errors: list[FieldError] | None = None) -> JSONResponse:
-    """A problem document as a response."""
-    document = Problem(title=title, status=status, detail=detail, errors=errors or [])
+def problem(
+    status: int, title: str, detail: str, errors: list[FieldError] | None = None, kind: str | None = None
+) -> JSONResponse:
+    """A problem document as a response.
+
+    Parameters
+    ----------
+    kind : str, optional
+        One of `KINDS`; the usual one of the status if left out.
+    """
+    where = f"/problems/{kind or _BY_STATUS.get(status, 'invalid-value' if status < 500 else 'fault')}"
+    document = Problem(type=where, title=title, status=status, detail=detail, errors=errors or [])
     return JSONResponse(document.model_dump(), status, media_type=MEDIA_TYPE)
 
 
 def status_of(error: TaperwiseError) -> tuple[int, str]:
     """Status and title of one of our errors."""
     return next(_STATUS[kind] for kind in type(error).__mro__ if kind in _STATUS)
+
+
+def kind_of(error: TaperwiseError) -> str:
+    """Which of `KINDS` one of our errors is."""
+    return next(_KIND[each] for each in type(error).__mro__ if each in _KIND)
 
 
 def retry_after(error: TaperwiseError) -> dict[str, str]:
@@ -164,7 +234,7 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
             operation["responses"] = {**crowded, **operation["responses"]}
         if with_keys:
             _say_that_keys_are_needed(schema)
-        add_error_examples(schema, error_examples(_STATUS, _DESCRIPTIONS), MEDIA_TYPE)
+        add_error_examples(schema, error_examples(_STATUS, _DESCRIPTIONS, kind_of, _BY_STATUS), MEDIA_TYPE)
         add_success_examples(schema)
         return schema
 
@@ -179,7 +249,7 @@ async def refused(request: Request, error: Exception) -> JSONResponse:
         progress = Progress(detail=shown_sentence(str(error)), seconds_left=error.seconds)
         return JSONResponse(progress.model_dump(), 202, headers=waiting)
     status, title = status_of(error)
-    response = problem(status, title, shown_sentence(str(error)), [field_error(error)])
+    response = problem(status, title, shown_sentence(str(error)), [field_error(error)], kind_of(error))
     response.headers.update(waiting)
     if status == 401:
         response.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
@@ -193,7 +263,8 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
     if first.field.lower() == "idempotency-key":  # as the IETF draft of the header field asks
         cure = "Send a header Idempotency-Key of 8 to 64 letters, digits and ._:- characters, new for each request."
         one = first.model_copy(update={"cure": cure})
-        return problem(400, "Idempotency-Key is needed", f"{one.field}: {one.message}. {cure}", [one])
+        told = f"{one.field}: {one.message}. {cure}"
+        return problem(400, "Idempotency-Key is needed", told, [one], "key-missing")
     detail = f"{first.field}: {first.message}" + (f" (got {first.value})" if first.value else "")
     return problem(422, "A value cannot be used", f"{detail}. {first.cure}".strip(), found)
 

@@ -9,12 +9,13 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
+from taperwise.api.accounts import repository as people
 from taperwise.api.core.database import Correction, Entry, Note, Trace
 from taperwise.api.core.validation_errors import refusal
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import parsed, prior_row, put_prior
 from taperwise.api.log import repository, service
-from taperwise.api.pooling.service import prior_out
+from taperwise.api.pooling.service import is_shared, prior_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import SweepOut
@@ -95,6 +96,12 @@ class Contents(Wire):
     prior: PriorPacked | None = Field(
         None, description="Pool version that the engine started from. Null: the standard starting estimate."
     )
+    owner: str | None = Field(
+        None, max_length=100, description="Name of the owner's account at the export. Null: sign-in was off."
+    )
+    shared: bool = Field(
+        False, description="Whether the owner shared the summary there. A copy is never shared: that consent stays."
+    )
 
 
 class Archive(Wire):
@@ -120,8 +127,9 @@ def sealed(contents: Contents) -> Archive:
 
 def _seal(contents: Contents) -> str:
     document = contents.model_dump(mode="json")
-    if contents.prior is None:
-        del document["prior"]  # as parcels were sealed before there was one
+    for name, usual in (("prior", None), ("owner", None), ("shared", False)):
+        if document[name] == usual:
+            del document[name]  # as parcels were sealed before there was such a thing
     text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -164,12 +172,19 @@ def pack(session: Session, installation_id: int) -> Archive:
             entries=entries,
             notes=[NotePacked(written_at=n.written_at, author=n.author, text=n.text) for n in notes],
             prior=prior,
+            owner=None if row.owner_id is None else people.person(session, row.owner_id).name,
+            shared=is_shared(session, installation_id),
         )
     )
 
 
 def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> int:
     """Store what a parcel holds as a new installation.
+
+    Parameters
+    ----------
+    owner_id : int, optional
+        Whose it will be; if left out, that of the person here who is called as its owner was.
 
     Returns
     -------
@@ -195,6 +210,9 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
             cure=_CURE,
         )  # fmt: skip
     _read("contents.installation", InstallationIn, contents.installation).record()
+    if owner_id is None and contents.owner is not None:
+        known = people.by_name(session, contents.owner)
+        owner_id = None if known is None else known.id
     row = installations.add(session, contents.installation, contents.created_at, owner_id)
     row.imported = True  # its owner agreed to nothing: a copy is never shared with the pool
     last: datetime | None = None
@@ -213,6 +231,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
         _keep_prior(session, row.id, contents.prior)
     session.flush()
     service.load(session, row.id).position()  # the log has to hold together here too
+    service.refresh_stop(session, row.id)
     return row.id
 
 

@@ -9,11 +9,15 @@ from starlette.exceptions import HTTPException
 
 from taperwise.api import __version__
 from taperwise.api.log import service
+from taperwise.api.log.stop import exceeded_in
 from taperwise.api.presentation import prediction_text as expected
 from taperwise.api.presentation.entry_text import adjustment_words, run_words
-from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs, stop
+from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs
+from taperwise.api.presentation.formatting import stop as stop_turns
 from taperwise.api.presentation.needle_text import needle_words
 from taperwise.api.presentation.set_up_text import set_up_words
+from taperwise.api.presentation.sheet_text import verdict
+from taperwise.api.presentation.stop_text import stop_sentence
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 
@@ -41,7 +45,10 @@ class Sheet:
     ----------
     setting, confidence : tuple of (name, value)
     tuned : bool
-        Whether all three stages are confirmed.
+        Whether all three stages are confirmed, and there is no stop.
+    stopped : bool
+    verdict : str
+        Both in a sentence.
     lines : tuple of Line
     cautions : tuple of str
     made_from : str
@@ -53,6 +60,8 @@ class Sheet:
     setting: tuple[tuple[str, str], ...]
     confidence: tuple[tuple[str, str], ...]
     tuned: bool
+    stopped: bool
+    verdict: str
     stage: str
     expected: tuple[str, ...]
     lines: tuple[Line, ...]
@@ -84,12 +93,16 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
         ("Both mixtures in target", chance(c.both)),
         ("DANGER: lean of peak at full throttle", chance(c.lean_chance)),
     ]
+    stop = stop_sentence(exceeded_in(log.installation, log.entries), log.sent.units)
+    tuned = answer.stage == "tuned" and not stop
     return Sheet(
         name=log.sent.name or f"Installation {log.installation_id}",
         made_at=now,
         setting=_setting(log),
         confidence=tuple(confidence),
-        tuned=answer.stage == "tuned",
+        tuned=tuned,
+        stopped=bool(stop),
+        verdict=verdict(tuned, STAGES[answer.stage], stop),
         stage=STAGES[answer.stage],
         expected=(
             expected.rise_line(answer.expected),
@@ -115,7 +128,7 @@ def _setting(log: service.Log) -> tuple[tuple[str, str], ...]:
     return (
         ("Needle", f"{here.fitted_needle}, {needle_words(sent, here.fitted_needle)}"),
         ("Holder position", from_mark(here.turns) + way),
-        ("Idle stop screw", f"{stop(here.idle_stop_turns)} since the log began"),
+        ("Idle stop screw", f"{stop_turns(here.idle_stop_turns)} since the log began"),
         ("Fuel", sent.fuel.replace("_", " ")),
         ("Target range: EGT rise", f"{quantity(targets.rise.low)} to {quantity(targets.rise.high)}"),
         ("Target range: idle speed", f"{quantity(targets.idle_rpm.low)} to {quantity(targets.idle_rpm.high)}"),

@@ -26,7 +26,7 @@ from taperwise.model.inference import dataset
 from taperwise.shared.records import Entry
 from taperwise.shared.units import KINDS
 
-__all__ = ["MEDIA", "Format", "Table", "as_csv", "as_parquet", "made", "response"]
+__all__ = ["MEDIA", "Format", "Table", "as_csv", "as_parquet", "made", "plain", "response"]
 
 Format = Literal["csv", "parquet"]
 
@@ -107,7 +107,7 @@ def _written(value: Any) -> Any:
     """A cell as text that no spreadsheet takes for a formula."""
     if isinstance(value, datetime):
         return value.isoformat()
-    return _plain(value) if isinstance(value, str) else value
+    return plain(value) if isinstance(value, str) else value
 
 
 def _headings(units: Units) -> list[str]:
@@ -178,6 +178,6 @@ def _adjustment(document: dict[str, Any]) -> str:
     return " ".join(f"{name}={document[name]}" for name in kept if document.get(name) is not None)
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text

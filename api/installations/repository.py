@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.core.database import Installation
 from taperwise.shared.errors import NotFoundError
 
-__all__ = ["add", "get", "page"]
+__all__ = ["add", "get", "named", "page"]
 
 
 def add(session: Session, document: dict[str, Any], now: datetime, owner_id: int | None = None) -> Installation:
@@ -41,6 +41,13 @@ def get(session: Session, installation_id: int, *, lock: bool = False) -> Instal
     return row
 
 
+def named(text: str) -> ColumnElement[bool]:
+    """Whether an installation is called so: part of its name, large or small letters alike, or its number."""
+    number = text.lower().removeprefix("installation ")  # what one without a name is called
+    numbered = Installation.id == int(number) if re.fullmatch(r"[0-9]{1,9}", number) else false()
+    return or_(Installation.document["name"].as_string().icontains(text, autoescape=True), numbered)
+
+
 def page(
     session: Session, limit: int, offset: int, visible: ColumnElement[bool] | None = None, name: str = ""
 ) -> tuple[int, list[Installation]]:
@@ -53,10 +60,7 @@ def page(
     """
     seen = true() if visible is None else visible
     if name:
-        named = Installation.document["name"].as_string().icontains(name, autoescape=True)
-        number = name.lower().removeprefix("installation ")  # what one without a name is called
-        numbered = Installation.id == int(number) if re.fullmatch(r"[0-9]{1,9}", number) else false()
-        seen = and_(seen, or_(named, numbered))
+        seen = and_(seen, named(name))
     total = session.scalar(select(func.count()).select_from(Installation).where(seen)) or 0
     query = select(Installation).where(seen).order_by(Installation.id.desc()).limit(limit).offset(offset)
     return total, list(session.scalars(query))

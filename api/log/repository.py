@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, String, cast, func, select
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Correction, Entry, Trace
@@ -13,6 +13,7 @@ __all__ = [
     "corrections",
     "entries",
     "entry",
+    "entry_numbers",
     "keep_correction",
     "keep_trace",
     "last_sequence",
@@ -47,6 +48,11 @@ def entries(session: Session, installation_id: int) -> list[Entry]:
     """All entries in order."""
     query = select(Entry).where(Entry.installation_id == installation_id).order_by(Entry.sequence)
     return list(session.scalars(query))
+
+
+def entry_numbers(installation_id: int) -> Select[str]:
+    """The numbers of an installation's entries as text, as the record of changes holds them."""
+    return select(cast(Entry.id, String)).where(Entry.installation_id == installation_id)
 
 
 def entry(session: Session, installation_id: int, sequence: int) -> Entry | None:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Response
+from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 from fastapi.responses import JSONResponse
 from pydantic_core import to_jsonable_python
@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import Db, ReadingUnit, Sequence
+from taperwise.api.core.dependencies import Count, Db, ReadingUnit, Sequence
 from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
@@ -226,12 +226,20 @@ def correction(
 
 
 @router.get("/history", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show the log")
-def history(installation_id: InstallationId, unit: ReadingUnit) -> History:
-    """Returns the set-up and all entries, the oldest first."""
+def history(
+    installation_id: InstallationId,
+    unit: ReadingUnit,
+    limit: Annotated[Count, Query(ge=1, le=1000, description="Entries on one page.")] = 1000,
+    cursor: Annotated[Count, Query(le=2**31, description="`next` of the page before.")] = 0,
+) -> History:
+    """Returns the set-up and the entries, the oldest first."""
     row = installations.get(unit, installation_id)
-    entries = service.entries_of(unit, installation_id)
+    entries = service.entries_of(unit, installation_id, cursor, limit + 1)
     position = service.load(unit, installation_id).position()
-    return History(installation=installation_outward(row), entries=entries, position=position)
+    return History(
+        installation=installation_outward(row), entries=entries[:limit], position=position,
+        next=str(entries[limit - 1].sequence) if len(entries) > limit else None,
+    )  # fmt: skip
 
 
 @words.get("/idle-levels", **requires(Rule.ANYONE), summary="List the idle judgements")

@@ -9,10 +9,12 @@ import numpy as np
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
+from taperwise.api.accounts import audit
 from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
+from taperwise.api.log.stop import keep_stop
 from taperwise.api.log.stored import as_stored, at_field, elevations, record_of
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
@@ -44,6 +46,7 @@ __all__ = [
     "record_adjustment",
     "record_correction",
     "record_run",
+    "refresh_stop",
     "to_response",
     "with_trace_read",
 ]
@@ -101,6 +104,18 @@ def load(session: Session, installation_id: int) -> Log:
         open_now = open_findings(session, installation_id, sent)
     last = repository.last_sequence(session, installation_id)
     return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
+
+
+def refresh_stop(session: Session, installation_id: int) -> None:
+    """Keep whether the log calls for a stop; after each change of the log or of the engine's limits.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    """
+    log = load(session, installation_id)
+    keep_stop(session, installation_id, log.installation, log.entries)
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
@@ -169,8 +184,15 @@ def log_revision(session: Session, installation_id: int) -> int:
     return repository.last_sequence(session, installation_id) + sum(len(each) for each in corrected.values())
 
 
-def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
+def entries_of(session: Session, installation_id: int, after: int = 0, limit: int | None = None) -> list[EntryOut]:
     """The log's entries as they are shown, with their corrections.
+
+    Parameters
+    ----------
+    after : int
+        Only those with a larger number.
+    limit : int, optional
+        How many at most.
 
     Raises
     ------
@@ -182,19 +204,21 @@ def entries_of(session: Session, installation_id: int) -> list[EntryOut]:
         owner = InstallationIn.model_validate(stored)
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
+    by = audit.makers(session, "entries", repository.entry_numbers(installation_id))
     rows = repository.entries(session, installation_id)
     fields = elevations([_changes(row) for row in rows], owner.elevation)
-    found = []
-    for row, field in zip(rows, fields, strict=True):
+    found: list[EntryOut] = []
+    for row, field in [each for each in zip(rows, fields, strict=True) if each[0].sequence > after][:limit]:
         with as_stored("sequence", row.sequence):
-            there = at_field(owner, field)
-            found.append(to_response(row, there, corrected.get(row.id, ()), read.get(row.id, ())))
+            there, seen = at_field(owner, field), read.get(row.id, ())
+            found.append(to_response(row, there, corrected.get(row.id, ()), seen, by.get(row.id)))
     return found
 
 
 def to_response(
-    row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = (), read: Sequence[Any] = ()
-) -> EntryOut:
+    row: Entry, owner: InstallationIn, corrected: Sequence[Correction] = (), read: Sequence[Any] = (),
+    recorded_by: str | None = None,
+) -> EntryOut:  # fmt: skip
     """A stored entry as it is shown; a run with the air it came to and what its logger file showed, in the owner's
     units.
     """
@@ -206,6 +230,7 @@ def to_response(
         kind=row.kind,
         time=row.happened_at,
         recorded_at=row.recorded_at,
+        recorded_by=recorded_by,
         run=run,
         air=AirOut.of(run.record(owner.elevation).air, owner.units) if run else None,
         adjustment=adjustment,
@@ -261,7 +286,7 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
             owner.record().needle(fitted.needle)
     document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
     repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
-    load(session, installation_id)  # the log has to hold together afterwards too
+    refresh_stop(session, installation_id)  # the log has to hold together afterwards too
     read = repository.readings(session, installation_id).get(row.id, [])
     return to_response(row, owner, repository.corrections(session, installation_id)[row.id], read)
 
@@ -302,6 +327,7 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     read = [sweep.model_dump(mode="json") for sweep in traced.sweeps]
     if sent.trace is not None:
         repository.keep_trace(session, row.id, sent.trace.model_dump(mode="json", exclude_none=True), read)
+    refresh_stop(session, installation_id)
     return to_response(row, owner, read=read)
 
 
@@ -333,6 +359,7 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
     log = load(session, installation_id)
     row = append(session, installation_id, "acknowledged", sent)
+    refresh_stop(session, installation_id)
     if sent.about == "setting":
         return to_response(row, owner), []
     if sent.about == "trace":

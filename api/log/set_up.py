@@ -60,7 +60,7 @@ def edit(session: Session, installation_id: int, sent: SetUpEdit) -> EntryOut | 
     new_part = sent.meaning == "change" and any(name.startswith(_HARDWARE) for name in changes)
     entry = SetUpEntry(meaning=sent.meaning, changes=changes, new_part=new_part, time=sent.time, note=sent.note)
     made = service.append(session, installation_id, "set_up", entry)
-    service.load(session, installation_id).position()  # the log has to hold together afterwards too
+    service.refresh_stop(session, installation_id)  # the log has to hold together afterwards too
     return service.to_response(made, after)
 
 

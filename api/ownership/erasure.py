@@ -7,12 +7,13 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import repository
-from taperwise.api.accounts.tables import AdviserGrant, Person
+from taperwise.api.accounts.service import keep_one_administrator
+from taperwise.api.accounts.tables import AdviserGrant, Offer, Seen
 from taperwise.api.core.database import Answer, Correction, Entry, Note, Trace
 from taperwise.api.core.idempotency import forget_installation, forget_person
-from taperwise.api.core.roles import Role
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import EnginePriorRow
+from taperwise.api.installations.standing import Standing
 from taperwise.api.log import repository as repository_of_log
 from taperwise.api.pooling.service import withdraw_live
 from taperwise.api.pooling.tables import Contribution
@@ -49,7 +50,7 @@ def erase_installation(session: Session, installation_id: int) -> None:
     entries = select(Entry.id).where(Entry.installation_id == installation_id)
     session.execute(delete(Correction).where(Correction.entry_id.in_(entries)))
     session.execute(delete(Trace).where(Trace.entry_id.in_(entries)))
-    for table in (Entry, Note, Answer, EnginePriorRow, AdviserGrant, EarlierFitRow):
+    for table in (Entry, Note, Answer, EnginePriorRow, AdviserGrant, EarlierFitRow, Standing, Seen, Offer):
         session.execute(delete(table).where(table.installation_id == installation_id))
     forget_installation(session, installation_id)
     session.delete(row)
@@ -72,24 +73,14 @@ def erase(session: Session, person_id: int) -> list[int]:
         If they are the last who can administer the service.
     """
     row = repository.person(session, person_id, lock=True)
-    _leave_one_administrator(session, row)
+    keep_one_administrator(session, row)
     gone: Sequence[int] = repository.owned(session, person_id)
     for number in gone:
         erase_installation(session, number)
     repository.forget(session, person_id)
+    session.execute(update(Note).where(Note.person_id == person_id).values(person_id=None, author=""))
     forget_person(session, person_id)
     row.name, row.roles, row.password, row.pool_token, row.erased_at = None, [], None, None, datetime.now(UTC)
     session.flush()
     repository.changed_by_nobody(session, person_id)
     return list(gone)
-
-
-def _leave_one_administrator(session: Session, row: Person) -> None:
-    others = [each for each in repository.people(session) if each.id != row.id and Role.ADMINISTRATOR in each.roles]
-    if Role.ADMINISTRATOR in row.roles and not others:
-        raise ConflictError(
-            "This is the last administrator",
-            field="person_id",
-            value=row.id,
-            cure="Give another person the role administrator first.",
-        )

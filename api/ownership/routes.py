@@ -1,23 +1,24 @@
 """Routes of belongings: everything of one's own taken along or erased; who looks after an installation, whose it is."""
 
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Path, Response
 
 from taperwise.api.accounts import repository
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.accounts.principal import number_of
-from taperwise.api.accounts.schemas import AdviserOut, PersonOut
-from taperwise.api.core.dependencies import PersonId, ReadingUnit, Unit
+from taperwise.api.accounts.schemas import AdviserOut, OfferOut, PersonOut
+from taperwise.api.core.dependencies import Number, PersonId, ReadingUnit, Unit
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
-from taperwise.api.ownership import adviser_access, erasure
+from taperwise.api.ownership import adviser_access, erasure, transfer
 from taperwise.api.ownership.data_export import export_of
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/api/v1", tags=["belongings"])
 
+OfferedId = Annotated[Number, Path(description="Number of the installation that is offered.")]
 _ENTRUSTED = responses(404, 422, 503)
 
 
@@ -106,13 +107,59 @@ def take_back(installation_id: InstallationId, person_id: PersonId, unit: Unit) 
 
 
 @router.put(
-    "/installations/{installation_id}/owner/{person_id}",
+    "/installations/{installation_id}/offer/{person_id}",
+    **requires(Rule.OWNS),
+    status_code=204,
+    responses=responses(404, 409, 422, 503),
+    summary="Offer it to somebody",
+)
+def offer(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
+    """Offer the installation to somebody. They own it once they accept; an earlier offer is replaced."""
+    transfer.offer(unit, installation_id, person_id)
+    return Response(status_code=204)
+
+
+@router.delete(
+    "/installations/{installation_id}/offer",
     **requires(Rule.OWNS),
     status_code=204,
     responses=_ENTRUSTED,
-    summary="Transfer an engine",
+    summary="Withdraw the offer",
 )
-def give(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
-    """Makes another person the owner. An adviser who set the engine up keeps access."""
-    adviser_access.give(unit, installation_id, person_id)
+def withdraw_offer(installation_id: InstallationId, unit: Unit) -> Response:
+    """Offer the installation to nobody any more."""
+    transfer.withdraw(unit, installation_id)
+    return Response(status_code=204)
+
+
+@router.get("/me/offers", **requires(Rule.SIGNED_IN), responses=responses(409, 503), summary="Offered to you")
+def offers(asker: Asker, unit: ReadingUnit) -> list[OfferOut]:
+    """Installations that their owners offer you."""
+    found = transfer.offers_to(unit, number_of(asker))
+    return [OfferOut(installation_id=number, name=name, owner=owner) for number, name, owner in found]
+
+
+@router.put(
+    "/me/offers/{offered_id}",
+    **requires(Rule.SIGNED_IN),
+    status_code=204,
+    responses=responses(404, 409, 422, 503),
+    summary="Accept an offer",
+)
+def accept_offer(offered_id: OfferedId, asker: Asker, unit: Unit) -> Response:
+    """Own an installation that was offered to you; an adviser who hands it over keeps access."""
+    transfer.accept(unit, offered_id, number_of(asker))
+    return Response(status_code=204)
+
+
+@router.delete(
+    "/me/offers/{offered_id}",
+    **requires(Rule.SIGNED_IN),
+    status_code=204,
+    responses=responses(404, 409, 422, 503),
+    summary="Decline an offer",
+)
+def decline_offer(offered_id: OfferedId, asker: Asker, unit: Unit) -> Response:
+    """Refuse an installation that was offered to you."""
+    transfer.decline(unit, offered_id, number_of(asker))
     return Response(status_code=204)

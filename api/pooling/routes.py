@@ -1,5 +1,6 @@
 """Routes of the pool: contribute, withdraw, what is published."""
 
+from collections.abc import Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Body
@@ -46,12 +47,22 @@ def contribute(
         return service.shown(session, installation_id)
 
 
-def contribute_once(once: Once, database: Database, desk: RecommendationService, installation_id: int) -> None:
-    """Contribute. The key keeps no copy of what leaves: taken back, it is deleted."""
+def contribute_once(
+    once: Once, database: Database, desk: RecommendationService, installation_id: int,
+    go_on: Callable[[], None] = lambda: None,
+) -> None:  # fmt: skip
+    """Contribute. The key keeps no copy of what leaves: taken back, it is deleted.
+
+    Parameters
+    ----------
+    go_on : callable
+        Asked before anything is stored; it raises where the owner cancelled.
+    """
     with database.reading() as session:
         service.require_shareable(session, installation_id)
         learned_from = log.load(session, installation_id)
     summary = desk.summarise(learned_from)
+    go_on()
 
     def deed(session: Session) -> Made:
         service.contribute(session, installation_id, learned_from.entries, summary)

@@ -29,11 +29,13 @@ from taperwise.shared.errors import ConflictError, NotFoundError
 from taperwise.shared.records import Entry, Installation
 
 __all__ = [
-    "choose_prior",
     "contribute",
+    "is_shared",
+    "keep_prior",
     "latest_contribution",
     "now_quarter",
     "on_owner_changed",
+    "prior_for",
     "prior_of_similar_engines",
     "prior_out",
     "require_shareable",
@@ -198,6 +200,11 @@ def latest_contribution(session: Session, installation_id: int) -> ContributionO
         return None
 
 
+def is_shared(session: Session, installation_id: int) -> bool:
+    """Whether an installation has a summary in the pool that was not withdrawn."""
+    return any(row.withdrawn_at is None for row in repository.of_installation(session, installation_id))
+
+
 def _outward(session: Session, installation_id: int, row: Contribution) -> ContributionOut:
     rows = repository.of_installation(session, installation_id) if _is_theirs(session, installation_id) else []
     happened = repository.happened_to(session, {each.id for each in rows})
@@ -229,8 +236,8 @@ def state_of(session: Session, floor: int) -> PoolOut:
     )
 
 
-def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOut:
-    """Choose the prior an installation starts from; it stays the same from then on.
+def prior_for(session: Session, installation_id: int, wanted: str) -> dict[str, Any]:
+    """The prior that an installation would start from, as it is kept. It may take a minute; nothing is stored.
 
     Raises
     ------
@@ -240,13 +247,9 @@ def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOu
         If something was recorded already, or the engine's own summary is in the version, or the pool is asked about
         needles that nobody measured.
     """
-    row = installations.get(session, installation_id, lock=True)
+    row = installations.get(session, installation_id)
     sent = InstallationIn.model_validate(row.document)
-    if log_storage.last_sequence(session, installation_id):
-        raise ConflictError(
-            "You can choose a starting estimate only before the first entry", field="prior", value=wanted,
-            cure="Set up the engine again to choose another starting estimate.",
-        )  # fmt: skip
+    _before_the_first_entry(session, installation_id, wanted)
     if wanted == "pool" and not _measured(row):
         raise ConflictError(f"{_UNMEASURED}, and the pool knows engines by them", field="prior", value=wanted,
                             cure="Choose the standard starting estimate, or measure the needles first.")  # fmt: skip
@@ -260,10 +263,32 @@ def choose_prior(session: Session, installation_id: int, wanted: str) -> PriorOu
         )
     found = basis.population
     served = EXPERT_SERVED if found is None else predictive_prior(found, kind_of(sent.record()))
-    document = _prior_document(served, basis.why, basis.version, basis.quarter)
-    put_prior(session, installation_id, basis.version, document)
+    return _prior_document(served, basis.why, basis.version, basis.quarter)
+
+
+def keep_prior(session: Session, installation_id: int, wanted: str, document: dict[str, Any]) -> PriorOut:
+    """Keep the prior an installation starts from; it stays the same from then on.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such installation.
+    ConflictError
+        If something was recorded meanwhile.
+    """
+    installations.get(session, installation_id, lock=True)
+    _before_the_first_entry(session, installation_id, wanted)
+    put_prior(session, installation_id, document["rests"]["version"], document)
     repository.forget_answer(session, installation_id)
     return prior_out(document)
+
+
+def _before_the_first_entry(session: Session, installation_id: int, wanted: str) -> None:
+    if log_storage.last_sequence(session, installation_id):
+        raise ConflictError(
+            "You can choose a starting estimate only before the first entry", field="prior", value=wanted,
+            cure="Set up the engine again to choose another starting estimate.",
+        )  # fmt: skip
 
 
 def on_owner_changed(session: Session, installation_id: int) -> None:

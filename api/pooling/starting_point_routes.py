@@ -6,7 +6,7 @@ from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import InstallationId
-from taperwise.api.core.dependencies import ReadingUnit
+from taperwise.api.core.dependencies import Db, ReadingUnit
 from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
@@ -41,12 +41,15 @@ _EXAMPLES: dict[str, Example] = {
 def choose_prior(
     installation_id: InstallationId,
     sent: Annotated[StartIn, Body(openapi_examples=_EXAMPLES)],
+    database: Db,
     once: OncePosted,
 ) -> Response:
     """Chooses the shared pool's estimate or the standard one. After the first entry the choice is final."""
     if once.earlier is not None:
         return once.earlier.response()
-    return once.do(lambda session: Made(service.choose_prior(session, installation_id, sent.prior))).response()
+    with database.reading() as session:  # it may take a minute, for which nobody who writes has to wait
+        document = service.prior_for(session, installation_id, sent.prior)
+    return once.do(lambda session: Made(service.keep_prior(session, installation_id, sent.prior, document))).response()
 
 
 @router.get(

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import datetime
 from fractions import Fraction
 
+from taperwise.api.presentation.chance_text import STAGES, chance
 from taperwise.api.presentation.digits import rounded
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
@@ -35,14 +36,6 @@ __all__ = [
     "units_of",
     "with_form_labels",
 ]
-
-STAGES = {
-    "full_throttle": "full throttle",
-    "idle_mixture": "idle mixture",
-    "idle_speed": "idle speed",
-    "tuned": "tuned",
-}
-"""Stages in words."""
 
 _NO_TURN = 1 / 128  # below half of the finest fraction that is written
 
@@ -109,13 +102,6 @@ def _beside(number: str, unit: str) -> str:
 def percent(x: float) -> str:
     """A share in whole per cent: ``12 %``."""
     return f"{100 * x:.0f}\u00a0%"
-
-
-def chance(x: float | None) -> str:
-    """A chance; one that is all but certain is not called certain."""
-    if x is None:
-        return "not known"
-    return percent(x) if 0.005 < x < 0.995 else "over 99\u00a0%" if x > 0.5 else "under 1\u00a0%"
 
 
 def runs(count: int) -> str:

@@ -20,7 +20,7 @@ from taperwise.shared.recommendation import Action, ActionKind, Confidence
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
 
-__all__ = ["in_brief", "instruction", "slope_words"]
+__all__ = ["exceeded_words", "in_brief", "instruction", "slope_words"]
 
 _REFIT = "Refit the locking screw and write the setting into the aircraft's papers."
 _KEEP = f"Change nothing: full throttle, idle mixture and idle speed are confirmed. {_REFIT}"
@@ -122,7 +122,7 @@ def _numbered(lead: str, steps: Iterable[str], end: str = "") -> str:
 def _inspect(inspection: Inspection, units: Units) -> str:
     match inspection.cause:
         case InspectCause.LIMIT_EXCEEDED:
-            said = " ".join(dict.fromkeys(_exceeded(each, units) for each in inspection.exceeded))
+            said = " ".join(dict.fromkeys(exceeded_words(each, units) for each in inspection.exceeded))
             return (
                 f"Stop. {said} Shut the engine down and let it cool. Find the cause, and do what the engine's "
                 "instructions require. Suggestions are paused until you record the cause."
@@ -161,7 +161,8 @@ _WATCHED = {
 }
 
 
-def _exceeded(each: Exceeded, units: Units) -> str:
+def exceeded_words(each: Exceeded, units: Units) -> str:
+    """Which limit was exceeded, and by how much."""
     if each.quantity is Watched.SPEED:
         reached, limit = (f"{x:.0f} rpm" for x in (each.reached, each.limit))
     else:

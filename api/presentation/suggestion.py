@@ -36,10 +36,10 @@ def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] =
     findings : sequence of FindingOut
         What logger files showed, as far as it is open.
     """
-    first_run = s.confidence.runs == 0
+    first_run, stopped = s.confidence.runs == 0, s.action.cause is InspectCause.LIMIT_EXCEEDED
     expected = PredictionOut.of(s.expected, units)
-    worth = [ReadingWorthOut.of(each, units) for each in s.worth_reading]
-    coldest = None if s.coldest_air is None else ColdestAirOut.of(s.coldest_air, units)
+    worth = [] if stopped else [ReadingWorthOut.of(each, units) for each in s.worth_reading]
+    coldest = None if stopped or s.coldest_air is None else ColdestAirOut.of(s.coldest_air, units)
     return SuggestionOut.of(
         s,
         units,
@@ -53,18 +53,20 @@ def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] =
         ),
         why=why(s),
         why_code=s.why.code,
-        expect=" ".join(prediction_text.lines(expected, s.stage, s.action.kind)),
+        expect="" if stopped else " ".join(prediction_text.lines(expected, s.stage, s.action.kind)),
         expected=expected,
-        alternatives=[_alternative(c, units, first_run) for c in s.alternatives],
-        cautions=cautions.for_stage(s.stage, s.action.cause is InspectCause.LIMIT_EXCEEDED),
-        confidence=confidence_out(s.confidence, units),
+        alternatives=[] if stopped else [_alternative(c, units, first_run) for c in s.alternatives],
+        cautions=cautions.for_stage(s.stage, stopped),
+        confidence=_without_direction(confidence_out(s.confidence, units), stopped),
         warnings=[notice(n) for n in s.warnings],
         findings=findings,
+        needles=[] if stopped else s.needles,
+        runs_to_finish=None if stopped else s.runs_to_finish,
         worth_reading=worth,
-        read_next=next_readings(worth),
+        read_next=next_readings(worth) if worth else "",
         coldest_air=coldest,
         when_coldest="" if coldest is None else coldest_air(coldest),
-        most_informative=None if s.most_informative is None else _most(s.most_informative, units, first_run),
+        most_informative=None if stopped or s.most_informative is None else _most(s.most_informative, units, first_run),
     )
 
 
@@ -72,6 +74,11 @@ def confidence_out(c: Confidence, units: Units) -> ConfidenceOut:
     """How sure the service is, in an installation's units."""
     suspicions = [_suspicion(s, units) for s in c.suspicions]
     return ConfidenceOut.of(c, units, position=c, doubt=c.doubt, suspicions=suspicions)
+
+
+def _without_direction(c: ConfidenceOut, stopped: bool) -> ConfidenceOut:
+    """During a stop nothing says which way to turn, or which needle to choose."""
+    return c.model_copy(update={"offset": None, "taper_fit": None, "taper_steps": None}) if stopped else c
 
 
 def _suspicion(s: Suspicion, units: Units) -> SuspicionOut:

@@ -1,17 +1,16 @@
 """Stored answers, and the earlier fits that the next ones need: their table and the queries for both."""
 
-import hashlib
-import json
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-import structlog
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy import ForeignKey, LargeBinary, String, delete, func, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from taperwise.api.core.database import DERIVED, Answer, Base, Id
+from taperwise.api.installations.standing import standing_of
 from taperwise.api.presentation.suggestion import suggestion_out
+from taperwise.api.recommendations.seal import SEAL, is_sealed, seal
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.api.schemas.units import Units
@@ -23,7 +22,6 @@ __all__ = [
     "earlier_fits",
     "get",
     "in_units",
-    "is_sealed",
     "keep_earlier_fits",
     "put",
     "suggestion_of",
@@ -54,9 +52,16 @@ def get(session: Session, installation_id: int, sequence: int, seed: int, versio
 
 
 def put(
-    session: Session, installation_id: int, sequence: int, seed: int, version: str, document: dict[str, Any]
-) -> None:
-    """Keep an answer, unless one from a longer log is there already."""
+    session: Session, installation_id: int, sequence: int, seed: int, version: str, document: dict[str, Any],
+    findings: int = 0,
+) -> None:  # fmt: skip
+    """Keep an answer with its figures for lists, unless one from a longer log is there already.
+
+    Parameters
+    ----------
+    findings : int
+        What logger files showed and nobody acknowledged yet.
+    """
     row = session.get(Answer, installation_id, with_for_update=True)
     if row is None:
         row = Answer(installation_id=installation_id)
@@ -64,22 +69,22 @@ def put(
     elif row.sequence > sequence:
         return
     row.sequence, row.seed, row.model_version = sequence, seed, version
-    row.document = document | {_SEAL: _seal(row, document)}
+    row.document = document | {SEAL: seal(row, document)}
+    _put_standing(session, installation_id, row, findings)
 
 
-def is_sealed(row: Answer) -> bool:
-    """Whether a stored answer is as it was stored; one that is not is logged by its number and never shown."""
-    whole = row.document.get(_SEAL) == _seal(row, row.document)
-    if not whole:
-        _log.error("stored_answer_damaged", installation=row.installation_id)
-    return whole
-
-
-def _seal(row: Answer, document: dict[str, Any]) -> str:
-    """Digest of an answer and of what it belongs to: no secret, so it keeps from slips and not from forgers."""
-    told = {name: value for name, value in document.items() if name != _SEAL}
-    whole = json.dumps([row.installation_id, row.sequence, row.seed, row.model_version, told], sort_keys=True)
-    return hashlib.sha256(whole.encode()).hexdigest()
+def _put_standing(session: Session, installation_id: int, answer: Answer, findings: int) -> None:
+    """Keep the few figures of an answer that lists show; none of an answer that cannot be read."""
+    made = suggestion_of(answer.document, brief=True)
+    if made is None:
+        return
+    row, c = standing_of(session, installation_id), made.confidence
+    cause, finish = made.action.cause, made.runs_to_finish
+    row.state, row.seed, row.model_version = answer.sequence, answer.seed, answer.model_version
+    row.stage, row.cause = str(made.stage), None if cause is None else str(cause)
+    row.chance_both, row.lean_chance, row.doubt = c.chance_both, c.lean_chance, c.doubt
+    row.converged, row.runs, row.findings = made.provenance.diagnostics.converged, c.runs, findings
+    row.runs_to_finish = None if finish is None else finish.expected
 
 
 def earlier_fits(session: Session, installation_id: int, keys: Collection[str]) -> dict[str, bytes]:
@@ -108,8 +113,6 @@ def keep_earlier_fits(
         session.execute(delete(EarlierFitRow).where(mine, EarlierFitRow.key.not_in({*made, *needed})))
 
 
-_SEAL = "seal"
-_log = structlog.get_logger("taperwise")
 _SUGGESTION: TypeAdapter[Suggestion] = TypeAdapter(Suggestion)
 
 
@@ -142,7 +145,7 @@ def suggestion_of(kept: dict[str, Any] | None, *, brief: bool = False) -> Sugges
     """A kept answer; None where it was kept by a release whose answers looked different."""
     if kept is None:
         return None
-    told = {name: value for name, value in kept.items() if name != _SEAL}
+    told = {name: value for name, value in kept.items() if name != SEAL}
     try:
         return _SUGGESTION.validate_python(told | {"alternatives": []} if brief else told)
     except ValidationError:

@@ -234,7 +234,8 @@ class RecommendationService:
     def keep(self, session: Session, made: Made) -> None:
         """Store an answer with the earlier fits that the next one needs; the installation is locked."""
         number, runs = made.log.installation_id, sum(isinstance(entry, Run) for entry in made.log.entries)
-        repository.put(session, number, made.log.state, self.seed, MODEL_VERSION, as_document(made.suggestion))
+        document, findings = as_document(made.suggestion), len(made.log.findings)
+        repository.put(session, number, made.log.state, self.seed, MODEL_VERSION, document, findings)
         repository.keep_earlier_fits(session, number, made.earlier_fits, made.needed, most=2 * runs + 10)
 
     def kept(self, database: Database, installation_id: int) -> SuggestionOut | None:

@@ -32,6 +32,7 @@ __all__ = [
     "InstallationPage",
     "NoteIn",
     "NoteOut",
+    "NotePage",
     "RunRecorded",
     "SetUpRecorded",
     "SweepOut",
@@ -144,6 +145,7 @@ class EntryOut(BaseModel):
     )
     time: datetime = Field(description="Moment of the run, adjustment or cause (UTC).")
     recorded_at: datetime = Field(description="Moment at which the entry was saved (UTC).")
+    recorded_by: str | None = Field(None, description="Name of the account that recorded it. Null: sign-in was off.")
     run: RunIn | None = Field(None, description="The run. Null: another kind of entry.")
     air: AirOut | None = Field(None, description="Air of the run, calculated. Null: another kind of entry.")
     adjustment: AdjustmentIn | None = Field(None, description="The adjustment. Null: another kind of entry.")
@@ -160,8 +162,9 @@ class History(BaseModel):
     """The set-up with all entries, the oldest first."""
 
     installation: InstallationOut = Field(description="The set-up.")
-    entries: list[EntryOut] = Field(description="All entries, the oldest first.")
+    entries: list[EntryOut] = Field(description="Entries of this page, the oldest first.")
     position: Position = Field(description="Present setting.")
+    next: str | None = Field(None, description="Cursor of the next page. Null: this is the last page.")
 
 
 class CylinderOut(BaseModel):
@@ -270,10 +273,9 @@ class IdleLevelOut(BaseModel):
 
 
 class NoteIn(Wire):
-    """A note for people who work on the engine. A note changes no result."""
+    """A note for people who work on the engine, signed by your account. A note changes no result."""
 
     text: str = Field(min_length=1, max_length=2000, description="Text of the note.")
-    author: str = Field("", max_length=100, description="Name of the writer; empty for none.")
 
 
 class NoteOut(BaseModel):
@@ -281,5 +283,15 @@ class NoteOut(BaseModel):
 
     id: int = Field(description="Number of the note.")
     written_at: datetime = Field(description="Moment of writing (UTC).")
-    author: str = Field(description="Name of the writer; empty for none.")
+    edited_at: datetime | None = Field(description="Moment of the author's last change (UTC). Null: never changed.")
+    author: str = Field(description="Name of the account that signed the note; empty where sign-in is off.")
     text: str = Field(description="Text of the note.")
+    mine: bool = Field(description="Whether you wrote the note, so that you can change or delete it.")
+    new: bool = Field(description="Whether another person wrote or changed the note since you last looked.")
+
+
+class NotePage(BaseModel):
+    """Some of the notes, the newest first."""
+
+    notes: list[NoteOut] = Field(description="Notes of this page.")
+    next: str | None = Field(description="Cursor of the next page. Null: this is the last page.")

@@ -155,13 +155,14 @@ class ConfidenceOut(FromRecord):
     lean_chance: float = Field(
         description="Hazard: chance of running lean of peak at full throttle at this setting [0 to 1]."
     )
-    offset: Annotated[IntervalOut, InUnit(None, "turn")] = Field(
+    offset: Annotated[IntervalOut, InUnit(None, "turn")] | None = Field(
         validation_alias="offset_turns",
-        description="Turns to the middle of the full-throttle target range [turns]; positive = richer.",
+        description="Turns to the middle of the full-throttle target range [turns]; positive = richer. Null: a stop.",
     )
     taper_fit: Annotated[IntervalOut, InUnit("taper", "taper")] | None = Field(
         validation_alias="taper_misfit",
-        description="Ideal taper slope less the installed needle's; positive = steeper. Null: no slope is measured.",
+        description="Ideal taper slope less the installed needle's; positive = steeper. Null: no slope is measured, or "
+        "a stop.",
     )
     taper_steps: Annotated[IntervalOut, InUnit(None, "step")] | None = Field(
         None,
@@ -351,7 +352,7 @@ class SuggestionOut(FromRecord):
     expect: str = Field(description="Prediction for the next run, in words and in the preferred units.")
     expected: PredictionOut = Field(description="Prediction for the next run.")
     information: InformationOut = Field(description="Expected information of the next run.")
-    alternatives: list[AlternativeOut] = Field(description="Other steps with their figures.")
+    alternatives: list[AlternativeOut] = Field(description="Possible steps with their figures; none during a stop.")
     cautions: list[str] = Field(description="Cautions, the most serious first.")
     confidence: ConfidenceOut = Field(description="Chances at the present setting.")
     provenance: ProvenanceOut = Field(description="Seed, model version and diagnostics of the result.")

@@ -18,7 +18,7 @@ from taperwise.api.web.adjustment_forms import PARTS, document_of, missing, ways
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.newer_entries import NewerEntryError, refuse_newer, status_of
-from taperwise.api.web.next_step import name_of, stop_of
+from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
 from taperwise.shared.errors import TaperwiseError
@@ -129,7 +129,7 @@ def _form(log: service.Log, typed: Typed, errors: list[Any], status: int = 200, 
     return page(
         "adjust.html", status, number=log.installation_id, name=name_of(log), here="/adjust",
         heading="Record an adjustment", typed=typed, errors=errors, position=log.position(), again=again,
-        seen=log.last, stop=stop_of(log), client_id=typed.get("client_id") or new_id(), **choices(log),
+        seen=log.last, client_id=typed.get("client_id") or new_id(), **choices(log),
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ router = APIRouter(include_in_schema=False)
 ASSETS = {
     "pico.min.css": ("pico/pico.min.css", "text/css"),
     "hangar.css": ("pages/hangar.css", "text/css"),
+    "overview.css": ("pages/overview.css", "text/css"),
     "sheet.css": ("pages/sheet.css", "text/css"),
     "htmx.min.js": ("htmx/htmx.min.js", "text/javascript"),
     "hangar.js": ("pages/hangar.js", "text/javascript"),

@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextvars import copy_context
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
@@ -11,6 +12,7 @@ from taperwise.api.core.admission import set_aside
 from taperwise.api.core.database import Database
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.recommendations.service import RecommendationService
+from taperwise.shared.errors import ConflictError
 
 __all__ = ["AtWork", "BackgroundCalls"]
 
@@ -29,6 +31,56 @@ class BackgroundCalls:
         self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="work")
         self._lock = threading.Lock()
         self._going: dict[Any, Future[Any]] = {}
+        self._stops: dict[Any, threading.Event] = {}
+
+    def begin(self, key: Any, deed: Callable[[Callable[[], None]], None], patience: float | None = None) -> bool:
+        """Do something that takes long, as whoever asks; whether it is done already.
+
+        Parameters
+        ----------
+        deed : callable
+            Gets what it calls before it stores anything: that raises where the deed was cancelled.
+
+        Raises
+        ------
+        ConflictError
+            If it was cancelled.
+        """
+        with self._lock:
+            stop = self._stops.setdefault(key, threading.Event())
+
+        def go_on() -> None:
+            if stop.is_set():
+                raise ConflictError("this was cancelled; nothing was stored", cure="Start again if you want to.")
+
+        run = copy_context().run
+
+        def done() -> bool:
+            run(deed, go_on)
+            return True
+
+        return bool(self.done(key, done, patience))
+
+    def going(self, key: Any) -> bool:
+        """Whether it goes on.
+
+        Raises
+        ------
+        TaperwiseError
+            Once, if it failed meanwhile.
+        """
+        with self._lock:
+            known = key in self._going
+        return known and self.done(key, lambda: True, 0.0) is None
+
+    def cancel(self, key: Any) -> None:
+        """Drop it: what is calculated already is not stored."""
+        with self._lock:
+            stop, future = self._stops.pop(key, None), self._going.pop(key, None)
+        if stop is not None:
+            stop.set()
+        if future is not None:
+            future.cancel()
 
     def close(self) -> None:
         """Begin nothing more."""
@@ -51,6 +103,7 @@ class BackgroundCalls:
         with self._lock:
             if self._going.get(key) is future:
                 del self._going[key]
+                self._stops.pop(key, None)
         made: T = future.result()
         return made
 

@@ -8,7 +8,7 @@ from taperwise.api.accounts.authorization import InstallationId
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import service
-from taperwise.api.web.next_step import name_of, stop_of
+from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
 
@@ -74,5 +74,5 @@ def checklist(installation_id: InstallationId, database: Db) -> Response:
         log = service.load(session, installation_id)
     return page(
         "before.html", number=installation_id, name=name_of(log), here="/before", heading="Before the run",
-        checks=CHECKS, body=log.sent.throttle_body, stop=stop_of(log),
+        checks=CHECKS, body=log.sent.throttle_body,
     )  # fmt: skip

@@ -10,8 +10,8 @@ from starlette.datastructures import UploadFile
 
 from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import FieldError, shown
-from taperwise.api.traces.file_text import text_of
 from taperwise.api.presentation.turns_text import turns_in
+from taperwise.api.traces.file_text import text_of
 from taperwise.api.web.csrf import MOST_FIELDS
 
 __all__ = ["NUMBER", "Form", "Typed", "no_field", "row_of"]

@@ -4,15 +4,17 @@ from functools import cache
 
 from fastapi import APIRouter, Response
 
+from taperwise.api.core.problems import KINDS
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.explained.documents import CONTENTS, address_of, contents, document, html_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import HEADERS, page
 from taperwise.shared.errors import NotFoundError
 
-__all__ = ["router"]
+__all__ = ["kinds", "router"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/help")
+kinds = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 
 @router.get("", **requires(Rule.ANYONE))
@@ -37,6 +39,15 @@ def help_page(path: str) -> Response:
     if (source := known.get(f"/help/{path}")) is None:
         raise NotFoundError("Help page not found", field="path", value=path, cure="Open /help for the list.")
     return _shown(source)
+
+
+@kinds.get("/problems/{kind}", **requires(Rule.ANYONE))
+def problem_kind(kind: str) -> Response:
+    """What a kind of refusal means, at the address that is its type."""
+    if kind not in KINDS:
+        raise NotFoundError("there is no such kind of problem", field="kind", value=kind, cure="Open /help.")
+    title, cure = KINDS[kind]
+    return page("problem_kind.html", title=title, cure=cure)
 
 
 def _shown(source: str) -> Response:

@@ -1,5 +1,6 @@
 """The list of installations, and setting one up."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 from fastapi import APIRouter, Response
@@ -10,8 +11,10 @@ from taperwise.api.accounts.authorization import Asker
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
-from taperwise.api.installations import repository, service
+from taperwise.api.installations import service
 from taperwise.api.installations.routes import made as as_made
+from taperwise.api.ownership.transfer import offers_to
+from taperwise.api.recommendations.overview_routes import words_of
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.recommendations.status_query import overview
 from taperwise.api.schemas.installation import InstallationIn
@@ -41,19 +44,16 @@ def home() -> Response:
 
 @router.get("/installations", **requires(Rule.SIGNED_IN))
 def listing(database: Db, desk: AdviceDesk, asker: Asker, leaf: Leafed) -> Response:
-    """All installations, the newest first, with what is known of each without learning anything."""
+    """All installations, those in danger first and then the newest; nothing is calculated for the list."""
     with database.reading() as session:
-        total, rows = repository.page(session, *leaf.bounds, asker.visible(), leaf.name)
-        standing = overview(session, rows, desk.seed)
-    shown = [
-        {
-            "number": row.id,
-            "name": row.document.get("name") or f"Installation {row.id}",
-            "kept": standing[row.id].kept,
-        }
-        for row in rows
-    ]
-    return page("installations.html", rows=shown, total=total, client_id=new_id(), leaf=leaf, around=leaf.around(total))
+        found = overview(session, asker, desk.seed, datetime.now(UTC), name=leaf.name, sort="-number")
+        offers = [] if asker.person_id is None else offers_to(session, asker.person_id)
+    limit, first = leaf.bounds
+    rows = [(each, words_of(each)) for each in found[first : first + limit]]
+    return page(
+        "installations.html", rows=rows, total=len(found), client_id=new_id(), leaf=leaf,
+        around=leaf.around(len(found)), offers=offers,
+    )  # fmt: skip
 
 
 @router.get("/installations/new", **requires(Rule.SETS_UP))

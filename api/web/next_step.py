@@ -5,7 +5,7 @@ from typing import Any
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
@@ -15,7 +15,6 @@ from taperwise.api.notes import repository as notes
 from taperwise.api.presentation import cautions, prediction_text
 from taperwise.api.presentation.card_text import caution, needle_steps, recorded_words
 from taperwise.api.presentation.formatting import fraction, screw, stop
-from taperwise.api.presentation.instruction_text import instruction
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import ActionOut, ConfidenceOut, SuggestionOut
@@ -24,13 +23,9 @@ from taperwise.api.web.client_ids import new_id
 from taperwise.api.web.drawings import key_turn
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import fragment, page
-from taperwise.model.design.limit_check import exceeded
-from taperwise.shared.reasons import Exceeded, InspectCause, Inspection
-from taperwise.shared.recommendation import Action, ActionKind
-from taperwise.shared.records import Acknowledge
 from taperwise.shared.runs import Run
 
-__all__ = ["name_of", "path_of", "router", "stop_of"]
+__all__ = ["name_of", "path_of", "router"]
 
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
@@ -43,11 +38,11 @@ def name_of(log: service.Log) -> str:
 
 
 @router.get("", **requires(Rule.SEES))
-def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork) -> Response:
+def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, asker: Asker) -> Response:
     """The card, or what is going on until it can be shown."""
     with database.reading() as session:
         log = service.load(session, installation_id)
-        left = notes.list_notes(session, installation_id)
+        left = notes.list_notes(session, installation_id, asker)
         last = latest.last_entry(session, installation_id)
     return page("next_step.html", notes=left, **_context(log, last, database, desk, work))
 
@@ -61,32 +56,12 @@ def card(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
     return HTMLResponse(fragment("card.html", **_context(log, last, database, desk, work)))
 
 
-def stop_of(log: service.Log) -> str:
-    """What to do instead of anything else while a limit of the engine was exceeded, and nobody said why; else empty.
-
-    It is read from the log, so that it stands there before any answer is made.
-    """
-    found: list[Exceeded] = []
-    for entry in reversed(log.entries):
-        if isinstance(entry, Acknowledge):
-            break
-        if isinstance(entry, Run):
-            found = [*exceeded(entry, log.installation), *found]
-    if not found:
-        return ""
-    inspection = Inspection(InspectCause.LIMIT_EXCEEDED, exceeded=tuple(dict.fromkeys(found)))
-    return instruction(Action(ActionKind.INSPECT, inspection=inspection), log.sent.units)
-
-
 def _context(
     log: service.Log, last: EntryOut | None, database: Database, desk: RecommendationService, work: BackgroundCalls
 ) -> dict[str, Any]:
     answered: RecommendationResult | None = work.answer(desk, database, log.installation_id)
     suggestion = None if answered is None else answered.suggestion
     shown = {} if suggestion is None else _told(suggestion, log)
-    halt = stop_of(log)
-    if suggestion is not None and suggestion.action.cause == "limit_exceeded":
-        halt = halt or suggestion.action.instruction
     return {
         "number": log.installation_id,
         "name": name_of(log),
@@ -103,7 +78,6 @@ def _context(
         "client_id": new_id(),
         "findings": log.findings,
         "finding_id": new_id(),
-        "stop": halt,
         "beyond_a_limit": cautions.for_stage("full_throttle", beyond_a_limit=True),
         "recorded": last if last is not None and last.adjustment is not None and not last.voided else None,
         "recorded_words": "" if last is None else recorded_words(last),

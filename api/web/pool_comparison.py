@@ -38,6 +38,10 @@ __all__ = ["router"]
 router = APIRouter(include_in_schema=False, route_class=PageRoute, prefix="/installations/{installation_id}")
 
 
+_LONG = {"start": "Calculating the starting estimate", "share": "Calculating the summary"}
+"""What is calculated beside the page, in words."""
+
+
 @dataclass(frozen=True)
 class _Line:
     """A figure side by side: engines like it, and this one where it has run."""
@@ -54,11 +58,18 @@ def show(installation_id: InstallationId, database: Db, desk: AdviceDesk, work: 
 
 
 @router.post("/start-from", **requires(Rule.SEES))
-def start_from(installation_id: InstallationId, typed: Form, database: Db) -> Response:
-    """Choose the pool's word or the expert's to start from."""
+def start_from(installation_id: InstallationId, typed: Form, database: Db, work: AtWork) -> Response:
+    """Choose what to start from: the pool or the standard estimate. It is calculated beside the page."""
     wanted = "pool" if typed.get("prior") == "pool" else "expert"
-    with database.unit() as session:
-        service.choose_prior(session, installation_id, wanted)
+
+    def deed(go_on: Callable[[], None]) -> None:
+        with database.reading() as session:
+            document = service.prior_for(session, installation_id, wanted)
+        go_on()
+        with database.unit() as session:
+            service.keep_prior(session, installation_id, wanted, document)
+
+    work.begin(("start", installation_id), deed)
     return RedirectResponse(f"/installations/{installation_id}/similar", 303)
 
 
@@ -66,15 +77,26 @@ def start_from(installation_id: InstallationId, typed: Form, database: Db) -> Re
 def leave(
     installation_id: InstallationId, typed: Form, database: Db, desk: AdviceDesk, work: AtWork, once: OnceTyped
 ) -> Response:
-    """Leave what this engine taught, with consent."""
+    """Share the summary of this engine, with consent. It is calculated beside the page."""
     if not typed.get("consent"):
         one = FieldError(
             field="consent", value="", message="Nothing was shared", cure="Tick the box to share, or go back."
         )
         return _page(installation_id, database, desk, work, [one], 422)
     if once.earlier is None:
-        contribute_once(once, database, desk, installation_id)
+        work.begin(
+            ("share", installation_id),
+            lambda go_on: contribute_once(once, database, desk, installation_id, go_on),
+        )
     return RedirectResponse(f"/installations/{installation_id}/similar#pool", 303)
+
+
+@router.post("/similar/cancel", **requires(Rule.SEES))
+def cancel(installation_id: InstallationId, typed: Form, work: AtWork) -> Response:
+    """Cancel what is being calculated; nothing is stored."""
+    for what in _LONG:
+        work.cancel((what, installation_id))
+    return RedirectResponse(f"/installations/{installation_id}/similar", 303)
 
 
 @router.post("/take-back", **requires(Rule.OWNS))
@@ -96,9 +118,13 @@ def _page(
     with database.reading() as session:
         recorded = log.load(session, installation_id)
         row = prior_row(session, installation_id)
-        pooled, where = service.prior_of_similar_engines(session, installation_id, recorded.installation)
         refusal = service.sharing_refusal(installations.get(session, installation_id))
         left = service.latest_contribution(session, installation_id)
+    going = [words for what, words in _LONG.items() if work.going((what, installation_id))]
+    found = work.done(("similar", installation_id, recorded.state), lambda: _similar(database, recorded))
+    if found is None:
+        going.append("Comparing with similar engines")
+    pooled, where = found or (None, "they are being compared")
     begun = bool(recorded.entries)
     ran = any(isinstance(entry, Run) for entry in recorded.entries)
     this_one: Needed | None = None
@@ -122,8 +148,15 @@ def _page(
         working=ran and this_one is None,
         left=left,
         refusal=refusal,
+        going=going,
         client_id=new_id(),
     )
+
+
+def _similar(database: Database, recorded: log.Log) -> tuple[EnginePrior | None, str]:
+    """What the pool says of engines like it; a minute may pass until it is calculated."""
+    with database.reading() as session:
+        return service.prior_of_similar_engines(session, recorded.installation_id, recorded.installation)
 
 
 def _compared(recorded: log.Log, pooled: EnginePrior | None, this_one: Needed | None) -> list[_Line]:

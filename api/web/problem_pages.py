@@ -13,11 +13,13 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
 from taperwise.api.accounts.authentication import SIGN_IN
+from taperwise.api.core.dependencies import number_in
 from taperwise.api.core.problems import refused, retry_after, status_of, storage_failure
 from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.core.validation import RefusedError, field_errors
 from taperwise.api.core.validation_errors import FieldError, refusal
 from taperwise.api.web.rendering import page
+from taperwise.api.web.stop_here import at_engine
 from taperwise.shared.errors import BusyError, TaperwiseError, UnknownCallerError
 
 __all__ = ["PageRoute", "crowded", "sign_in_first"]
@@ -32,7 +34,8 @@ class PageRoute(APIRoute):
 
         async def handler(request: Request) -> Response:
             try:
-                return await inner(request)
+                with at_engine(request.app.state.database, number_in(request.path_params.get("installation_id"))):
+                    return await inner(request)
             except UnknownCallerError:
                 return _first_sign_in(request)
             except TaperwiseError as error:

@@ -10,6 +10,7 @@ from taperwise.api.accounts.principal import current
 from taperwise.api.presentation import card_text, cautions, formatting, needle_text
 from taperwise.api.presentation.field_names import label_of
 from taperwise.api.web import assets
+from taperwise.api.web.stop_here import stop_here
 
 __all__ = ["CONTENT_POLICY", "HEADERS", "fragment", "page"]
 
@@ -63,6 +64,7 @@ _environment.globals.update(
     stamp=assets.stamp,
     units_of=formatting.units_of,
     asking=current,
+    stop_here=stop_here,
 )
 
 

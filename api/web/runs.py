@@ -23,7 +23,7 @@ from taperwise.api.schemas.units import Units
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.newer_entries import NewerEntryError, refuse_newer, status_of
-from taperwise.api.web.next_step import name_of, stop_of
+from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
 from taperwise.api.web.run_forms import document_of, fields_of, missing
@@ -121,7 +121,6 @@ def _form(
         carried=carried,
         again=again,
         seen=log.last,
-        stop=stop_of(log),
         stage=None if kept is None else kept.stage,
         client_id=typed.get("client_id") or new_id(),
         **choices(log.sent.units),

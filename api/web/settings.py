@@ -13,9 +13,10 @@ from taperwise.api.accounts.principal import Caller
 from taperwise.api.core.dependencies import Db, number_in
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
+from taperwise.api.core.validation_errors import FieldError
 from taperwise.api.installations import service as installations
 from taperwise.api.log import service
-from taperwise.api.ownership import adviser_access
+from taperwise.api.ownership import adviser_access, transfer
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.schemas.units import Units
 from taperwise.api.web.form_data import Form, Typed
@@ -73,6 +74,25 @@ def entrust(installation_id: InstallationId, typed: Form, database: Db) -> Respo
     return RedirectResponse(f"/installations/{installation_id}/settings#advisers", 303)
 
 
+@router.post("/offer", **requires(Rule.OWNS))
+def offer(installation_id: InstallationId, typed: Form, database: Db, asker: Asker) -> Response:
+    """Offer the engine to somebody by name, or withdraw the offer. It changes hands once they accept."""
+    with database.unit() as session:
+        if typed.get("withdraw"):
+            transfer.withdraw(session, installation_id)
+            return RedirectResponse(f"/installations/{installation_id}/settings#owner", 303)
+        person = repository.by_name(session, typed.get("to"))
+        if person is not None and person.id != asker.person_id:
+            transfer.offer(session, installation_id, person.id)
+            return RedirectResponse(f"/installations/{installation_id}/settings#owner", 303)
+        log = service.load(session, installation_id)
+        wrong = FieldError(
+            field="to", value=typed.get("to")[:80], message="nobody else has an account with this name",
+            cure="Type the name as it stands on their account page.",
+        )  # fmt: skip
+        return _form(session, asker, log, Typed(log.sent.units.model_dump()), [wrong], 422)
+
+
 def _form(
     session: Session, asker: Caller, log: service.Log, typed: Typed, errors: list[Any], status: int = 200
 ) -> Response:
@@ -90,7 +110,7 @@ def _form(
 def _advisers(session: Session, asker: Caller, installation_id: int) -> dict[str, Any]:
     """Who looks after it, and who else could; nobody where people are not told apart."""
     if asker.person_id is None:
-        return {"entrusted": [], "others": [], "owns": False, "told_apart": False}
+        return {"entrusted": [], "others": [], "owns": False, "told_apart": False, "offered": ""}
     held = [person for _, person in repository.advisers_of(session, installation_id)]
     numbers = {person.id for person in held}
     return {
@@ -100,4 +120,5 @@ def _advisers(session: Session, asker: Caller, installation_id: int) -> dict[str
         ],
         "owns": repository.relation(session, installation_id, asker.person_id) == "owner",
         "told_apart": True,
+        "offered": offered.name if (offered := transfer.offer_of(session, installation_id)) else "",
     }

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
@@ -12,10 +12,11 @@ from taperwise.api.accounts.authorization import Asker
 from taperwise.api.accounts.principal import NOBODY, Caller, as_principal
 from taperwise.api.accounts.schemas import KeyOut
 from taperwise.api.core.database import Database
-from taperwise.api.core.dependencies import Db, KeyId
+from taperwise.api.core.dependencies import Db, KeyId, Number
 from taperwise.api.core.roles import Rule, Scope, requires
 from taperwise.api.core.settings import Settings
 from taperwise.api.core.validation_errors import FieldError
+from taperwise.api.ownership import erasure, transfer
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.problem_pages import PageRoute
@@ -51,9 +52,8 @@ def sign_in(typed: Form, request: Request, database: Db) -> Response:
     with database.unit() as session:
         secret = _cookie(session, typed)
     if secret is None:
-        return _form(
-            to, [_wrong("Key or password not recognised", "Check it, or ask your administrator for a new key.")], 401
-        )
+        wrong = _wrong("Key or password not recognised", "Check it, or ask your administrator for a new link.")
+        return _form(to, [wrong], 401)
     answer = RedirectResponse(to, 303)
     answer.set_cookie(
         cookie_name(settings.encrypted), secret, max_age=int(service.SIGNED_IN_FOR.total_seconds()), path="/",
@@ -130,6 +130,30 @@ def password(typed: Form, asker: Asker, database: Db) -> Response:
     return RedirectResponse(SIGN_IN, 303)
 
 
+@router.post("/account/offers/{offered_id}", **requires(Rule.SIGNED_IN))
+def answer_offer(
+    offered_id: Annotated[Number, Path(description="Number of the installation.")], typed: Form, asker: Asker,
+    database: Db,
+) -> Response:  # fmt: skip
+    """Take over an engine that its owner offered, or decline."""
+    accepted = bool(typed.get("accept"))
+    with database.unit() as session:
+        (transfer.accept if accepted else transfer.decline)(session, offered_id, _number(asker))
+    return RedirectResponse(f"/installations/{offered_id}" if accepted else "/installations", 303)
+
+
+@router.post("/account/leave", **requires(Rule.SIGNED_IN))
+def leave(typed: Form, asker: Asker, database: Db) -> Response:
+    """Erase whoever asks with every engine they own, once they typed their name."""
+    if typed.get("name") != asker.name:
+        wrong = _wrong("This is another name. Nothing was erased", "Type your name exactly.")
+        return _account(asker, database, errors=[wrong], status=422)
+    with database.unit() as session:
+        erasure.erase(session, _number(asker))
+    with as_principal(NOBODY):
+        return page("signed_out.html")
+
+
 def _number(asker: Caller) -> int:
     if asker.person_id is None:
         raise UnknownCallerError("You are not signed in", cure="Sign in first.")
@@ -140,7 +164,18 @@ def _account(
     asker: Caller, database: Database, *, secret: str = "", errors: list[FieldError] | None = None, status: int = 200
 ) -> Response:
     keys: list[Any] = []
+    engines = 0
     if asker.person_id is not None:
         with database.reading() as session:
             keys = [KeyOut.of(row) for row in repository.keys_of(session, asker.person_id)]
-    return page("account.html", status, asker=asker, keys=keys, secret=secret, errors=errors or [], client_id=new_id())
+            engines = len(repository.owned(session, asker.person_id))
+    return page(
+        "account.html",
+        status,
+        asker=asker,
+        keys=keys,
+        engines=engines,
+        secret=secret,
+        errors=errors or [],
+        client_id=new_id(),
+    )

@@ -5,7 +5,20 @@ import sys
 import typer
 
 from taperwise.shared.errors import TaperwiseError
-from tests.benchmarks import campaign, faults, gain, load, many, pool, start, start_up, sweep, sweep_weights, update
+from tests.benchmarks import (
+    campaign,
+    faults,
+    gain,
+    load,
+    many,
+    overview,
+    pool,
+    start,
+    start_up,
+    sweep,
+    sweep_weights,
+    update,
+)
 
 __all__ = ["app", "run"]
 
@@ -20,6 +33,7 @@ app.command("load")(load.load)
 app.command("update")(update.update)
 app.command("gain")(gain.gain)
 app.command("many")(many.many)
+app.command("overview")(overview.overview)
 app.command("start-up")(start_up.start_up)
 
 

@@ -21,8 +21,8 @@ _PAGES = (
     "/entries/1/correct", "/entries/2/correct", "/sweeps/3",
 )  # fmt: skip
 _OTHERS = (
-    "/installations", "/installations?name=nobody", "/installations/new", "/desk", "/desk?name=1", "/installations/99",
-    "/model/builder", "/model/statistician",
+    "/installations", "/installations?name=nobody", "/installations/new", "/desk", "/desk?name=1", "/people",
+    "/installations/99", "/model/builder", "/model/statistician",
 )  # fmt: skip
 
 _HELP_WITH_EVERYTHING = (CONTENTS, "api/docs/tutorial/first_evening.md", "api/docs/reference/settings.md", HELP[-1])

@@ -90,7 +90,7 @@ def test_pages_of_access_have_no_violation(guarded: tuple[Service, str], phone: 
     look("advisers")
     phone.goto(f"{service.address}/account")
     phone.fill("#label", "shop")
-    phone.click("button:has-text('Make it')")
+    phone.click("button:has-text('Make access key')")
     phone.wait_for_selector(".secret")
     look("account")
     phone.click("button:has-text('Sign out')")

@@ -52,6 +52,16 @@ def _people() -> None:
         sa.Column("until", _TIME, nullable=False),
     )
     op.create_table(
+        "invitations",
+        sa.Column("id", _ID, primary_key=True, autoincrement=True),
+        sa.Column("digest", sa.String(64), nullable=False, unique=True),
+        sa.Column("name", sa.String(100), nullable=False),
+        sa.Column("roles", sa.JSON(), nullable=False),
+        sa.Column("person_id", _ID, sa.ForeignKey("people.id"), nullable=True, index=True),
+        sa.Column("made_at", _TIME, nullable=False),
+        sa.Column("until", _TIME, nullable=False),
+    )
+    op.create_table(
         "changes",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
         sa.Column("at", _TIME, nullable=False),
@@ -81,12 +91,43 @@ def _installations() -> None:
         sa.Column("since", _TIME, nullable=False),
     )
     op.create_table(
+        "offers",
+        sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), primary_key=True),
+        sa.Column("person_id", _ID, sa.ForeignKey("people.id"), nullable=False, index=True),
+        sa.Column("at", _TIME, nullable=False),
+    )
+    op.create_table(
         "notes",
         sa.Column("id", _ID, primary_key=True, autoincrement=True),
         sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), nullable=False, index=True),
         sa.Column("written_at", _TIME, nullable=False),
         sa.Column("author", sa.String(100), nullable=False),
         sa.Column("text", sa.String(2000), nullable=False),
+        sa.Column("person_id", sa.BigInteger(), sa.ForeignKey("people.id"), nullable=True, index=True),
+        sa.Column("edited_at", _TIME, nullable=True),
+    )
+    op.create_table(
+        "seen",
+        sa.Column("person_id", sa.BigInteger(), primary_key=True, autoincrement=False),
+        sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), primary_key=True, index=True),
+        sa.Column("at", _TIME, nullable=False),
+    )
+    op.create_table(
+        "standings",
+        sa.Column("installation_id", _ID, sa.ForeignKey("installations.id"), primary_key=True),
+        sa.Column("exceeded", sa.JSON(none_as_null=True), nullable=True),
+        sa.Column("state", sa.Integer(), nullable=True),
+        sa.Column("seed", _ID, nullable=True),
+        sa.Column("model_version", sa.String(20), nullable=True),
+        sa.Column("stage", sa.String(20), nullable=True),
+        sa.Column("cause", sa.String(30), nullable=True),
+        sa.Column("chance_both", sa.Float(), nullable=True),
+        sa.Column("lean_chance", sa.Float(), nullable=True),
+        sa.Column("doubt", sa.Float(), nullable=True),
+        sa.Column("converged", sa.Boolean(), nullable=True),
+        sa.Column("runs", sa.Integer(), nullable=True),
+        sa.Column("runs_to_finish", sa.Float(), nullable=True),
+        sa.Column("findings", sa.Integer(), nullable=True),
     )
 
 

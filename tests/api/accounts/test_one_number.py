@@ -55,7 +55,8 @@ def _spelled(number: int) -> list[str]:
 def _filled(path: str, name: str, spelling: str, house: House) -> str:
     plain = {
         "installation_id": str(house.builders), "person_id": str(house.numbers["other"]), "sequence": "1",
-        "key_id": "1", "name": "rise", "reader": "the-builder",
+        "key_id": "1", "name": "rise", "note_id": "1", "invitation_id": "1",
+        "offered_id": "1", "kind": "conflict", "reader": "the-builder",
     }  # fmt: skip
     given = {**plain, name: spelling}
     return re.sub(r"\{(\w+)\}", lambda found: quote(given[found[1]], safe="+"), path)
@@ -156,7 +157,7 @@ def test_a_method_is_known_in_capitals_only(many: House) -> None:
             seen.append(message)
 
         for key in ("reader", "builder"):
-            path = f"/api/v1/installations/{many.builders}/owner/{many.numbers['other']}"
+            path = f"/api/v1/installations/{many.builders}/advisers/{many.numbers['other']}"
             path = path if method.upper() in ("PUT", "DELETE") else f"/api/v1/installations/{many.builders}"
             scope = {
                 "type": "http", "method": method, "path": path, "raw_path": path.encode(), "query_string": b"",

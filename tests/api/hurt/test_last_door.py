@@ -152,7 +152,8 @@ def test_nothing_is_turned_after_a_limit(settings: Settings, needles: list[dict[
     adviser = Broke(7, lambda s: replace(s, action=_turn(0.125, _LEANER.opposite())))
     with Client(create_app(settings, lambda _seed: adviser), raise_server_exceptions=False) as client:
         watch = {"cht": {"value": 400, "unit": "degF"}}
-        sent = {"needles": needles[:1], "watch": watch}
+        body = {"lean_direction": "clockwise"}
+        sent = {"needles": needles[:1], "watch": watch, "throttle_body": body}
         place = client.post("/api/v1/installations", json=sent).headers["Location"]
         cool = client.post(f"{place}/runs", json=RUN | {"highest": {"cht": {"value": 390, "unit": "degF"}}})
         assert cool.json()["suggestion"]["action"]["kind"] == "turn_screw"

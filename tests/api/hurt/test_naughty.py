@@ -19,7 +19,7 @@ VALID: dict[str, dict[str, Any]] = {
     "/adjustments": {"kind": "turn_screw", "turns": 0.125},
     "/acknowledgements": {"cause": "a baffle"},
     "/corrections": {"reason": "twice", "void": True},
-    "/notes": {"text": "look", "author": "somebody"},
+    "/notes": {"text": "look"},
     "/units": {"temperature": "degC"},
     "/prior": {"prior": "expert"},
     "/contribution": {"consent": True},

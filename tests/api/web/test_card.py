@@ -29,7 +29,8 @@ _NEEDLE = Action(
     ActionKind.CHANGE_NEEDLE, needle="A", turns_from_mark=0.25, hex_direction=TurnSense.COUNTER_CLOCKWISE,
     effect="steeper", needle_steps=1,
 )  # fmt: skip
-_STOP = Action(ActionKind.TURN_IDLE_STOP, turns=0.25, effect="faster")
+_STOP = Action(ActionKind.TURN_IDLE_STOP, turns=0.25, hex_direction=TurnSense.CLOCKWISE, effect="faster")
+_WAYS = {"throttle_body.lean_direction": "clockwise", "throttle_body.faster_direction": "clockwise"}
 _LOOK = Action(ActionKind.INSPECT, inspection=Inspection(InspectCause.LIMIT_EXCEEDED))
 
 
@@ -53,7 +54,7 @@ def suggesting(settings: Settings) -> Any:
         adviser.action = action
         client = Client(create_app(settings, lambda _seed: adviser)).__enter__()
         made.append(client)
-        return client, client.post("/installations/new", data=FORM, follow_redirects=False).headers["Location"]
+        return client, client.post("/installations/new", data=FORM | _WAYS, follow_redirects=False).headers["Location"]
 
     yield make
     for client in made:
