@@ -19,7 +19,7 @@ from taperwise.model.prediction.predictive import Outcomes, draw_outcomes
 from taperwise.model.prediction.setting_draws import SettingDraws, Target
 from taperwise.shared.meters import meters
 
-__all__ = ["Latents", "ground_run", "log_density_of", "looked_at"]
+__all__ = ["READABLE", "Latents", "ground_run", "log_density_of", "looked_at"]
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
@@ -62,6 +62,9 @@ _LOOKED_AT = {
     "power_rpm_rise": ("mean", "best_static", "static_curvature", "mixture_scatter", "static_noise"),
 }
 """What each kind of reading depends on."""
+
+READABLE = tuple(_LOOKED_AT)
+"""Kinds of reading that a run is looked at for, meters left out; idle speed is not among them."""
 
 
 def looked_at(channels: frozenset[str]) -> tuple[str, ...]:

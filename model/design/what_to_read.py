@@ -1,13 +1,13 @@
 """What the next run should read: which kind of reading would shorten the way most, and which may be left out."""
 
 from taperwise.model.design.candidates import CandidateSet, EvaluatedCandidate
+from taperwise.model.design.ground_run import READABLE
 from taperwise.shared.meters import meters
 from taperwise.shared.outlook import ReadingWorth
 from taperwise.shared.records import Fuel, Installation
 
 __all__ = ["readings_worth"]
 
-_SEEN = ("rise", "idle_quality", "idle_rpm_rise", "static_rpm", "power_rpm_rise")
 _UNLEADED_ONLY = "lambda_full_rich"  # a probe that lead poisons
 
 
@@ -29,7 +29,7 @@ def readings_worth(
     runs, usual = weighing.runs_with, weighing.channels
     if runs is None:
         return ()
-    names = [*_SEEN, *(m.name for m in meters() if m.name != _UNLEADED_ONLY or installation.fuel is not Fuel.AVGAS)]
+    names = [*READABLE, *(m.name for m in meters() if m.name != _UNLEADED_ONLY or installation.fuel is not Fuel.AVGAS)]
     as_usual = runs(chosen, usual)
     found = []
     for name in names:

@@ -30,6 +30,7 @@ def test_a_run_is_recorded_and_answered(client: Client, place: str) -> None:
     assert recorded["confidence"] == recorded["suggestion"]["confidence"]
     wanted = {"stage", "action", "why", "expect", "expected", "information", "alternatives", "cautions", "confidence"}
     wanted |= {"provenance", "warnings", "needles", "most_informative", "runs_to_finish", "why_code", "findings"}
+    wanted |= {"worth_reading", "read_next", "coldest_air", "when_coldest"}
     assert wanted == set(recorded["suggestion"])
 
 

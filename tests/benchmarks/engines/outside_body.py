@@ -26,7 +26,7 @@ def _power_left(phi: float, best: float, lean: float, rich: float) -> float:
 
 def idle_power(phi: float, best: float) -> float:
     """Power at idle over the best, at the same air [-]: falls faster on the lean side."""
-    return _power_left(phi, best, 9.0, 4.5)
+    return _power_left(phi, best, 9.0, 3.5)
 
 
 @dataclass(frozen=True)

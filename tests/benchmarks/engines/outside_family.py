@@ -66,7 +66,7 @@ def draw_outside(rng: np.random.Generator) -> OutsideEngine:
         smooth = rng.normal(0.03, 0.03), float(np.clip(rng.normal(0.15, 0.03), 0.09, 0.22))
         ear = Ear((smooth[0] - rng.uniform(0.05, 0.10), smooth[0], sum(smooth), sum(smooth) + rng.uniform(0.07, 0.18)))
         middle_phi = float(np.exp(smooth[0] + 0.5 * smooth[1]))
-        body = replace(body, pump=replace(pump, idle_best=middle_phi * float(np.exp(rng.normal(-0.05, 0.02)))))
+        body = replace(body, pump=replace(pump, idle_best=middle_phi * float(np.exp(rng.normal(-0.02, 0.02)))))
         turns = rng.normal(0.0, 0.3)
         found = _right(body, exhaust, middle_phi, tank.middle, turns * _pitch(body))
         if found is not None:

@@ -138,7 +138,7 @@ def test_no_needle_fits_is_said(recorded: Recommender) -> None:
     """With a single needle and an idle far too rich, no needle fits, and a steeper slope would."""
     alone = Installation((NEEDLES[3],), "taper 30.0")
     hopeless = _ask(
-        recorded, *(Run(_AIR, ExhaustRise(RiseSeen.PEAK, 55.0), IdleQuality.RICH_LOADING_UP, 250.0) for _ in range(3)),
+        recorded, *(Run(_AIR, ExhaustRise(RiseSeen.PEAK, 55.0), IdleQuality.RICH_LOADING_UP, 350.0) for _ in range(3)),
         installation=alone,
     )  # fmt: skip
     assert hopeless.action.kind is ActionKind.INSPECT

@@ -66,10 +66,13 @@ def _quadrature(reading_kelvin: float | None) -> tuple[float, float]:
     width, w_width = _nodes(7, np.log(0.035), 0.25)
     noise, w_noise = _nodes(7, np.log(3.0), 0.4)
     of_run, w_of_run = _nodes(7, np.log(0.01), 0.5)
-    bias, w_bias = _nodes(9, 0.0, 5.0)  # K
+    bias, w_bias = _nodes(9, 0.0, 6.5)  # K
+    power, w_power = _nodes(9, 2.2, 1.7)  # of the area, on its logit
     x = np.linspace(-1.0, 1.2, 4001)
-    shift = np.log(_area(34.0 + offset)) - np.log(_area(np.array(34.0)))
-    prior = (w_offset[:, None] * stats.norm.pdf(x, 0.13 + shift[:, None], 0.12)).sum(axis=0)
+    share = 0.5 + 0.5 / (1.0 + np.exp(-power))
+    shift = share * (np.log(_area(34.0 + offset)) - np.log(_area(np.array(34.0))))[:, None]
+    weights = w_offset[:, None] * w_power
+    prior = (weights[:, :, None] * stats.norm.pdf(x, 0.13 + shift[:, :, None], 0.12)).sum(axis=(0, 1))
     likelihood = np.zeros_like(x)
     for (s, ws), (w, ww), (t, wt) in product(
         zip(np.exp(scale), w_scale, strict=True), zip(np.exp(width), w_width, strict=True),

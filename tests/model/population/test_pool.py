@@ -214,7 +214,7 @@ def test_a_kind_is_coarse(installation: Installation) -> None:
 
 def test_the_start_follows_the_prior(installation: Installation) -> None:
     """A population that is richer starts further in; one that is known well has a chance worth stating."""
-    tight = 0.04 * np.eye(_P)
+    tight = 0.01 * np.eye(_P)
     starts = {}
     for name, gain in (("rich", 1.0), ("lean", -1.0)):
         centre = np.zeros(_P)
