@@ -31,6 +31,7 @@ def new(
     fitted: Annotated[str | None, typer.Option(help="Label of the needle fitted now.")] = None,
     name: Annotated[str, typer.Option(help="A name of your own.")] = "",
     elevation: Annotated[str | None, typer.Option(help='Of the field, "650 ft".')] = None,
+    coldest: Annotated[str | None, typer.Option(help='Coldest air this aeroplane will meet, "14 °F".')] = None,
     celsius: Annotated[
         bool, typer.Option("--celsius", help="Speak °C, hPa, m, l/h instead of °F, inHg, ft, gal/h.")
     ] = False,
@@ -42,6 +43,9 @@ def new(
     document |= {"fitted_needle": fitted} if fitted else {}
     if elevation:
         document["elevation"] = quantity("--elevation", "elevation", elevation, "m" if celsius else "ft")
+    if coldest:
+        unit = "degC" if celsius else "degF"
+        document["coldest_temperature"] = quantity("--coldest", "temperature", coldest, unit)
     sent = validate_document(TypeAdapter(InstallationIn), document)
     with opened() as shop, shop.database.unit() as session:
         row = installations.set_up(session, sent, None)

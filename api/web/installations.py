@@ -119,7 +119,9 @@ def _without_empty_rows(typed: Typed) -> Typed:
 
 
 def _document(typed: Typed) -> dict[str, Any]:
-    document = typed.document("name", "needles", "elevation", "engine", "fuel", "throttle_body", "targets", "watch")
+    document = typed.document(
+        "name", "needles", "elevation", "coldest_temperature", "engine", "fuel", "throttle_body", "targets", "watch"
+    )
     row = typed.get("fitted_row")
     label = typed.get(f"needles.{row}.label") if row else ""
     if label:

@@ -52,7 +52,7 @@ def test_a_chosen_step_is_told_with_its_chances(suggestion: Suggestion) -> None:
         (Refusal(RefusalCode.LEADS_AWAY), "further from the full-throttle band"),
         (Refusal(RefusalCode.LOSES_FULL_THROTTLE, 0.5), "out of its band (chance in band 50%)"),
         (Refusal(RefusalCode.IDLE_NOT_SEEN), "the idle has not been looked at"),
-        (Refusal(RefusalCode.ONE_RUN_IS_NOT_ENOUGH), "full throttle comes first"),
+        (Refusal(RefusalCode.ONE_RUN_IS_NOT_ENOUGH), "a single run condemns no needle"),
         (Refusal(RefusalCode.KNOWN_TO_BE_WRONG), "settles nothing"),
     ],
 )
