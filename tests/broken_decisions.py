@@ -63,7 +63,10 @@ _LEAN_LIMIT = Decision(
     "lean-limit",
     ("tests/shared/test_limits.py", _REFUSALS),
     (
-        Break("steps beyond it are suggested", _CANDIDATES, "if lean > most and not richer and not", "if False and not"),
+        Break(
+            "steps beyond it are suggested", _CANDIDATES,
+            "if lean > most and not richer and not", "if False and not",
+        ),
         Break(
             "it is twice as wide", _CANDIDATES,
             "if lean > most and not richer and", "if lean > 2 * most and not richer and",
