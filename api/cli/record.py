@@ -176,7 +176,11 @@ def acknowledge(
     number: _Number,
     cause: Annotated[str, typer.Argument(help="What it was, and what was done about it.")],
     about: Annotated[
-        str, typer.Option(help="run: a limit, or readings not as foretold; trace: findings from a logger file.")
+        str,
+        typer.Option(
+            help="run: a limit, or readings not as foretold; trace: findings from a logger file; "
+            "setting: accept the setting."
+        ),
     ] = "run",
     as_json: _Json = False,
 ) -> None:

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 from taperwise.api import __version__
 from taperwise.api.log import service
 from taperwise.api.presentation import prediction_text as expected
-from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.presentation.formatting import STAGES, chance, fraction, from_mark, quantity, stop
 from taperwise.api.schemas.installation import NeedleIn
 from taperwise.api.schemas.log import EntryOut
@@ -136,7 +136,7 @@ def _line(entry: EntryOut, log: service.Log) -> Line:
     else:
         words, note = (entry.acknowledged.cause if entry.acknowledged else ""), ""
     state = "voided" if entry.voided else "corrected" if entry.corrections else ""
-    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Found"}[entry.kind]
+    kind = kind_words(entry.kind, entry.acknowledged)
     return Line(entry.sequence, entry.time, kind, words, state, note, tuple(f.words for f in entry.findings))
 
 

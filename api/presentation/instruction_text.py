@@ -14,10 +14,14 @@ _KEEP = (
     "Leave everything as it is: full throttle, idle mixture and idle speed are confirmed. "
     "Refit the locking screw and write the setting into the record."
 )
+_KEEP_ACCEPTED = (
+    "Leave everything as it is: you accepted this setting. It is not confirmed. Refit the locking screw and write the "
+    "setting into the record."
+)
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
 
 
-def instruction(action: Action, units: Units, *, first_run: bool = False) -> str:
+def instruction(action: Action, units: Units, *, first_run: bool = False, accepted: bool = False) -> str:
     """What to do.
 
     Parameters
@@ -27,6 +31,8 @@ def instruction(action: Action, units: Units, *, first_run: bool = False) -> str
         Of the installation.
     first_run : bool
         Whether nothing was run yet.
+    accepted : bool
+        Whether what is to be kept was accepted, not confirmed.
     """
     match action.kind:
         case ActionKind.TURN_SCREW:
@@ -38,7 +44,7 @@ def instruction(action: Action, units: Units, *, first_run: bool = False) -> str
         case ActionKind.CHANGE_NEEDLE:
             return _change_needle(action)
         case ActionKind.KEEP:
-            return _KEEP
+            return _KEEP_ACCEPTED if accepted else _KEEP
         case ActionKind.INSPECT if action.inspection is not None:
             return _inspect(action.inspection, units)
         case _ if first_run:

@@ -20,7 +20,7 @@ from taperwise.api.schemas.recommendation import (
     SuspicionOut,
 )
 from taperwise.api.schemas.units import Units
-from taperwise.shared.reasons import InspectCause, Suspicion
+from taperwise.shared.reasons import InspectCause, ReasonCode, Suspicion
 from taperwise.shared.recommendation import Action, Candidate, Confidence, MostInformative, Suggestion
 
 __all__ = ["confidence_out", "suggestion_out"]
@@ -43,7 +43,7 @@ def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] =
     return SuggestionOut.of(
         s,
         units,
-        action=_action(s.action, units, first_run),
+        action=_action(s.action, units, first_run, accepted=s.why.code is ReasonCode.ACCEPTED),
         why=why(s),
         why_code=s.why.code,
         expect=" ".join(prediction_text.lines(expected, s.stage, s.action.kind)),
@@ -72,8 +72,9 @@ def _suspicion(s: Suspicion, units: Units) -> SuspicionOut:
     return SuspicionOut.of(s, units, what=said.what, look_at=said.look_at)
 
 
-def _action(a: Action, units: Units, first_run: bool) -> ActionOut:
-    return ActionOut.of(a, units, instruction=instruction(a, units, first_run=first_run), cause=a.cause)
+def _action(a: Action, units: Units, first_run: bool, *, accepted: bool = False) -> ActionOut:
+    words = instruction(a, units, first_run=first_run, accepted=accepted)
+    return ActionOut.of(a, units, instruction=words, cause=a.cause)
 
 
 def _alternative(c: Candidate, units: Units, first_run: bool) -> AlternativeOut:

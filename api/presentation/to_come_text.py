@@ -9,6 +9,7 @@ __all__ = ["coldest_air", "next_readings"]
 
 _WORTH_SAYING = 0.3  # runs saved from which a reading is asked for
 _NOTHING = 0.1  # runs saved below which a reading may be left out
+_WATCHED = "rise"  # never to be left out: it is what shows full throttle running lean
 _WIRE = {"rise": "egt_rise"}  # fields of a run that go by another name on the wire
 
 
@@ -19,7 +20,7 @@ def next_readings(worth: Sequence[ReadingWorthOut]) -> str:
     if best is not None and best.runs_saved >= _WORTH_SAYING:
         also = "" if best.usual else ", which your runs have not held so far"
         said.append(f"Read the {_named(best.name)}{also}. It saves about {best.runs_saved:.1f} runs.")
-    spare = [_named(each.name) for each in worth if each.usual and each.runs_saved < _NOTHING]
+    spare = [_named(each.name) for each in worth if each.usual and each.runs_saved < _NOTHING and each.name != _WATCHED]
     if said and spare:
         said.append(f"You may leave out: {', '.join(spare)}.")
     return " ".join(said)

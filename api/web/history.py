@@ -13,7 +13,7 @@ from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service
-from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
 from taperwise.api.web import adjustments, runs
 from taperwise.api.web.client_ids import OnceTyped, new_id
@@ -59,6 +59,7 @@ def _told(entry: EntryOut, log: service.Log) -> dict[str, Any]:
     now: Any = entry if latest is None else latest
     return {
         "entry": entry,
+        "kind": kind_words(entry.kind, entry.acknowledged),
         "first": _words(entry, log),
         "now": "voided" if entry.voided else _words(now, log) if latest else None,
         "note": entry.run.note if entry.run else entry.adjustment.note if entry.adjustment else "",
@@ -70,7 +71,7 @@ def _words(holder: Any, log: service.Log) -> str:
         return run_words(holder.run, log.sent.units)
     if holder.adjustment is not None:
         return adjustment_words(holder.adjustment)
-    return f"Found: {holder.acknowledged.cause}"
+    return f"{kind_words('acknowledged', holder.acknowledged)}: {holder.acknowledged.cause}"
 
 
 @router.get("/entries/{sequence}/correct", **requires(Rule.SEES))
