@@ -18,8 +18,8 @@ def next_readings(worth: Sequence[ReadingWorthOut]) -> str:
     said = []
     best = worth[0] if worth else None
     if best is not None and best.runs_saved >= _WORTH_SAYING:
-        also = "" if best.usual else ", which your runs have not held so far"
-        said.append(f"Read the {_named(best.name)}{also}. It saves about {best.runs_saved:.1f} runs.")
+        also = "" if best.usual else " Your runs have not held this reading so far."
+        said.append(f"Most useful in the next run: {_named(best.name)}, saves about {best.runs_saved:.1f} runs.{also}")
     spare = [_named(each.name) for each in worth if each.usual and each.runs_saved < _NOTHING and each.name != _WATCHED]
     if said and spare:
         said.append(f"You may leave out: {', '.join(spare)}.")
@@ -36,8 +36,8 @@ def coldest_air(told: ColdestAirOut) -> str:
     rise, unit = sign(told.rise_unit), f"{told.temperature:.0f} {sign(told.temperature_unit)}"
     now = f"{told.rise_today:.0f} {rise} of rise today is about {told.rise_then:.0f} {rise} at {unit}."
     if told.band_has_room:
-        return f"{now} To be safe then, full throttle needs at least {told.safe_rise_today:.0f} {rise} today."
+        return f"{now} To stay within the lean limit then, full throttle needs at least {told.safe_rise_today:.0f} {rise} today."
     return (
-        f"{now} To be safe then, full throttle would need {told.safe_rise_today:.0f} {rise} today. Your target range "
+        f"{now} To stay within the lean limit then, full throttle would need {told.safe_rise_today:.0f} {rise} today. Your target range "
         f"does not reach that far. Before you use the engine in such cold, tie down and tune again."
     )

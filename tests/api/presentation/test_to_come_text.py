@@ -17,10 +17,12 @@ def _worth(*rows: tuple[str, bool, float]) -> list[ReadingWorthOut]:
 def test_the_best_reading_is_asked_for_and_idle_ones_may_be_left_out() -> None:
     """In the order given, the best first; one that runs have not held is called so."""
     assert next_readings(_worth(("rise", True, 1.24), ("idle_quality", True, 0.5), ("static_rpm", True, 0.0))) == (
-        "Read the EGT rise. It saves about 1.2 runs. You may leave out: static speed."
+        "Most useful in the next run: EGT rise, saves about 1.2 runs. You may leave out: static speed."
     )
-    assert next_readings(_worth(("power_rpm_rise", False, 0.8))).startswith("Read the ")
-    assert "which your runs have not held so far" in next_readings(_worth(("fuel_flow", False, 0.8)))
+    assert next_readings(_worth(("idle_quality", True, 0.5))) == (
+        "Most useful in the next run: how it idles, saves about 0.5 runs."
+    )
+    assert "Your runs have not held this reading so far." in next_readings(_worth(("fuel_flow", False, 0.8)))
 
 
 def test_the_rise_is_never_left_out() -> None:
@@ -39,10 +41,10 @@ def test_nothing_is_said_where_nothing_is_gained(rows: tuple[tuple[str, bool, fl
 @pytest.mark.parametrize(
     ("units", "room", "said"),
     [
-        ("fahrenheit", True, "99 °F of rise today is about 45 °F at 14 °F. To be safe then, full throttle needs at "
-                             "least 108 °F today."),
-        ("celsius", True, "55 °C of rise today is about 25 °C at -10 °C. To be safe then, full throttle needs at "
-                          "least 60 °C today."),
+        ("fahrenheit", True, "99 °F of rise today is about 45 °F at 14 °F. To stay within the lean limit then, full throttle "
+                             "needs at least 108 °F today."),
+        ("celsius", True, "55 °C of rise today is about 25 °C at -10 °C. To stay within the lean limit then, full throttle "
+                          "needs at least 60 °C today."),
         ("fahrenheit", False, "Your target range does not reach that far."),
     ],
 )  # fmt: skip
