@@ -35,9 +35,11 @@ def coldest_air(told: ColdestAirOut) -> str:
     """The rise today and then, and whether the band holds a setting that is safe then."""
     rise, unit = sign(told.rise_unit), f"{told.temperature:.0f} {sign(told.temperature_unit)}"
     now = f"{told.rise_today:.0f} {rise} of rise today is about {told.rise_then:.0f} {rise} at {unit}."
+    needs = "needs at least" if told.band_has_room else "would need"
+    safe = f"To stay within the lean limit then, full throttle {needs} {told.safe_rise_today:.0f} {rise} today."
     if told.band_has_room:
-        return f"{now} To stay within the lean limit then, full throttle needs at least {told.safe_rise_today:.0f} {rise} today."
-    return (
-        f"{now} To stay within the lean limit then, full throttle would need {told.safe_rise_today:.0f} {rise} today. Your target range "
-        f"does not reach that far. Before you use the engine in such cold, tie down and tune again."
+        return f"{now} {safe}"
+    beyond = (
+        "Your target range does not reach that far. Before you use the engine in such cold, tie down and tune again."
     )
+    return f"{now} {safe} {beyond}"

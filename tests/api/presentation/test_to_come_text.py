@@ -41,10 +41,10 @@ def test_nothing_is_said_where_nothing_is_gained(rows: tuple[tuple[str, bool, fl
 @pytest.mark.parametrize(
     ("units", "room", "said"),
     [
-        ("fahrenheit", True, "99 °F of rise today is about 45 °F at 14 °F. To stay within the lean limit then, full throttle "
-                             "needs at least 108 °F today."),
-        ("celsius", True, "55 °C of rise today is about 25 °C at -10 °C. To stay within the lean limit then, full throttle "
-                          "needs at least 60 °C today."),
+        ("fahrenheit", True, "99 °F of rise today is about 45 °F at 14 °F. To stay within the lean limit then, full "
+                             "throttle needs at least 108 °F today."),
+        ("celsius", True, "55 °C of rise today is about 25 °C at -10 °C. To stay within the lean limit then, full "
+                          "throttle needs at least 60 °C today."),
         ("fahrenheit", False, "Your target range does not reach that far."),
     ],
 )  # fmt: skip
