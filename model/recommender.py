@@ -16,12 +16,7 @@ from taperwise.model.design.limit_check import limit_action, static_speed_action
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.design.what_to_read import readings_worth
-from taperwise.model.diagnosis.fault_detection import (
-    ALARM,
-    ALARM_AT_THE_END,
-    LATEST,
-    fault_probabilities,
-)
+from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, LATEST, fault_probabilities
 from taperwise.model.inference.compiled_logp import Shelf
 from taperwise.model.inference.dataset import Evidence
 from taperwise.model.inference.earlier_fits import CHANCES, EarlierFit, key_of

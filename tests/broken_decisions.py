@@ -63,10 +63,13 @@ _LEAN_LIMIT = Decision(
     "lean-limit",
     ("tests/shared/test_limits.py", _REFUSALS),
     (
-        Break("steps beyond it are suggested", _CANDIDATES, "if lean > most and not richer:", "if False:"),
+        Break(
+            "steps beyond it are suggested", _CANDIDATES,
+            "if lean > most and not richer and not", "if False and not",
+        ),
         Break(
             "it is twice as wide", _CANDIDATES,
-            "if lean > most and not richer:", "if lean > 2 * most and not richer:",
+            "if lean > most and not richer and", "if lean > 2 * most and not richer and",
         ),
         Break(
             "leaner turns are let through, richer ones are not", _CANDIDATES,
@@ -81,8 +84,8 @@ _LEAN_LIMIT = Decision(
         Break("rich of peak is called lean", _OUTLOOK, "return self.leanest < 0.0", "return self.leanest > 0.0"),
         Break(
             "the same for prospects", _OUTLOOK,
-            "return both, leanest(full, u, evidence.scales) < 0.0",
-            "return both, leanest(full, u, evidence.scales) > 0.0",
+            "leanest(full, u, evidence.scales) < 0.0)",
+            "leanest(full, u, evidence.scales) > 0.0)",
         ),
         Break("an owner may loosen it", _LIMITS, '"lean_chance": (0.001, 0.05),', '"lean_chance": (0.001, 0.5),'),
     ),
@@ -280,7 +283,7 @@ _DENSITY_SIGN = Decision(
     (
         Break(
             "thin air is leaner", _MIXTURE,
-            "s.ln_fuel - u.density_exponent * s.ln_density", "s.ln_fuel + u.density_exponent * s.ln_density",
+            "return -u.density_exponent * air.ln_density", "return u.density_exponent * air.ln_density",
         ),
         Break(
             "density is over its inverse", "model/physics/air.py",

@@ -59,6 +59,8 @@ def _print(s: SuggestionOut, warnings: list[str]) -> None:
             out.print(f"  {line}")
     if s.runs_to_finish is not None:
         out.print(f"  {to_finish(s.runs_to_finish)}.")
+    for line in filter(None, (s.read_next, s.when_coldest)):
+        out.print(f"  {line}")
     out.print(f"  Why: {s.why}")
     c = s.confidence
     table = Table(title=f"How sure ({c.runs} runs; now: {STAGES[s.stage]})", title_justify="left")

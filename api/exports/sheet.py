@@ -11,7 +11,7 @@ from taperwise.api import __version__
 from taperwise.api.log import service
 from taperwise.api.log.stop import exceeded_in
 from taperwise.api.presentation import prediction_text as expected
-from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs
 from taperwise.api.presentation.formatting import stop as stop_turns
 from taperwise.api.presentation.needle_text import needle_words
@@ -151,7 +151,7 @@ def _line(entry: EntryOut, log: service.Log) -> Line:
     else:
         words, note = (entry.acknowledged.cause if entry.acknowledged else ""), ""
     state = "voided" if entry.voided else "corrected" if entry.corrections else ""
-    kind = {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Cause", "set_up": "Set-up"}[entry.kind]
+    kind = kind_words(entry.kind, entry.acknowledged)
     return Line(entry.sequence, entry.time, kind, words, state, note, tuple(f.words for f in entry.findings))
 
 

@@ -2,13 +2,13 @@
 
 from taperwise.api.presentation.formatting import from_mark, quantity, screw, stop
 from taperwise.api.presentation.observations import OBSERVATIONS
-from taperwise.api.schemas.adjustments import AdjustmentKinds
+from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentKinds
 from taperwise.api.schemas.quantities import Quantity
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
 from taperwise.shared.records import ChangeNeedle, ChangePart, TurnIdleStop, TurnScrew
 
-__all__ = ["adjustment_words", "run_words"]
+__all__ = ["adjustment_words", "kind_words", "run_words"]
 
 
 def run_words(run: RunIn, units: Units) -> str:
@@ -26,6 +26,13 @@ def run_words(run: RunIn, units: Units) -> str:
     if run.sureness != "sure":
         found.append(("reader", run.sureness))
     return "; ".join(f"{name} {value}" for name, value in found)
+
+
+def kind_words(kind: str, acknowledged: AcknowledgeIn | None) -> str:
+    """What an entry is, in a word; `kind` as `taperwise.api.schemas.log.EntryOut` has it."""
+    if acknowledged is not None and acknowledged.about == "setting":
+        return "Accepted"
+    return {"run": "Run", "adjustment": "Adjustment", "acknowledged": "Cause", "set_up": "Set-up"}[kind]
 
 
 def adjustment_words(sent: AdjustmentKinds) -> str:

@@ -28,6 +28,7 @@ _KEEP_HERE = (
     f"Change nothing: the setting is confirmed for the air of your runs only. {_REFIT} Make a ground run before you "
     "use this setting in colder air."
 )
+_KEEP_ACCEPTED = f"Change nothing: you accepted this setting. It is not confirmed. {_REFIT}"
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six")
 _TO_CONTINUE = "If an entry is wrong, correct that entry. Otherwise record the cause to continue."
 _ACCEPTABLE = (
@@ -36,8 +37,9 @@ _ACCEPTABLE = (
 
 
 def instruction(
-    action: Action, units: Units, *, now: Confidence | None = None, first_run: bool = False, this_air_only: bool = False
-) -> str:
+    action: Action, units: Units, *, now: Confidence | None = None, first_run: bool = False,
+    this_air_only: bool = False, accepted: bool = False,
+) -> str:  # fmt: skip
     """What to do.
 
     Parameters
@@ -51,6 +53,8 @@ def instruction(
         Whether nothing was run yet.
     this_air_only : bool
         Whether a setting to keep would be too lean in denser air.
+    accepted : bool
+        Whether what is to be kept was accepted, not confirmed.
     """
     match action.kind:
         case ActionKind.TURN_SCREW:
@@ -60,7 +64,7 @@ def instruction(
         case ActionKind.CHANGE_NEEDLE:
             return _change_needle(action)
         case ActionKind.KEEP:
-            return _KEEP_HERE if this_air_only else _KEEP
+            return _KEEP_ACCEPTED if accepted else _KEEP_HERE if this_air_only else _KEEP
         case ActionKind.INSPECT if action.inspection is not None:
             return _inspect(action.inspection, units)
         case _ if first_run:

@@ -20,7 +20,7 @@ from taperwise.api.schemas.recommendation import (
     SuspicionOut,
 )
 from taperwise.api.schemas.units import Units
-from taperwise.shared.reasons import InspectCause, Suspicion
+from taperwise.shared.reasons import InspectCause, ReasonCode, Suspicion
 from taperwise.shared.recommendation import Action, Candidate, Confidence, MostInformative, Suggestion
 
 __all__ = ["confidence_out", "suggestion_out"]
@@ -47,7 +47,12 @@ def suggestion_out(s: Suggestion, units: Units, findings: Sequence[FindingOut] =
             s.action,
             units,
             instruction=instruction(
-                s.action, units, now=s.confidence, first_run=first_run, this_air_only=lean_elsewhere(s)
+                s.action,
+                units,
+                now=s.confidence,
+                first_run=first_run,
+                this_air_only=lean_elsewhere(s),
+                accepted=s.why.code is ReasonCode.ACCEPTED,
             ),
             cause=s.action.cause,
         ),

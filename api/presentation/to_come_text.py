@@ -9,6 +9,7 @@ __all__ = ["coldest_air", "next_readings"]
 
 _WORTH_SAYING = 0.3  # runs saved from which a reading is asked for
 _NOTHING = 0.1  # runs saved below which a reading may be left out
+_WATCHED = "rise"  # never to be left out: it is what shows full throttle running lean
 _WIRE = {"rise": "egt_rise"}  # fields of a run that go by another name on the wire
 
 
@@ -17,9 +18,9 @@ def next_readings(worth: Sequence[ReadingWorthOut]) -> str:
     said = []
     best = worth[0] if worth else None
     if best is not None and best.runs_saved >= _WORTH_SAYING:
-        also = "" if best.usual else ", which your runs have not held so far"
-        said.append(f"Read the {_named(best.name)}{also}. It saves about {best.runs_saved:.1f} runs.")
-    spare = [_named(each.name) for each in worth if each.usual and each.runs_saved < _NOTHING]
+        also = "" if best.usual else " Your runs have not held this reading so far."
+        said.append(f"Most useful in the next run: {_named(best.name)}, saves about {best.runs_saved:.1f} runs.{also}")
+    spare = [_named(each.name) for each in worth if each.usual and each.runs_saved < _NOTHING and each.name != _WATCHED]
     if said and spare:
         said.append(f"You may leave out: {', '.join(spare)}.")
     return " ".join(said)
@@ -34,9 +35,11 @@ def coldest_air(told: ColdestAirOut) -> str:
     """The rise today and then, and whether the band holds a setting that is safe then."""
     rise, unit = sign(told.rise_unit), f"{told.temperature:.0f} {sign(told.temperature_unit)}"
     now = f"{told.rise_today:.0f} {rise} of rise today is about {told.rise_then:.0f} {rise} at {unit}."
+    needs = "needs at least" if told.band_has_room else "would need"
+    safe = f"To stay within the lean limit then, full throttle {needs} {told.safe_rise_today:.0f} {rise} today."
     if told.band_has_room:
-        return f"{now} To be safe then, full throttle needs at least {told.safe_rise_today:.0f} {rise} today."
-    return (
-        f"{now} To be safe then, full throttle would need {told.safe_rise_today:.0f} {rise} today. Your target range "
-        f"does not reach that far. Before you use the engine in such cold, tie down and tune again."
+        return f"{now} {safe}"
+    beyond = (
+        "Your target range does not reach that far. Before you use the engine in such cold, tie down and tune again."
     )
+    return f"{now} {safe} {beyond}"

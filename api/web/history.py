@@ -13,7 +13,7 @@ from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service
-from taperwise.api.presentation.entry_text import adjustment_words, run_words
+from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.presentation.set_up_text import set_up_words
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
 from taperwise.api.web import adjustment_forms, adjustments, run_forms, runs
@@ -60,6 +60,7 @@ def _told(entry: EntryOut, log: service.Log) -> dict[str, Any]:
     now: Any = entry if latest is None else latest
     return {
         "entry": entry,
+        "kind": kind_words(entry.kind, entry.acknowledged),
         "first": _words(entry, log),
         "now": "voided" if entry.voided else _words(now, log) if latest else None,
         "note": next((each.note for each in (entry.run, entry.adjustment, entry.set_up) if each is not None), ""),
@@ -73,7 +74,7 @@ def _words(holder: Any, log: service.Log) -> str:
         return adjustment_words(holder.adjustment)
     if holder.set_up is not None:
         return set_up_words(holder.set_up, log.sent.units)
-    return f"Found: {holder.acknowledged.cause}"
+    return f"{kind_words('acknowledged', holder.acknowledged)}: {holder.acknowledged.cause}"
 
 
 @router.get("/entries/{sequence}/correct", **requires(Rule.SEES))

@@ -127,16 +127,8 @@ def _without_empty_rows(typed: Typed) -> Typed:
 
 def _document(typed: Typed) -> dict[str, Any]:
     document = typed.document(
-        "name",
-        "needles",
-        "needle_step",
-        "elevation",
-        "coldest_temperature",
-        "engine",
-        "fuel",
-        "throttle_body",
-        "targets",
-        "watch",
+        *("name", "needles", "needle_step", "elevation", "coldest_temperature"),
+        *("engine", "fuel", "throttle_body", "targets", "watch"),
     )
     row = typed.get("fitted_row")
     label = typed.get(f"needles.{row}.label") if row else ""

@@ -63,7 +63,7 @@ def test_a_summary_times_the_prior_is_the_posterior(
         mean, covariance = _rebuilt(summarise(posterior))
         off.append(mean - theta.mean(0))
         wider.append(np.log(np.sqrt(np.diag(covariance)) / theta.std(0)))
-        assert theta.std(0)[POOLED.index("gain_full")] < 0.4
+        assert theta.std(0)[POOLED.index("gain_full")] < 0.5  # of the prior: gauge and needle keep a share unknown
     assert np.allclose(np.mean(off, axis=0), 0.0, atol=0.1)
     assert np.allclose(np.mean(wider, axis=0), 0.0, atol=0.1)
 
