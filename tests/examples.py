@@ -16,6 +16,7 @@ from taperwise.api.core.roles import Role, Scope
 from taperwise.api.core.settings import Settings
 from taperwise.api.files.installation import fixture
 from taperwise.api.ownership.adviser_access import give, grant_access
+from taperwise.api.ownership.transfer import offer
 from taperwise.model.inference.dataset import Evidence
 from taperwise.model.inference.sampler import Posterior
 from tests import recorded
@@ -105,7 +106,11 @@ class _Asking:
         self("POST", f"{at}/acknowledgements", {"cause": "The oil was still cold."}, **place)
         correction = {"reason": "The turn was not made.", "void": True}
         self("POST", f"{at}/entries/{{sequence}}/corrections", correction, sequence=2, **place)
-        self("POST", f"{at}/notes", {"text": "Check the intake gasket first.", "author": "the adviser"}, **place)
+        note = self("POST", f"{at}/notes", {"text": "Check the intake gasket first."}, **place).json()["id"]
+        self("PUT", f"{at}/notes/{{note_id}}", {"text": "Check both intake gaskets first."}, **place, note_id=note)
+        slope = [{"label": "taper 30.0", "taper_slope": {"value": 29.8, "unit": "mm/m"}}]
+        edited = {"meaning": "correction", "set_up": {"needles": slope}, "note": "measured again"}
+        self("PATCH", at, edited, **place)
         for name in (
             "history",
             "suggestion",
@@ -125,6 +130,7 @@ class _Asking:
         self("POST", f"{at}/contribution", {"consent": True}, **place)
         self("GET", f"{at}/contribution", **place)
         self("DELETE", f"{at}/contribution", **place)
+        self("GET", "/api/v1/overview")
         self("GET", "/api/v1/pool")
         self("GET", "/api/v1/idle-levels")
 
@@ -143,6 +149,10 @@ class _Asking:
         self("GET", "/api/v1/changes?limit=2")
         self("GET", "/api/v1/advisers")
         self("GET", f"{_AT}/{{installation_id}}/advisers", installation_id=self.number)
+        with self.client.app.state.database.unit() as session:  # type: ignore[attr-defined] # hidden by the client
+            give(session, self.number, person)
+            offer(session, self.number, self.owner)
+        self("GET", "/api/v1/me/offers")
         self("GET", "/api/v1/me/export")
         self("GET", "/healthz")
         self("GET", "/readyz")

@@ -23,7 +23,7 @@ from taperwise.api.core.database import Database
 from taperwise.api.core.logging import configure
 from taperwise.api.core.settings import Settings
 
-__all__ = ["LAST_SECONDS", "address_of", "service"]
+__all__ = ["LAST_SECONDS", "address_of", "let_first_in", "service"]
 
 LAST_SECONDS = 5.0
 """How long a calculation may go on once the service is told to end [s]. What it would store is calculated again."""
@@ -50,7 +50,9 @@ def service(settings: Settings | None = None) -> FastAPI:
     app = create_app(settings, at_end=_end_soon)
     configure([app.state.database.engine.url.password or ""])
     if settings.access == "keys":
-        _let_first_in(app.state.database, settings)
+        name = next(iter(settings.names), "")
+        start = f"https://{name}" if name else address_of(settings)
+        let_first_in(app.state.database, f"{start}{settings.root_path}")
     front_door.install(app, settings)
     if settings.worker:
         app.state.worker.announce()
@@ -65,16 +67,20 @@ def address_of(settings: Settings) -> str:
     return f"{scheme}://{at}:{settings.port}"
 
 
-def _let_first_in(database: Database, settings: Settings) -> None:
-    """Print a one-time link for the first administrator, where nobody administers the service yet."""
+def let_first_in(database: Database, address: str) -> None:
+    """Print a one-time link for the first administrator, where nobody administers the service yet.
+
+    Parameters
+    ----------
+    address : str
+        Of the service, as a browser has it, with its prefix.
+    """
     with database.unit() as session:
         if administrators(session):
             return
         secret = first_link(session)
-    name = next(iter(settings.names), "")
-    start = f"https://{name}" if name else address_of(settings)
     typer.echo("Nobody administers this service yet. Open this link once, within 7 days, to be its administrator:")
-    typer.echo(f"{start}{settings.root_path}{JOIN}?invitation={secret}")
+    typer.echo(f"{address}{JOIN}?invitation={secret}")
 
 
 def _tell(state: State, line: str) -> None:

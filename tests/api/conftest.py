@@ -151,7 +151,7 @@ class StandIn:
     ) -> Any:
         """A fit that is not to be believed."""
         posterior = replace(self._posterior(installation, entries), diagnostics=replace(_DIAGNOSTICS, converged=False))
-        return LookedBack(posterior, dict.fromkeys(CHANCES, 0.5), {})  # type: ignore[arg-type] - all that is asked for
+        return LookedBack(posterior, dict.fromkeys(CHANCES, 0.5), {})  # type: ignore[arg-type]  # all that is asked for
 
     def summarise(self, posterior: Any) -> Summary:
         """A precision of its own for every log length."""

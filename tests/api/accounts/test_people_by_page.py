@@ -7,7 +7,7 @@ import pytest
 
 from taperwise.api.accounts import invitations
 from taperwise.api.accounts.service import set_roles
-from taperwise.api.cli.serve import _let_first_in
+from taperwise.api.cli.asgi import let_first_in
 from taperwise.api.core.database import Database, Installation
 from taperwise.api.core.roles import Role
 from taperwise.api.exports import archive
@@ -156,15 +156,15 @@ def test_the_first_administrator_is_let_in_by_a_printed_link(
     database: Database, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Printed while nobody can administer the service; each start ends the link of the start before."""
-    _let_first_in(database, "http://127.0.0.1:8765")
+    let_first_in(database, "http://127.0.0.1:8765")
     first = capsys.readouterr().out.strip().rpartition("=")[2]
-    _let_first_in(database, "http://127.0.0.1:8765")
+    let_first_in(database, "http://127.0.0.1:8765")
     second = capsys.readouterr().out.strip().rpartition("=")[2]
     with database.unit() as session, pytest.raises(Exception, match="too old"):
         invitations.accept(session, first, _PASSWORD)
     with database.unit() as session:
         invitations.accept(session, second, _PASSWORD)
-    _let_first_in(database, "http://127.0.0.1:8765")
+    let_first_in(database, "http://127.0.0.1:8765")
     assert capsys.readouterr().out == ""
     with database.unit() as session, pytest.raises(ConflictError):
         set_roles(session, 1, [Role.BUILDER])
