@@ -98,12 +98,16 @@ def load(session: Session, installation_id: int) -> Log:
     state = log_revision(session, installation_id)
     with as_stored("starting estimate", installation_id):
         prior = prior_of(prior_row(session, installation_id))
-        if not np.isfinite(prior.array()).all():
-            raise ValueError("a number of it is not finite")
+        _check_finite(prior)
     with as_stored("findings", installation_id):
         open_now = open_findings(session, installation_id, sent)
     last = repository.last_sequence(session, installation_id)
     return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
+
+
+def _check_finite(prior: EnginePrior) -> None:
+    if not np.isfinite(prior.array()).all():
+        raise ValueError("a number of it is not finite")
 
 
 def refresh_stop(session: Session, installation_id: int) -> None:

@@ -55,7 +55,7 @@ def test_a_preview_says_what_would_be_read() -> None:
     """First rows, kinds, units and sweeps of a file that can be read."""
     seen = preview("time,EGT 1 (°F),fuel flow,oil\n" + "".join(f"{t},{1300 + t},9,90\n" for t in range(30)))
     assert [(c.kind, c.unit) for c in seen.columns] == [("time", "s"), ("egt", "degF"), ("unused", ""), ("unused", "")]
-    assert seen.columns[2].reason == "its unit is not known"
+    assert seen.columns[2].reason == "its unit is unknown"
     assert (seen.rows[1], seen.count, seen.seconds) == (["1", "1301", "9", "90"], 30, 29.0)
     sweep = preview(fixture("sweep.csv").read_text(encoding="utf-8"))
     assert sweep.refusal is None

@@ -240,7 +240,7 @@ FILES = [
     _file("a word at the end", _PLAIN + "end of record\n", "row 122, column 'time"),
     _file("a second heading in the middle", _PLAIN + _PLAIN, "row 122, column 'time"),
     _file("no headings", _ONE_BY_ONE, "no line of headings"),
-    _file("no exhaust", _PLAIN.replace("EGT 1", "oil"), "no column looks like an exhaust"),
+    _file("no exhaust", _PLAIN.replace("EGT 1", "oil"), "No column looks like an exhaust"),
     # spreadsheets
     Ugly("a workbook", _xlsx({"sweep": _ROWS, "empty": []})),
     Ugly("a workbook with two tables", _xlsx({"one": _ROWS, "two": _ROWS}), "should hold one table"),
