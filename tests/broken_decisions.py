@@ -190,17 +190,18 @@ _CENSORING = Decision(
     (
         Break(
             "fell at once says the rise is above nought", _LIKELIHOOD,
-            "(r.fell, 0.0, rise.centre, rise.scale),", "(r.fell, 0.0, -rise.centre, rise.scale),",
+            "0.0, *getattr(e, name)) for name, none", "0.0, -getattr(e, name)[0], getattr(e, name)[1]) for name, none",
         ),
-        Break("fell at once says nothing", _LIKELIHOOD, "        (r.fell, 0.0, rise.centre, rise.scale),\n", ""),
+        Break("fell at once says nothing", _LIKELIHOOD, "name, none in NOT_RISEN]", "name, none in NOT_RISEN[1:]]"),
         Break(
             "rough before the peak says the rise is below", _LIKELIHOOD,
-            "(r.rough, -r.rise, -rise.centre, rise.scale),", "(r.rough, r.rise, rise.centre, rise.scale),",
+            "(r.rough, -r.rise, -e.rise.centre, e.rise.scale)", "(r.rough, r.rise, e.rise.centre, e.rise.scale)",
         ),
         Break(
             "rough before the peak counts as the peak", _LIKELIHOOD,
-            "(r.has_rise, r.rise, rise.centre, rise.scale),",
-            "(r.has_rise + r.rough, r.rise, rise.centre, rise.scale),",
+            "*((getattr(r, there), getattr(r, name), *getattr(e, name)) for name, there in READ),",
+            "(r.has_rise + r.rough, r.rise, *e.rise), "
+            "*((getattr(r, there), getattr(r, name), *getattr(e, name)) for name, there in READ[1:]),",
         ),
         Break(
             "the two ends are taken for one another", "model/inference/readings.py",
@@ -364,7 +365,7 @@ _OWNERS_404 = Decision(
         ),
         Break(
             "it is forbidden, which tells that it is there", _GATE,
-            'raise NotFoundError("no such installation"', 'raise ForbiddenError("no such installation"',
+            'raise NotFoundError(\n        "Engine not found"', 'raise ForbiddenError(\n        "Engine not found"',
         ),
         Break("an adviser may what an owner may", _GATE, "(advises and rule is Rule.SEES)", "advises"),
         Break(

@@ -159,12 +159,17 @@ class _Asking:
         self.found["GET /metrics"] = {"200": "taperwise_log_update_seconds_count 12.0\n"}
 
 
+def _objects(value: list[Any]) -> bool:
+    """Whether these are objects of a list, and not the two quantities of a change."""
+    return bool(value) and isinstance(value[0], dict) and "unit" not in value[0]
+
+
 def _shortened(value: Any) -> Any:
     """One item of each list of objects, one moment for all, and no secret."""
     if isinstance(value, dict):
         return {name: "shown-once" if name == "secret" else _shortened(inner) for name, inner in value.items()}
     if isinstance(value, list):
-        return [_shortened(inner) for inner in (value[:1] if value and isinstance(value[0], dict) else value)]
+        return [_shortened(inner) for inner in (value[:1] if _objects(value) else value)]
     return _MOMENT.sub("2026-05-01T10:30:00Z", value) if isinstance(value, str) else value
 
 

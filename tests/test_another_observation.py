@@ -37,7 +37,7 @@ _BESIDE = {
         "api/web/templates/set_up_rest.html": "as above",
         "api/web/templates/settings.html": "as above",
         "api/web/run_forms.py": "the form works it out from two speeds",
-        "api/cli/record.py": "an option of a command",
+        "api/cli/options.py": "an option of a command",
         "api/files/day.py": "the demo's day holds it",
         "api/log/routes.py": "an example in the API's description",
     },

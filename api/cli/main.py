@@ -21,25 +21,31 @@ __all__ = ["COMMANDS", "app", "run"]
 
 COMMANDS = {
     "taperwise": {
-        "new": ("record.new", "Set up an installation."),
+        "new": ("record.new", "Set up an engine."),
         "run": ("record.run", "Record a ground run, and read the next step."),
         "adjust": ("record.adjust", "Record what was turned or changed, and read the next step."),
         "acknowledge": (
             "change.acknowledge",
             "Record the cause of a stop or a possible fault, and read the next step.",
         ),
-        "correct": ("change.correct", "Correct an entry; the history keeps both."),
-        "undo": ("change.undo", "Void an entry that should not be there; the latest if none is named."),
-        "note": ("change.note", "Write a note for everyone who works on an engine."),
+        "correct": ("change.correct", "Correct an entry: of a run only what you give changes. The history keeps both."),
+        "undo": ("change.undo", "Void an entry that should not be there. The history keeps the entry."),
+        "note": ("change.note", "Write a note for everyone who works on the engine. Notes from here are not signed."),
         "next": (
             "recommendation.next_step",
             "Read the next step. Ends with 0; with 3 where something is to be looked at before anything is turned.",
         ),
         "sheet": ("sheet.sheet", "Print the tuning sheet, or write it to files."),
-        "import": ("share.import_file", "Import an engine from an export file."),
-        "contribute": ("share.contribute", "Share the summary of an engine with the pool."),
+        "import": (
+            "share.import_file",
+            "Import an engine from an export file, with its log and notes. A copy is never shared with the pool.",
+        ),
+        "contribute": ("share.contribute", "Share the summary of an engine with the pool, with its owner's consent."),
         "withdraw": ("share.withdraw", "Withdraw the summary of an engine from the pool."),
-        "list": ("listing.listing", "List the engines, those in danger first."),
+        "list": (
+            "listing.listing",
+            "List the engines, those in danger first. With --name, list those whose name or number matches.",
+        ),
         "demo": (
             "demo.demo",
             "Replay an invented tuning day, tune a virtual engine nobody has seen before, or fill an empty database.",

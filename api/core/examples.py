@@ -63,6 +63,13 @@ _OF_TYPES: tuple[errors.TaperwiseError, ...] = (
     ),
     errors.ForbiddenError("Only the owner of this engine may do this", cure="Ask the owner."),
     errors.NotReadyError(40),
+    errors.BusyError(
+        "Too many requests wait at the moment. Nothing was stored", seconds=5, cure="Send the request again in 5 s."
+    ),
+    errors.UnsafeError(
+        "The result was held back, because it breaks a safety rule: a step is beyond its limit",
+        cure="Do not turn anything. Tell the operator of the service.",
+    ),
     errors.NotConvergedError("Your readings give no reliable result yet", cure="Make another run at this setting."),
 )
 _OF_STATUSES = {

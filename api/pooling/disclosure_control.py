@@ -31,17 +31,21 @@ def disclosure_violation(members: Members, earlier: Iterable[Members], floor: in
     """
     owners = {each.owner for each in members.values()}
     if len(owners) < floor:
-        return f"The new version has {len(owners)} owners, but needs at least {floor}"
+        return f"The new version has {_owners(len(owners))}, but needs at least {floor}"
     for number, before in enumerate(earlier, start=1):
         changed = _changed(members, before)
         if not changed:
             return f"The new version would be the same as version {number}"
         if len(changed) < floor:
             return (
-                f"The new version would reveal a change by only {len(changed)} owners since version {number}. At least "
+                f"The new version would reveal a change by only {_owners(len(changed))} since version {number}. At least "
                 f"{floor} must change"
             )
     return ""
+
+
+def _owners(count: int) -> str:
+    return "1 owner" if count == 1 else f"{count} owners"
 
 
 def _changed(one: Members, other: Members) -> set[str]:

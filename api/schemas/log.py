@@ -242,10 +242,10 @@ class AdjustmentRecorded(WhatFollows):
 
 
 class SetUpRecorded(BaseModel):
-    """The set-up as it holds now, and the entry that says what changed; null where nothing differs or was recorded."""
+    """The set-up as it holds now, and the entry that says what changed."""
 
-    installation: InstallationOut
-    entry: EntryOut | None
+    installation: InstallationOut = Field(description="Set-up as it holds now.")
+    entry: EntryOut | None = Field(description="Entry of the change. Null: nothing differs, or nothing is recorded yet.")
 
 
 class AcknowledgeRecorded(WhatFollows):

@@ -311,10 +311,10 @@ class RunsToFinishOut(FromRecord):
 class ReadingWorthOut(FromRecord):
     """What one kind of reading in the next run is worth."""
 
-    name: str = Field(description="Field of a run that holds the reading.")
-    usual: bool = Field(description="Whether runs of this engine read it.")
+    name: str = Field(description="Field of a run with the reading.")
+    usual: bool = Field(description="True: runs of this engine have this reading.")
     runs_saved: SixDigits = Field(
-        description="By how many runs it is expected to shorten the way; about 0 where it may be left out."
+        description="Expected number of runs that the reading saves [runs]. About 0: it may be left out."
     )
 
 
@@ -322,24 +322,25 @@ class ColdestAirOut(FromRecord):
     """Full throttle as it stands, and what the coldest air to come asks of it today."""
 
     temperature: Annotated[SixDigits, InUnit("temperature", "temperature")] = Field(
-        validation_alias="temperature_kelvin", description="Of that air, in the preferred unit of a temperature."
+        validation_alias="temperature_kelvin", description="Coldest air temperature to come, in the preferred unit."
     )
     temperature_unit: Annotated[str, UnitOf("temperature")] = Field(
         validation_alias="temperature_kelvin", description="Unit of `temperature`."
     )
     rise_today: RiseFigure = Field(
-        validation_alias="rise_today_kelvin", description="EGT rise to peak at the present setting in today's air."
+        validation_alias="rise_today_kelvin", description="EGT rise to peak at the present setting in today's air, in the preferred unit."
     )
-    rise_then: RiseFigure = Field(validation_alias="rise_then_kelvin", description="The same in that air.")
+    rise_then: RiseFigure = Field(validation_alias="rise_then_kelvin", description="EGT rise to peak at the present setting in the coldest air, in the preferred unit.")
     safe_rise_today: RiseFigure = Field(
         validation_alias="safe_rise_today_kelvin",
-        description="Rise in today's air at which the chance of running lean of peak then is at the lean limit.",
+        description="EGT rise to peak that today's air needs for the lean limit to hold in the coldest air, in the "
+        "preferred unit.",
     )
     rise_unit: Annotated[str, UnitOf("temperature_rise")] = Field(
         validation_alias="rise_today_kelvin", description="Unit of the rises."
     )
-    lean_chance: float = Field(description="Chance that the present setting runs lean of peak then.")
-    band_has_room: bool = Field(description="Whether the target range of the rise holds a setting that is safe then.")
+    lean_chance: float = Field(description="Hazard: chance that the present setting runs lean of peak in the coldest air [0 to 1].")
+    band_has_room: bool = Field(description="True: the target range of the rise includes a setting that is safe in the coldest air.")
 
 
 class SuggestionOut(FromRecord):

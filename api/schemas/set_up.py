@@ -28,8 +28,8 @@ class SetUpEdit(EntryIn):
 class SetUpEntry(EntryIn):
     """A change of the set-up as recorded."""
 
-    meaning: Meaning
+    meaning: Meaning = Field(description="Meaning of the change: `correction` or `change`.")
     changes: dict[str, tuple[Any, Any]] = Field(
-        description="What each field said before and says now, by its dotted name; null where it said nothing."
+        description="Value before and value now of each field that changed, by its dotted name. Null: none."
     )
-    new_part: bool = Field(False, description="Whether the runs that follow are of a changed part.")
+    new_part: bool = Field(False, description="True: the runs that follow are of a changed part.")

@@ -8,12 +8,12 @@ from tests.api.web.reading import words
 
 @pytest.mark.parametrize("about", ["setting", "run"])
 def test_what_was_accepted_is_called_so(client: Client, place: str, about: str) -> None:
-    """In the history page and on the sheet, beside what was found."""
+    """In the history page and on the sheet, beside what was the cause."""
     client.post(f"{place}/runs", json=RUN)
     answer = client.post(f"{place}/acknowledgements", json={"about": about, "cause": "near enough for me"})
     assert answer.status_code == 201
     home = place.removeprefix("/api/v1")
-    word = "Accepted" if about == "setting" else "Found"
+    word = "Accepted" if about == "setting" else "Cause"
     assert f"2 · {word} ·" in words(client.get(f"{home}/history").text)
     assert f"{word}: near enough for me" in words(client.get(f"{home}/sheet").text)
 

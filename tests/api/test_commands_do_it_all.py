@@ -91,7 +91,7 @@ def test_files_are_checked_before_work(command: Command, stand_in: StandIn, tmp_
     csv.write_text("old")
     assert command("sheet", "1", "--csv", str(csv))[0] == 2
     assert command("sheet", "1", "--csv", str(csv), "--force")[0] == 0
-    assert csv.read_text().endswith("rows,0\n")
+    assert csv.read_text().count("\n") == 1
 
 
 @pytest.mark.parametrize(
@@ -103,9 +103,9 @@ def test_files_are_checked_before_work(command: Command, stand_in: StandIn, tmp_
         (("run", "1", "--air", "68", "--pressure", "29.9", "--idle-rpm", "fast"), "--idle-rpm: "),
         (("run", "1", "--air", "68", "--pressure", "29.9", "--highest-cht", "9999"), "--highest-cht: "),
         (("run", "1", "--air", "68", "--pressure", "29.9", "--idle", "9"), "--idle: "),
-        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "NUMBER: no such installation"),
+        (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "NUMBER: Engine not found"),
         (("new", "--needle", "A=30", "--slide-stroke", "9 m"), "--slide-stroke: "),
-        (("new", "--needle", "A=30", "--needle", "B=31"), "--fitted is needed with more than one needle"),
+        (("new", "--needle", "A=30", "--needle", "B=31"), "--fitted: With several needles, --fitted is needed"),
         (("new", "--needle", "A=30", "--target-rise", "70"), '--target-rise: a band has a low and a high end'),
         (("undo", "1"), "NUMBER: there is no entry to undo"),
         (("correct", "1", "4", "--reason", "wrong", "--rise", "9"), "ENTRY: there is no such entry"),
@@ -124,7 +124,7 @@ def test_what_is_wrong_is_told_as_it_was_typed(command: Command, words: tuple[st
 
 def test_every_command_that_opens_a_database_says_where(command: Command) -> None:
     """The same two options on each; -h and --version everywhere."""
-    without = {"demo", "prepare", "simulate", "read-sweep", "explain"}
+    without = {"prepare", "simulate", "read-sweep", "explain"}
     for group, commands in COMMANDS.items():
         for name in commands:
             path = [name] if group == "taperwise" else [group, name]

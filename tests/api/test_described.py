@@ -106,7 +106,7 @@ def test_every_success_has_an_example_of_its_form(document: dict[str, Any]) -> N
 def _check(document: dict[str, Any], content: dict[str, Any], name: str) -> None:
     schema = {**content["schema"], "components": document["components"]}
     found = [
-        f"{name}: {error.json_path}: {error.message}"
+        f"{name}: {error.instance_path}: {error.message}"
         for error in Draft202012Validator(schema).iter_errors(content["example"])
     ]
     assert found == []

@@ -94,7 +94,7 @@ def test_a_sweep_is_shown_with_its_reading(tuned: tuple[Client, str]) -> None:
     client, home = tuned
     told = words(client.get(f"{home}/sweeps/4").text)
     assert "EGT 3 is the leanest, and counts" in told
-    assert "EGT 4 departs from the other cylinders" in told
+    assert "EGT 4 differs from the other cylinders" in told
     assert "peak, rise 154 °F" in client.get(f"{home}/sweeps/4/picture.svg").text
     assert client.get(f"{home}/sweeps/1").status_code == 404
     assert client.get(f"{home}/pictures/nothing.svg").status_code == 404

@@ -14,9 +14,10 @@ from taperwise.api.charts.data import ChartData
 from taperwise.api.cli import context
 from taperwise.api.cli.main import run
 from taperwise.api.files.installation import fixture
+from taperwise.model.design import actions
+from taperwise.shared.limits import ScrewStep
 from taperwise.shared.reasons import InspectCause, Inspection
 from taperwise.shared.recommendation import Action, ActionKind, Suggestion
-from taperwise.shared.records import TurnSense
 from tests.api.asking import with_a_dead_probe
 from tests.api.conftest import StandIn
 
@@ -32,7 +33,8 @@ class _Turning(StandIn):
         """The same with another action."""
         from dataclasses import replace
 
-        turn = Action(ActionKind.TURN_SCREW, turns=-0.125, hex_direction=TurnSense.CLOCKWISE, effect="leaner")
+        installation = learned.posterior.installation
+        turn = actions.turn_screw(ScrewStep(-0.125, installation.limits), installation)
         look = Action(ActionKind.INSPECT, inspection=Inspection(InspectCause.NOT_AS_FORETOLD))
         return replace(super().suggest(learned), action=look if self.look else turn)
 
@@ -65,7 +67,7 @@ def test_needles_by_order_on_a_command_line(command: Command) -> None:
     """Labels alone, from shallow to steep, with a spacing where one is known."""
     new = ("new", "--by-order", "--needle", "thin", "--needle", "thick", "--fitted", "thick", "--step", "3 %", "--json")
     made = json.loads(command(*new)[1])["installation"]
-    assert made["needles"] == [{"label": "thin", "taper_slope": None}, {"label": "thick", "taper_slope": None}]
+    assert made["needles"] == [{"label": label, "taper_slope": None, "retired": False} for label in ("thin", "thick")]
     assert made["needle_step"] == {"value": 3, "unit": "percent"}
 
 
@@ -155,7 +157,7 @@ def test_findings_are_told_and_acknowledged(command: Command, tmp_path: Path) ->
     [
         (("run", "1", "--air", "warm", "--pressure", "29.9", "--fell"), "--air: this is no number"),
         (("run", "1", "--air", "400", "--pressure", "29.9", "--fell"), "--air: Plausible values"),
-        (("run", "1", "--air", "68", "--fell"), "--pressure: Either pressure or altimeter_setting"),
+        (("run", "1", "--air", "68", "--fell"), "--pressure: Either pressure or --altimeter is needed"),
         (("run", "1", "--air", "68", "--pressure", "29.9"), "--rise, --idle …: The run has no observation"),
         (("run", "1", "--air", "68", "--pressure", "29.9", "--fell", "--rise", "9"), "these exclude each other"),
         (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "Engine not found"),

@@ -164,7 +164,7 @@ def test_read_sweep_on_the_command_line(tmp_path: Path) -> None:
     told = CliRunner().invoke(app, ["read-sweep", str(fixture("sweep.csv"))])
     assert told.exit_code == 0
     assert "The leanest decides: EGT 3" in told.stdout
-    assert "EGT 4 departs" in told.stdout
+    assert "EGT 4 differs" in told.stdout
     for ending, start in (("svg", b"<svg"), ("png", b"\x89PNG")):
         path = tmp_path / f"sweep.{ending}"
         result = CliRunner().invoke(app, ["read-sweep", str(fixture("sweep.csv")), "--plot", str(path), "--json"])

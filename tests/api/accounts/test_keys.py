@@ -118,7 +118,7 @@ def test_a_form_from_elsewhere_changes_nothing(house: House) -> None:
         assert problem(api, 403)["errors"][0]["field"] == "origin"
     own = client.post(at, data={"text": "meant"}, headers={"Sec-Fetch-Site": "same-origin"}, follow_redirects=False)
     assert own.status_code == 303
-    assert [n["text"] for n in client.get(f"/api/v1{at}").json()] == ["meant"]
+    assert [n["text"] for n in client.get(f"/api/v1{at}").json()["notes"]] == ["meant"]
     client.cookies.clear()
 
 
