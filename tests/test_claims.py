@@ -61,7 +61,7 @@ def test_commands_and_options_are_there(path: str) -> None:
 def test_commands_are_found_in_the_documents() -> None:
     """The reading of the documents sees them."""
     assert sum(len(_commands(path)) for path in _DOCUMENTS) > 60
-    assert ("person", "add", ["--role"]) in _commands("api/docs/how_to/install_on_a_server.md")
+    assert ("taperwise", "serve", []) in _commands("api/docs/how_to/install_on_a_server.md")
     assert ("taperwise", "demo", []) in _commands(README)
 
 

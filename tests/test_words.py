@@ -23,12 +23,11 @@ _ABOUT_THE_METHOD = re.compile(
 _OLD_COMMANDS = "help of a command in its first words"
 _OLD_PAGES = "text of a page in its first words"
 _NOT_YET_CLEAN: dict[str, str] = {
-    **{f"api/cli/{name}.py": _OLD_COMMANDS for name in ("explain", "main", "pool", "read_sweep", "record", "sheet")},
+    **{f"api/cli/{name}.py": _OLD_COMMANDS for name in ("explain", "main", "pool", "read_sweep")},
     **{
         f"api/web/templates/{name}.html": _OLD_PAGES
         for name in (
-            "account", "desk", "findings", "installations", "note", "notes", "settings", "sheet", "similar", "wall",
-            "whatif_answer",
+            "findings", "installations", "settings", "sheet", "similar", "wall", "whatif_answer",
         )
     },
 }  # fmt: skip

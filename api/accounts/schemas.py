@@ -111,8 +111,8 @@ class OfferOut(Wire):
     """An installation that its owner offers you."""
 
     installation_id: int = Field(description="Number of the installation.")
-    name: str = Field(description="Its name.")
-    owner: str = Field(description="Who offers it.")
+    name: str = Field(description="Name of the installation.")
+    owner: str = Field(description="Name of the owner.")
 
 
 class ChangeOut(Wire):

@@ -32,14 +32,14 @@ class Field:
     help : str
     kind : str
         Key of `taperwise.shared.units.KINDS`; empty for text and numbers.
-    shape : {"one", "band", "number", "text"}
+    shape : {"one", "range", "number", "text"}
     """
 
     option: str
     path: str
     help: str
     kind: str = ""
-    shape: Literal["one", "band", "number", "text"] = "one"
+    shape: Literal["one", "range", "number", "text"] = "one"
 
     @property
     def parameter(self) -> str:
@@ -52,7 +52,7 @@ class Field:
         Raises
         ------
         InvalidValueError
-            If there is no number, or no band, in it.
+            If there is no number, or no range, in it.
         """
         if self.shape == "text":
             return text
@@ -64,7 +64,7 @@ class Field:
         low, between, high = text.partition(" to ")
         if not between:
             raise InvalidValueError(
-                "a band has a low and a high end", field=self.option, value=text, cure='Write for example "70 to 130".'
+                "a range has a low and a high end", field=self.option, value=text, cure='Write for example "70 to 130".'
             )
         top = quantity(self.option, self.kind, high, unit)
         return {"low": quantity(self.option, self.kind, low, top["unit"]), "high": top}
@@ -118,10 +118,10 @@ SET_UP = (
     Field("--rated-rpm", "engine.rated_rpm", "Rated speed.", "rpm"),
     Field("--egt-probes", "engine.egt_probes", "Cylinders with an EGT probe.", shape="number"),
     Field("--cooling", "engine.cooling", "air or liquid.", shape="text"),
-    Field("--target-rise", "targets.rise", 'EGT rise in target, "70 to 130".', "temperature_rise", "band"),
-    Field("--target-idle-rpm", "targets.idle_rpm", 'Idle speed in target, "700 to 900".', "rpm", "band"),
-    Field("--target-idle-rise", "targets.idle_rise", "Rise of idle speed in target.", "rpm_rise", "band"),
-    Field("--target-static-rpm", "targets.static_rpm", "Static speed in target.", "rpm", "band"),
+    Field("--target-rise", "targets.rise", 'EGT rise in target, "70 to 130".', "temperature_rise", "range"),
+    Field("--target-idle-rpm", "targets.idle_rpm", 'Idle speed in target, "700 to 900".', "rpm", "range"),
+    Field("--target-idle-rise", "targets.idle_rise", "Rise of idle speed in target.", "rpm_rise", "range"),
+    Field("--target-static-rpm", "targets.static_rpm", "Static speed in target.", "rpm", "range"),
     Field("--limit-cht", "watch.cht", "Engine limit: cylinder head temperature.", "head_temperature"),
     Field("--limit-egt", "watch.egt", "Engine limit: exhaust gas temperature.", "exhaust_temperature"),
     Field("--limit-rpm", "watch.rpm", "Engine limit: speed.", "rpm"),

@@ -32,7 +32,12 @@ class Conditional:
             return
         asked = Headers(scope=scope).get("if-none-match", "")
         reply = _Reply(send, asked, head=head, tagged=tagged)
-        await self.app({**scope, "method": "GET"}, receive, reply.send)
+        asking = {**scope, "method": "GET"} if head else scope
+        try:
+            await self.app(asking, receive, reply.send)
+        finally:
+            if "route" in asking:
+                scope["route"] = asking["route"]  # the request is counted under it
 
 
 class _Reply:

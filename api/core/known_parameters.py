@@ -23,5 +23,5 @@ def known_parameters(request: Request) -> None:
     known = sorted({field.alias for field in asked if isinstance(field.field_info, Query)})
     for name in request.query_params:
         if name not in known:
-            cure = f"Known here: {', '.join(known)}." if known else "Leave it out: nothing is asked here."
+            cure = f"Known here: {', '.join(known)}." if known else "Remove the parameter. There is none here."
             raise InvalidValueError("there is no such query parameter", field=name[:80], value=None, cure=cure)

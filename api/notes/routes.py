@@ -46,7 +46,7 @@ def notes(
     unit: ReadingUnit,
     asker: Asker,
     limit: Annotated[Count, Query(ge=1, le=200, description="Notes on one page.")] = 50,
-    cursor: Annotated[Number | None, Query(description="`next` of the page before.")] = None,
+    cursor: Annotated[Number | None, Query(description="`next` of the page before. Null: the first page.")] = None,
 ) -> NotePage:
     """Returns the notes, the newest first."""
     installations.get(unit, installation_id)

@@ -38,8 +38,8 @@ def disclosure_violation(members: Members, earlier: Iterable[Members], floor: in
             return f"The new version would be the same as version {number}"
         if len(changed) < floor:
             return (
-                f"The new version would reveal a change by only {_owners(len(changed))} since version {number}. At least "
-                f"{floor} must change"
+                f"The new version would reveal a change by only {_owners(len(changed))} since version {number}. "
+                f"At least {floor} must change"
             )
     return ""
 

@@ -20,5 +20,4 @@ def stop_sentence(exceeded: Sequence[Exceeded], units: Units) -> str:
     """
     if not exceeded:
         return ""
-    said = dict.fromkeys(exceeded_words(each, units) for each in exceeded)
-    return " ".join(f"{each[0].upper()}{each[1:]}." for each in said)
+    return " ".join(dict.fromkeys(exceeded_words(each, units) for each in exceeded))

@@ -60,7 +60,7 @@ def overview_page(
     cursor: Annotated[Count, Query(le=2**31, description="`next` of the page before.")] = 0,
     name: Annotated[Sought, Query(description="Part of the name, or the number.")] = "",
     owner: Annotated[Sought, Query(description="Part of the owner's name.")] = "",
-    severity: Annotated[Severity | None, Query(description="Only those of this severity.")] = None,
+    severity: Annotated[Severity | None, Query(description="Severity to show alone. Null: all.")] = None,
     sort: Annotated[Sort, Query(description="The order; a minus turns it round.")] = "severity",
 ) -> OverviewPage:
     """Stage, chances and flags of all installations that you can see. Nothing is calculated for it."""

@@ -218,8 +218,8 @@ class InstallationIn(Wire):
     needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)] = Field(description="The owner's needles.")
     needle_step: Fraction | None = Field(
         None,
-        description="How much steeper the next needle usually is, where no taper slope is measured. Null: about 2 %, "
-        "learned from the runs.",
+        description="Typical step from a needle to the next steeper one, where no taper slope is measured. Null: about "
+        "2 %, learned from the runs.",
     )
     fitted_needle: Label | None = Field(None, description="Label of the installed needle. Null: the only needle.")
     throttle_body: ThrottleBodyIn = Field(ThrottleBodyIn(), description="Dimensions of the throttle body.")

@@ -245,7 +245,7 @@ class SetUpRecorded(BaseModel):
     """The set-up as it holds now, and the entry that says what changed."""
 
     installation: InstallationOut = Field(description="Set-up as it holds now.")
-    entry: EntryOut | None = Field(description="Entry of the change. Null: nothing differs, or nothing is recorded yet.")
+    entry: EntryOut | None = Field(description="Entry of the change. Null: nothing differs, or the log is empty.")
 
 
 class AcknowledgeRecorded(WhatFollows):

@@ -28,13 +28,13 @@ class OverviewEngine(BaseModel):
     )
     flags: list[FlagOut] = Field(description="Flags, the most serious first.")
     stage: Stage | None = Field(description="Stage of the latest result. Null: no result yet.")
-    chance_both: float | None = Field(description="Chance that both mixtures are in target [0 to 1]. Null: no result yet.")
+    chance_both: float | None = Field(description="Chance of both mixtures in target [0 to 1]. Null: no result yet.")
     lean_chance: float | None = Field(
         description="Hazard: chance of running lean of peak at full throttle [0 to 1]. Null: no result yet."
     )
     doubt: float | None = Field(description="Chance of a fault or a wrong entry [0 to 1]. Null: no result yet.")
     runs: int = Field(description="Number of recorded runs.")
-    runs_to_finish: float | None = Field(description="Expected number of runs to finish [runs]. Null: no run is suggested.")
+    runs_to_finish: float | None = Field(description="Expected number of runs to finish. Null: no run is suggested.")
     last_entry: datetime | None = Field(description="Time of the latest entry (UTC). Null: no entry yet.")
     last_run: datetime | None = Field(description="Time of the latest run (UTC). Null: no run yet.")
     idle_days: int | None = Field(description="Count of whole days since the latest entry. Null: no entry yet.")
@@ -48,6 +48,6 @@ class OverviewPage(BaseModel):
     """Some of the installations; stops and lean engines come first, whatever the order."""
 
     total: int = Field(description="Number of installations that match.")
-    counts: dict[str, int] = Field(description="Number of installations of each severity, before `severity` is applied.")
+    counts: dict[str, int] = Field(description="Number of installations of each severity, whatever `severity` asks.")
     engines: list[OverviewEngine] = Field(description="Installations of this page.")
     next: str | None = Field(description="Cursor of the next page. Null: this is the last one.")

@@ -328,9 +328,13 @@ class ColdestAirOut(FromRecord):
         validation_alias="temperature_kelvin", description="Unit of `temperature`."
     )
     rise_today: RiseFigure = Field(
-        validation_alias="rise_today_kelvin", description="EGT rise to peak at the present setting in today's air, in the preferred unit."
+        validation_alias="rise_today_kelvin",
+        description="EGT rise to peak at the present setting in today's air, in the preferred unit.",
     )
-    rise_then: RiseFigure = Field(validation_alias="rise_then_kelvin", description="EGT rise to peak at the present setting in the coldest air, in the preferred unit.")
+    rise_then: RiseFigure = Field(
+        validation_alias="rise_then_kelvin",
+        description="EGT rise to peak at the present setting in the coldest air, in the preferred unit.",
+    )
     safe_rise_today: RiseFigure = Field(
         validation_alias="safe_rise_today_kelvin",
         description="EGT rise to peak that today's air needs for the lean limit to hold in the coldest air, in the "
@@ -339,8 +343,12 @@ class ColdestAirOut(FromRecord):
     rise_unit: Annotated[str, UnitOf("temperature_rise")] = Field(
         validation_alias="rise_today_kelvin", description="Unit of the rises."
     )
-    lean_chance: float = Field(description="Hazard: chance that the present setting runs lean of peak in the coldest air [0 to 1].")
-    band_has_room: bool = Field(description="True: the target range of the rise includes a setting that is safe in the coldest air.")
+    lean_chance: float = Field(
+        description="Hazard: chance that the present setting runs lean of peak in the coldest air [0 to 1]."
+    )
+    band_has_room: bool = Field(
+        description="True: the target range of the rise includes a setting that is safe in the coldest air."
+    )
 
 
 class SuggestionOut(FromRecord):

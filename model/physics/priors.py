@@ -162,9 +162,9 @@ PRIORS: dict[str, Prior] = {
         2.2,
         1.7,
         "-",
-        "power of the uncovered area with which fuel follows it at full throttle: a passage in series with the orifice "
-        "takes its share of the pressure, and a round taper opens with the first power of its length where a flat does "
-        "with 3/2 (Bernoulli and geometry); how much, judgement",
+        "at full throttle fuel follows this power of the uncovered area. A passage in series with the orifice takes "
+        "its share of the pressure (Bernoulli). A round taper opens with the first power of its length, a flat one "
+        "with 3/2 (geometry). How much, judgement",
     ),
     "exhaust_scale": Prior(
         "lognormal",

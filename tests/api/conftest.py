@@ -16,6 +16,7 @@ from taperwise.api.app import create_app
 from taperwise.api.core.database import Database
 from taperwise.api.core.settings import Settings
 from taperwise.api.web import background_calls
+from taperwise.model.design.limit_check import limit_action
 from taperwise.model.inference.dataset import Evidence, gather
 from taperwise.model.inference.earlier_fits import CHANCES
 from taperwise.model.inference.engine_prior import POOLED, EnginePrior
@@ -177,10 +178,10 @@ class StandIn:
         return Holding(air, air, (0.9, 1.1), (air,))
 
     def suggest(self, learned: Any) -> Suggestion:
-        """A repeat."""
+        """A repeat, or a stop where a limit was exceeded."""
         posterior = learned.posterior
         runs = sum(isinstance(e, Run) for e in posterior.entries)
-        action = Action(ActionKind.REPEAT_RUN)
+        action = (limit_action(posterior.evidence) if runs else None) or Action(ActionKind.REPEAT_RUN)
         predicted, none = self.what_if(posterior), StageConfidence(0.5, False, False)
         confidence = Confidence(
             Stage.FULL_THROTTLE,
@@ -201,7 +202,7 @@ class StandIn:
         gain = Information(0.3, 0.02)
         return Suggestion(
             Stage.FULL_THROTTLE, action, Reason(ReasonCode.NOT_SEEN_YET), predicted, gain,
-            (Candidate(action, gain, predicted, 0.5, None),), confidence,
+            () if action.kind is ActionKind.INSPECT else (Candidate(action, gain, predicted, 0.5, None),), confidence,
             Provenance(self.seed, "1", posterior.diagnostics),
         )  # fmt: skip
 

@@ -106,7 +106,7 @@ def test_files_are_checked_before_work(command: Command, stand_in: StandIn, tmp_
         (("run", "9", "--air", "68", "--pressure", "29.9", "--fell"), "NUMBER: Engine not found"),
         (("new", "--needle", "A=30", "--slide-stroke", "9 m"), "--slide-stroke: "),
         (("new", "--needle", "A=30", "--needle", "B=31"), "--fitted: With several needles, --fitted is needed"),
-        (("new", "--needle", "A=30", "--target-rise", "70"), '--target-rise: a band has a low and a high end'),
+        (("new", "--needle", "A=30", "--target-rise", "70"), '--target-rise: a range has a low and a high end'),
         (("undo", "1"), "NUMBER: there is no entry to undo"),
         (("correct", "1", "4", "--reason", "wrong", "--rise", "9"), "ENTRY: there is no such entry"),
         (("person", "add", " ", "--role", "builder"), "NAME: a name has between 1 and 100 characters"),

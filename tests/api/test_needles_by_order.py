@@ -39,10 +39,10 @@ def test_what_is_told_is_told_in_steps(unlearned_client: Client) -> None:
     assert low < confidence["taper_steps"]["median"] < high
     home = place.removeprefix("/api/v1")
     card = words(unlearned_client.get(home).text)
-    assert f"{low:+z.1f} to {high:+z.1f} steps" in card
+    assert f"{-low:.1f} shallower to {high:.1f} steeper" in card
     settings = words(unlearned_client.get(f"{home}/settings").text)
     assert "Needle B 2 of 5 from the shallowest" in settings
-    assert "2 % was taken, and the runs correct it from needle to needle" in settings
+    assert "about 2 %, corrected by your runs, from needle to needle" in settings
     assert "mm/m" not in card
 
 
@@ -51,7 +51,7 @@ def test_the_chart_of_the_target_counts_steps(unlearned: Recommender) -> None:
     installation = InstallationIn.model_validate(_BODY).record()
     around = around_the_target(unlearned.fit(installation, []))
     drawn = target.draw(around, Units())
-    assert "better needle [steps, + steeper]" in drawn.svg
+    assert "ideal needle [steps, + steeper]" in drawn.svg
     assert "steps" in drawn.sentence
     assert "mm/m" not in drawn.svg + drawn.sentence
     shallow, steep = around.taper_band
@@ -92,7 +92,7 @@ def test_the_form_takes_an_order(client: Client) -> None:
     }
     place = client.post("/installations/new", data=form, follow_redirects=False).headers["Location"]
     made = client.get(f"/api/v1{place}").json()["installation"]
-    assert made["needles"] == [{"label": "A", "taper_slope": None}, {"label": "B", "taper_slope": None}]
+    assert made["needles"] == [{"label": label, "taper_slope": None, "retired": False} for label in "AB"]
     assert made["fitted_needle"] == "B"
     assert made["needle_step"] == {"value": 2.5, "unit": "percent"}
     mixed = client.post("/installations/new", data=form | {"needles.1.taper_slope.value": "30"})
@@ -128,6 +128,6 @@ def test_a_needle_in_words() -> None:
     """Its slope where it was measured, its place where it was not; the spacing as it was told."""
     row = InstallationIn.model_validate(_BODY | {"needle_step": {"value": 2.5, "unit": "percent"}})
     assert needle_words(row, "C") == "3 of 5 from the shallowest"
-    assert spacing_words(row) == "2.5 % from needle to needle"
+    assert spacing_words(row) == "2.5\u00a0% from needle to needle"
     one = InstallationIn.model_validate({"needles": [{"label": "A", "taper_slope": {"value": 3, "unit": "percent"}}]})
     assert needle_words(one, "A") == "taper slope 30 mm/m"

@@ -96,8 +96,9 @@ def test_failures_are_counted_and_figures_outlive_the_database(
 
     monkeypatch.setattr("taperwise.api.installations.repository.page", fails)
     monkeypatch.setattr("taperwise.api.background.stale_answers.queue_stats", fails)
+    monkeypatch.setattr("taperwise.api.recommendations.overview_routes.overview", fails)
     client.get("/api/v1/installations")
-    client.get("/desk")
+    client.get("/api/v1/overview")
     found = figures(client)
     assert found["taperwise_failures_total", "database"] == 2
     assert ("taperwise_jobs_waiting",) not in found

@@ -113,7 +113,7 @@ def test_a_page_shows_the_answer_of_the_interface(day: tuple[Client, str, str]) 
     _forget(_database(client), Answer)  # the page has it made, and so it is the same afterwards
     page = words(client.get(place.removeprefix("/api/v1")).text)
     assert " ".join(told["action"]["instruction"].split()) in page
-    assert told["why"] in page
+    assert told["why"].replace("\u00a0", " ") in page
     for figure in (told["confidence"]["both"], told["confidence"]["lean_chance"]):
         assert chance(figure).replace("\u00a0", " ") in page
     assert _same(client.get(f"{place}/suggestion").json()) == answer

@@ -75,6 +75,7 @@ def test_from_new_to_sheet(command: Command, tmp_path: Path, monkeypatch: pytest
     """Set up, record, adjust as suggested, read on, and write the papers; `--json` is one object alone."""
     monkeypatch.setattr(ChartData, "portraits", lambda *_: SimpleNamespace(runs=(), converged=True))
     new = ("new", "--needle", "A=29.4", "--needle", "B=3 %", "--fitted", "B", "--elevation", "650", "--name", "[red]x")
+    new += ("--lean-direction", "clockwise")
     assert "taperwise next 1" in command(*new)[1]
     status, out, err = command("run", "1", "--air", "20 °C", "--altimeter", "29,98", "--rise", "160", "--idle", "4")
     assert status == 0

@@ -141,7 +141,7 @@ def test_an_answer_of_another_model_is_not_stored(fleet: Database, log: Path) ->
     """What workers of an older release answer counts as failed, with both versions and what to do."""
     found = refit_fleet(fleet, 7, partial(on_processes, 2), lambda *_: None, from_an_older_worker)
     assert sorted(found.failed) == due(fleet, 7) == [2, 4, 6]
-    assert f"has model version 15, wanted is {MODEL_VERSION}: install the same release" in found.failed[2]
+    assert f"has model version 15, but this release has {MODEL_VERSION}. Install the same release" in found.failed[2]
     assert "has model version unknown" in found.failed[6]
     assert found.stored == 9
     with fleet.reading() as session:
@@ -325,5 +325,5 @@ def test_the_command_tells_which_engines_failed(
     result = CliRunner().invoke(app, ["refit", "--data-folder", str(settings.data_folder)])
     assert result.exit_code == 1, result.output
     assert result.stdout == "9 engines refitted; 3 failed: 2, 4, 6.\n"
-    assert "failed: 2, 4: its worker has model version 15" in result.stderr
-    assert "failed: 6: its worker has model version unknown" in result.stderr
+    assert "failed: 2, 4: Its worker has model version 15" in result.stderr
+    assert "failed: 6: Its worker has model version unknown" in result.stderr

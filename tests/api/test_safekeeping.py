@@ -43,7 +43,7 @@ def client_there(url: str, needles: list[dict[str, Any]]) -> Iterator[Client]:
             client.post(f"{place}/runs", json={**RUN, "note": "Öl kalt — “ok” 機体 \U0001f6e9"})
             client.post(f"{place}/runs", json={**RUN, "note": "mistyped"})
             client.post(f"{place}/entries/2/corrections", json={"reason": "twice", "void": True})
-            client.post(f"{place}/notes", json={"text": "look at the gasket", "author": "somebody"})
+            client.post(f"{place}/notes", json={"text": "look at the gasket"})
         owned(client, place)
         assert client.post(f"{place}/contribution", json={"consent": True}).status_code == 201
         yield client
@@ -92,7 +92,7 @@ def test_it_comes_back_exactly(
             place = f"/api/v1/installations/2{end}"
             assert client.get(place).json() == client_there.get(place).json()
         assert client.post("/api/v1/installations/2/runs", json=RUN).json()["run"]["id"] == 5
-        assert client.post("/api/v1/installations/2/notes", json={"text": "x", "author": "y"}).status_code == 201
+        assert client.post("/api/v1/installations/2/notes", json={"text": "x"}).status_code == 201
     assert list(tmp_path.glob(".taperwise-*")) == []
 
 

@@ -104,14 +104,22 @@ class Served:
 
 
 @contextmanager
-def served(cache: Path) -> Iterator[Served]:
-    """A service that has just been started, on that cache and a database of its own; ended afterwards."""
+def served(cache: Path, **settings: str) -> Iterator[Served]:
+    """A service that has just been started, on that cache and a database of its own; ended afterwards.
+
+    Parameters
+    ----------
+    cache : Path
+    settings : str
+        Further settings, by their names in the environment.
+    """
     with tempfile.TemporaryDirectory(prefix="taperwise-") as data, socket.create_server(("127.0.0.1", 0)) as free:
         port = int(free.getsockname()[1])
         free.close()
         environment = {name: value for name, value in os.environ.items() if not name.startswith(_OURS)}
         environment |= {
-            "TAPERWISE_DATA_FOLDER": data, "TAPERWISE_CACHE_FOLDER": str(cache), "TAPERWISE_PORT": str(port)
+            "TAPERWISE_DATA_FOLDER": data, "TAPERWISE_CACHE_FOLDER": str(cache), "TAPERWISE_PORT": str(port),
+            **settings,
         }  # fmt: skip
         begun = time.perf_counter()
         process = subprocess.Popen(

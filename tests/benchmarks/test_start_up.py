@@ -15,7 +15,10 @@ def test_a_service_that_ends_is_not_waited_for(tmp_path: Path) -> None:
     """A service that cannot start is told at once, with what it ended with."""
     in_the_way = tmp_path / "file"
     in_the_way.write_text("no folder")
-    with served(in_the_way) as service, pytest.raises(InvalidValueError, match="ended before it answered") as ended:
+    with (
+        served(tmp_path, TAPERWISE_DATA_FOLDER=str(in_the_way)) as service,
+        pytest.raises(InvalidValueError, match="ended before it answered") as ended,
+    ):
         service.until("/healthz", 60.0)
     assert ended.value.value == 2
 

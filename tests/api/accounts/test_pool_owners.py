@@ -251,7 +251,7 @@ def test_an_engine_with_more_runs_is_a_difference_of_its_owner(owners: _Owners) 
     places = [owners.contributed(f"other {i}", (1.0, float(i))) for i in range(6)]
     owners.publish()
     for i, place in enumerate(places[:5]):
-        with pytest.raises(ConflictError, match="same as" if i == 0 else f"by {i} owners"):
+        with pytest.raises(ConflictError, match="same as" if i == 0 else f"only {i} owners? since"):
             owners.publish()
         owners.contributed(f"other {i}", (2.0, float(i)), place)
     assert owners.publish().version == 2

@@ -109,7 +109,7 @@ def test_what_was_found_is_recorded_on_the_card(suggesting: Callable[[Action], t
     assert ">x</textarea>" in short.text
     client.post(f"{home}/acknowledge", data=form | {"cause": "a loose baffle"})
     assert client.get(f"/api/v1{home}/history").json()["entries"][-1]["acknowledged"]["cause"] == "a loose baffle"
-    assert "Found: a loose baffle" in words(client.get(f"{home}/history").text)
+    assert "Cause: a loose baffle" in words(client.get(f"{home}/history").text)
 
 
 def test_a_setting_is_accepted_on_the_card(suggesting: Callable[[Action], tuple[Client, str]]) -> None:

@@ -30,7 +30,7 @@ def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
     asyncio.run(OwnForms(app, 1000)(scope, receive, send))
     assert reached == []
     assert said[0]["status"] == 400
-    assert b"The connection closed before it was whole" in said[1]["body"]
+    assert b"The connection closed before the whole body arrived" in said[1]["body"]
 
 
 @pytest.mark.parametrize(

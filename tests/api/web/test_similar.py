@@ -22,7 +22,7 @@ def test_a_new_one_is_started_from_the_pool(client: Client, stand_in: StandIn) -
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     page = f"{place.removeprefix('/api/v1')}/similar"
     told = words(client.get(page).text)
-    assert "The pool says nothing of engines like it: nothing is published from the pool yet" in told
+    assert "The pool says nothing of engines like it: the pool has no published version yet" in told
     assert "the expert’s word" in told
     for i in range(6):
         contributed(client, stand_in, (1.0, 0.1 * i))

@@ -54,7 +54,7 @@ def test_an_answer_during_a_stop_holds_no_direction(
     assert (told["alternatives"], told["needles"], told["most_informative"]) == ([], [], None)
     assert (told["confidence"]["offset"], told["confidence"]["taper_fit"], told["expect"]) == (None, None, "")
     card = words(client.get(home).text)
-    assert "Stop: " in card
+    assert "Stop. Speed reached" in card
     assert not re.search(r"\b(turns? (leaner|richer)|steeper|shallower)\b", card), card
     sheet = words(client.get(f"{home}/sheet").text)
     assert "STOP. Speed reached 2900 rpm, above the limit of 2700 rpm." in sheet

@@ -217,7 +217,7 @@ def test_stale_code_is_compiled_anew(kept: bytes, monkeypatch: pytest.MonkeyPatc
     told: list[str] = []
     box = _Box(json.dumps(document).encode())
     assert compiled(box, told.append) is good
-    assert told[1] == "not as it was (format 3, not 2); it is compiled anew"
+    assert told[1] == "not as it was (format 3, not 2). The model is compiled again"
     assert "could not be saved" in told[2]  # loaded code has no library to take it from
     monkeypatch.setattr("taperwise.model.inference.compiled_logp.to_bytes", lambda _: b"new")
     full = _Full(json.dumps(document).encode())
