@@ -34,7 +34,7 @@ class OverviewEngine(BaseModel):
     )
     doubt: float | None = Field(description="Chance of a fault or a wrong entry [0 to 1]. Null: no result yet.")
     runs: int = Field(description="Number of recorded runs.")
-    runs_to_finish: float | None = Field(description="Expected number of runs to finish. Null: no run is suggested.")
+    runs_to_finish: float | None = Field(description="Expected runs to finish [runs]. Null: no run is suggested.")
     last_entry: datetime | None = Field(description="Time of the latest entry (UTC). Null: no entry yet.")
     last_run: datetime | None = Field(description="Time of the latest run (UTC). Null: no run yet.")
     idle_days: int | None = Field(description="Count of whole days since the latest entry. Null: no entry yet.")
