@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from typing import Annotated, Any
 
 import typer
+from rich import box
 from rich.console import Console
 from rich.table import Column, Table
 
@@ -19,6 +20,8 @@ __all__ = ["listing"]
 
 _MOST_LISTED = 1000
 _HEADINGS = ("engine", "attention", "owner", "stage", "both in target", "lean of peak", "runs", "days idle")
+_WIDE, _WHERE_WIDE = 110, ("owner", "stage")
+"""Columns of a terminal from which all headings are shown, and those that narrower ones go without."""
 
 
 def listing(
@@ -37,13 +40,20 @@ def listing(
     for each in found:
         if each.severity in (Severity.STOP, Severity.LEAN):
             console.print(f"! {SEVERITIES[each.severity]}: {each.number} {each.name}. {'. '.join(_words(each))}.")
-    table = Table("no.", *(Column(heading, overflow="fold") for heading in _HEADINGS))
+    headings = _HEADINGS if console.width >= _WIDE else tuple(h for h in _HEADINGS if h not in _WHERE_WIDE)
+    table = Table("no.", *(Column(heading, overflow="fold") for heading in headings), box=box.SIMPLE_HEAD)
     for each in found[:_MOST_LISTED]:
-        table.add_row(
-            str(each.number), each.name, "\n".join([SEVERITIES[each.severity], *_words(each)]), each.owner,
-            STAGES.get(each.stage or "", ""), _chance(each.chance_both), _chance(each.lean_chance), str(each.runs),
-            "" if each.idle_days is None else str(each.idle_days),
-        )  # fmt: skip
+        cells = {
+            "engine": each.name,
+            "attention": next(iter(_words(each)), SEVERITIES[each.severity]),
+            "owner": each.owner,
+            "stage": STAGES.get(each.stage or "", ""),
+            "both in target": _chance(each.chance_both),
+            "lean of peak": _chance(each.lean_chance),
+            "runs": str(each.runs),
+            "days idle": "" if each.idle_days is None else str(each.idle_days),
+        }
+        table.add_row(str(each.number), *(cells[heading] for heading in headings))
     console.print(table)
     if len(found) > _MOST_LISTED:
         typer.echo(f"The first {_MOST_LISTED} of {len(found)}: --name finds the others.", err=True)
