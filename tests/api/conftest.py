@@ -3,8 +3,7 @@
 import os
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -61,11 +60,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)
 
 
+_DRAWN = 8 * _DIAGNOSTICS.chains
+
+
 def _nothing_known(installation: Installation) -> Unknowns:
-    """One draw a chain of every unknown, from the prior."""
-    rng = np.random.default_rng(1)
-    drawn = [draw_unknowns(installation, rng) for _ in range(4)]
-    return Unknowns(**{name: np.concatenate([getattr(u, name) for u in drawn]) for name in Unknowns.names()})
+    """A few draws a chain of every unknown, from the prior."""
+    return draw_unknowns(installation, np.random.default_rng(1), draws=_DRAWN)
 
 
 @dataclass(frozen=True)
@@ -74,11 +74,12 @@ class _Posterior:
     entries: tuple[Entry, ...]
     diagnostics: Diagnostics = _DIAGNOSTICS
     seed: int = 7
+    unknowns: Unknowns = None  # type: ignore[assignment]  # a few draws, if none are given
+    steps: Mapping[str, Any] = field(default_factory=dict)
 
-    @cached_property
-    def unknowns(self) -> Unknowns:
-        """A few draws."""
-        return _nothing_known(self.installation)
+    def __post_init__(self) -> None:
+        if self.unknowns is None:
+            object.__setattr__(self, "unknowns", _nothing_known(self.installation))
 
     @property
     def evidence(self) -> Evidence:

@@ -57,7 +57,11 @@ def _alive(address: str, process: "subprocess.Popen[str]", seconds: float = 600.
 
 
 def _post(address: str, path: str, body: object, patience: float = 120.0) -> object:
-    headers = {"content-type": "application/json", "idempotency-key": f"key-{path}-1", "prefer": "respond-async"}
+    headers = {
+        "content-type": "application/json",
+        "idempotency-key": f"key{path.replace('/', '-')}-1",
+        "prefer": "respond-async",
+    }
     sent = Request(f"{address}{path}", json.dumps(body).encode(), headers)  # noqa: S310 - our own service
     with urlopen(sent, timeout=patience) as answer:  # noqa: S310 - as above
         return json.load(answer)
