@@ -114,7 +114,7 @@ def test_the_next_step_fits_one_screen(service: Service, phone: Any, home: str, 
     if size == PHONE:
         assert end <= bar
     phone.mouse.wheel(0, 600)
-    phone.wait_for_function("window.scrollY > 0")
+    phone.wait_for_function("() => window.scrollY > 0")
     assert phone.evaluate("document.querySelector('.bar').getBoundingClientRect().top") == bar
 
 

@@ -41,7 +41,7 @@ def _rebuilt(summary: Summary) -> tuple[np.ndarray, np.ndarray]:
 def _tuned(installation: Installation, seed: int, air: Air) -> tuple[VirtualEngine, list[Entry]]:
     engine, log = VirtualEngine.draw(installation, seed), []
     entries: list[Entry] = log
-    for turns in (0.0, 0.25, 0.25):
+    for turns in (0.0, 0.25, 0.25, -0.125, -0.125, 0.25):
         if turns:
             engine.adjust(TurnScrew(turns))
             entries.append(TurnScrew(turns))
@@ -63,7 +63,7 @@ def test_a_summary_times_the_prior_is_the_posterior(
         mean, covariance = _rebuilt(summarise(posterior))
         off.append(mean - theta.mean(0))
         wider.append(np.log(np.sqrt(np.diag(covariance)) / theta.std(0)))
-        assert theta.std(0)[POOLED.index("gain_full")] < 0.5  # of the prior: gauge and needle keep a share unknown
+        assert theta.std(0)[POOLED.index("gain_full")] < 0.4
     assert np.allclose(np.mean(off, axis=0), 0.0, atol=0.1)
     assert np.allclose(np.mean(wider, axis=0), 0.0, atol=0.1)
 
@@ -185,7 +185,7 @@ def test_an_odd_engine_is_let_go(recommender: Recommender, installation: Install
     pool = prior_from(np.full(_P, 0.8), 0.09 * np.eye(_P))
     u = draw_unknowns(installation, np.random.default_rng(8), prior_from(np.full(_P, -0.7), 0.01 * np.eye(_P)))
     engine, log = VirtualEngine(installation, u, np.random.default_rng(9)), []
-    for turns in (0.0, 0.25, 0.25):
+    for turns in (0.0, 0.25, 0.25, -0.125, -0.125, 0.25):
         if turns:
             engine.adjust(TurnScrew(turns))
             log.append(TurnScrew(turns))
