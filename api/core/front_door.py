@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from fastapi import FastAPI
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -26,6 +27,7 @@ def install(app: FastAPI, settings: Settings) -> None:
     if settings.root_path:
         app.servers = [{"url": settings.root_path}]
         app.add_middleware(UnderPrefix, prefix=settings.root_path)
+        app.add_middleware(GZipMiddleware, minimum_size=1000)
     if settings.names or not settings.for_others:
         app.add_middleware(OnlyKnownNames, names=settings.names)
     if settings.transport == "proxy":
@@ -108,7 +110,8 @@ class UnderPrefix:
     """ASGI middleware: the service stands at the root, and its addresses get the prefix on their way out.
 
     Whether the proxy passes the prefix on or takes it off is the same. In pages a quote in what somebody typed is
-    escaped, so nothing but an address of ours is changed.
+    escaped, so nothing but an address of ours is changed. Behind it nothing is compressed: compressed addresses could
+    not be changed.
 
     Parameters
     ----------
@@ -124,6 +127,8 @@ class UnderPrefix:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        plain = [(name, value) for name, value in scope["headers"] if name != b"accept-encoding"]
+        scope = {**scope, "headers": plain}
         path = scope["path"]
         if path == self._prefix:
             await RedirectResponse(f"{self._prefix}/", 308)(scope, receive, send)

@@ -56,16 +56,22 @@ class Service:
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """Debian's Chromium; what needs it is skipped only where it is not installed."""
+def driver() -> Iterator[Any]:
+    """Starts Debian's Chromium with arguments; what needs it is skipped only where it is not installed."""
     if not CHROMIUM.exists():
         pytest.skip(f"{CHROMIUM} is not installed")
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield browser
-        browser.close()
+    with sync_playwright() as made:
+        yield lambda *args: made.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", *args])
+
+
+@pytest.fixture(scope="session")
+def chromium(driver: Any) -> Iterator[Any]:
+    """A browser."""
+    browser = driver()
+    yield browser
+    browser.close()
 
 
 @pytest.fixture

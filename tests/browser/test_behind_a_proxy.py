@@ -21,7 +21,8 @@ from taperwise.api.core.roles import Role, Scope
 from taperwise.api.core.settings import Settings
 from tests.api.conftest import StandIn
 from tests.browser.behind_nginx import NAME, PREFIX, free_port, nginx
-from tests.browser.conftest import CHROMIUM, PHONE
+from tests.browser.conftest import PHONE
+from tests.browser.hands import type_a_run
 
 
 class _Behind:
@@ -105,21 +106,17 @@ def test_names_and_callers_behind_a_proxy(behind: _Behind) -> None:
         assert door.getresponse().status == 200
 
 
-def test_a_phone_signs_in_and_keeps_pages_behind_a_proxy(behind: _Behind, tmp_path: Path) -> None:
+def test_a_phone_signs_in_and_keeps_pages_behind_a_proxy(behind: _Behind, driver: Any) -> None:
     """Sign-in, set-up, a run that waits while the service is away, and is sent once: all under name, TLS and prefix."""
-    if not CHROMIUM.exists():
-        pytest.skip(f"{CHROMIUM} is not installed")
-    from playwright.sync_api import sync_playwright
-
     home = f"https://{NAME}:{behind.proxy_port}{PREFIX}"
-    with sync_playwright() as driver:
-        args = ["--no-sandbox", "--ignore-certificate-errors", f"--host-resolver-rules=MAP {NAME} 127.0.0.1"]
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=args)
+    browser = driver("--ignore-certificate-errors", f"--host-resolver-rules=MAP {NAME} 127.0.0.1")
+    try:
         phone = browser.new_context(viewport=PHONE, ignore_https_errors=True).new_page()
         phone.set_default_timeout(20_000)
         asked: list[str] = []
         phone.on("request", lambda sent: asked.append(sent.url))
         _tune(phone, behind, home)
+    finally:
         browser.close()
     assert [url for url in asked if not url.startswith((f"{home}/", "data:"))] == []
 
@@ -130,7 +127,9 @@ def _tune(phone: Any, behind: _Behind, home: str) -> None:
     phone.locator("form").first.locator("button").click()
     phone.wait_for_url("**/installations/new")
     phone.fill("[name='needles.0.taper_slope.value']", "30")
-    phone.click("button:has-text('Set it up')")
+    phone.fill("[name='elevation.value']", "650")
+    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
+    phone.click("button:has-text('Set up this engine')")
     phone.wait_for_url("**/tuning/installations/1")
     phone.evaluate("navigator.serviceWorker.ready")
     phone.reload()
@@ -143,9 +142,7 @@ def _tune(phone: Any, behind: _Behind, home: str) -> None:
     behind.off()
     phone.goto(f"{home}/installations/1/run")
     phone.wait_for_selector("#queue:has-text('This page is the copy kept at')")
-    phone.fill("[name='air_temperature.value']", "68")
-    phone.fill("[name='air_pressure.value']", "29.98")
-    phone.fill("[name='peak.value']", "160")
+    type_a_run(phone, "160")
     phone.click("button:has-text('Record the run')")
     phone.wait_for_selector("#queue:has-text('1 entry is not sent yet')")
     behind.on()

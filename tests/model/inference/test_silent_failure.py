@@ -148,7 +148,7 @@ def _wider(x: _Draws) -> _Draws:
 
 @pytest.mark.slow
 def test_a_fit_that_is_wrong_is_found_out(recommender: Recommender, installation: Installation) -> None:
-    """One chain of four three quarters as wide again as it should be, or hardly any warm-up: beyond what two histories may."""
+    """One chain of four three quarters wider than it should be, or hardly any warm-up: beyond what two fits may."""
     evidence = gather(installation, ())
     sound, long = recommender.sampler.fit(evidence, 1), recommender.sampler.fit_once(evidence, 2, LONG)
     u = sound.unknowns

@@ -48,6 +48,7 @@ async function page(request) {
   const timer = setTimeout(() => stop.abort(), PATIENCE);
   try {
     const answer = await fetch(request, { signal: stop.signal });
+    if (answer.status === 502 || answer.status === 504) throw new Error("a proxy answers, the service does not");
     if (!search) await keep(path, answer.clone());
     return answer;
   } catch {
