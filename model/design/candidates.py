@@ -142,7 +142,7 @@ def evaluate_candidates(
         weighed,
         judge.reaches,
         prospects.any_chance(),
-        "rise" in posterior.evidence.channels,
+        judge.rise_read,
         judge.runs_with if informed else None,
         judge.channels,
     )
@@ -177,13 +177,14 @@ def _needle_options(
 
 
 class _Moves(NamedTuple):
-    """What a refusal looks at: distances from the full-throttle band [turns], and whether the latest turn made richer
-    what no run has seen since.
+    """What a refusal looks at: distances from the full-throttle band [turns], whether the latest turn made richer what
+    no run has seen since, and whether full throttle was ever read.
     """
 
     away_now: float
     away_after: float
     just_richer: bool
+    rise_read: bool
 
 
 class _Judge:
@@ -199,6 +200,7 @@ class _Judge:
     ) -> None:
         self.posterior, self.confidence, self.now = posterior, confidence, now
         self.reaches = prospects.reaches()
+        self.rise_read = "rise" in posterior.evidence.channels
         self.limits = posterior.evidence.installation.limits
         self.target: Target = target_at(now, posterior)
         theta = np.stack([self.target.offset_turns, self.target.taper_misfit], axis=1)
@@ -215,7 +217,7 @@ class _Judge:
 
     def weighed(self, action: Action, outlook: SettingDraws) -> EvaluatedCandidate:
         """The candidate with its figures."""
-        moves = _Moves(self.away_now, self.away(outlook), self._just_richer())
+        moves = _Moves(self.away_now, self.away(outlook), self._just_richer(), self.rise_read)
         refused = _refusal(self.confidence, self.now, action, outlook, self.limits, moves)
         # what may not be made teaches nothing
         information, price = self._ahead(action, outlook) if refused is None else (None, None)
@@ -304,6 +306,8 @@ def _refusal(
     seen_next = action.kind is ActionKind.REPEAT_RUN and moves.just_richer  # the step was made, its run is due
     if lean > most and not richer and not seen_next:
         return Refusal(RefusalCode.LEAN_OF_PEAK, lean, lean_now, most)
+    if not moves.rise_read and (richer or action.kind is ActionKind.REPEAT_RUN):
+        return None  # one reads full throttle for the first time, the other makes that safe, wherever it leads
     if action.kind is ActionKind.TURN_SCREW:
         return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:
