@@ -159,7 +159,7 @@ def test_full_throttle_is_risked_only_where_both_ends_gain(
     now = dataclasses.replace(confidence, stage=Stage.IDLE_MIXTURE, chance_both=0.1)
     shares = (np.arange(100) < 100 * full, np.arange(100) < 100 * idle)
     there = SimpleNamespace(full_right=shares[0], idle_right=shares[1])
-    said = candidates._screw_refusal(now, there, candidates._Moves(0.0, 0.0, False))  # type: ignore[arg-type] - as it asks
+    said = candidates._screw_refusal(now, there, candidates._Moves(0.0, 0.0, False, True))  # type: ignore[arg-type] - as it asks
     assert said == (Refusal(RefusalCode.LOSES_FULL_THROTTLE, full) if refused else None)
 
 
