@@ -58,6 +58,11 @@ _DESCRIPTION = (
     "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`: 304 means that nothing changed. "
     "HEAD is answered wherever GET is. Unknown query parameters are refused."
 )
+_SERVED = (
+    installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
+    recommendations.router, overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router,
+    log.words, observability.router, openapi_page.router, *PAGES,
+)  # fmt: skip
 _GATE = [Depends(admit, scope="function"), Depends(authorize), Depends(known_parameters)]
 """What stands before every route."""
 
@@ -108,6 +113,15 @@ def create_app(
     app.state.work = BackgroundCalls()
     app.state.worker = Worker(database, app.state.desk)
     app.state.desk.later = app.state.worker.ask
+    _add_middleware(app, settings, spans)
+    problems.install(app, settings.access == "keys")
+    for router in _SERVED:
+        app.include_router(router)
+    return app
+
+
+def _add_middleware(app: FastAPI, settings: Settings, spans: Spans) -> None:
+    """From the inside to the outside; it needs what `app.state` holds."""
     app.add_middleware(Conditional, under="/api/v1/")
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,
@@ -115,22 +129,12 @@ def create_app(
     )  # fmt: skip
     app.add_middleware(csrf.OwnForms, max_bytes=settings.max_body_bytes)
     app.add_middleware(
-        Authentication, database=database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
+        Authentication, database=app.state.database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
         a_minute=settings.requests_a_minute, page=sign_in_first,
     )  # fmt: skip
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)
     app.add_middleware(Arrivals, admission=app.state.admission, at_once=("/healthz",), refused=crowded)
-    problems.install(app, settings.access == "keys")
-    served = (
-        installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
-        recommendations.router, overview_routes.router, notes.router,
-        pooling.router, accounts.router, ownership.router, log.words, observability.router,
-        openapi_page.router, *PAGES,
-    )  # fmt: skip
-    for router in served:
-        app.include_router(router)
-    return app
 
 
 def _operation_id(route: APIRoute) -> str:

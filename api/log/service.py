@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import numpy as np
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
@@ -15,7 +14,7 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
 from taperwise.api.log import repository
 from taperwise.api.log.stop import keep_stop
-from taperwise.api.log.stored import as_stored, at_field, elevations, record_of
+from taperwise.api.log.stored import as_stored, at_field, check_finite, elevations, record_of
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
@@ -98,16 +97,11 @@ def load(session: Session, installation_id: int) -> Log:
     state = log_revision(session, installation_id)
     with as_stored("starting estimate", installation_id):
         prior = prior_of(prior_row(session, installation_id))
-        _check_finite(prior)
+        check_finite(prior)
     with as_stored("findings", installation_id):
         open_now = open_findings(session, installation_id, sent)
     last = repository.last_sequence(session, installation_id)
     return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
-
-
-def _check_finite(prior: EnginePrior) -> None:
-    if not np.isfinite(prior.array()).all():
-        raise ValueError("a number of it is not finite")
 
 
 def refresh_stop(session: Session, installation_id: int) -> None:

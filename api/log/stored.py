@@ -6,17 +6,19 @@ from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
 from pydantic import TypeAdapter
 
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.run import RunIn
+from taperwise.model.inference.engine_prior import EnginePrior
 from taperwise.shared.errors import InvalidValueError, UnsafeError
 from taperwise.shared.records import ChangePart, Part
 from taperwise.shared.records import Entry as EntryRecord
 
-__all__ = ["as_stored", "at_field", "elevations", "record_of"]
+__all__ = ["as_stored", "at_field", "check_finite", "elevations", "record_of"]
 
 _ENTRIES_KEPT = 4096
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
@@ -40,6 +42,18 @@ def as_stored(field: str, number: int) -> Iterator[None]:
             value=number,
             cure="Void this entry, or restore a backup." if field == "sequence" else "Restore a backup.",
         ) from error
+
+
+def check_finite(prior: EnginePrior) -> None:
+    """An engine's prior as it was kept, before anything is drawn from it.
+
+    Raises
+    ------
+    ValueError
+        If a number of it is not finite.
+    """
+    if not np.isfinite(prior.array()).all():
+        raise ValueError("a number of it is not finite")
 
 
 def record_of(kind: str, document: dict[str, Any], installation: InstallationIn) -> EntryRecord:
