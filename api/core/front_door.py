@@ -127,7 +127,7 @@ class UnderPrefix:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        plain = [(name, value) for name, value in scope["headers"] if name != b"accept-encoding"]
+        plain = [(name, value) for name, value in scope.get("headers", ()) if name != b"accept-encoding"]
         scope = {**scope, "headers": plain}
         path = scope["path"]
         if path == self._prefix:
