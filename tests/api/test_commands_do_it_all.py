@@ -74,7 +74,7 @@ def test_from_set_up_to_a_copy(command: Command, tmp_path: Path) -> None:
     assert command("sheet", "1", "--export", str(file))[0] == 0
     assert "Imported as engine 2" in command("import", str(file))[1]
     assert "is a copy" in command("contribute", "2", "--yes")[2]
-    assert "NUMBER: this engine has left nothing" in command("withdraw", "1")[2]
+    assert "NUMBER: This engine has no shared summary" in command("withdraw", "1")[2]
 
 
 def test_files_are_checked_before_work(command: Command, stand_in: StandIn, tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ def test_a_table_reads_back(tmp_path: Path) -> None:
     log = log.and_then({"kind": "change_part", "part": "fuel", "fuel": "mogas"}, {"cause": "a loose baffle"})
     frame = log.to_frame()
     assert list(frame["entry"]) == list(range(1, len(log) + 1))
-    assert frame["egt_rise.rise [delta_degF]"].iloc[0] == 141.0
+    assert frame["egt_rise.rise [delta_degF]"].iloc[0] == 154.0
     frame.to_csv(tmp_path / "log.csv", index=False)
     frame.to_csv(tmp_path / "comma.csv", index=False, sep=";", decimal=",")
     frame.to_parquet(tmp_path / "log.parquet")
