@@ -61,7 +61,7 @@ _DESCRIPTION = (
 _SERVED = (
     installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
     recommendations.router, overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router,
-    log.words, observability.router, openapi_page.router, *PAGES,
+    log.words, observability.router, openapi_page.router,
 )  # fmt: skip
 _GATE = [Depends(admit, scope="function"), Depends(authorize), Depends(known_parameters)]
 """What stands before every route."""
@@ -115,7 +115,7 @@ def create_app(
     app.state.desk.later = app.state.worker.ask
     _add_middleware(app, settings, spans)
     problems.install(app, settings.access == "keys")
-    for router in _SERVED:
+    for router in (*_SERVED, *PAGES):
         app.include_router(router)
     return app
 

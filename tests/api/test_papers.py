@@ -208,7 +208,7 @@ def test_units_change_table_and_sheet(client: Client, full: str) -> None:
     assert rows[0]["air temperature [°C]"] == "20.0"
     sheet = words(client.get(f"{home}/sheet").text)
     assert "°F" not in sheet
-    assert "EGT rise 53 °C" in sheet
+    assert "EGT rise 52.8 °C" in sheet
     assert "taper slope 3.06 %" in sheet
     assert client.get(f"{full}/export").json()["contents"]["installation"]["units"]["taper"] == "percent"
 

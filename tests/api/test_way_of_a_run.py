@@ -12,7 +12,7 @@ from tests.api.asking import Client
 
 _OURS = Path(taperwise.api.__file__).parents[1]
 _MOST = 60
-"""Fifteen more than before a place in the line, tags, a guard at the last door and a stop that is kept stood in the way."""
+"""Fifteen more since a place in the line, tags, a guard at the last door and a kept stop stand in the way."""
 
 
 def _entered(call: Callable[[], Any]) -> set[str]:
