@@ -1,7 +1,7 @@
 """A fit as statisticians open it: a tree of labelled arrays in the layout of ArviZ, and the same as a netCDF file."""
 
 import tempfile
-from dataclasses import fields, replace
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -43,7 +43,7 @@ def datatree(posterior: Posterior) -> "DataTree":
     evidence, d = posterior.evidence, posterior.diagnostics
     rng = np.random.default_rng([posterior.seed, 11])
     before = prior_unknowns(evidence, _PRIOR_DRAWS, rng)
-    told = replace(posterior, unknowns=before)
+    told = Posterior(before, evidence, d, posterior.seed)
     groups: dict[str, dict[str, Any]] = {
         "posterior": _of_chains(_unknowns(posterior), d.chains),
         "prior": _of_chains(_unknowns(told), 1),

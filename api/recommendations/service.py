@@ -199,7 +199,7 @@ class RecommendationService:
     def _in_turn(self, installation_id: int) -> Iterator[None]:
         """A turn at the sampler; whoever is not kept waiting for it has the answer made later."""
         try:
-            with self._turns.turn():
+            with self._turns.turn(installation_id):
                 yield
         except NotReadyError:
             self.later(installation_id)
@@ -214,7 +214,7 @@ class RecommendationService:
             As `answer`.
         """
         self._prepared()
-        with self._turns.turn():
+        with self._turns.turn(installation_id):
             return self._made(database, installation_id)
 
     def _made(self, database: Database, installation_id: int) -> Made:

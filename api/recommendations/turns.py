@@ -28,40 +28,47 @@ class Turns:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._waiting: deque[threading.Event] = deque()
+        self._waiting: deque[tuple[object, threading.Event]] = deque()
+        self._of: object = None  # whose turn it is, while it is somebody's
         self._taken = False
         self._seconds = _FIRST_GUESS_SECONDS
 
     @contextmanager
-    def turn(self) -> Iterator[None]:
+    def turn(self, of: object = None) -> Iterator[None]:
         """Wait for a turn, and hold it.
+
+        Parameters
+        ----------
+        of : hashable, optional
+            Whose result it is. Those of one result count once in the line: whoever comes second finds it made.
 
         Raises
         ------
         NotReadyError
             Where a request would wait too long. What nobody waits for takes its turn however long that takes.
         """
-        self._wait()
+        of = object() if of is None else of
+        self._wait(of)
         begun = time.perf_counter()
         try:
             yield
         finally:
             self._leave(time.perf_counter() - begun)
 
-    def _wait(self) -> None:
+    def _wait(self, of: object) -> None:
         with self._lock:
             if not self._taken:
-                self._taken = True
+                self._taken, self._of = True, of
                 return
-            ahead = len(self._waiting) + 1
+            ahead = len({self._of, *(other for other, _ in self._waiting)})
             if in_request() and ahead * self._seconds > _LONGEST_SECONDS:
                 raise self._queued(ahead)
             mine = threading.Event()
-            self._waiting.append(mine)
+            self._waiting.append((of, mine))
         if not set_aside():
             with self._lock:
                 if not mine.is_set():
-                    self._waiting.remove(mine)
+                    self._waiting.remove((of, mine))
                     raise self._queued(ahead)
         mine.wait()
 
@@ -73,6 +80,7 @@ class Turns:
             if seconds >= _AT_LEAST_SECONDS:
                 self._seconds += _WEIGHT * (seconds - self._seconds)
             if self._waiting:
-                self._waiting.popleft().set()
+                self._of, first = self._waiting.popleft()
+                first.set()
             else:
                 self._taken = False

@@ -4,6 +4,7 @@ import os
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -74,12 +75,12 @@ class _Posterior:
     entries: tuple[Entry, ...]
     diagnostics: Diagnostics = _DIAGNOSTICS
     seed: int = 7
-    unknowns: Unknowns = None  # type: ignore[assignment]  # a few draws, if none are given
     steps: Mapping[str, Any] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        if self.unknowns is None:
-            object.__setattr__(self, "unknowns", _nothing_known(self.installation))
+    @cached_property
+    def unknowns(self) -> Unknowns:
+        """A few draws."""
+        return _nothing_known(self.installation)
 
     @property
     def evidence(self) -> Evidence:

@@ -1,17 +1,14 @@
 """The command line does the whole job, and says what is wrong as it was typed."""
 
 import json
-import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from taperwise.api.cli import context
-from taperwise.api.cli.main import COMMANDS, run
+from taperwise.api.cli.main import COMMANDS
+from tests.api.commands import Command, caller
 from tests.api.conftest import StandIn
-
-Command = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
@@ -22,15 +19,7 @@ def command(
     monkeypatch.setattr(context, "make_recommender", lambda _seed: stand_in)
     monkeypatch.setenv("TAPERWISE_DATA_FOLDER", str(tmp_path / "data"))
 
-    def call(*words: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["taperwise", *words])
-        with pytest.raises(SystemExit) as ended:
-            run()
-        told = capsys.readouterr()
-        assert "Traceback" not in told.err
-        return int(ended.value.code or 0), told.out, told.err
-
-    return call
+    return caller(monkeypatch, capsys)
 
 
 def _lines(command: Command) -> list[dict[str, str]]:

@@ -189,7 +189,7 @@ def test_a_key_is_shown_again_only_to_the_credential_that_asked(house: House) ->
 
 @pytest.mark.parametrize("senders", [8])
 def test_many_at_once_do_it_once(settings: Settings, senders: int) -> None:
-    """Whoever comes second is answered as the first was, or told when to ask: on SQLite and on PostgreSQL."""
+    """Whoever comes second waits for the first, and is answered as it was: on SQLite and on PostgreSQL."""
     answers: list[Any] = []
     with Client(create_app(settings, StandIn)) as client:
         at = client.post("/api/v1/installations", json=_NEEDLES).headers["Location"]
@@ -208,11 +208,7 @@ def test_many_at_once_do_it_once(settings: Settings, senders: int) -> None:
             for each in threads:
                 each.join(60)
             assert {a.status_code for a in answers} == {201}, [a.text for a in answers]
-            whole = [a for a in answers if '"suggestion":null' not in a.text]
-            assert len({a.text for a in whole}) == 1
-            for later in (a.json() for a in answers if a not in whole):  # a crowded machine: recorded, to be asked for
-                assert later["run"] == whole[0].json()["run"]
-                assert later["warnings"][0].startswith("Recorded. ")
+            assert len({a.text for a in answers}) == 1
             assert len(answers) == senders
         assert client.get("/api/v1/installations").json()["total"] == 2
         assert len(client.get(f"{at}/history").json()["entries"]) == 1

@@ -2,8 +2,6 @@
 
 import hashlib
 import json
-import sys
-from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,16 +10,14 @@ import pytest
 
 from taperwise.api.charts.data import ChartData
 from taperwise.api.cli import context
-from taperwise.api.cli.main import run
 from taperwise.api.files.installation import fixture
 from taperwise.model.design import actions
 from taperwise.shared.limits import ScrewStep
 from taperwise.shared.reasons import InspectCause, Inspection
 from taperwise.shared.recommendation import Action, ActionKind, Suggestion
 from tests.api.asking import with_a_dead_probe
+from tests.api.commands import Command, caller
 from tests.api.conftest import StandIn
-
-Command = Callable[..., tuple[int, str, str]]
 
 
 class _Turning(StandIn):
@@ -51,16 +47,7 @@ def adviser(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> _Turning:
 @pytest.fixture
 def command(adviser: _Turning, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
     """Runs a command: exit status, output, and what was told beside it."""
-
-    def call(*words: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["taperwise", *words])
-        with pytest.raises(SystemExit) as ended:
-            run()
-        told = capsys.readouterr()
-        assert "Traceback" not in told.err
-        return int(ended.value.code or 0), told.out, told.err
-
-    return call
+    return caller(monkeypatch, capsys)
 
 
 def test_needles_by_order_on_a_command_line(command: Command) -> None:

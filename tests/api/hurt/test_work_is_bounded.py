@@ -14,6 +14,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.api.recommendations.turns import Turns
 from taperwise.api.web import background_calls
 from taperwise.api.web.background_calls import BackgroundCalls
+from taperwise.shared.errors import NotReadyError
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.hurt.doors import listening
@@ -138,6 +139,31 @@ def test_turns_come_in_order() -> None:
     for each in threads:
         each.join()
     assert order == list(range(20))
+
+
+def test_those_of_one_result_count_once_in_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight fits of a second and a half are too long to wait for; one fit that eight wait for is not."""
+    monkeypatch.setattr("taperwise.api.recommendations.turns.in_request", lambda: True)
+    monkeypatch.setattr("taperwise.api.recommendations.turns.set_aside", lambda: True)
+    for same in (True, False):
+        turns, told, held = Turns(), list[int](), threading.Event()
+
+        def one(of: int, turns: Turns = turns, told: list[int] = told) -> None:
+            try:
+                with turns.turn(of):
+                    pass
+            except NotReadyError as error:
+                told.append(error.ahead)
+
+        with turns.turn(0):
+            threads = [threading.Thread(target=one, args=(0 if same else number,)) for number in range(1, 9)]
+            for number, each in enumerate(threads, start=1):
+                each.start()
+                while len(turns._waiting) + len(told) < number:
+                    held.wait(0.001)
+        for each in threads:
+            each.join()
+        assert told == ([] if same else [6, 6, 6])
 
 
 def test_a_turn_ends_with_its_holder() -> None:
