@@ -1,5 +1,6 @@
 """How every picture looks: black on white, told apart by shape and dash, so that a printer without ink colours does."""
 
+import base64
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +36,11 @@ class Picture:
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     svg: str
+
+    @property
+    def source(self) -> str:
+        """The picture as a page holds it: nothing to ask for a second time, and in every copy of the page."""
+        return "data:image/svg+xml;base64," + base64.b64encode(self.svg.encode()).decode()
 
 
 def frame(rows: list[dict[str, Any]], *columns: str) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
-from taperwise.api.charts.data import ChartData, Portraits
+from taperwise.api.charts.data import ChartData
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.idempotency import Made
@@ -49,10 +49,9 @@ def sheet(
 ) -> Response:
     """The sheet to be looked at and printed; with its pictures where they are made soon."""
     log, made = _sheet(installation_id, database, desk, work, None)
-    portraits = None if made is None else _portraits(log, gallery, work, None)
     return page(
         "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="The sheet",
-        ready=desk.ready, state=log.state, pictures=[] if portraits is None else _on_paper(portraits, log),
+        ready=desk.ready, pictures=[] if made is None else _on_paper(log, gallery, work, None),
     )  # fmt: skip
 
 
@@ -64,8 +63,7 @@ def sheet_pdf(
     log, made = _sheet(installation_id, database, desk, work, _PATIENCE_SECONDS)
     if made is None:
         return page("problem.html", 503, title="The next step is being calculated. Try again in a moment.", errors=[])
-    portraits = _portraits(log, gallery, work, _PATIENCE_SECONDS)
-    pictures = [] if portraits is None else _on_paper(portraits, log)
+    pictures = _on_paper(log, gallery, work, _PATIENCE_SECONDS)
     text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures)
     return Response(
         as_pdf(text),
@@ -74,19 +72,20 @@ def sheet_pdf(
     )
 
 
-def _portraits(log: service.Log, gallery: ChartData, work: BackgroundCalls, patience: float | None) -> Portraits | None:
+def _on_paper(log: service.Log, gallery: ChartData, work: BackgroundCalls, patience: float | None) -> "list[Picture]":
     """None where they take too long or cannot be made: the sheet does not hang on them."""
+    key = ("pictures on paper", log.installation_id, log.state)
     try:
-        return work.done(("pictures", log.installation_id, log.state), lambda: gallery.portraits(log), patience)
+        return work.done(key, lambda: _drawn(log, gallery), patience) or []
     except FAILURES as error:
         _log.error("pictures_failed", installation=log.installation_id, error=type(error).__name__)
-        return None
+        return []
 
 
-def _on_paper(portraits: Portraits, log: service.Log) -> "list[Picture]":
+def _drawn(log: service.Log, gallery: ChartData) -> "list[Picture]":
     from taperwise.api.charts.registry import on_paper  # imported late: loads altair and vl-convert
 
-    return on_paper(portraits, log)
+    return on_paper(gallery.portraits(log), log)
 
 
 def _sheet(

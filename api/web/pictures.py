@@ -1,6 +1,6 @@
 """The pictures, each with its sentence and its figures beside it."""
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse
@@ -15,8 +15,11 @@ from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
-from taperwise.api.web.rendering import HEADERS, fragment, page
-from taperwise.shared.errors import NotFoundError, NotReadyError
+from taperwise.api.web.rendering import fragment, page
+from taperwise.shared.errors import NotReadyError
+
+if TYPE_CHECKING:
+    from taperwise.api.charts.style import Picture
 
 __all__ = ["InGallery", "router"]
 
@@ -50,36 +53,29 @@ def wall(installation_id: InstallationId, database: Db, desk: AdviceDesk, galler
 
 
 def _context(installation_id: int, database: Database, gallery: ChartData, work: BackgroundCalls) -> dict[str, Any]:
-    from taperwise.api.charts.registry import drawn  # imported late: loads altair and vl-convert, about a second
-
     with database.reading() as session:
         log = service.load(session, installation_id)
         traced = repository.traced(session, installation_id)
     try:
-        made = work.done(("pictures", installation_id, log.state), lambda: gallery.portraits(log))
+        made = work.done(("pictures", installation_id, log.state), lambda: _drawn(gallery, log))
     except NotReadyError:
         made = None
+    converged, pictures = made or (True, None)
     return {
         "number": installation_id,
         "name": name_of(log),
-        "working": made is None,
-        "converged": made is None or made.converged,
-        "pictures": [] if made is None else drawn(made, log),
+        "converged": converged,
+        "pictures": pictures,
         "traced": traced,
-        "state": log.state,
     }
 
 
-@router.get("/pictures/{name}.svg", **requires(Rule.SEES))
-def picture(installation_id: InstallationId, name: str, database: Db, gallery: InGallery) -> Response:
-    """One picture."""
-    from taperwise.api.charts.registry import DRAWN  # as above
+def _drawn(gallery: ChartData, log: service.Log) -> "tuple[bool, list[Picture]]":
+    """Whether the posterior can be trusted, and what there is to see in it."""
+    from taperwise.api.charts.registry import drawn  # imported late: loads altair and vl-convert, about a second
 
-    if name not in DRAWN:
-        raise NotFoundError("Picture not found", field="name", value=name, cure=f"Use one of {', '.join(DRAWN)}.")
-    with database.reading() as session:
-        log = service.load(session, installation_id)
-    return _svg(DRAWN[name](gallery.portraits(log), log).svg)
+    portraits = gallery.portraits(log)
+    return portraits.converged, drawn(portraits, log)
 
 
 @router.get("/sweeps/{sequence}", **requires(Rule.SEES))
@@ -94,19 +90,4 @@ def sweep(installation_id: InstallationId, sequence: Sequence, database: Db) -> 
     return page(
         "sweep.html", here="/pictures", heading=f"The sweep of run {sequence}", number=installation_id,
         name=name_of(log), picture=found, findings=shown,
-        source=f"/installations/{installation_id}/sweeps/{sequence}/picture.svg",
     )  # fmt: skip
-
-
-@router.get("/sweeps/{sequence}/picture.svg", **requires(Rule.SEES))
-def sweep_picture(installation_id: InstallationId, sequence: Sequence, database: Db) -> Response:
-    """Its picture."""
-    from taperwise.api.charts.registry import sweep_of  # as above
-
-    with database.reading() as session:
-        log = service.load(session, installation_id)
-        return _svg(sweep_of(session, installation_id, sequence, log.sent.units).svg)
-
-
-def _svg(text: str) -> Response:
-    return Response(text, media_type="image/svg+xml", headers=HEADERS)

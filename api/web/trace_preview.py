@@ -1,6 +1,5 @@
 """A logger file looked at before it is recorded: its rows, its columns, what will be read. Nothing is stored."""
 
-import base64
 from typing import Any
 
 from fastapi import APIRouter, Response
@@ -67,10 +66,7 @@ def _read(typed: Typed, log: service.Log, database: Database) -> dict[str, Any]:
         "columns": _columns(typed, set(trace.egt_kelvin)),
         "said": "; ".join(told[2:]),  # without the air, which is none of the file's
         "findings": [sentence(f, log.sent.units) for f in traced.findings],
-        "picture": {
-            "source": "data:image/svg+xml;base64," + base64.b64encode(drawn.svg.encode()).decode(),
-            "sentence": drawn.sentence,
-        },
+        "picture": drawn,
     }
 
 

@@ -243,7 +243,7 @@ def test_the_sheet_does_not_hang_on_its_pictures(client: Client, full: str, monk
     monkeypatch.setattr(
         "taperwise.api.web.papers.fragment", lambda _name, **context: shown.append(context["pictures"]) or "<p>"
     )
-    monkeypatch.setattr("taperwise.api.web.papers._on_paper", lambda portraits, _log: [portraits])
+    monkeypatch.setattr("taperwise.api.charts.registry.on_paper", lambda portraits, _log: [portraits])
 
     def fails(_gallery: ChartData, log: service.Log) -> Any:
         asked.append(log.state)
