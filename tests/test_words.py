@@ -20,19 +20,6 @@ _ABOUT_THE_METHOD = re.compile(
 )
 """The statistician's pages, the API, and what is for those who run or develop the service."""
 
-_OLD_COMMANDS = "help of a command in its first words"
-_OLD_PAGES = "text of a page in its first words"
-_NOT_YET_CLEAN: dict[str, str] = {
-    **{f"api/cli/{name}.py": _OLD_COMMANDS for name in ("explain", "main", "pool", "read_sweep")},
-    **{
-        f"api/web/templates/{name}.html": _OLD_PAGES
-        for name in (
-            "findings", "installations", "settings", "sheet", "similar", "wall", "whatif_answer",
-        )
-    },
-}  # fmt: skip
-"""Files that still show a replaced term, each with its reason; one that is clean may not stand here."""
-
 
 @cache
 def _glossary() -> tuple[re.Pattern[str], re.Pattern[str]]:
@@ -82,8 +69,7 @@ def test_the_glossary_is_read() -> None:
 def test_no_replaced_term_is_shown() -> None:
     """On pages, in the command line, in errors, in the API's description and in the documents."""
     found = {path: words for path, texts in (_strings() | _documents()).items() if (words := _faults(path, texts))}
-    assert {path: words for path, words in found.items() if path not in _NOT_YET_CLEAN} == {}
-    assert sorted(set(_NOT_YET_CLEAN) - set(found)) == [], "clean by now"
+    assert found == {}
 
 
 def _faults(path: str, texts: list[str]) -> list[str]:

@@ -5,6 +5,7 @@ from typing import Any
 import altair as alt
 
 from taperwise.api.charts.style import BLACK, Picture, band, frame, svg_of, texts
+from taperwise.api.presentation.chance_text import HAZARD_SHORT
 from taperwise.api.presentation.formatting import chance, sign
 from taperwise.api.schemas.units import Units
 from taperwise.shared.recommendation import AirOutlook, Holding
@@ -51,7 +52,7 @@ def draw(holding: Holding, target_kelvin: tuple[float, float], units: Units) -> 
         title,
         " ".join(
             f"On a {day} day (density altitude {altitude(a):.0f} {far}): {chance(a.chance_full_throttle)} chance that "
-            f"full throttle is in target. DANGER: {chance(a.lean_chance)} chance of running lean of peak."
+            f"full throttle is in target. Danger: {chance(a.lean_chance)} chance of running lean of peak."
             for day, a in (("hot, high", holding.hot_high), ("cold, low", holding.cold_low))
         ),
         (
@@ -59,7 +60,7 @@ def draw(holding: Holding, target_kelvin: tuple[float, float], units: Units) -> 
             f"EGT rise [{unit}]",
             "9 times in 10",
             "both mixtures in target",
-            "DANGER: lean of peak",
+            HAZARD_SHORT,
         ),
         tuple(
             (

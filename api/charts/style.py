@@ -8,6 +8,8 @@ import altair as alt
 import pandas as pd
 import vl_convert
 
+from taperwise.api.presentation.digits import sign_now
+
 __all__ = ["BLACK", "GREY", "LIGHT", "Picture", "band", "frame", "svg_of", "texts"]
 
 BLACK, GREY, LIGHT = "#000000", "#6b6b6b", "#d9d9d9"
@@ -91,7 +93,12 @@ def svg_of(chart: Any, title: str, height: int = _HEIGHT) -> str:
         )
         .configure_view(stroke=None)
     )  # fmt: skip
-    return str(vl_convert.vegalite_to_svg(drawn.to_dict()))
+    return str(vl_convert.vegalite_to_svg(drawn.to_dict(), format_locale=_axes()))
+
+
+def _axes() -> dict[str, Any]:
+    """Figures of axes as d3 writes them, with the reader's decimal sign and no groups."""
+    return {"decimal": sign_now(), "thousands": "", "grouping": [3], "currency": ["", ""]}
 
 
 def _lines(title: str, most: int = 44) -> list[str]:

@@ -4,6 +4,7 @@ import altair as alt
 import numpy as np
 
 from taperwise.api.charts.style import BLACK, GREY, LIGHT, Picture, frame, svg_of, texts
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import about, chance, sign
 from taperwise.api.schemas.units import Units
 from taperwise.model.prediction.chart_data import Around
@@ -48,12 +49,12 @@ def draw(around: Around, units: Units) -> Picture:
         "target",
         title,
         f"{chance(float(np.mean(around.right)))} chance that both mixtures are in target. Turns to target: "
-        f"{about(float(offset[1]))}. Ideal needle: {abs(misfit[1]):.2g} {unit} "
+        f"{about(float(offset[1]))}. Ideal needle: {number(abs(misfit[1]), '.2g')} {unit} "
         f"{'steeper' if misfit[1] > 0 else 'shallower'}.",
         ("what", "low (1 in 20)", "middle", "high (1 in 20)"),
         (
-            ("turns to target [turns, + richer]", *(f"{v:+z.2f}" for v in offset)),
-            (f"ideal needle [{unit}, + steeper]", *(f"{v:+z.2f}" for v in misfit)),
+            ("turns to target [turns, + richer]", *(number(float(v), "+z.2f") for v in offset)),
+            (f"ideal needle [{unit}, + steeper]", *(number(float(v), "+z.2f") for v in misfit)),
         ),
         svg_of(target + cloud + here, title),
     )

@@ -5,6 +5,7 @@ from typing import Any
 import altair as alt
 
 from taperwise.api.charts.style import BLACK, Picture, frame, svg_of, texts
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.schemas.units import Units
 from taperwise.model.prediction.chart_data import Along
@@ -50,18 +51,18 @@ def draw(along: Along, units: Units) -> Picture:
     return Picture(
         "travel",
         title,
-        f"Idle mixture: {_said(along.mixture[0].median)} (target range {along.idle_band[0]:.2f} to "
-        f"{along.idle_band[1]:.2f}). Full throttle: {_said(along.mixture[-1].median)} (target range "
-        f"{along.full_band[0]:.2f} to {along.full_band[1]:.2f}). No run measures the mixture between the ends, so the "
+        f"Idle mixture: {_figure(along.mixture[0].median)} times that of peak EGT (target range "
+        f"{_figure(along.idle_band[0])} to {_figure(along.idle_band[1])}). Full throttle: "
+        f"{_figure(along.mixture[-1].median)} times that of peak EGT (target range {_figure(along.full_band[0])} to "
+        f"{_figure(along.full_band[1])}). No run measures the mixture between the ends, so the "
         "range is wide there.",
         (f"slide opening [{unit}]", "low (1 in 20)", "middle", "high (1 in 20)"),
         tuple(
-            (f"{rows[i]['x']:.3g}", f"{rows[i]['low']:.2f}", f"{rows[i]['mid']:.2f}", f"{rows[i]['high']:.2f}")
-            for i in shown
+            (number(rows[i]["x"], ".3g"), *(_figure(rows[i][name]) for name in ("low", "mid", "high"))) for i in shown
         ),
         svg_of(wide + narrow + middle + peak + brackets + words, title),
     )
 
 
-def _said(mixture: float) -> str:
-    return f"{mixture:.2f} times that of peak EGT"
+def _figure(mixture: float) -> str:
+    return number(mixture, ".2f")

@@ -18,7 +18,7 @@ def explain(
     folder: Annotated[
         Path | None, typer.Option("--to", help="Folder to write to; where the package has them if left out.")
     ] = None,
-    learn: Annotated[bool, typer.Option("--learn", help="Measure what runs teach anew first (minutes).")] = False,
+    learn: Annotated[bool, typer.Option("--learn", help="Measure first what runs teach (minutes).")] = False,
     engines: Annotated[int, typer.Option("--engines", min=2, help="Virtual engines to measure it with.")] = 16,
 ) -> None:
     """Write the explanations for builder and statistician, with the table of priors and all figures."""

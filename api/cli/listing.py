@@ -12,14 +12,14 @@ from rich.table import Column, Table
 from taperwise.api.accounts.principal import COMMAND_LINE
 from taperwise.api.cli.database import AsJson, DatabaseUrl, DataFolder, opened_database
 from taperwise.api.core.settings import Settings
-from taperwise.api.presentation.chance_text import STAGES, chance
+from taperwise.api.presentation.chance_text import HAZARD_SHORT, STAGES, chance
 from taperwise.api.presentation.overview_text import SEVERITIES, flag_words
 from taperwise.api.recommendations.status_query import EngineStatus, Severity, overview
 
 __all__ = ["listing"]
 
 _MOST_LISTED = 1000
-_HEADINGS = ("engine", "attention", "owner", "stage", "both in target", "lean of peak", "runs", "days idle")
+_HEADINGS = ("engine", "attention", "owner", "stage", "both in target", HAZARD_SHORT, "runs", "days idle")
 _WIDE, _WHERE_WIDE = 110, ("owner", "stage")
 """Columns of a terminal from which all headings are shown, and those that narrower ones go without."""
 
@@ -49,7 +49,7 @@ def listing(
             "owner": each.owner,
             "stage": STAGES.get(each.stage or "", ""),
             "both in target": _chance(each.chance_both),
-            "lean of peak": _chance(each.lean_chance),
+            HAZARD_SHORT: _chance(each.lean_chance),
             "runs": str(each.runs),
             "days idle": "" if each.idle_days is None else str(each.idle_days),
         }

@@ -3,6 +3,7 @@
 So the list of commands is there at once, and each module imports what it needs at its top.
 """
 
+import os
 import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,6 +12,8 @@ import typer
 from typer.core import TyperGroup
 
 from taperwise.api import __version__
+from taperwise.api.presentation.decimal_sign import of_environment
+from taperwise.api.presentation.digits import read_with
 from taperwise.model import MODEL_VERSION
 from taperwise.shared.errors import TaperwiseError
 
@@ -61,7 +64,7 @@ COMMANDS = {
         ),
         "read-sweep": (
             "read_sweep.read_sweep",
-            "Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error.",
+            "Read the EGT rise of every cylinder with its standard error. The probe's lag is corrected.",
         ),
         "explain": (
             "explain.explain",
@@ -81,7 +84,7 @@ COMMANDS = {
         "release": ("pool.release", "Publish the next version, if nobody would be exposed by it."),
         "audit": (
             "pool.audit",
-            "What happened to the pool, for whoever runs the service: others see it with the next version, in fives.",
+            "List pool events (operators only). Others see counts, rounded down to a multiple of 5, with each version.",
         ),
     },
     "person": {
@@ -105,6 +108,13 @@ _HELP = {"help_option_names": ["-h", "--help"]}
 
 class _Group(TyperGroup):
     """Commands that are loaded when they are called."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the line; what is printed for people has the decimal sign of the shell's locale, JSON a point."""
+        sign = "." if "--json" in args else of_environment(os.environ)
+        rest = super().parse_args(ctx, args)
+        ctx.with_resource(read_with(sign))
+        return rest
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """The command itself, in place of its entry in the list."""

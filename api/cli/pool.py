@@ -10,6 +10,7 @@ from taperwise.api.cli.database import DatabaseUrl, DataFolder, opened_database
 from taperwise.api.cli.options import as_typed
 from taperwise.api.pooling.release import release as publish
 from taperwise.api.pooling.repository import audited
+from taperwise.api.presentation.digits import number
 
 __all__ = ["audit", "release"]
 
@@ -34,17 +35,17 @@ def release(
     except KeyboardInterrupt:
         typer.echo("Cancelled. Nothing was published.", err=True)
         raise typer.Exit(130) from None
-    number = "at least" if made.noise is None else "with its noise about"
-    typer.echo(f"Version {made.version} is published: {number} {made.engines} engines, by {made.method}.")
+    counted = "at least" if made.noise is None else "with its noise about"
+    typer.echo(f"Version {made.version} is published: {counted} {made.engines} engines, by {made.method}.")
     if made.noise is not None:
         typer.echo(
-            f"Noise: epsilon {made.noise.epsilon:g}, delta {made.noise.delta:g}, unit of privacy: the owner; "
-            f"{made.noise.epsilon_so_far:.2f} of epsilon in all versions so far."
+            f"Noise: epsilon {number(made.noise.epsilon, 'g')}, delta {number(made.noise.delta, 'g')}, "
+            f"unit of privacy: the owner; {number(made.noise.epsilon_so_far, '.2f')} of epsilon in all versions so far."
         )
 
 
 def audit(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
-    """What happened to the pool, for whoever runs the service: others see it with the next version, in fives."""
+    """List pool events (operators only). Others see counts, rounded down to a multiple of 5, with each version."""
     with opened_database(data_folder, database_url) as (database, _), database.reading() as session:
         for each in audited(session):
             which = f" version {each.version}" if each.version is not None else ""

@@ -10,6 +10,7 @@ from rich.table import Table
 
 from taperwise.api.cli.context import writable
 from taperwise.api.cli.database import AsJson, Force
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.trace_text import sentence
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.reading import as_document, instruments, read_trace, summary
@@ -50,7 +51,7 @@ def read_sweep(
     as_json: AsJson = False,
     force: Force = False,
 ) -> None:
-    """Read the rise to peak EGT of every cylinder, the probe's lag corrected, with its standard error."""
+    """Read the EGT rise of every cylinder with its standard error. The probe's lag is corrected."""
     writable("--plot", plot, force=force)
     trace = read_trace(
         file, time=time, egt=egt, cht=cht, rpm=rpm, mixture_control=mixture_control, fuel_flow=fuel_flow,
@@ -79,9 +80,9 @@ def _beside(found: Any) -> list[str]:
     if found.power_rpm_rise is not None:
         lines.append(f"Speed rose by {found.power_rpm_rise:.0f} rpm to best power.")
     if found.lambda_full_rich is not None:
-        lines.append(f"Lambda at full rich {found.lambda_full_rich:.3f}.")
+        lines.append(f"Lambda at full rich {number(found.lambda_full_rich, '.3f')}.")
     if found.fuel_flow_m3_s is not None:
-        lines.append(f"Fuel flow at full rich {found.fuel_flow_m3_s * 3.6e6:.1f} l/h.")
+        lines.append(f"Fuel flow at full rich {number(found.fuel_flow_m3_s * 3.6e6, '.1f')} l/h.")
     if "cht" in found.highest:
         lines.append(f"Hottest cylinder head {1.8 * found.highest['cht'] - 459.67:.0f} °F.")
     if found.throttle_moved:
@@ -91,13 +92,13 @@ def _beside(found: Any) -> list[str]:
 
 def _show(sweeps: list[Any], beside: list[Any]) -> None:
     console = Console(highlight=False, markup=False)
-    for number, (found, others) in enumerate(zip(sweeps, beside, strict=True), 1):
-        table = Table(title=f"Sweep {number}: rise to peak EGT at full throttle")
+    for which, (found, others) in enumerate(zip(sweeps, beside, strict=True), 1):
+        table = Table(title=f"Sweep {which}: EGT rise at full throttle")
         for heading in ("cylinder", "seen", "rise [°F]", "± [°F]", "leaning from [s]", "peak at [s]", "lag [s]"):
             table.add_column(heading, justify="left" if heading in ("cylinder", "seen") else "right")
         for name, r in found.readings.items():
             row = (1.8 * r.rise_kelvin, 1.8 * r.error_kelvin, r.start_seconds, r.peak_seconds, r.lag_seconds)
-            table.add_row(name, r.seen.replace("_", " "), *("–" if x != x else f"{x:.1f}" for x in row))
+            table.add_row(name, r.seen.replace("_", " "), *("–" if x != x else number(x, ".1f") for x in row))
         console.print(table)
         console.print(f"The leanest decides: {found.leanest}.")
         for line in _beside(others):

@@ -12,6 +12,7 @@ from taperwise.api.cli.options import as_typed
 from taperwise.api.log import service
 from taperwise.api.log.stop import stop_words
 from taperwise.api.presentation import prediction_text
+from taperwise.api.presentation.chance_text import HAZARD
 from taperwise.api.presentation.formatting import STAGES, about, chance, from_mark, stop, to_finish
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.shared.errors import NotConvergedError
@@ -72,7 +73,7 @@ def _print(s: SuggestionOut, warnings: list[str]) -> None:
         state = "confirmed" if stage.confirmed else "" if stage.observed else "not looked at"
         table.add_row(STAGES[name], chance(stage.chance_in_band), state)
     table.add_row("both mixtures", chance(c.both), "")
-    table.add_row("DANGER: lean of peak at full throttle", chance(c.lean_chance), "")
+    table.add_row(HAZARD, chance(c.lean_chance), "")
     out.print(table)
     p = c.position
     out.print(f"  Needle {p.fitted_needle}, holder {from_mark(p.turns)}, idle stop {stop(p.idle_stop_turns)}.")

@@ -11,6 +11,7 @@ from taperwise.api import __version__
 from taperwise.api.log import service
 from taperwise.api.log.stop import exceeded_in
 from taperwise.api.presentation import prediction_text as expected
+from taperwise.api.presentation.chance_text import HAZARD
 from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.presentation.formatting import STAGES, chance, direction, fraction, from_mark, quantity, runs
 from taperwise.api.presentation.formatting import stop as stop_turns
@@ -91,7 +92,7 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
     ]
     confidence += [
         ("Both mixtures in target", chance(c.both)),
-        ("DANGER: lean of peak at full throttle", chance(c.lean_chance)),
+        (HAZARD, chance(c.lean_chance)),
     ]
     stop = stop_sentence(exceeded_in(log.installation, log.entries), log.sent.units)
     tuned = answer.stage == "tuned" and not stop

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.installations import repository as installations
 from taperwise.api.log import service, stored
+from taperwise.api.presentation.digits import read_with
 from taperwise.api.presentation.formatting import sign
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.presentation.set_up_text import set_up_words
@@ -153,7 +154,8 @@ def _row(entry: EntryOut, owner: InstallationIn, where: dataset.Position) -> lis
         said = entry.acknowledged.cause if entry.acknowledged else entry.set_up.note if entry.set_up else ""
         done = "" if now.adjustment is None else _adjustment(now.adjustment.model_dump(mode="json"))
         if entry.set_up is not None:
-            done = set_up_words(entry.set_up, owner.units)
+            with read_with("."):
+                done = set_up_words(entry.set_up, owner.units)
         note = now.adjustment.note if now.adjustment else said
         return [*head, *([None] * (4 + len(_COLUMNS) + 1)), done or None, note or None]
     return [*head, *_run(now.run, owner), None, now.run.note or None]

@@ -1,6 +1,6 @@
 """Chances and stages in words; apart from other words, so that a list needs no schema for them."""
 
-__all__ = ["STAGES", "chance"]
+__all__ = ["HAZARD", "HAZARD_SHORT", "STAGES", "chance"]
 
 STAGES = {
     "full_throttle": "full throttle",
@@ -9,6 +9,10 @@ STAGES = {
     "tuned": "tuned",
 }
 """Stages in words."""
+
+HAZARD_SHORT = "▲ Danger: lean of peak"
+HAZARD = f"{HAZARD_SHORT} at full throttle"
+"""How the chance that can destroy an engine is headed: never as one chance among others."""
 
 
 def chance(x: float | None) -> str:

@@ -2,6 +2,7 @@
 
 from typing import Protocol
 
+from taperwise.api.presentation.chance_text import HAZARD
 from taperwise.api.presentation.formatting import STAGES, about, chance, from_mark, moment, quantity, stop
 from taperwise.api.presentation.needle_text import needle_words
 from taperwise.api.presentation.observations import OBSERVATIONS
@@ -90,7 +91,7 @@ def beliefs(answer: SuggestionOut | None, *, stopped: bool) -> Rows:
         ("Both mixtures in target", chance(c.both)),
         ("Full throttle in target", chance(c.full_throttle.chance_in_band)),
         ("Idle mixture in target", chance(c.idle_mixture.chance_in_band)),
-        ("Lean of peak at full throttle", chance(c.lean_chance)),
+        (HAZARD, chance(c.lean_chance)),
     ]
     if stopped or c.offset is None:
         return [*found, ("Next step", "Stopped until the cause is recorded")]

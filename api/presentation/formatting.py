@@ -6,7 +6,7 @@ from datetime import datetime
 from fractions import Fraction
 
 from taperwise.api.presentation.chance_text import STAGES, chance
-from taperwise.api.presentation.digits import rounded
+from taperwise.api.presentation.digits import number, respelled, rounded
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
@@ -69,7 +69,7 @@ _NAMES = re.compile(r"\b(" + "|".join(LABELS) + r")\b")
 
 def with_form_labels(text: str) -> str:
     """An error with the fields named as the form names them, without what only the API needs."""
-    text = re.sub(r"\.value$", "", text)
+    text = re.sub(r"\.value$", "", respelled(text))
     plain = text.replace(", without quotes", "").replace(" The OpenAPI page at /docs lists the kinds.", "")
     return _NAMES.sub(lambda found: LABELS[found.group()], plain)
 
@@ -91,7 +91,7 @@ def quantity(q: Quantity | Shown) -> str:
 
 def shown(kind: str, inside: float, unit: str, digits: int = 0) -> str:
     """An inside value in a unit, rounded for reading."""
-    return _beside(f"{from_si(kind, inside, unit):.{digits}f}", unit)
+    return _beside(number(from_si(kind, inside, unit), f".{digits}f"), unit)
 
 
 def _beside(number: str, unit: str) -> str:
@@ -161,11 +161,11 @@ def taper_range(i: IntervalOut) -> str:
     digits = taper_digits(i.unit)
 
     def size(x: float) -> str:
-        return f"{abs(x):.{digits}f}"
+        return number(abs(x), f".{digits}f")
 
     def words(x: float) -> str:
         way = "steeper" if x > 0 else "shallower"
-        return f"{_beside(size(x), i.unit)} {way}" if float(size(x)) else "as steep as the installed one"
+        return f"{_beside(size(x), i.unit)} {way}" if round(abs(x), digits) else "as steep as the installed one"
 
     return _directed(i, words, size, ("shallower", "steeper"), 10.0**-digits)
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.fault_text import FAULTS
 from taperwise.api.presentation.formatting import (
     chance,
@@ -215,10 +216,8 @@ def slope_words(slope: IdealSlope, units: Units) -> str:
     unit, digits = units.taper, taper_digits(units.taper)
     low, middle, high = (from_si("taper", x, unit) for x in (slope.low_90, slope.median, slope.high_90))
     gap = "\u00a0" if unit == "percent" else " "
-    text = (
-        f"about {middle:.{digits}f}{gap}{sign(unit)} ({low:.{digits}f} to {high:.{digits}f}{gap}{sign(unit)}, 9 times "
-        "in 10)"
-    )
+    from_, about_, to = (number(x, f".{digits}f") for x in (low, middle, high))
+    text = f"about {about_}{gap}{sign(unit)} ({from_} to {to}{gap}{sign(unit)}, 9 times in 10)"
     if slope.shallower is None:
         return f"{text}, shallower than your {slope.steeper}"
     if slope.steeper is None:

@@ -1,5 +1,6 @@
 """Needles that are known by their order alone, in words: a place in the row, and steps instead of a slope."""
 
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import quantity
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.recommendation import ConfidenceOut
@@ -63,10 +64,10 @@ def spacing_words(sent: InstallationIn) -> str:
 
 def _between(low: float, high: float) -> str:
     """The range of steps with ways in words, shallower end first."""
-    ends = [f"{abs(x):.1f} {'steeper' if x > 0 else 'shallower'}" for x in (low, high)]
+    ends = [f"{number(abs(x), '.1f')} {'steeper' if x > 0 else 'shallower'}" for x in (low, high)]
     if low * high > 0:
         near, far = sorted((abs(low), abs(high)))
-        return f"{near:.1f} to {far:.1f} steps {'steeper' if high > 0 else 'shallower'}"
+        return f"{number(near, '.1f')} to {number(far, '.1f')} steps {'steeper' if high > 0 else 'shallower'}"
     return f"{ends[0]} to {ends[1]}"
 
 

@@ -41,7 +41,7 @@ def flag_words(flag: str, *, lean_chance: float | None, doubt: float | None, idl
         Days since the latest entry.
     """
     if flag == "lean_of_peak":
-        return f"Lean of peak at full throttle: {chance(lean_chance)} chance"
+        return f"Danger: {chance(lean_chance)} chance of lean of peak at full throttle"
     if flag == "doubtful":
         return f"Possible fault: {chance(doubt)} chance"
     if flag == "idle":

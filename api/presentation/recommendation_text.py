@@ -1,5 +1,6 @@
 """Why a step is suggested or refused, and what the reader must know about an answer, in sentences."""
 
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import chance, percent, runs
 from taperwise.shared.reasons import Notice, NoticeCode, Reason, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import Stage, Suggestion
@@ -120,6 +121,7 @@ def notice(n: Notice) -> str:
         case NoticeCode.LEAN_IN_DENSER_AIR:
             return (
                 f"Danger in colder air: {chance(n.chance or 0.0)} chance of running lean of peak at full throttle. "
-                f"That is for a cold day at a low field, with air {n.density_ratio or 0.0:.2f} times as dense as "
-                "standard. Before you use this setting in denser air, tie down, make a run there and ask again."
+                "That is for a cold day at a low field, with air "
+                f"{number(n.density_ratio or 0.0, '.2f')} times as dense as standard. "
+                "Before you use this setting in denser air, tie down, make a run there and ask again."
             )

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import LABELS, sign
 from taperwise.api.schemas.recommendation import ColdestAirOut, ReadingWorthOut
 
@@ -19,7 +20,8 @@ def next_readings(worth: Sequence[ReadingWorthOut]) -> str:
     best = worth[0] if worth else None
     if best is not None and best.runs_saved >= _WORTH_SAYING:
         also = "" if best.usual else " Your runs have not held this reading so far."
-        said.append(f"Most useful in the next run: {_named(best.name)}, saves about {best.runs_saved:.1f} runs.{also}")
+        saved = number(best.runs_saved, ".1f")
+        said.append(f"Most useful in the next run: {_named(best.name)}, saves about {saved} runs.{also}")
     spare = [_named(each.name) for each in worth if each.usual and each.runs_saved < _NOTHING and each.name != _WATCHED]
     if said and spare:
         said.append(f"You may leave out: {', '.join(spare)}.")

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import asdict
 
 from taperwise.api.presentation.cautions import LEAN
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import shown
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.units import Units
@@ -57,7 +58,7 @@ def sentence(f: Finding, units: Units) -> str:
         other=f.other,
         number=f"{figure:.0f}",
         percent=f"{100 * figure:.0f}",
-        value=f"{figure:.4g}",
+        value=number(figure, ".4g"),
         rise=shown("temperature_rise", figure, units.temperature_rise),
         usual_rise=shown("temperature_rise", usual, units.temperature_rise),
         level=shown("exhaust_temperature", figure, units.exhaust_temperature),

@@ -4,6 +4,7 @@ from typing import Any, NamedTuple
 
 from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.presentation.card_text import MISSING
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.turns_text import SIZES, turns_in
 from taperwise.api.schemas.adjustments import AdjustmentKinds
 from taperwise.api.web.drawings import KeyTurn, key_turn
@@ -131,5 +132,5 @@ def fields_of(adjustment: AdjustmentKinds) -> dict[str, str]:
     }
     turns = document.get("turns", document.get("turns_from_mark"))
     if turns is not None:
-        found |= {f"{kind}.turns": f"{abs(turns):.10g}", f"{kind}.way": "-" if turns < 0 else "+"}
+        found |= {f"{kind}.turns": number(abs(turns), ".10g"), f"{kind}.way": "-" if turns < 0 else "+"}
     return found

@@ -12,6 +12,7 @@ from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import latest, service
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.turns_text import SIZES, turns_in
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.web.adjustment_forms import PARTS, document_of, missing, ways_of
@@ -112,7 +113,7 @@ def _as_form(typed: Typed) -> Typed:
     turns = turns_in(typed.get("turns_from_mark" if kind == "change_needle" else "turns"))
     if not kind or turns is None or typed.get(f"{kind}.way"):
         return typed
-    return Typed({**typed.raw, f"{kind}.turns": f"{abs(turns):.10g}", f"{kind}.way": "-" if turns < 0 else "+"})
+    return Typed({**typed.raw, f"{kind}.turns": number(abs(turns), ".10g"), f"{kind}.way": "-" if turns < 0 else "+"})
 
 
 def choices(log: service.Log) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Count, Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.exports.table import plain
-from taperwise.api.presentation.formatting import STAGES
+from taperwise.api.presentation.chance_text import HAZARD_SHORT, STAGES
 from taperwise.api.presentation.overview_text import SEVERITIES
 from taperwise.api.recommendations.overview_routes import Sort, counted, words_of
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
@@ -38,7 +38,7 @@ _BEGUN_AT_ONCE = 10
 
 _COLUMNS = {
     "severity": "Attention", "name": "Engine", "owner": "Owner", "stage": "Stage", "chance": "Both in target",
-    "lean": "Lean of peak", "last_run": "Last run", "idle": "Days idle", "finish": "Runs to finish",
+    "lean": HAZARD_SHORT, "last_run": "Last run", "idle": "Days idle", "finish": "Runs to finish",
 }  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from taperwise.api.log import service as log
 from taperwise.api.pooling import service
 from taperwise.api.pooling.routes import contribute_once
 from taperwise.api.pooling.starting_point_routes import start_of_log
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import sign, turns_range
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.recommendation import IntervalOut
@@ -177,7 +178,7 @@ def _compared(recorded: log.Log, pooled: EnginePrior | None, this_one: Needed | 
 
 def _slope(i: Interval, units: Units) -> str:
     low, middle, high = (from_si("taper", x, units.taper) for x in (i.low_90, i.median, i.high_90))
-    return f"{middle:.3g} {sign(units.taper)} ({low:.3g} to {high:.3g}, 9 times in 10)"
+    return f"{number(middle, '.3g')} {sign(units.taper)} ({number(low, '.3g')} to {number(high, '.3g')}, 9 times in 10)"
 
 
 def _turns(i: Interval) -> str:

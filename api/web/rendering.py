@@ -8,6 +8,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from taperwise.api import __version__
 from taperwise.api.accounts.principal import current
 from taperwise.api.presentation import card_text, cautions, formatting, needle_text
+from taperwise.api.presentation.chance_text import HAZARD
+from taperwise.api.presentation.digits import number, respelled
 from taperwise.api.presentation.field_names import label_of
 from taperwise.api.web import assets
 from taperwise.api.web.stop_here import stop_here
@@ -46,6 +48,8 @@ _environment.filters.update(
     moment=formatting.moment,
     spoken=formatting.with_form_labels,
     percent=formatting.percent,
+    number=lambda value, digits: number(value, f".{digits}f"),
+    figures=respelled,
     runs=formatting.runs,
     taper_range=formatting.taper_range,
     turns_range=formatting.turns_range,
@@ -60,6 +64,7 @@ _environment.filters.update(
 _environment.globals.update(
     version=__version__,
     deference=cautions.DEFERENCE,
+    hazard=HAZARD,
     stage_words=formatting.STAGES,
     stamp=assets.stamp,
     units_of=formatting.units_of,

@@ -4,6 +4,7 @@ from typing import Any
 
 from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.presentation.card_text import MISSING
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.web.form_data import Typed
 from taperwise.shared.errors import TaperwiseError
@@ -179,4 +180,4 @@ def fields_of(document: dict[str, Any], names: tuple[str, ...]) -> dict[str, str
 def _flat(name: str, value: Any) -> dict[str, str]:
     if isinstance(value, dict):
         return {k: v for inner, below in value.items() for k, v in _flat(f"{name}.{inner}", below).items()}
-    return {name: f"{value:.10g}" if isinstance(value, float) else str(value)}
+    return {name: number(value, ".10g") if isinstance(value, float) else str(value)}

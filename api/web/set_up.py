@@ -16,6 +16,7 @@ from taperwise.api.core.validation_errors import FieldError
 from taperwise.api.log import service, set_up
 from taperwise.api.ownership.erasure import delete_empty
 from taperwise.api.presentation.card_text import MISSING
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.set_up_text import NAMES
 from taperwise.api.presentation.turns_text import turns_in
 from taperwise.api.schemas.installation import InstallationIn
@@ -157,12 +158,12 @@ def _fields(sent: InstallationIn) -> dict[str, str]:
 def _flat(name: str, value: Any) -> dict[str, str]:
     if isinstance(value, dict):
         return {k: v for inner, below in value.items() for k, v in _flat(f"{name}.{inner}", below).items()}
-    return {name: f"{value:.10g}" if isinstance(value, float) else str(value)}
+    return {name: number(value, ".10g") if isinstance(value, float) else str(value)}
 
 
 def _form(log: service.Log, typed: Typed, errors: list[Any], status: int = 200) -> Response:
     known = len(log.sent.needles)
-    limits = [(name, NAMES[f"limits.{name}"], f"{getattr(_DEFAULTS.limits, name):g}") for name in _LIMITS]
+    limits = [(name, NAMES[f"limits.{name}"], number(getattr(_DEFAULTS.limits, name), "g")) for name in _LIMITS]
     return page(
         "set_up_edit.html", status, number=log.installation_id, name=name_of(log), here="/set-up", heading="Set-up",
         typed=typed, errors=errors, rows=min(max(known + _MORE_ROWS, *(i + 1 for i in _rows_typed(typed))), _MOST_ROWS),

@@ -284,12 +284,12 @@ def test_units_change_every_page(client: Client, home: str) -> None:
 def test_what_if_stays_within_the_limits(client: Client, home: str) -> None:
     """An answer, or the refusal in words; a script gets the answer alone."""
     client.post(f"{home}/run", data=RUN)
-    assert "Both right" in words(client.get(f"{home}/whatif?turns=0.125&needle=A").text)
+    assert "Both mixtures in target" in words(client.get(f"{home}/whatif?turns=0.125&needle=A").text)
     assert "may be at most 0.25 turn" in words(client.get(f"{home}/whatif?turns=1").text)
     assert "not a number" in words(client.get(f"{home}/whatif?density_altitude=high").text)
     part = client.get(f"{home}/whatif", headers={"HX-Request": "true"})
     assert "<html" not in part.text
-    assert "Both right" in part.text
+    assert "Both mixtures in target" in part.text
 
 
 def test_what_is_not_there_is_told_on_a_page(client: Client) -> None:

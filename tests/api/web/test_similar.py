@@ -22,20 +22,20 @@ def test_a_new_one_is_started_from_the_pool(client: Client, stand_in: StandIn) -
     place = client.post("/api/v1/installations", json={"needles": NEEDLES}).headers["Location"]
     page = f"{place.removeprefix('/api/v1')}/similar"
     told = words(client.get(page).text)
-    assert "The pool says nothing of engines like it: the pool has no published version yet" in told
-    assert "the expert’s word" in told
+    assert "No shared results for similar engines yet: the pool has no published version yet" in told
+    assert "the standard starting estimate" in told
     for i in range(6):
         contributed(client, stand_in, (1.0, 0.1 * i))
     release(client.app.state.database, 5, datetime(2026, 5, 17, tzinfo=UTC), quick_fit)  # type: ignore[attr-defined]
-    assert "Engines like it: version 1 of the pool" in words(client.get(page).text)
+    assert "Based on version 1 of the pool" in words(client.get(page).text)
     started = client.post(page.replace("similar", "start-from"), data={"prior": "pool"})
     told = words(started.text)
-    assert "engines like it : 5 in the pool" in told  # told in coarse numbers
+    assert "based on 5 shared engines" in told  # told in coarse numbers
     assert "version 1, which it started from" in told
     client.post(f"{place}/runs", json=RUN)
     told = words(client.get(page).text)
     assert "Where to start" not in told
-    assert "This one" in told
+    assert "This engine" in told
     late = client.post(page.replace("similar", "start-from"), data={"prior": "expert"})
     assert late.status_code == 409
     assert "before the first entry" in late.text
