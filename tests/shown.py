@@ -72,7 +72,10 @@ def in_templates() -> dict[str, list[str]]:
     for file in sorted((_ROOT / "api/web/templates").glob("*.html")):
         text = re.sub(r"\{#.*?#\}", "", file.read_text(encoding="utf-8"), flags=re.DOTALL)
         given = [
-            t for code in re.findall(r"\{[{%].*?[%}]\}", text, re.DOTALL) for t in re.findall(r'"([^"]* [^"]*)"', code)
+            given
+            for code in re.findall(r"\{[{%].*?[%}]\}", text, re.DOTALL)
+            for given in re.findall(r'"([^"]*)"', code)
+            if " " in given
         ]
         plain = re.sub(r"\{%.*?%\}", "", re.sub(r"\{\{.*?\}\}", "0", text, flags=re.DOTALL), flags=re.DOTALL)
         given += re.findall(r'(?:aria-label|alt|placeholder|title|data-queue)="([^"]*)"', plain)

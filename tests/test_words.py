@@ -22,24 +22,21 @@ _ABOUT_THE_METHOD = re.compile(
 
 
 @cache
-def _glossary() -> tuple[re.Pattern[str], re.Pattern[str]]:
-    """Patterns of the terms, and of the words that they replace."""
+def _glossary() -> re.Pattern[str]:
+    """The terms, and as `replaced` the words that they replace; of two at one place the longer."""
     rows = re.findall(r"^\| (.*?) \| .* \| (.*?) ?\|$", (_ROOT / _GLOSSARY).read_text(encoding="utf-8"), re.MULTILINE)
     terms = {term for cell, _ in rows for term in cell.split(", ")}
     replaced = {word for _, cell in rows for word in cell.split(", ") if word and word != "not"}
-    return _any_of(terms, "s?"), _any_of(replaced, "")
-
-
-def _any_of(words: set[str], end: str) -> re.Pattern[str]:
-    longest_first = sorted(map(re.escape, words), key=len, reverse=True)
-    return re.compile(rf"(?i)\b(?:{'|'.join(longest_first)}){end}\b")
+    patterns = {term: f"{re.escape(term)}s?" for term in terms}
+    patterns |= {word: f"(?P<replaced{number}>{re.escape(word)})" for number, word in enumerate(sorted(replaced))}
+    longest_first = (patterns[words] for words in sorted(patterns, key=len, reverse=True))
+    return re.compile(rf"(?i)\b(?:{'|'.join(longest_first)})\b")
 
 
 def _replaced(text: str) -> list[str]:
-    """Replaced words of a text, once the terms themselves and what stands in code are gone."""
-    terms, replaced = _glossary()
+    """Replaced words of a text, but for what stands in code."""
     text = re.sub(r"```.*?```|`[^`]*`|\([^)]*\.md[^)]*\)", "", text, flags=re.DOTALL)
-    return replaced.findall(terms.sub("", " ".join(text.split())))
+    return [found[0] for found in _glossary().finditer(" ".join(text.split())) if found.lastgroup]
 
 
 @cache
@@ -64,6 +61,10 @@ def test_the_glossary_is_read() -> None:
     """Terms stay, words that they replace are found."""
     assert _replaced("Turn the idle stop screw. The locking screw holds. Set the target range.") == []
     assert _replaced("Turn the screw: anew in its band, as `band` says.") == ["screw", "anew", "band"]
+    assert _replaced("Engines like it. An engine like it. Not counts as right.") == [
+        "Engines like it",
+        "counts as right",
+    ]
 
 
 def test_no_replaced_term_is_shown() -> None:

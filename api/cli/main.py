@@ -81,23 +81,23 @@ COMMANDS = {
         ),
     },
     "pool": {
-        "release": ("pool.release", "Publish the next version, if nobody would be exposed by it."),
+        "release": ("pool.release", "Publish the next version if enough owners changed."),
         "audit": (
             "pool.audit",
             "List pool events (operators only). Others see counts, rounded down to a multiple of 5, with each version.",
         ),
     },
     "person": {
-        "add": ("people.add", "Make somebody known."),
-        "list": ("people.listing", "Everybody who is known."),
-        "export": ("ownership.export", "Write everything that is stored of somebody to a file."),
-        "erase": ("ownership.erase", "Erase somebody with every installation they own. It cannot be undone."),
-        "give": ("ownership.give", "Make somebody the owner of an installation."),
+        "add": ("people.add", "Add a person."),
+        "list": ("people.listing", "List all people."),
+        "export": ("ownership.export", "Write all stored data of a person to a file."),
+        "erase": ("ownership.erase", "Erase a person with all their engines. You cannot undo this."),
+        "give": ("ownership.give", "Make a person the owner of an engine."),
     },
     "key": {
-        "new": ("people.new", "Give somebody a key; it is shown once."),
-        "list": ("people.key_list", "Somebody's keys, without what opens."),
-        "revoke": ("people.revoke", "Let a key open nothing any more."),
+        "new": ("people.new", "Make an access key for a person. The key is shown once."),
+        "list": ("people.key_list", "List the access keys of a person, without their secrets."),
+        "revoke": ("people.revoke", "Revoke an access key."),
     },
 }
 """Of each group: every command with the function that does it and its help in the list."""
@@ -148,9 +148,9 @@ app = _group(
     add_completion=True,
     pretty_exceptions_enable=False,
 )
-app.add_typer(_group("pool", "The pool: what engines leave for others with their owners' consent."))
-app.add_typer(_group("person", "People of a service that tells them apart."))
-app.add_typer(_group("key", "Keys of people."))
+app.add_typer(_group("pool", "Manage the shared pool of summaries."))
+app.add_typer(_group("person", "Manage people, where sign-in is on."))
+app.add_typer(_group("key", "Manage access keys."))
 
 
 def _print_version(asked: bool) -> None:

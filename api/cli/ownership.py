@@ -23,7 +23,7 @@ def export(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Write everything that is stored of somebody to a file."""
+    """Write all stored data of a person to a file."""
     writable("FILE", file, force=force)
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         document: dict[str, Any] = export_of(session, number_of(session, name))
@@ -37,7 +37,7 @@ def erase(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Erase somebody with every installation they own. It cannot be undone."""
+    """Erase a person with all their engines. You cannot undo this."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         number = number_of(session, name)
         count = len(repository.owned(session, number))
@@ -53,7 +53,7 @@ def give(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Make somebody the owner of an installation."""
+    """Make a person the owner of an engine."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         adviser_access.give(session, installation, number_of(session, name))
     typer.echo(f"Installation {installation} is now {name}'s.")

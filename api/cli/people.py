@@ -55,14 +55,14 @@ def add(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Make somebody known."""
+    """Add a person."""
     with opened_database(data_folder, database_url) as (database, _), as_typed(name="NAME"), database.unit() as session:
         row = added(session, name, role)
         typer.echo(f"Person {row.id}, {name}: {', '.join(row.roles)}. Now: taperwise key new {name!r}")
 
 
 def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
-    """Everybody who is known."""
+    """List all people."""
     table = Table("number", "name", "roles", "keys", "installations")
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         for row in repository.people(session):
@@ -79,7 +79,7 @@ def new(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Give somebody a key; it is shown once."""
+    """Make an access key for a person. The key is shown once."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         row, secret = give_key(session, number_of(session, name), label, scope)
     typer.echo(f"Key {row.id} of {name}, for {scope.value}. It is shown this once:", err=True)
@@ -87,7 +87,7 @@ def new(
 
 
 def key_list(name: Name, data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
-    """Somebody's keys, without what opens."""
+    """List the access keys of a person, without their secrets."""
     table = Table("number", "label", "for", "made", "last used", "revoked")
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         for row in repository.keys_of(session, number_of(session, name)):
@@ -103,7 +103,7 @@ def revoke(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Let a key open nothing any more."""
+    """Revoke an access key."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         revoked(session, number_of(session, name), key)
     typer.echo(f"Key {key} opens nothing any more.")

@@ -23,7 +23,7 @@ def release(
     data_folder: DataFolder = None,
     database_url: DatabaseUrl = None,
 ) -> None:
-    """Publish the next version, if nobody would be exposed by it."""
+    """Publish the next version if enough owners changed."""
     console = Console(stderr=True, highlight=False, markup=False)
     try:
         with (

@@ -23,7 +23,7 @@ def of_languages(accepted: str) -> str:
     wanted = []
     for each in accepted[:_MOST].split(","):
         tag, _, weight = (part.strip() for part in each.partition(";"))
-        share = re.fullmatch(r"q ?= ?([01](?:\.\d{0,3})?)", weight) if weight else None
+        share = re.fullmatch(r"[qQ]=(0(?:\.\d{0,3})?|1(?:\.0{0,3})?)", weight) if weight else None
         quality = float(share[1]) if share else 0.0 if weight else 1.0
         if quality and _TAG.fullmatch(tag):
             wanted.append((quality, tag))

@@ -51,7 +51,7 @@ def sheet(
     """The sheet to be looked at and printed; with its pictures where they are made soon."""
     log, made = _sheet(installation_id, database, desk, work, None)
     return page(
-        "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="The sheet",
+        "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="Tuning sheet",
         ready=desk.ready, pictures=[] if made is None else _on_paper(log, gallery, work, None),
     )  # fmt: skip
 

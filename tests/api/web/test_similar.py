@@ -46,7 +46,7 @@ def test_leaving_and_taking_back(client: Client, home: str) -> None:
     page = f"{home}/similar"
     assert "This engine has no owner" in words(client.get(page).text)
     owned(client, f"/api/v1{home}")
-    assert "You can share once this engine has run." in client.get(page).text
+    assert "You can share after the first run of this engine." in client.get(page).text
     client.post(f"/api/v1{home}/runs", json=RUN)
     refused = client.post(f"{home}/leave", data={"note": ""})
     assert refused.status_code == 422
