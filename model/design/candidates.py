@@ -39,6 +39,7 @@ _NEEDLES_SHOWN = 3  # of those not fitted, the most promising
 _FURTHER = 0.02  # expected distance from the band by which a step leads away [turns]
 _KEEPS_FULL = 0.75  # chance of full throttle in band that a screw step at the idle stage has to keep
 _WORTH_IT = 0.1  # what both ends have to gain by a screw step at the idle stage that does not keep it
+_LIKELY_RIGHT = 0.5  # chance of full throttle in band from which the idle stop may be turned while it is not confirmed
 _SETTLED = 0.05  # chance below which a setting is known to be wrong
 _FARTHEST_FROM_MARK = 1.5  # first setting of a new needle [turns]
 _NOTHING = Information(0.0, 0.0)
@@ -131,7 +132,7 @@ def evaluate_candidates(
     prospects = prospects_of(posterior, here, now.conditions, [position for _, position in screw])
     options: list[tuple[Action, Position]] = [(actions.repeat_run(), here), *screw]
     options += _needle_options(installation, here, prospects.reaches())
-    if confidence.stage is not Stage.FULL_THROTTLE and "idle_rpm" in posterior.evidence.channels:
+    if _idle_stop_may_be_turned(confidence) and "idle_rpm" in posterior.evidence.channels:
         options += _stop_options(installation, here)
     error = posterior.evidence.ln_density_error
     outlooks = predict_settings(posterior, [position for _, position in options], now.conditions, error)
@@ -145,6 +146,14 @@ def evaluate_candidates(
         judge.rise_read,
         judge.runs_with if informed else None,
         judge.channels,
+    )
+
+
+def _idle_stop_may_be_turned(confidence: Confidence) -> bool:
+    """From the idle stage on; earlier where full throttle is likely right, as the next run reads it all the same."""
+    full = confidence.full_throttle
+    return confidence.stage is not Stage.FULL_THROTTLE or (
+        full.observed and (full.chance_in_band or 0.0) >= _LIKELY_RIGHT
     )
 
 

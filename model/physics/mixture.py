@@ -3,7 +3,8 @@
 Full throttle and idle are two slide positions of the same needle, so one offset and one taper
 slope explain both. Fuel follows the uncovered area, at full throttle with a power of at most one:
 what a passage in series holds back, no needle gives. Air follows the end's own flow: at idle the
-segment of the bore that the slide leaves open. Fuel is drawn by suction and by its own head, so
+segment of the bore that the slide leaves open, with a power of at most one: where flow is not
+choked, more area lets the pressure behind the slide rise. Fuel is drawn by suction and by its own head, so
 ``phi ∝ √(suction·σ + head) / σ``: a power of density between −1/2 (suction alone) and −1 (head
 alone), and of head between 0 and +1/2 (Bernoulli). Phi counts dry air (oxygen; Brooks & Garlock,
 NACA, abstract read). At idle air goes with ``p/√T`` (flow close to choked; compressible orifice
@@ -121,6 +122,7 @@ class Unknowns:
     second: Array
     density_exponent: Array
     needle_share: Array
+    opening_share: Array
     exhaust_scale: Array
     exhaust_width: Array
     idle_first_cut: Array
@@ -245,7 +247,7 @@ def _without_gain(u: Unknowns, s: Settings, t: Throttle, backend: Backend) -> En
     part_idle = PRIORS["change_idle"].spread * backend.dot(u.second, s.part_load.T)
     return Ends(
         u.needle_share * backend.log(area_full) + common + part_full,
-        backend.log(area_idle) + common + part_idle - ln_opening - by_head * s.ln_temperature,
+        backend.log(area_idle) + common + part_idle - u.opening_share * ln_opening - by_head * s.ln_temperature,
         ln_opening,
     )
 

@@ -166,6 +166,15 @@ PRIORS: dict[str, Prior] = {
         "its share of the pressure (Bernoulli). A round taper opens with the first power of its length, a flat one "
         "with 3/2 (geometry). How much, judgement",
     ),
+    "opening_share": Prior(
+        "half",
+        1.5,
+        1.2,
+        "-",
+        "idle air follows this power of the open area. It is 1 where the slide's flow is choked. At one speed it is "
+        "0.84 at a pressure behind the slide of 0.6 of the air's, and 0.70 at 0.66 (isentropic flow into a pump of "
+        "constant volume). A speed that rises gives some of it back. How much, judgement",
+    ),
     "exhaust_scale": Prior(
         "lognormal",
         780 / 1.8,
@@ -222,10 +231,11 @@ PRIORS: dict[str, Prior] = {
     ),
     "idle_air_power": Prior(
         "normal",
-        0.5,
-        0.1,
+        0.45,
+        0.12,
         "-",
-        "speed against air: power of the propeller with n³, friction with n; judgement",
+        "speed against open area: power of the propeller with n³, friction with n, and air that follows the area with "
+        "a power of its own; judgement",
     ),
     "static_rpm": Prior(
         "normal",

@@ -10,9 +10,11 @@ from taperwise.model.inference.dataset import settings_of, start_position, throt
 from taperwise.model.inference.likelihood import expected_readings
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.physics.air import STANDARD, Conditions, conditions_of
+from taperwise.model.physics.backend import NUMPY
 from taperwise.model.physics.mixture import Ends, Unknowns, mixtures
 from taperwise.model.physics.needle import fuel_area
 from taperwise.model.physics.nominal_values import scales_of
+from taperwise.model.physics.priors import from_standard
 from taperwise.shared.records import Installation
 from taperwise.shared.runs import Air
 from tests.outside import flow, moist_air
@@ -86,6 +88,18 @@ def test_less_head_is_leaner(installation: Installation, unknowns: Unknowns, hea
         assert math.expm1(low - full) == pytest.approx(-0.053, abs=0.004)
 
 
+@pytest.mark.parametrize("ratio", [0.4, 0.54, 0.6, 0.66])
+def test_idle_air_follows_the_opening_less_than_in_proportion(ratio: float) -> None:
+    """Where flow is not choked, more area lets the pressure behind the slide rise: an engine that draws one volume lets
+    air follow a power of the area (air flow by API 520, in `fluids`). The prior's nine in ten reach that far.
+    """
+    step = 1.001
+    flux = math.log(flow.air_flux(1e5, 1e5 * ratio * step, 288.15) / flow.air_flux(1e5, 1e5 * ratio, 288.15))
+    power = 1.0 / (1.0 - flux / math.log(step))
+    low, high = (float(from_standard("opening_share", np.array(z), NUMPY)) for z in (-1.645, 1.645))
+    assert low <= power <= high + 0.02
+
+
 @pytest.mark.parametrize("stop", [-0.5, -0.25, 0.25, 0.5])
 def test_the_idle_stop_opens_a_segment(installation: Installation, unknowns: Unknowns, stop: float) -> None:
     """Air at idle goes with the open segment of the bore, by quadrature over its chords (scipy)."""
@@ -103,7 +117,9 @@ def test_a_quarter_of_the_idle_stop(installation: Installation, rng: np.random.G
     u = draw_unknowns(installation, rng)
     zero = np.zeros((1, 1))
     still = np.zeros_like(u.first)
-    u = replace(u, offset=zero, idle_rpm=zero, idle_air_power=zero + 0.5, first=still, second=still)
+    u = replace(
+        u, offset=zero, idle_rpm=zero, idle_air_power=zero + 0.5, opening_share=zero + 1.0, first=still, second=still
+    )
     start, opened = (_ends(installation, u, STANDARD, stop=x) for x in (0.0, 0.25))
     assert math.expm1(opened.idle - start.idle) == pytest.approx(-0.078, abs=0.006)
     scales = scales_of(installation)
