@@ -42,7 +42,6 @@ from taperwise.api.recommendations.recommender_protocol import RecommenderProtoc
 from taperwise.api.recommendations.service import RecommendationService
 from taperwise.api.web import csrf
 from taperwise.api.web.background_calls import BackgroundCalls
-from taperwise.api.web.decimal_signs import DecimalSigns
 from taperwise.api.web.problem_pages import crowded, sign_in_first
 from taperwise.api.web.routers import ROUTERS as PAGES
 
@@ -123,7 +122,6 @@ def create_app(
 
 def _add_middleware(app: FastAPI, settings: Settings, spans: Spans) -> None:
     """From the inside to the outside; it needs what `app.state` holds."""
-    app.add_middleware(DecimalSigns, but_under="/api/")
     app.add_middleware(Conditional, under="/api/v1/")
     app.add_middleware(
         json_body.StrictBodies, max_bytes=settings.max_body_bytes, but_under=csrf.FORMS_UNDER,

@@ -110,8 +110,11 @@ class _Group(TyperGroup):
     """Commands that are loaded when they are called."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Read the line; what is printed for people has the decimal sign of the shell's locale, JSON a point."""
-        sign = "." if "--json" in args else of_environment(os.environ)
+        """Read the line; what is printed for people has the decimal sign of the shell's locale, JSON a point.
+
+        So has what is served to programs; pages follow each reader.
+        """
+        sign = "." if "--json" in args or "serve" in args[:1] else of_environment(os.environ)
         rest = super().parse_args(ctx, args)
         ctx.with_resource(read_with(sign))
         return rest

@@ -18,6 +18,8 @@ from taperwise.api.core.problems import refused, retry_after, status_of, storage
 from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.core.validation import RefusedError, field_errors
 from taperwise.api.core.validation_errors import FieldError, refusal
+from taperwise.api.presentation.decimal_sign import of_languages
+from taperwise.api.presentation.digits import read_with
 from taperwise.api.web.rendering import page
 from taperwise.api.web.stop_here import at_engine
 from taperwise.shared.errors import BusyError, TaperwiseError, UnknownCallerError
@@ -26,13 +28,23 @@ __all__ = ["PageRoute", "crowded", "sign_in_first"]
 
 
 class PageRoute(APIRoute):
-    """A route that answers with a page whatever happens; what nobody foresaw goes on to the application's handler."""
+    """A route that answers with a page whatever happens; what nobody foresaw goes on to the application's handler.
+
+    Its figures have the decimal sign of the language that a browser asks for.
+    """
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The route's handler, its failures told as pages."""
         inner = super().get_route_handler()
 
         async def handler(request: Request) -> Response:
+            with read_with(of_languages(request.headers.get("accept-language", ""))):
+                response = await told(request)
+            if response.headers.get("content-type", "").startswith(("text/html", "application/pdf")):
+                response.headers.add_vary_header("Accept-Language")
+            return response
+
+        async def told(request: Request) -> Response:
             try:
                 with at_engine(request.app.state.database, number_in(request.path_params.get("installation_id"))):
                     return await inner(request)
