@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from taperwise.model.design.candidates import evaluate_candidates
 from taperwise.model.inference.data_packing import data_of
 from taperwise.model.inference.dataset import gather
 from taperwise.model.physics.air import density_ratio
@@ -109,6 +110,19 @@ def test_idle_speed_comes_last(recorded: Recommender) -> None:
     s = _ask(recorded, *(dataclasses.replace(_run(100, rpm=n), idle_rpm_rise=35.0) for n in (660, 665, 655)))
     assert s.stage is Stage.IDLE_SPEED
     assert (s.action.kind, s.action.effect) == (ActionKind.TURN_IDLE_STOP, "faster")
+
+
+@pytest.mark.parametrize(("chance", "seen", "offered"), [(0.55, True, True), (0.45, True, False), (0.95, False, False)])
+def test_the_idle_stop_may_move_while_full_throttle_is_likely_right(
+    recorded: Recommender, chance: float, seen: bool, offered: bool
+) -> None:
+    """The run after it reads full throttle all the same; where that is likely wrong or unread, it comes first."""
+    slow = [dataclasses.replace(_run(100, rpm=n), idle_rpm_rise=35.0) for n in (660, 665, 655)]
+    learned = recorded.learn(_INSTALLATION, slow)
+    full = dataclasses.replace(learned.confidence.full_throttle, chance_in_band=chance, observed=seen, confirmed=False)
+    at_the_start = dataclasses.replace(learned.confidence, stage=Stage.FULL_THROTTLE, full_throttle=full)
+    options = evaluate_candidates(learned.posterior, at_the_start, learned.now, informed=False).options
+    assert any(w.candidate.action.kind is ActionKind.TURN_IDLE_STOP for w in options) == offered
 
 
 @pytest.mark.parametrize("change", [ChangeNeedle("taper 30.6"), *map(ChangePart, Part)])
