@@ -77,6 +77,9 @@ COMMANDS = {
             "Restore a backup into an empty database, SQLite or PostgreSQL; nothing is overwritten.",
         ),
     },
+    "setup": {
+        "edit": ("set_up.edit", "Change the set-up: needles, dimensions, targets, limits. Say since when."),
+    },
     "pool": {
         "release": ("pool.release", "Publish the next version, if nobody would be exposed by it."),
         "audit": (
@@ -138,6 +141,7 @@ app = _group(
     add_completion=True,
     pretty_exceptions_enable=False,
 )
+app.add_typer(_group("setup", "The set-up of an engine."))
 app.add_typer(_group("pool", "The pool: what engines leave for others with their owners' consent."))
 app.add_typer(_group("person", "People of a service that tells them apart."))
 app.add_typer(_group("key", "Keys of people."))
