@@ -56,6 +56,7 @@ _DESCRIPTION = (
     "at least. An operation that will go carries the headers `Deprecation` (RFC 9745) and `Sunset` (RFC 8594) until "
     "then.\n\n"
     "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`: 304 means that nothing changed. "
+    "Send it as `If-Match` with an edit: 412 means that it was changed since, and that nothing was stored. "
     "HEAD is answered wherever GET is. Unknown query parameters are refused."
 )
 _SERVED = (
