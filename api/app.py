@@ -35,7 +35,7 @@ from taperwise.api.ownership import routes as ownership
 from taperwise.api.pooling import routes as pooling
 from taperwise.api.pooling import starting_point_routes as starting_point
 from taperwise.api.pooling.release import checked_floor
-from taperwise.api.recommendations import overview_routes
+from taperwise.api.recommendations import events, overview_routes
 from taperwise.api.recommendations import routes as recommendations
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
@@ -61,8 +61,8 @@ _DESCRIPTION = (
 )
 _SERVED = (
     installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
-    recommendations.router, overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router,
-    log.words, observability.router, openapi_page.router,
+    recommendations.router, events.router, overview_routes.router, notes.router, pooling.router, accounts.router,
+    ownership.router, log.words, observability.router, openapi_page.router,
 )  # fmt: skip
 _GATE = [Depends(admit, scope="function"), Depends(authorize), Depends(known_parameters)]
 """What stands before every route."""
@@ -106,6 +106,7 @@ def create_app(
     database.watchers.append(audit.watch)
     app.state.database, app.state.settings = database, settings
     app.state.admission = Admission()
+    app.state.streams = events.Streams()
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)

@@ -91,7 +91,7 @@ class Conditional:
             return
         asked = Headers(scope=scope).get("if-none-match", "")
         reply = _Reply(send, asked, head=head, tagged=tagged)
-        asking = {**scope, "method": "GET"} if head else scope
+        asking = {**scope, "method": "GET", "head": True} if head else scope
         try:
             await self.app(asking, receive, reply.send)
         finally:
