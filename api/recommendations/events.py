@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Header, HTTPException, Request
 from fastapi.sse import format_sse_event
 from pydantic import BaseModel, Field
 from sqlalchemy.exc import SQLAlchemyError
-from starlette.responses import StreamingResponse
+from starlette.responses import Response, StreamingResponse
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.core.conditional import tag_of
@@ -157,7 +157,7 @@ async def events(
         Count | None,
         Header(alias="Last-Event-ID", description="`id` of the last event. Only a later one is sent. Null: any."),
     ] = None,
-) -> _Stream:
+) -> Response:
     """A stream (text/event-stream) of one event `suggestion`, once the result for the present log is there.
 
     The event has `version`, `sequence`, `etag` and `link` of the result. The stream ends with it, or after 60 s.
@@ -166,13 +166,9 @@ async def events(
     found = await to_thread.run_sync(watch.look, limiter=streams.looks)
     if found is None:
         desk.later(installation_id)
-    only_head = bool(request.scope.get("head"))
-    return _Stream(_nothing() if only_head else _events(watch, found, streams.looks), headers=_HEADERS)
-
-
-async def _nothing() -> AsyncIterator[bytes]:
-    for nothing in ():
-        yield nothing
+    if request.scope.get("head"):
+        return Response(headers=_HEADERS, media_type=_Stream.media_type)
+    return _Stream(_events(watch, found, streams.looks), headers=_HEADERS)
 
 
 async def _events(watch: _Watch, found: bytes | None, looks: CapacityLimiter) -> AsyncIterator[bytes]:
