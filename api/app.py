@@ -35,7 +35,7 @@ from taperwise.api.ownership import routes as ownership
 from taperwise.api.pooling import routes as pooling
 from taperwise.api.pooling import starting_point_routes as starting_point
 from taperwise.api.pooling.release import checked_floor
-from taperwise.api.recommendations import overview_routes
+from taperwise.api.recommendations import events, overview_routes
 from taperwise.api.recommendations import routes as recommendations
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
@@ -56,12 +56,13 @@ _DESCRIPTION = (
     "at least. An operation that will go carries the headers `Deprecation` (RFC 9745) and `Sunset` (RFC 8594) until "
     "then.\n\n"
     "Reading again: each answer to GET carries an `ETag`. Send it as `If-None-Match`: 304 means that nothing changed. "
+    "Send it as `If-Match` with an edit: 412 means that it was changed since, and that nothing was stored. "
     "HEAD is answered wherever GET is. Unknown query parameters are refused."
 )
 _SERVED = (
     installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
-    recommendations.router, overview_routes.router, notes.router, pooling.router, accounts.router, ownership.router,
-    log.words, observability.router, openapi_page.router,
+    recommendations.router, events.router, overview_routes.router, notes.router, pooling.router, accounts.router,
+    ownership.router, log.words, observability.router, openapi_page.router,
 )  # fmt: skip
 _GATE = [Depends(admit, scope="function"), Depends(authorize), Depends(known_parameters)]
 """What stands before every route."""
@@ -105,6 +106,7 @@ def create_app(
     database.watchers.append(audit.watch)
     app.state.database, app.state.settings = database, settings
     app.state.admission = Admission()
+    app.state.streams = events.Streams()
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)

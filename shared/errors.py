@@ -11,6 +11,7 @@
     ├── TimeOrderError             an entry dated before an earlier one, or in the future
     ├── NotFoundError              nothing stored under that number
     ├── ConflictError              the log changed, or what is stored forbids it
+    ├── ChangedSinceError          an edit rests on a state that is no longer there
     ├── ReusedKeyError             an idempotency key that stands for something else
     ├── UnknownCallerError         nobody known asks for what needs somebody known
     ├── ForbiddenError             whoever asks may not
@@ -22,6 +23,7 @@
 
 __all__ = [
     "BusyError",
+    "ChangedSinceError",
     "ConflictError",
     "ForbiddenError",
     "InvalidValueError",
@@ -99,6 +101,10 @@ class NotFoundError(TaperwiseError):
 
 class ConflictError(TaperwiseError):
     """Raised when an entry contradicts what is already stored."""
+
+
+class ChangedSinceError(TaperwiseError):
+    """Raised when an edit with `If-Match` rests on a state that was changed since it was read."""
 
 
 class ReusedKeyError(TaperwiseError):

@@ -107,6 +107,7 @@ class _Asking:
         correction = {"reason": "The turn was not made.", "void": True}
         self("POST", f"{at}/entries/{{sequence}}/corrections", correction, sequence=2, **place)
         note = self("POST", f"{at}/notes", {"text": "Check the intake gasket first."}, **place).json()["id"]
+        self("GET", f"{at}/notes/{{note_id}}", **place, note_id=note)
         self("PUT", f"{at}/notes/{{note_id}}", {"text": "Check both intake gaskets first."}, **place, note_id=note)
         slope = [{"label": "taper 30.0", "taper_slope": {"value": 29.8, "unit": "mm/m"}}]
         edited = {"meaning": "correction", "set_up": {"needles": slope}, "note": "measured again"}
@@ -114,6 +115,7 @@ class _Asking:
         for name in (
             "history",
             "suggestion",
+            "events",
             "confidence",
             "whatif?turns=0.125",
             "holding",

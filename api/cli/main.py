@@ -80,6 +80,9 @@ COMMANDS = {
             "Restore a backup into an empty database, SQLite or PostgreSQL; nothing is overwritten.",
         ),
     },
+    "setup": {
+        "edit": ("set_up.edit", "Change the set-up: needles, dimensions, targets, limits. Say since when."),
+    },
     "pool": {
         "release": ("pool.release", "Publish the next version if enough owners changed."),
         "audit": (
@@ -151,6 +154,7 @@ app = _group(
     add_completion=True,
     pretty_exceptions_enable=False,
 )
+app.add_typer(_group("setup", "Change the set-up of an engine."))
 app.add_typer(_group("pool", "Manage the shared pool of summaries."))
 app.add_typer(_group("person", "Manage people, where sign-in is on."))
 app.add_typer(_group("key", "Manage access keys."))

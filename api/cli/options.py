@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
+from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
 import typer
@@ -109,6 +110,7 @@ _BODY = {
 }
 SET_UP = (
     Field("--elevation", "elevation", 'Elevation of the field, "650 ft".', "elevation"),
+    Field("--coldest", "coldest_temperature", "Air on the coldest day this aeroplane will meet.", "temperature"),
     Field("--fuel", "fuel", "avgas, mogas or mogas_e10.", shape="text"),
     *(Field("--" + name.replace("_", "-"), f"throttle_body.{name}", words, "length") for name, words in _BODY.items()),
     Field("--lean-direction", "throttle_body.lean_direction", "clockwise or counter_clockwise.", shape="text"),
@@ -179,12 +181,16 @@ def with_options(fields: Sequence[Field]) -> Callable[[Callable[..., None]], Cal
 
 
 @contextmanager
-def as_typed(fields: Sequence[Field] = (), **others: str) -> Iterator[None]:
+def as_typed(
+    fields: Sequence[Field] = (), phrases: Mapping[str, str] = MappingProxyType({}), /, **others: str
+) -> Iterator[None]:
     """Call fields in refusals as they are typed.
 
     Parameters
     ----------
     fields : sequence of Field
+    phrases : mapping of str to str
+        Cures that are another one here.
     **others
         Options by the name of their field, ``__`` for a dot.
     """
@@ -206,7 +212,7 @@ def as_typed(fields: Sequence[Field] = (), **others: str) -> Iterator[None]:
         ]
         raise RefusedError(told) from None
     except TaperwiseError as error:
-        error.field, error.cure = _option(error.field, names), _spoken(error.cure, names)
+        error.field, error.cure = _option(error.field, names), _spoken(phrases.get(error.cure, error.cure), names)
         error.message = _spoken(error.message, names)
         raise
 

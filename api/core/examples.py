@@ -62,6 +62,9 @@ _OF_TYPES: tuple[errors.TaperwiseError, ...] = (
         cure="Send `Authorization: Bearer KEY`. Your administrator can make an access key.",
     ),
     errors.ForbiddenError("Only the owner of this engine may do this", cure="Ask the owner."),
+    errors.ChangedSinceError(
+        "This was changed since you read it", field="If-Match", value='"0a1b2c3d"', cure="Read it again, then decide."
+    ),
     errors.NotReadyError(40),
     errors.BusyError(
         "Too many requests wait at the moment. Nothing was stored", seconds=5, cure="Send the request again in 5 s."

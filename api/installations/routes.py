@@ -6,6 +6,7 @@ from fastapi import APIRouter, Body, Query, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
+from taperwise.api.core.conditional import IfMatch, tag_of
 from taperwise.api.core.database import Installation
 from taperwise.api.core.dependencies import Count, ReadingUnit, Unit
 from taperwise.api.core.idempotency import Made, OncePosted
@@ -84,18 +85,28 @@ def listing(
 @router.put(
     "/{installation_id}/units",
     **requires(Rule.SEES),
-    responses=responses(400, 404, 413, 415, 422, 503, 507),
+    responses=responses(400, 404, 412, 413, 415, 422, 503, 507),
     summary="Change the units",
 )
 def units(
-    installation_id: InstallationId, sent: Annotated[Units, Body(openapi_examples=_UNITS)], unit: Unit
+    installation_id: InstallationId,
+    sent: Annotated[Units, Body(openapi_examples=_UNITS)],
+    unit: Unit,
+    if_match: IfMatch,
+    response: Response,
 ) -> InstallationOut:
     """Sets the units of all answers. Entries stay as they were typed. A missing field gets its default."""
+    if_match.hold(to_response(repository.get(unit, installation_id, lock=True)))
     service.change_units(unit, installation_id, sent)
-    return to_response(repository.get(unit, installation_id))
+    return _tagged(response, to_response(repository.get(unit, installation_id)))
 
 
 @router.get("/{installation_id}", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show a set-up")
-def show(installation_id: InstallationId, unit: ReadingUnit) -> InstallationOut:
+def show(installation_id: InstallationId, unit: ReadingUnit, response: Response) -> InstallationOut:
     """One installation as it was set up."""
-    return to_response(repository.get(unit, installation_id))
+    return _tagged(response, to_response(repository.get(unit, installation_id)))
+
+
+def _tagged(response: Response, shown: InstallationOut) -> InstallationOut:
+    response.headers["ETag"] = tag_of(shown)
+    return shown

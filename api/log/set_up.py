@@ -49,6 +49,8 @@ def edit(session: Session, installation_id: int, sent: SetUpEdit) -> EntryOut | 
     after.record()  # refuses what does not fit together before anything is stored
     changes = differences(before, after)
     if not changes:
+        if after.units != before.units:  # what answers are shown in is no part of the log
+            row.document = after.model_dump(mode="json", exclude_none=True)
         return None
     _refuse(session, installation_id, sent, changes)
     row.document = after.model_dump(mode="json", exclude_none=True)

@@ -6,6 +6,7 @@ from fastapi import APIRouter, Body, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.conditional import IfMatch, tag_of
 from taperwise.api.core.dependencies import Unit
 from taperwise.api.core.problems import problem, responses
 from taperwise.api.core.roles import Rule, requires
@@ -52,16 +53,23 @@ _EDITS: dict[str, Example] = {
     "",
     **requires(Rule.SEES),
     response_model=SetUpRecorded,
-    responses=responses(400, 404, 409, 413, 415, 422, 503, 507),
+    responses=responses(400, 404, 409, 412, 413, 415, 422, 503, 507),
     summary="Change the set-up",
 )
 def edit(
-    installation_id: InstallationId, sent: Annotated[SetUpEdit, Body(openapi_examples=_EDITS)], unit: Unit
+    installation_id: InstallationId,
+    sent: Annotated[SetUpEdit, Body(openapi_examples=_EDITS)],
+    unit: Unit,
+    if_match: IfMatch,
+    response: Response,
 ) -> SetUpRecorded | Response:
     """Every field may be changed. Each change is an entry of the log; the same change sent again is none."""
+    if_match.hold(to_response(installations.get(unit, installation_id, lock=True)))
     try:
         entry = set_up.edit(unit, installation_id, sent)
     except RefusedError as error:
         first = error.errors[0]
         return problem(422, "A value cannot be used", f"{first.field}: {first.message}. {first.cure}", error.errors)
-    return SetUpRecorded(installation=to_response(installations.get(unit, installation_id)), entry=entry)
+    now = to_response(installations.get(unit, installation_id))
+    response.headers["ETag"] = tag_of(now)
+    return SetUpRecorded(installation=now, entry=entry)

@@ -69,7 +69,8 @@ def note_of(session: Session, installation_id: int, note_id: int, asker: Caller)
     NotFoundError
         If the installation has no such note.
     """
-    return _outward(_row(session, installation_id, note_id), asker, None)
+    seen = seen_at(session, installation_id, asker.person_id or 0)
+    return _outward(_row(session, installation_id, note_id), asker, seen)
 
 
 def edit(session: Session, installation_id: int, note_id: int, sent: NoteIn, asker: Caller) -> NoteOut:

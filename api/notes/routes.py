@@ -6,6 +6,7 @@ from fastapi import APIRouter, Body, Path, Query, Response
 from fastapi.openapi.models import Example
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
+from taperwise.api.core.conditional import IfMatch, tag_of
 from taperwise.api.core.dependencies import Count, Number, ReadingUnit, Unit
 from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
@@ -24,7 +25,7 @@ _EXAMPLES: dict[str, Example] = {
     "note": {"summary": "A note", "value": {"text": "Look at the intake gasket first."}},
 }
 _WRITE = responses(400, 404, 409, 413, 415, 422, 503, 507)
-_CHANGE = responses(400, 403, 404, 409, 413, 415, 422, 503, 507)
+_CHANGE = responses(400, 403, 404, 409, 412, 413, 415, 422, 503, 507)
 
 
 @router.post(
@@ -54,6 +55,14 @@ def notes(
     return NotePage(notes=found[:limit], next=str(found[limit - 1].id) if len(found) > limit else None)
 
 
+@router.get("/{note_id}", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Show a note")
+def note(
+    installation_id: InstallationId, note_id: NoteId, asker: Asker, unit: ReadingUnit, response: Response
+) -> NoteOut:
+    """One note."""
+    return _tagged(response, repository.note_of(unit, installation_id, note_id, asker))
+
+
 @router.put("/{note_id}", **requires(Rule.SEES), responses=_CHANGE, summary="Change a note")
 def change(
     installation_id: InstallationId,
@@ -61,16 +70,27 @@ def change(
     sent: Annotated[NoteIn, Body(openapi_examples=_EXAMPLES)],
     asker: Asker,
     unit: Unit,
+    if_match: IfMatch,
+    response: Response,
 ) -> NoteOut:
     """A note of your own says something else."""
-    return repository.edit(unit, installation_id, note_id, sent, asker)
+    installations.get(unit, installation_id, lock=True)
+    if_match.hold(repository.note_of(unit, installation_id, note_id, asker))
+    return _tagged(response, repository.edit(unit, installation_id, note_id, sent, asker))
 
 
 @router.delete(
-    "/{note_id}", **requires(Rule.SEES), status_code=204, responses=responses(403, 404, 422, 503),
+    "/{note_id}", **requires(Rule.SEES), status_code=204, responses=responses(403, 404, 412, 422, 503),
     summary="Delete a note",
 )  # fmt: skip
-def delete(installation_id: InstallationId, note_id: NoteId, asker: Asker, unit: Unit) -> Response:
+def delete(installation_id: InstallationId, note_id: NoteId, asker: Asker, unit: Unit, if_match: IfMatch) -> Response:
     """A note of your own goes."""
+    installations.get(unit, installation_id, lock=True)
+    if_match.hold(repository.note_of(unit, installation_id, note_id, asker))
     repository.remove(unit, installation_id, note_id, asker)
     return Response(status_code=204)
+
+
+def _tagged(response: Response, shown: NoteOut) -> NoteOut:
+    response.headers["ETag"] = tag_of(shown)
+    return shown

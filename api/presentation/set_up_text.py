@@ -75,7 +75,8 @@ _REFUSED = {
 def refused_change(what: str, field: str, value: Any) -> dict[str, Any]:
     """The refusal of a change that is no change of the set-up, as an error's arguments."""
     message, cure = _REFUSED[what]
-    return {"message": message, "field": field, "value": str(value), "cure": cure}
+    seen = f"{value['value']:g} {value['unit']}" if isinstance(value, dict) else str(value)
+    return {"message": message, "field": field, "value": seen, "cure": cure}
 
 
 def set_up_words(entry: SetUpEntry, units: Units) -> str:

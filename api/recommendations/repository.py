@@ -18,6 +18,7 @@ from taperwise.shared.recommendation import Suggestion
 
 __all__ = [
     "EarlierFitRow",
+    "answered",
     "as_document",
     "earlier_fits",
     "get",
@@ -49,6 +50,12 @@ def get(session: Session, installation_id: int, sequence: int, seed: int, versio
     if row is None or (row.sequence, row.seed, row.model_version) != (sequence, seed, version):
         return None
     return row.document if is_sealed(row) else None
+
+
+def answered(session: Session, installation_id: int, sequence: int, seed: int, version: str) -> bool:
+    """Whether the stored answer was made from exactly this; it is not read for it."""
+    query = select(Answer.sequence, Answer.seed, Answer.model_version).where(Answer.installation_id == installation_id)
+    return session.execute(query).one_or_none() == (sequence, seed, version)
 
 
 def put(

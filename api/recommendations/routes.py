@@ -2,9 +2,10 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Response
 
 from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.core.conditional import tag_of
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.problems import NOT_READY, responses
 from taperwise.api.core.roles import Rule, requires
@@ -28,9 +29,11 @@ router = APIRouter(prefix="/api/v1/installations/{installation_id}", tags=["advi
     responses={**responses(404, 422, 503), **NOT_READY},
     summary="Show the next step",
 )
-def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> SuggestionOut:
+def suggestion(installation_id: InstallationId, database: Db, desk: AdviceDesk, response: Response) -> SuggestionOut:
     """Returns the smallest useful adjustment to make next. Make it on the ground, with the engine stopped."""
-    return desk.answer(database, installation_id)
+    found = desk.answer(database, installation_id)
+    response.headers["ETag"] = tag_of(found)
+    return found
 
 
 @router.get(

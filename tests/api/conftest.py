@@ -15,6 +15,7 @@ from sqlalchemy import create_engine, make_url
 from taperwise.api.app import create_app
 from taperwise.api.core.database import Database
 from taperwise.api.core.settings import Settings
+from taperwise.api.recommendations import events
 from taperwise.api.web import background_calls
 from taperwise.model.design.limit_check import limit_action
 from taperwise.model.inference.dataset import Evidence, gather
@@ -56,6 +57,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 item.add_marker(pytest.mark.skip(reason="about the model, tried without the server"))
             elif "url" in asked or "another_postgres" in asked:
                 item.add_marker(pytest.mark.skip(reason="on a database of either kind, tried with everything else"))
+
+
+@pytest.fixture(autouse=True)
+def _short_streams(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test that asks every address does not wait a minute for an answer that nobody makes."""
+    monkeypatch.setattr(events, "LONGEST_SECONDS", 0.2)
 
 
 _DIAGNOSTICS = Diagnostics(1.0, 1000, 1000, 0, 4, 1000, 0, True)

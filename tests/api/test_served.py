@@ -51,7 +51,7 @@ def _alive(address: str, process: "subprocess.Popen[str]", seconds: float = 600.
             with urlopen(f"{address}/healthz", timeout=5) as answer:  # noqa: S310 - our own service
                 assert json.load(answer) == {"status": "alive"}
                 return
-        except URLError:
+        except (URLError, TimeoutError):
             assert time.monotonic() < deadline
             time.sleep(0.1)
 
