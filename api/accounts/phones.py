@@ -5,10 +5,13 @@ import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
+import segno
+
 from taperwise.api.accounts import credentials
 from taperwise.api.accounts.principal import LOCAL, NOBODY, Caller
+from taperwise.api.core.settings import Settings
 
-__all__ = ["GOOD_FOR", "PHONE", "PHONE_PAGE", "Phones"]
+__all__ = ["GOOD_FOR", "PHONE", "PHONE_PAGE", "Phones", "code_of"]
 
 GOOD_FOR = timedelta(minutes=15)
 """How long a one-time key works."""
@@ -45,6 +48,12 @@ class Phones:
             self._key, self._until = credentials.digest(secret), self._now() + GOOD_FOR
         return secret
 
+    def new_link(self, settings: Settings) -> str:
+        """The address on the network that opens the page with a new key."""
+        name = next(iter(settings.names), f"[{settings.host}]" if ":" in settings.host else settings.host)
+        scheme = "https" if settings.encrypted else "http"
+        return f"{scheme}://{name}:{settings.port}{settings.root_path}{PHONE_PAGE}?key={self.new_key()}"
+
     def opens(self, key: str) -> bool:
         """Whether a key still lets a phone in."""
         return self._key == credentials.digest(key) and self._now() < self._until
@@ -66,3 +75,8 @@ class Phones:
         except ValueError:
             here = False
         return LOCAL if here else PHONE if credentials.digest(cookie) in self._let_in else NOBODY
+
+
+def code_of(link: str) -> segno.QRCode:
+    """A link as a code to scan."""
+    return segno.make_qr(link, error="l")

@@ -4,10 +4,9 @@ import io
 import ipaddress
 import socket
 
-import segno
 import typer
 
-from taperwise.api.accounts.phones import GOOD_FOR, PHONE_PAGE, Phones
+from taperwise.api.accounts.phones import GOOD_FOR, Phones, code_of
 from taperwise.api.core.settings import Settings
 from taperwise.shared.errors import InvalidValueError
 
@@ -45,11 +44,8 @@ def for_phones(settings: Settings) -> Settings:
 
 def let_phone_in(phones: Phones, settings: Settings) -> None:
     """Print the link that lets one phone in, also as a code to scan, and what is encrypted."""
-    name = next(iter(settings.names), f"[{settings.host}]" if ":" in settings.host else settings.host)
-    scheme = "https" if settings.encrypted else "http"
-    link = f"{scheme}://{name}:{settings.port}{settings.root_path}{PHONE_PAGE}?key={phones.new_key()}"
-    drawn = io.StringIO()
-    segno.make(link, error="l", micro=False).terminal(drawn, compact=True, border=2)
+    link, drawn = phones.new_link(settings), io.StringIO()
+    code_of(link).terminal(drawn, compact=True, border=2)
     minutes = round(GOOD_FOR.total_seconds() / 60)
     typer.echo(f"Scan this code with the phone, or open the link below it. It works once, within {minutes} minutes:")
     typer.echo(drawn.getvalue())

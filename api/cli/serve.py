@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 import typer
 import uvicorn
 
+from taperwise.api.accounts.phones import PHONE_PAGE
 from taperwise.api.cli.asgi import address_of, service
 from taperwise.api.cli.phone import for_phones
 from taperwise.api.core import compile_cache
@@ -57,7 +58,8 @@ def serve(
         app = service(settings)
         typer.echo(f"Taperwise listens on {address_of(settings)} (the API's page: {settings.root_path}/docs)")
         if here is not None:
-            typer.echo(f"On this machine, open {address_of(settings.model_copy(update={'host': _HERE}))}")
+            own = address_of(settings.model_copy(update={"host": _HERE}))
+            typer.echo(f"On this machine, open {own}. A code for another phone: {own}{settings.root_path}{PHONE_PAGE}")
         typer.echo(f"Database: {app.state.database.name}")
         if compile_cache.notice():
             typer.echo(compile_cache.notice(), err=True)

@@ -34,7 +34,7 @@ def test_it_is_let_in_and_records_without_a_signal(bench: Service, chromium: Any
     context = chromium.new_context(viewport=PHONE, color_scheme=scheme)
     phone = context.new_page()
     phone.goto(f"{bench.address}/installations")
-    assert "Scan the new code" in phone.inner_text("main")
+    assert "Scan the code with this phone" in phone.inner_text("main")
     assert violations(phone) == []
     phone.goto(f"{bench.address}/phone?key={bench.app.state.phones.new_key()}")
     assert not phone.evaluate("isSecureContext")

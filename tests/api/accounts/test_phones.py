@@ -1,5 +1,6 @@
 """Phones that a one-time key lets in, where sign-in is off: the user of the machine needs none, nobody else gets in."""
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from io import StringIO
@@ -64,7 +65,7 @@ def test_nobody_else_gets_in(app: Any) -> None:
     assert stranger.post("/installations/1/run", data={"x": "1"}).status_code == 401
     assert stranger.get("/installations/1").headers["location"].startswith("/sign-in")
     assert stranger.get("/sign-in").headers["location"] == "/phone"
-    assert "Scan the new code" in stranger.get("/phone").text
+    assert "Scan the code with this phone" in stranger.get("/phone").text
     stranger.cookies.set("taperwise", "et_guess")
     problem(stranger.get("/api/v1/installations"), 401)
 
@@ -78,6 +79,20 @@ def test_another_site_cannot_use_a_phone_that_was_let_in(app: Any) -> None:
     assert phone.post("/installations/new", data={"x": "1"}, headers=elsewhere).status_code == 403
     assert phone.post("/api/v1/installations", json=_NEEDLES, headers={"Origin": _HANGAR}).status_code == 201
     problem(_from(app, "127.0.0.1").get("/api/v1/installations", headers={"Host": "elsewhere.example.org"}), 421)
+
+
+def test_the_machine_makes_codes_for_more_phones(app: Any) -> None:
+    """On its own page alone; each code is a link that works once, and those let in before stay."""
+    here, first, second = (_from(app, address) for address in ("127.0.0.1", "192.0.2.31", "192.0.2.32"))
+    assert "Show a code" in here.get("/phone").text
+    for phone in (first, second):
+        made = here.post("/phone", data={"x": "1"}).text
+        assert "<svg" in made
+        found = re.search(r'class="secret">http://192\.0\.2\.20:8765/phone\?key=([^<]+)<', made)
+        assert found is not None, made
+        assert phone.post("/phone", data={"key": found[1]}).status_code == 303
+        assert phone.post("/phone", data={"x": "1"}).status_code == 404
+    assert first.get("/api/v1/installations").status_code == second.get("/api/v1/installations").status_code == 200
 
 
 def test_a_key_is_too_old_after_a_while() -> None:
@@ -119,7 +134,7 @@ def test_the_code_is_the_printed_link(capsys: pytest.CaptureFixture[str]) -> Non
         assert link.startswith(start)
         assert phones.opens(link.partition("=")[2])
         drawn = StringIO()
-        segno.make(link, error="l", micro=False).terminal(drawn, compact=True, border=2)
+        segno.make_qr(link, error="l").terminal(drawn, compact=True, border=2)
         assert drawn.getvalue() in printed
         assert told in printed
 
