@@ -37,7 +37,7 @@ def let_in(typed: Form, request: Request, asker: Asker) -> Response:
     """Let the phone in: its key works no longer. The machine itself is shown a new code."""
     if asker is LOCAL:
         link = _phones(request).new_link(_settings(request))
-        return page("phone_code.html", link=link, code=code_of(link).svg_inline(scale=6, border=4, light="#fff"))
+        return page("phone_code.html", link=link, code=code_of(link).svg_inline(border=4, light="#fff", omitsize=True))
     cookie, settings = _phones(request).let_in(typed.get("key")), _settings(request)
     if cookie is None:
         return page("phone.html", 404, key="used", works=False, encrypted=settings.encrypted)
