@@ -13,6 +13,7 @@ from taperwise.api.accounts import audit
 from taperwise.api.accounts import routes as accounts
 from taperwise.api.accounts.authentication import Authentication, Limiter
 from taperwise.api.accounts.authorization import authorize
+from taperwise.api.accounts.phones import Phones
 from taperwise.api.background import stale_answers
 from taperwise.api.background.worker import Worker
 from taperwise.api.charts.data import ChartData
@@ -107,6 +108,7 @@ def create_app(
     app.state.database, app.state.settings = database, settings
     app.state.admission = Admission()
     app.state.streams = events.Streams()
+    app.state.phones = Phones() if settings.access == "phone" else None
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
     app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
@@ -132,7 +134,7 @@ def _add_middleware(app: FastAPI, settings: Settings, spans: Spans) -> None:
     app.add_middleware(csrf.OwnForms, max_bytes=settings.max_body_bytes)
     app.add_middleware(
         Authentication, database=app.state.database, with_keys=settings.access == "keys", encrypted=settings.encrypted,
-        a_minute=settings.requests_a_minute, page=sign_in_first,
+        a_minute=settings.requests_a_minute, phones=app.state.phones, page=sign_in_first,
     )  # fmt: skip
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(RequestLogging, figures=app.state.figures, spans=spans)

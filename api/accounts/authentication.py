@@ -15,6 +15,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from taperwise.api.accounts import credentials, repository
+from taperwise.api.accounts.phones import PHONE_PAGE, Phones
 from taperwise.api.accounts.principal import LOCAL, NOBODY, Caller, as_principal
 from taperwise.api.accounts.service import caller_of
 from taperwise.api.core.database import Database
@@ -74,6 +75,8 @@ class Authentication:
         Whether browsers reach the service over TLS.
     a_minute : int
         Requests a minute that one caller may make.
+    phones : Phones or None
+        Who is let in beside this machine's own user, where nobody has a key or a password.
     page : callable
         The answer to a form of nobody known: nothing is led elsewhere, so that no form is taken for recorded.
     """
@@ -85,9 +88,10 @@ class Authentication:
         with_keys: bool,
         encrypted: bool,
         a_minute: int,
+        phones: Phones | None,
         page: Callable[[], Response],
     ) -> None:
-        self.app, self._page = app, page
+        self.app, self._page, self._phones = app, page, phones
         self._database, self._with_keys = database, with_keys
         self._cookie = cookie_name(encrypted)
         self._limiter = Limiter(a_minute)
@@ -99,7 +103,7 @@ class Authentication:
             await self.app(scope, receive, send)
             return
         caller: Caller | Response = LOCAL
-        if self._with_keys:
+        if self._with_keys or self._phones is not None:
             try:
                 caller = await to_thread.run_sync(self._ask, scope, limiter=self._threads)
             except SQLAlchemyError as error:
@@ -115,22 +119,28 @@ class Authentication:
     def _ask(self, scope: Scope) -> "Caller | Response":
         headers = Headers(scope=scope)
         address = (scope.get("client") or ("unknown", 0))[0]
-        caller = self._known(headers, address)
-        if isinstance(caller, Response):
+        cookie = cookie_parser(headers.get("cookie", "")).get(self._cookie, "")
+        if self._phones is not None:
+            caller: Caller | Response = self._phones.caller(address, cookie)
+        else:
+            caller = self._known(headers, address, cookie)
+        if isinstance(caller, Response) or caller is LOCAL:
             return caller
-        who = str(caller.person_id) if caller.known else f"at {address}"
+        who = str(caller.person_id or caller.how) if caller.known else f"at {address}"
         if not self._limiter.admits(who):
             return too_often(self._limiter.seconds(who))
+        if self._phones is not None and not caller.known and scope["path"].startswith("/api/"):
+            return unknown("This device was not let in", "Use the machine of the service, or a phone that was let in.")
         if scope["method"] in _READS:
             return caller
         if caller.by_cookie and origin_of(headers) != "here":
             one = FieldError(field="origin", value=headers.get("origin", "nothing"), message=_ELSEWHERE, cure=_OPEN)
             return problem(403, "Sent from another site", f"origin: {_ELSEWHERE}. {_OPEN}", [one])
-        if not caller.known and scope["path"] not in (SIGN_IN, JOIN):
+        if not caller.known and scope["path"] not in (SIGN_IN, JOIN, PHONE_PAGE):
             return unknown() if scope["path"].startswith("/api/") else self._page()
         return caller
 
-    def _known(self, headers: Headers, address: str) -> "Caller | Response":
+    def _known(self, headers: Headers, address: str, cookie: str) -> "Caller | Response":
         kind, _, secret = headers.get("authorization", "").partition(" ")
         now = datetime.now(UTC)
         if kind:
@@ -138,7 +148,6 @@ class Authentication:
             if found is None:
                 return self._wrong(address)
             return found
-        cookie = cookie_parser(headers.get("cookie", "")).get(self._cookie)
         if not cookie:
             return NOBODY
         with self._database.reading() as session:
@@ -188,10 +197,12 @@ def too_often(seconds: int) -> Response:
     return refused
 
 
-def unknown() -> Response:
+def unknown(
+    message: str = "This address needs an access key",
+    cure: str = "Send `Authorization: Bearer KEY`. Your administrator can make an access key.",
+) -> Response:
     """The answer to nobody known."""
-    cure = "Send `Authorization: Bearer KEY`. Your administrator can make an access key."
-    one = FieldError(field="authorization", value="nothing", message="This address needs an access key", cure=cure)
-    refused = problem(401, "Authentication required", f"authorization: This address needs an access key. {cure}", [one])
+    one = FieldError(field="authorization", value="nothing", message=message, cure=cure)
+    refused = problem(401, "Authentication required", f"authorization: {message}. {cure}", [one])
     refused.headers["WWW-Authenticate"] = 'Bearer realm="taperwise"'
     return refused

@@ -17,6 +17,7 @@ from taperwise.api.accounts.authentication import JOIN
 from taperwise.api.accounts.invitations import first_link
 from taperwise.api.accounts.repository import administrators
 from taperwise.api.app import create_app
+from taperwise.api.cli.phone import let_phone_in
 from taperwise.api.cli.prepare import compiled_beside
 from taperwise.api.core import compile_cache, front_door
 from taperwise.api.core.database import Database
@@ -53,6 +54,8 @@ def service(settings: Settings | None = None) -> FastAPI:
         name = next(iter(settings.names), "")
         start = f"https://{name}" if name else address_of(settings)
         let_first_in(app.state.database, f"{start}{settings.root_path}")
+    if app.state.phones is not None:
+        let_phone_in(app.state.phones, settings)
     front_door.install(app, settings)
     if settings.worker:
         app.state.worker.announce()

@@ -28,8 +28,9 @@ def install(app: FastAPI, settings: Settings) -> None:
         app.servers = [{"url": settings.root_path}]
         app.add_middleware(UnderPrefix, prefix=settings.root_path)
         app.add_middleware(GZipMiddleware, minimum_size=1000)
-    if settings.names or not settings.for_others:
-        app.add_middleware(OnlyKnownNames, names=settings.names)
+    if settings.names or not settings.for_others or settings.access == "phone":
+        own = (settings.host,) if settings.for_others else ()
+        app.add_middleware(OnlyKnownNames, names=(*settings.names, *own))
     if settings.transport == "proxy":
         app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.proxies))
         app.add_middleware(OnlyProxies, proxies=settings.proxies)

@@ -40,7 +40,8 @@ class Settings(BaseSettings):
     port : int
         Port to listen on.
     access : str
-        ``local``: sign-in is off. ``keys``: sign-in is on.
+        ``local``: sign-in is off. ``phone``: sign-in is off on this machine, and phones on its network are let in by a
+        one-time key. ``keys``: sign-in is on.
     transport : str
         How other machines reach the service. ``tls``: encrypted here, with the two files. ``proxy``: a proxy in front
         of the service encrypts, and passes the host name on. ``plain``: not encrypted, so everyone on the way can read
@@ -83,7 +84,7 @@ class Settings(BaseSettings):
     database_url: str = ""
     host: str = "127.0.0.1"
     port: int = Field(8765, ge=1, le=65535)
-    access: Literal["local", "keys"] = "local"
+    access: Literal["local", "phone", "keys"] = "local"
     transport: Literal["", "tls", "proxy", "plain"] = ""
     public_names: str = ""
     trusted_proxies: str = "127.0.0.1,::1"
@@ -116,15 +117,16 @@ class Settings(BaseSettings):
 
     def _check_reach(self) -> None:
         """Nobody else is let in by mistake, and no key travels in the open by mistake."""
-        if self.for_others and self.access != "keys":
+        if self.for_others and self.access == "local":
             raise InvalidValueError(
                 "You asked to listen beyond this machine with sign-in off. Anyone on the network could use the service",
                 field="host",
                 value=self.host,
-                cure="Listen on 127.0.0.1 (--host or TAPERWISE_HOST), or make an administrator (`taperwise person "
-                "add NAME --role administrator`, `taperwise key new NAME`) and set TAPERWISE_ACCESS=keys.",
+                cure="Listen on 127.0.0.1 (--host or TAPERWISE_HOST), or let phones in with `taperwise serve --phone`. "
+                "Or make an administrator (`taperwise person add NAME --role administrator`, `taperwise key new NAME`) "
+                "and set TAPERWISE_ACCESS=keys.",
             )
-        if self.for_others and not self.transport:
+        if self.for_others and not self.transport and self.access == "keys":
             raise InvalidValueError(
                 "Access keys would be sent unencrypted",
                 field="transport",
@@ -142,6 +144,11 @@ class Settings(BaseSettings):
 
     def _check_front(self) -> None:
         """Names, proxies and prefix are what they should be."""
+        if self.access == "phone" and self.transport == "proxy":
+            raise InvalidValueError(
+                "A proxy on this machine would let everyone in as this machine's own user", field="transport",
+                value="proxy", cure="Set TAPERWISE_ACCESS=keys behind a proxy, or let phones in without a proxy.",
+            )  # fmt: skip
         for name in self.names:
             if not _NAME.fullmatch(name):
                 raise InvalidValueError(

@@ -3,10 +3,11 @@
 from datetime import timedelta
 
 from taperwise.api.presentation.entry_text import adjustment_words
-from taperwise.api.presentation.formatting import screw, stop
+from taperwise.api.presentation.formatting import from_mark, screw, stop
+from taperwise.api.presentation.instruction_text import RUN_AT_NEW_SETTING
 from taperwise.api.schemas.log import EntryOut
 from taperwise.api.schemas.recommendation import ActionOut, RunsToFinishOut
-from taperwise.shared.records import TurnIdleStop, TurnScrew
+from taperwise.shared.records import ChangeNeedle, TurnIdleStop, TurnScrew
 
 __all__ = [
     "CAUTIONS",
@@ -18,6 +19,7 @@ __all__ = [
     "more_runs",
     "needle_steps",
     "recorded_words",
+    "to_do",
 ]
 
 CAUTIONS = {
@@ -65,6 +67,17 @@ def caution(action: ActionOut) -> str:
     return CAUTIONS[{"repeat_run": "lean", "keep": "keep"}.get(action.kind, "hands")]
 
 
+def to_do(instruction: str, recorded: str) -> str:
+    """What to do, as the card says it: what its notice of the last adjustment says already is left out.
+
+    Parameters
+    ----------
+    recorded : str
+        The notice; empty for none.
+    """
+    return RUN_AT_NEW_SETTING if recorded and instruction.endswith(RUN_AT_NEW_SETTING) else instruction
+
+
 def more_runs(runs: RunsToFinishOut) -> str:
     """How many more runs are expected, short."""
     expected, low, high = max(1, round(runs.expected)), max(1, runs.low_80), max(1, runs.high_80)
@@ -108,6 +121,8 @@ def recorded_words(entry: EntryOut) -> str:
         return screw(document.turns)
     if isinstance(document, TurnIdleStop):
         return f"idle {stop(document.turns)}"
+    if isinstance(document, ChangeNeedle):
+        return f"needle {document.needle}, holder {from_mark(document.turns_from_mark)}"
     return entry_words(entry)
 
 

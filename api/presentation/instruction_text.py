@@ -21,7 +21,10 @@ from taperwise.shared.recommendation import Action, ActionKind, Confidence
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
 
-__all__ = ["exceeded_words", "in_brief", "instruction", "slope_words"]
+__all__ = ["RUN_AT_NEW_SETTING", "exceeded_words", "in_brief", "instruction", "slope_words"]
+
+RUN_AT_NEW_SETTING = "Turn nothing more. Make a run at this new setting."
+"""What is left to do where the last adjustment is shown beside the instruction."""
 
 _REFIT = "Refit the locking screw and write the setting into the aircraft's papers."
 _KEEP = f"Change nothing: full throttle, idle mixture and idle speed are confirmed. {_REFIT}"
@@ -73,7 +76,7 @@ def instruction(
         case _ if now is not None and now.runs_here == 0:
             return (
                 f"Your last change is in the log: needle {now.fitted_needle}, holder {from_mark(now.position_turns)}. "
-                "Turn nothing more. Make a run at this new setting."
+                f"{RUN_AT_NEW_SETTING}"
             )
         case _:
             return "Change nothing. Make another run at this setting."

@@ -10,7 +10,7 @@ from taperwise.api.core.problems import problem
 
 __all__ = ["FORMS_UNDER", "MOST_FIELDS", "OwnForms"]
 
-FORMS_UNDER = ("/installations", "/desk", "/people", "/join", "/sign-in", "/sign-out", "/account")
+FORMS_UNDER = ("/installations", "/desk", "/people", "/join", "/sign-in", "/sign-out", "/account", "/phone")
 """Every form is posted to an address that begins so."""
 
 MOST_FIELDS = 400

@@ -13,7 +13,7 @@ from taperwise.api.log import latest, service
 from taperwise.api.log.respond_async import RecommendationResult
 from taperwise.api.notes import repository as notes
 from taperwise.api.presentation import cautions, prediction_text
-from taperwise.api.presentation.card_text import caution, needle_steps, recorded_words
+from taperwise.api.presentation.card_text import caution, needle_steps, recorded_words, to_do
 from taperwise.api.presentation.formatting import fraction, screw, stop
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.api.schemas.log import EntryOut
@@ -61,7 +61,9 @@ def _context(
 ) -> dict[str, Any]:
     answered: RecommendationResult | None = work.answer(desk, database, log.installation_id)
     suggestion = None if answered is None else answered.suggestion
-    shown = {} if suggestion is None else _told(suggestion, log)
+    recorded = last if last is not None and last.adjustment is not None and not last.voided else None
+    notice = "" if recorded is None else recorded_words(recorded)
+    shown = {} if suggestion is None else _told(suggestion, log) | {"do": to_do(suggestion.action.instruction, notice)}
     return {
         "number": log.installation_id,
         "name": name_of(log),
@@ -79,8 +81,8 @@ def _context(
         "findings": log.findings,
         "finding_id": new_id(),
         "beyond_a_limit": cautions.for_stage("full_throttle", beyond_a_limit=True),
-        "recorded": last if last is not None and last.adjustment is not None and not last.voided else None,
-        "recorded_words": "" if last is None else recorded_words(last),
+        "recorded": recorded,
+        "recorded_words": notice,
         "undo_id": new_id(),
         "seen": log.last,
         **shown,

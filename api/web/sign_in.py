@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.accounts import credentials, repository, service
 from taperwise.api.accounts.authentication import SIGN_IN, Limiter, cookie_name
 from taperwise.api.accounts.authorization import Asker
+from taperwise.api.accounts.phones import PHONE_PAGE
 from taperwise.api.accounts.principal import NOBODY, Caller, as_principal
 from taperwise.api.accounts.schemas import KeyOut
 from taperwise.api.core.database import Database
@@ -31,8 +32,10 @@ _HOME = "/installations"
 
 
 @router.get(SIGN_IN, **requires(Rule.ANYONE))
-def blank(asker: Asker, to: Annotated[str, Query(alias="next", max_length=300)] = _HOME) -> Response:
-    """The form; whoever is known already goes on."""
+def blank(asker: Asker, request: Request, to: Annotated[str, Query(alias="next", max_length=300)] = _HOME) -> Response:
+    """The form; whoever is known already goes on, and where only phones are let in there is no form."""
+    if request.app.state.phones is not None and not asker.known:
+        return RedirectResponse(PHONE_PAGE, 303)
     return RedirectResponse(_inside(to), 303) if asker.known else _form(_inside(to), [])
 
 

@@ -9,8 +9,8 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from urllib.error import URLError
-from urllib.request import Request, urlopen
+from urllib.error import HTTPError, URLError
+from urllib.request import HTTPCookieProcessor, Request, build_opener, urlopen
 
 import pytest
 from sqlalchemy import func, select
@@ -18,6 +18,7 @@ from sqlalchemy import func, select
 from taperwise.api.accounts.tables import Person
 from taperwise.api.cli.asgi import LAST_SECONDS
 from taperwise.api.cli.fleet import fill
+from taperwise.api.cli.phone import for_phones
 from taperwise.api.core.database import Database, Entry, Installation
 from taperwise.api.core.front_door import OnlyProxies, UnderPrefix
 from taperwise.api.core.settings import Settings
@@ -121,6 +122,30 @@ def test_two_services_start_together_on_an_empty_database(url: str, tmp_path: Pa
     with first as one, second as two:
         for port, served in zip(ports, (one, two), strict=True):
             _alive(f"http://127.0.0.1:{port}", served)
+
+
+@pytest.mark.slow
+def test_a_phone_finds_it_on_the_network(tmp_path: Path) -> None:
+    """It listens on this machine and at the address it prints, where a link that was printed lets one phone in."""
+    try:
+        host = for_phones(Settings()).host
+    except InvalidValueError:
+        pytest.skip("this machine has no address on a network")
+    port = free_port()
+    run = "from taperwise.api.cli.main import run; run()"
+    with _process(tmp_path, "-c", run, "serve", "--phone", "--port", str(port), TAPERWISE_WORKER="false") as served:
+        for each in (host, "127.0.0.1"):
+            _alive(f"http://{each}:{port}", served)
+        assert served.stdout is not None
+        link = next(line.strip() for line in served.stdout if line.startswith("http"))
+        assert link.startswith(f"http://{host}:{port}/phone?key=")
+        with pytest.raises(HTTPError, match="401"):
+            urlopen(f"http://{host}:{port}/api/v1/installations")
+        form = f"key={link.partition('=')[2]}".encode()
+        opener = build_opener(HTTPCookieProcessor())
+        opener.open(f"http://{host}:{port}/phone", form)
+        with opener.open(f"http://{host}:{port}/api/v1/installations") as answer:
+            assert json.load(answer) == {"total": 0, "installations": []}
 
 
 def test_a_fleet_fills_an_empty_database_alone(tmp_path: Path) -> None:

@@ -27,17 +27,18 @@ class Service:
     def __init__(self, folder: Path, make_adviser: Callable[[int], RecommenderProtocol], **settings: Any) -> None:
         self._settings = Settings(data_folder=folder, database_url="", **settings)
         self._make = make_adviser
-        with socket.create_server(("127.0.0.1", 0)) as door:
+        self._host = self._settings.host
+        with socket.create_server((self._host, 0)) as door:
             self._port = int(door.getsockname()[1])
-        self.address = f"http://127.0.0.1:{self._port}"
+        self.address = f"http://{self._host}:{self._port}"
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
 
     def on(self) -> None:
         """Switch it on, and wait until it listens."""
         app = create_app(self._settings, self._make)
-        self.database = app.state.database
-        config = uvicorn.Config(app, host="127.0.0.1", port=self._port, log_level="error", timeout_graceful_shutdown=2)
+        self.app, self.database = app, app.state.database
+        config = uvicorn.Config(app, host=self._host, port=self._port, log_level="error", timeout_graceful_shutdown=2)
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)
         self._thread.start()

@@ -1,6 +1,22 @@
 """What hands do on a phone: taps and keys, counted; and the long way round the guided form."""
 
+import json
 from typing import Any
+from urllib.request import Request, urlopen
+from uuid import uuid4
+
+from tests.api.asking import AIR
+from tests.browser.conftest import Service
+
+RUN = AIR | {"egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}}}
+
+
+def post(service: Service, path: str, body: Any) -> Any:
+    """Send a document to the service's API, and take its answer."""
+    headers = {"content-type": "application/json", "idempotency-key": uuid4().hex}
+    sent = Request(f"{service.address}/api/v1{path}", json.dumps(body).encode(), headers)  # noqa: S310 - our own
+    with urlopen(sent) as answer:  # noqa: S310 - our own service
+        return json.load(answer)
 
 
 def whole(page: Any) -> None:

@@ -3,23 +3,12 @@
 import json
 import re
 from typing import Any
-from urllib.request import Request, urlopen
-from uuid import uuid4
+from urllib.request import urlopen
 
 import pytest
 
-from tests.api.asking import AIR
 from tests.browser.conftest import PHONE, Service
-from tests.browser.hands import Thumbs, turn_leaner, type_a_run
-
-_RUN = AIR | {"egt_rise": {"seen": "peak", "rise": {"value": 160, "unit": "delta_degF"}}}
-
-
-def _post(service: Service, path: str, body: Any) -> Any:
-    headers = {"content-type": "application/json", "idempotency-key": uuid4().hex}
-    sent = Request(f"{service.address}/api/v1{path}", json.dumps(body).encode(), headers)  # noqa: S310 - our own
-    with urlopen(sent) as answer:  # noqa: S310 - our own service
-        return json.load(answer)
+from tests.browser.hands import RUN, Thumbs, post, turn_leaner, type_a_run
 
 
 def _entries(service: Service, home: str) -> list[dict[str, Any]]:
@@ -33,8 +22,8 @@ def home(service: Service) -> str:
     """An engine with a run."""
     needles = [{"label": "A", "taper_slope": {"value": 30, "unit": "mm/m"}}]
     body = {"needles": needles, "elevation": {"value": 650, "unit": "ft"}}
-    number = _post(service, "/installations", body)["id"]
-    _post(service, f"/installations/{number}/runs", _RUN)
+    number = post(service, "/installations", body)["id"]
+    post(service, f"/installations/{number}/runs", RUN)
     return f"/installations/{number}"
 
 
