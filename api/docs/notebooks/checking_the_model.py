@@ -62,12 +62,12 @@ assert abs(np.median(drawn) - float(kept.median())) < 0.2 * float(kept.std())
 # %% [markdown]
 # ## After the runs
 #
-# The log has told much about the exhaust scale: the posterior is narrower than the prior. The ranks of the four chains
-# are even if all chains found the same answer.
+# What has the log told about the exhaust scale? The posterior stands before the prior. In the second picture each line
+# is a chain. Lines near the middle, with p above α, say that all chains found the same answer.
 
 # %%
-arviz_plots.plot_prior_posterior(tree, var_names=["exhaust_scale"], backend="matplotlib")
-arviz_plots.plot_rank(tree, var_names=["turns_to_target", "exhaust_scale"], backend="matplotlib")
+_ = arviz_plots.plot_prior_posterior(tree, var_names=["exhaust_scale"], backend="matplotlib")
+_ = arviz_plots.plot_rank(tree, var_names=["turns_to_target", "exhaust_scale"], backend="matplotlib")
 
 # %% [markdown]
 # ## Would the posterior draw the readings again?
@@ -84,7 +84,7 @@ for name, share in shares.items():
 assert all(0.1 < float(share.mean()) < 0.9 for share in shares.values())
 
 # %%
-arviz_plots.plot_ppc_dist(tree, var_names=["rise_read"], backend="matplotlib")
+_ = arviz_plots.plot_ppc_dist(tree, var_names=["rise_read"], backend="matplotlib")
 
 # %% [markdown]
 # ## Leave one out

@@ -71,10 +71,10 @@ print(drawn[["rise", "level", "lambda_full_rich"]].quantile([0.05, 0.5, 0.95]).r
 # %%
 longer = start.and_then(
     {
-        "air_temperature": {"value": 66, "unit": "degF"},
-        "pressure": {"value": 29.3, "unit": "inHg"},
-        "egt_rise": {"seen": "peak", "rise": {"value": 120, "unit": "delta_degF"}},
-        "idle_quality": "slightly_rich",
+        "air_temperature": {"value": 64, "unit": "degF"},
+        "pressure": {"value": 29.32, "unit": "inHg"},
+        "egt_rise": {"seen": "peak", "rise": {"value": 128, "unit": "delta_degF"}},
+        "idle_quality": "slightly_lean",
     }
 )
 after = taperwise.fit(longer)
