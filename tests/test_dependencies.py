@@ -13,6 +13,7 @@ import pytest
 
 _ROOT = Path(__file__).parents[1]
 _PRODUCT = ("api", "model", "shared", "fixtures")
+_NOTEBOOKS = "api/docs/notebooks"  # the tests' environment runs them
 _PROJECT = tomllib.loads((_ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 
 _LOADED_BY_OTHERS = {
@@ -23,8 +24,10 @@ _LOADED_BY_OTHERS = {
 }
 """Declared and not imported by us, with the reason."""
 
-_WITH_PYTEST = {"pre-commit", "pytest-xdist", "ruff", "mypy", "import-linter", "build", "setuptools"}
-"""Run by the tests, or by Git, as commands."""
+_WITH_PYTEST = {
+    "pre-commit", "pytest-xdist", "ruff", "mypy", "import-linter", "build", "setuptools", "ipykernel", "matplotlib",
+}  # fmt: skip
+"""Run by the tests, or by Git, as commands; or by a notebook, as its kernel and to paint its pictures."""
 
 
 def _plain(name: str) -> str:
@@ -40,6 +43,8 @@ def _declared(extra: str | None = None) -> set[str]:
 def _in_folder(folder: str, *, top: bool) -> dict[str, str]:
     found: dict[str, str] = {}
     for file in (_ROOT / folder).rglob("*.py"):
+        if folder != _NOTEBOOKS and file.is_relative_to(_ROOT / _NOTEBOOKS):
+            continue
         tree = ast.parse(file.read_text(encoding="utf-8"))
         for node in tree.body if top else ast.walk(tree):
             match node:
@@ -83,14 +88,14 @@ def test_what_the_product_imports_is_declared() -> None:
 def test_what_the_tests_import_is_declared() -> None:
     """The extra of the tests brings what they need beside the product's own."""
     extras = set().union(*(_declared(each) for each in _PROJECT["optional-dependencies"]))
-    assert _missing(_imported("tests"), _declared() | extras) == {}
+    assert _missing(_imported("tests", _NOTEBOOKS), _declared() | extras) == {}
 
 
 def test_what_is_declared_is_imported() -> None:
     """A library that nobody needs any more goes."""
     used = {each for name in _imported(*_PRODUCT) for each in _distributions(name)}
     assert sorted(_declared() - used - set(_LOADED_BY_OTHERS)) == []
-    tested = {each for name in _imported("tests", *_PRODUCT) for each in _distributions(name)}
+    tested = {each for name in _imported("tests", _NOTEBOOKS, *_PRODUCT) for each in _distributions(name)}
     assert sorted(_declared("test") - tested - _WITH_PYTEST) == []
 
 
