@@ -55,7 +55,8 @@ def middle(log: list[Entry], needle: str) -> tuple[Adjustment | None, bool]:
 def service(log: list[Entry], needle: str) -> tuple[Adjustment | None, bool]:
     """What the service suggests; no adjustment where it asks for another run first."""
     learned = recommender.learn(engine, log)
-    action, made = recommender.suggest(learned).action, None
+    action = recommender.suggest(learned).action
+    made: Adjustment | None = None
     match action.kind:
         case ActionKind.TURN_SCREW:
             made = TurnScrew(action.turns or 0.0)

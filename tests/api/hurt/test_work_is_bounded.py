@@ -220,6 +220,7 @@ def test_a_page_checks_the_question_too(client: Client, stand_in: StandIn, place
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("path", ["/history", "/suggestion", "/whatif?turns={}", "/export", "/nowhere/{}", "/notes"])
 def test_two_thousand_requests_leave_no_more_behind(tmp_path_factory: pytest.TempPathFactory, path: str) -> None:
     """The process grows by less than 20 MiB over two thousand requests, once five hundred have warmed it up."""
