@@ -13,6 +13,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from starlette.exceptions import HTTPException
 
 from taperwise.api.core.examples import add_error_examples, add_success_examples, error_examples
+from taperwise.api.core.named_choices import name_choices
 from taperwise.api.core.roles import RULE_KEY, Rule
 from taperwise.api.core.storage_failures import StorageFailure, failure_of, is_disk_full
 from taperwise.api.core.validation_errors import FieldError, field_error, refusal, shown_sentence
@@ -245,6 +246,7 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
             _say_that_keys_are_needed(schema)
         add_error_examples(schema, error_examples(_STATUS, _DESCRIPTIONS, kind_of, _BY_STATUS), MEDIA_TYPE)
         add_success_examples(schema)
+        name_choices(schema)
         return schema
 
     app.openapi = described  # type: ignore[method-assign] # the framework's own way of adding to the schema

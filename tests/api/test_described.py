@@ -52,6 +52,24 @@ def test_every_property_and_parameter_is_described(document: dict[str, Any]) -> 
     assert {n: t for n, t in texts.items() if t.startswith(_CLAUSES) or len(t.split(".")[0].split()) > 25} == {}
 
 
+def _inline_choices(part: Any) -> Iterator[Any]:
+    if isinstance(part, dict):
+        yield from ([part["enum"]] if "enum" in part else [])
+        part = list(part.values())
+    if isinstance(part, list):
+        for each in part:
+            yield from _inline_choices(each)
+
+
+def test_every_list_of_choices_has_a_name(document: dict[str, Any]) -> None:
+    """In a component of its own: a generator calls what has no name after its field, and counts the fields."""
+    components = document["components"]["schemas"]
+    properties = {name: schema.get("properties", {}) for name, schema in components.items()}
+    assert {name: list(_inline_choices(each)) for name, each in properties.items() if any(_inline_choices(each))} == {}
+    assert components["TemperatureUnit"]["enum"] == ["degC", "degF", "kelvin"]
+    assert components["Temperature"]["properties"]["unit"]["$ref"] == "#/components/schemas/TemperatureUnit"
+
+
 def test_every_null_is_explained(document: dict[str, Any]) -> None:
     """What may be null says what null means."""
     nullable = {name: part["description"] for name, part in _described(document).items() if _may_be_null(part)}
