@@ -39,13 +39,8 @@ _EACH = 4  # streams of one caller at a time
 _LOOK_SECONDS = 1.0
 _HEARTBEAT_LOOKS = 10  # looks from one comment to the next
 _RETRY_MS = 3000
+_MEDIA_TYPE = "text/event-stream"
 _HEADERS = {"Cache-Control": "no-cache", "X-Accel-Buffering": "no"}  # the latter for nginx, which else holds it back
-
-
-class _Stream(StreamingResponse):
-    """A stream of events; the framework's own class is for routes that are generators, which would take a place."""
-
-    media_type = "text/event-stream"
 
 
 class SuggestionReady(BaseModel):
@@ -55,6 +50,23 @@ class SuggestionReady(BaseModel):
     sequence: int = Field(description="Number of the last entry.")
     etag: str = Field(description="`ETag` of the result.")
     link: str = Field(description="Address of the result.")
+
+
+_EVENT = {
+    "type": "object",
+    "required": ["data", "event", "id"],
+    "properties": {
+        "data": {
+            "type": "string",
+            "contentMediaType": "application/json",
+            "contentSchema": SuggestionReady.model_json_schema(),
+        },
+        "event": {"const": "suggestion"},
+        "id": {"type": "string"},
+        "retry": {"type": "integer"},
+    },
+}
+"""One event, as OpenAPI 3.2 and the framework's own streams describe it."""
 
 
 class Streams:
@@ -142,9 +154,9 @@ async def _opened(request: Request, asker: Asker) -> AsyncIterator[Streams]:
 @router.get(
     "/events",
     **requires(Rule.SEES),
-    response_class=_Stream,
+    response_class=StreamingResponse,  # the framework's own class is for generators, which would take a place
     response_model=None,
-    responses=responses(404, 422, 429, 503),
+    responses={**responses(404, 422, 429, 503), 200: {"content": {_MEDIA_TYPE: {"itemSchema": _EVENT}}}},
     summary="Wait for the next step",
 )
 async def events(
@@ -167,8 +179,8 @@ async def events(
     if found is None:
         desk.later(installation_id)
     if request.scope.get("head"):
-        return Response(headers=_HEADERS, media_type=_Stream.media_type)
-    return _Stream(_events(watch, found, streams.looks), headers=_HEADERS)
+        return Response(headers=_HEADERS, media_type=_MEDIA_TYPE)
+    return StreamingResponse(_events(watch, found, streams.looks), headers=_HEADERS, media_type=_MEDIA_TYPE)
 
 
 async def _events(watch: _Watch, found: bytes | None, looks: CapacityLimiter) -> AsyncIterator[bytes]:
