@@ -105,6 +105,7 @@ def _with(house: House, name: str) -> list[tuple[str, str, Rule | None]]:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("relation", RELATIONS)
 def test_another_spelling_is_as_good_as_none(many: House, relation: str) -> None:
     """Of the installation's number, at every route: to everybody as an installation that never was."""

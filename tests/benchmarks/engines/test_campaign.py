@@ -39,6 +39,7 @@ def _campaign(
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_oracle_is_always_right(installation: Installation, curves: tuple[Curve, ...], family: str) -> None:
     """In every family it tunes what can be tuned, claims nothing false, breaks no limit; it says so where it cannot."""

@@ -296,6 +296,7 @@ def test_no_suggestion_exceeds_a_limit_in_a_few_histories() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("spread", [1.0, 0.4, 0.2, 0.1, 0.03])
 def test_no_suggestion_exceeds_a_limit(spread: float) -> None:
     """The same for two thousand histories, with every kind of step and refusal among them."""

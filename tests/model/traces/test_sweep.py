@@ -64,6 +64,7 @@ _KNOWN_LIMITS = {
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", KINDS)
 def test_stated_intervals_hold(kind: str) -> None:
     """Of 300 leanings of each kind that the reader was not trained on, 90 % hold the truth, within what 300 can show.
