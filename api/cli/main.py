@@ -81,7 +81,7 @@ COMMANDS = {
         ),
     },
     "setup": {
-        "edit": ("set_up.edit", "Change the set-up: needles, dimensions, targets, limits. Say since when."),
+        "edit": ("set_up.edit", 'Change the set-up. "none" brings a field back to its default, or to not set.'),
     },
     "pool": {
         "release": ("pool.release", "Publish the next version if enough owners changed."),

@@ -10,6 +10,11 @@ def name_choices(schema: dict[str, Any]) -> None:
 
     It is named by its component and the property: `TimeUnit` of `Mapping` is `MappingTimeUnit`. Constants tell
     components apart, and stay.
+
+    Raises
+    ------
+    ValueError
+        If a component has such a name already.
     """
     components = schema["components"]["schemas"]
     named: dict[str, Any] = {}

@@ -110,9 +110,9 @@ PRIORS: dict[str, Prior] = {
         0.13,
         0.12,
         "ln(phi/phi_peak)",
-        "with the middle needle and its mark at the edge a first set-up shows anything from falling at once to 300 °F "
-        "of rise, and three engines in four find a needle that fits in a set whose slopes go 6 % either way; common "
-        "practice, no published source",
+        "with the middle needle and its mark at the edge a first set-up shows anything from falling at once to 300 °F. "
+        "Three engines in four find a needle that fits, in a set whose slopes go 6 % either way; common practice, no "
+        "published source",
     ),
     "gain_idle": Prior(
         "normal",
@@ -172,7 +172,7 @@ PRIORS: dict[str, Prior] = {
         1.2,
         "-",
         "idle air follows this power of the open area. It is 1 where the slide's flow is choked. At one speed it is "
-        "0.84 at a pressure behind the slide of 0.6 of the air's, and 0.70 at 0.66 (isentropic flow into a pump of "
+        "0.84 at a pressure behind the slide of 0.6 of the air's. It is 0.70 at 0.66 (isentropic flow into a pump of "
         "constant volume). A speed that rises gives some of it back. How much, judgement",
     ),
     "exhaust_scale": Prior(
@@ -234,8 +234,8 @@ PRIORS: dict[str, Prior] = {
         0.45,
         0.12,
         "-",
-        "speed against open area: power of the propeller with n³, friction with n, and air that follows the area with "
-        "a power of its own; judgement",
+        "speed against open area. The propeller takes power with n³, friction with n. Air follows the area with a "
+        "power of its own; judgement",
     ),
     "static_rpm": Prior(
         "normal",
@@ -300,8 +300,8 @@ PRIORS: dict[str, Prior] = {
         0.0,
         1.0,
         "5 K",
-        "what all rises one person reads off one gauge are off by together: hands lean too fast, and a probe lags; "
-        "readings one after another do not scatter afresh; judgement",
+        "what all rises one person reads off one gauge are off by together. Hands lean too fast, and a probe lags. "
+        "Readings one after another do not scatter afresh; judgement",
     ),
     "ear_bias": Prior(
         "normal",

@@ -112,7 +112,7 @@ def test_every_field_has_an_option(command: Command) -> None:
         (("--meaning", "change", "--fitted", "B"), "--fitted: Another needle is an adjustment (got B)"),
         (("--meaning", "correction", "--fitted", "Z"), "--fitted: This needle is not one of your needles"),
         (("--meaning", "correction", "--target-rise", "130 to 70"), "--target-rise: "),
-        (("--meaning", "correction", "--unit", "length"), 'Give for example "length=in".'),
+        (("--meaning", "correction", "--unit", "length"), 'Write for example "length=in".'),
         (("--meaning", "correction", "--unit", "length=ell"), "--unit: Input should be 'mm'"),
         (("--meaning", "correction", "--time", "now", "--cylinders", "6"), "--time: A time must be text"),
     ],

@@ -41,7 +41,7 @@ def test_it_is_let_in_and_records_without_a_signal(bench: Service, chromium: Any
     assert violations(phone) == []
     phone.click("button:has-text('Let this phone in')")
     phone.wait_for_url("**/installations")
-    phone.click("a:has-text('Set up an installation')")
+    phone.click("a:has-text('Set up an engine')")
     phone.fill("[name='needles.0.taper_slope.value']", "30")
     phone.fill("[name='elevation.value']", "650")
     phone.check("[name='throttle_body.lean_direction'][value='clockwise']")

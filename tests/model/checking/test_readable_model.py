@@ -85,7 +85,7 @@ def test_both_models_have_one_density(recommender: Recommender, log: str) -> Non
 
     found = []
     for _ in range(_POINTS):
-        x = compiled.start + rng.standard_normal(len(compiled.start))
+        x = compiled.start + 1.5 * rng.standard_normal(len(compiled.start))
         point, unused = readable_point(model, compiled.unknowns(x), evidence)
         found.append((compiled.ln_density(x), density(point) + ln_standard(unused) + ln_volume(to, x)))
     theirs, ours = np.array(found).T

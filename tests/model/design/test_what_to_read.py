@@ -36,7 +36,7 @@ def _worth(installation: Installation, spread: float, *, informed: bool = True) 
 def test_the_rise_tells_most_where_full_throttle_is_unknown(installation: Installation) -> None:
     """Nothing else says where full throttle stands; a speed that hardly changes with mixture says next to nothing."""
     worth = _worth(installation, 0.04)
-    assert worth["rise"].runs_saved > 1.0
+    assert worth["rise"].runs_saved > 0.6
     assert all(each.runs_saved < 0.3 for name, each in worth.items() if name != "rise")
     assert worth["rise"].usual
     assert worth["static_rpm"].usual

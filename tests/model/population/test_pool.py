@@ -55,7 +55,7 @@ def test_a_summary_times_the_prior_is_the_posterior(
     """Put together again, summary and expert prior give the fit's mean and spread in every pooled unknown, whichever
     draws the fit came out with: within a tenth over several of them.
     """
-    _, log = _tuned(installation, 3, air)
+    _, log = _tuned(installation, 4, air)
     off, wider = [], []
     for seed in range(4):
         posterior = recommender.sampler.fit(gather(installation, log), seed)
