@@ -62,7 +62,7 @@ class Keys:
 
 
 def _set_up(page: Any, keys: Keys, sent: Any) -> None:
-    keys.press("Set up engine")
+    keys.press("Set up an engine")
     page.wait_for_selector("h1:has-text('Set up')")
     for _ in range(2):
         with page.expect_navigation():
