@@ -17,7 +17,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from taperwise.api.accounts import credentials, repository
 from taperwise.api.accounts.phones import PHONE_PAGE, Phones
 from taperwise.api.accounts.principal import LOCAL, NOBODY, Caller, as_principal
-from taperwise.api.accounts.service import caller_of
+from taperwise.api.accounts.service import SIGNED_IN_FOR, caller_of
 from taperwise.api.core.database import Database
 from taperwise.api.core.origin import origin_of
 from taperwise.api.core.problems import problem
@@ -61,6 +61,14 @@ class Limiter:
 def cookie_name(encrypted: bool) -> str:
     """The cookie's name."""
     return f"__Host-{COOKIE}" if encrypted else COOKIE
+
+
+def keep_signed_in(answer: Response, secret: str, encrypted: bool) -> None:
+    """Have the browser keep a sign-in's secret, out of reach of scripts and of other sites."""
+    answer.set_cookie(
+        cookie_name(encrypted), secret, max_age=int(SIGNED_IN_FOR.total_seconds()), path="/", secure=encrypted,
+        httponly=True, samesite="lax",
+    )  # fmt: skip
 
 
 class Authentication:

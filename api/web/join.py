@@ -5,8 +5,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from taperwise.api.accounts import invitations, service
-from taperwise.api.accounts.authentication import JOIN, cookie_name
+from taperwise.api.accounts import invitations
+from taperwise.api.accounts.authentication import JOIN, keep_signed_in
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.settings import Settings
@@ -43,8 +43,5 @@ def join(typed: Form, request: Request, database: Db) -> Response:
         return page("join.html", 422, secret=secret, name=name, known=known, errors=[one])
     settings: Settings = request.app.state.settings
     answer = RedirectResponse("/installations", 303)
-    answer.set_cookie(
-        cookie_name(settings.encrypted), cookie, max_age=int(service.SIGNED_IN_FOR.total_seconds()), path="/",
-        secure=settings.encrypted, httponly=True, samesite="lax",
-    )  # fmt: skip
+    keep_signed_in(answer, cookie, settings.encrypted)
     return answer

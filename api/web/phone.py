@@ -5,8 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import RedirectResponse
 
-from taperwise.api.accounts import service
-from taperwise.api.accounts.authentication import cookie_name
+from taperwise.api.accounts.authentication import keep_signed_in
 from taperwise.api.accounts.authorization import Asker
 from taperwise.api.accounts.phones import PHONE_PAGE, Phones, code_of
 from taperwise.api.accounts.principal import LOCAL
@@ -42,10 +41,7 @@ def let_in(typed: Form, request: Request, asker: Asker) -> Response:
     if cookie is None:
         return page("phone.html", 404, key="used", works=False, encrypted=settings.encrypted)
     answer = RedirectResponse("/installations", 303)
-    answer.set_cookie(
-        cookie_name(settings.encrypted), cookie, max_age=int(service.SIGNED_IN_FOR.total_seconds()), path="/",
-        secure=settings.encrypted, httponly=True, samesite="lax",
-    )  # fmt: skip
+    keep_signed_in(answer, cookie, settings.encrypted)
     return answer
 
 

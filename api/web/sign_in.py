@@ -7,7 +7,7 @@ from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts import credentials, repository, service
-from taperwise.api.accounts.authentication import SIGN_IN, Limiter, cookie_name
+from taperwise.api.accounts.authentication import SIGN_IN, Limiter, cookie_name, keep_signed_in
 from taperwise.api.accounts.authorization import Asker
 from taperwise.api.accounts.phones import PHONE_PAGE
 from taperwise.api.accounts.principal import NOBODY, Caller, as_principal
@@ -58,10 +58,7 @@ def sign_in(typed: Form, request: Request, database: Db) -> Response:
         wrong = _wrong("Key or password not recognised", "Check it, or ask your administrator for a new link.")
         return _form(to, [wrong], 401)
     answer = RedirectResponse(to, 303)
-    answer.set_cookie(
-        cookie_name(settings.encrypted), secret, max_age=int(service.SIGNED_IN_FOR.total_seconds()), path="/",
-        secure=settings.encrypted, httponly=True, samesite="lax",
-    )  # fmt: skip
+    keep_signed_in(answer, secret, settings.encrypted)
     return answer
 
 

@@ -2,15 +2,27 @@
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
+from taperwise.api.cli import context
 from taperwise.api.cli.main import run
+from tests.api.conftest import StandIn
 
-__all__ = ["Command", "caller"]
+__all__ = ["Command", "caller", "with_stand_in"]
 
 Command = Callable[..., tuple[int, str, str]]
 """Words typed, without the program's name: exit status, output, and what was told beside it."""
+
+
+def with_stand_in(
+    monkeypatch: pytest.MonkeyPatch, folder: Path, stand_in: StandIn, capsys: pytest.CaptureFixture[str]
+) -> Command:
+    """Runs commands that answer at once, with their database in a folder."""
+    monkeypatch.setattr(context, "make_recommender", lambda _seed: stand_in)
+    monkeypatch.setenv("TAPERWISE_DATA_FOLDER", str(folder / "data"))
+    return caller(monkeypatch, capsys)
 
 
 def caller(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:

@@ -5,9 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from taperwise.api.cli import context
 from taperwise.api.cli.main import COMMANDS
-from tests.api.commands import Command, caller
+from tests.api.commands import Command, with_stand_in
 from tests.api.conftest import StandIn
 
 
@@ -16,10 +15,7 @@ def command(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, stand_in: StandIn, capsys: pytest.CaptureFixture[str]
 ) -> Command:
     """Runs a command: exit status, output, and what was told beside it."""
-    monkeypatch.setattr(context, "make_recommender", lambda _seed: stand_in)
-    monkeypatch.setenv("TAPERWISE_DATA_FOLDER", str(tmp_path / "data"))
-
-    return caller(monkeypatch, capsys)
+    return with_stand_in(monkeypatch, tmp_path, stand_in, capsys)
 
 
 def _lines(command: Command) -> list[dict[str, str]]:

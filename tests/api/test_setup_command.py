@@ -6,10 +6,9 @@ from typing import Any
 
 import pytest
 
-from taperwise.api.cli import context
 from taperwise.api.cli.set_up import _EDITED
 from taperwise.api.schemas.installation import InstallationIn
-from tests.api.commands import Command, caller
+from tests.api.commands import Command, with_stand_in
 from tests.api.conftest import StandIn
 
 _RUN = ("run", "1", "--air", "68", "--pressure", "29.2", "--rise", "160", "--idle", "4")
@@ -20,9 +19,7 @@ def command(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, stand_in: StandIn, capsys: pytest.CaptureFixture[str]
 ) -> Command:
     """Runs a command: exit status, output, and what was told beside it."""
-    monkeypatch.setattr(context, "make_recommender", lambda _seed: stand_in)
-    monkeypatch.setenv("TAPERWISE_DATA_FOLDER", str(tmp_path / "data"))
-    made = caller(monkeypatch, capsys)
+    made = with_stand_in(monkeypatch, tmp_path, stand_in, capsys)
     made("new", "--needle", "A=29.4", "--needle", "B=30", "--fitted", "A")
     return made
 

@@ -80,3 +80,11 @@ class Thumbs:
         self.screens.append(self.page.inner_text("h1") + " " + self.page.evaluate("location.hash"))
         wide = self.page.evaluate("document.documentElement.scrollWidth")
         assert wide <= self.page.viewport_size["width"], f"{self.screens[-1]} is {wide} wide"
+
+
+def set_up_one(phone: Any) -> None:
+    """Fill in what a new engine cannot do without, on the page for it, and send it."""
+    phone.fill("[name='needles.0.taper_slope.value']", "30")
+    phone.fill("[name='elevation.value']", "650")
+    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
+    phone.click("button:has-text('Set up this engine')")

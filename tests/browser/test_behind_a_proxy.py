@@ -22,7 +22,7 @@ from taperwise.api.core.settings import Settings
 from tests.api.conftest import StandIn
 from tests.browser.behind_nginx import NAME, PREFIX, free_port, nginx
 from tests.browser.conftest import PHONE
-from tests.browser.hands import type_a_run
+from tests.browser.hands import set_up_one, type_a_run
 
 
 class _Behind:
@@ -126,10 +126,7 @@ def _tune(phone: Any, behind: _Behind, home: str) -> None:
     phone.fill("#key", behind.secret)
     phone.locator("form").first.locator("button").click()
     phone.wait_for_url("**/installations/new")
-    phone.fill("[name='needles.0.taper_slope.value']", "30")
-    phone.fill("[name='elevation.value']", "650")
-    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
-    phone.click("button:has-text('Set up this engine')")
+    set_up_one(phone)
     phone.wait_for_url("**/tuning/installations/1")
     phone.evaluate("navigator.serviceWorker.ready")
     phone.reload()

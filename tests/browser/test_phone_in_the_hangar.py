@@ -11,7 +11,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.shared.errors import InvalidValueError
 from tests.api.conftest import StandIn
 from tests.browser.conftest import PHONE, Service
-from tests.browser.hands import type_a_run
+from tests.browser.hands import set_up_one, type_a_run
 from tests.browser.test_accessible import violations
 
 
@@ -42,10 +42,7 @@ def test_it_is_let_in_and_records_without_a_signal(bench: Service, chromium: Any
     phone.click("button:has-text('Let this phone in')")
     phone.wait_for_url("**/installations")
     phone.click("a:has-text('Set up an engine')")
-    phone.fill("[name='needles.0.taper_slope.value']", "30")
-    phone.fill("[name='elevation.value']", "650")
-    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
-    phone.click("button:has-text('Set up this engine')")
+    set_up_one(phone)
     phone.wait_for_selector(".step")
     phone.click("a:has-text('Record the run')")
     context.set_offline(True)

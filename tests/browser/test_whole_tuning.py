@@ -17,6 +17,7 @@ from taperwise.api.schemas.run import FellAtOnce, PeakSeen, RoughBeforePeak, Run
 from taperwise.model.simulation.virtual_engine import VirtualEngine
 from taperwise.shared.runs import Air
 from tests.browser.conftest import Service
+from tests.browser.hands import set_up_one
 
 
 class Keys:
@@ -177,10 +178,7 @@ def test_a_whole_tuning_with_a_keyboard(real_service: Service, phone: Any) -> No
 def test_without_any_script(service: Service, phone: Any) -> None:
     """Set up, record and read the next step in a browser that runs no script."""
     phone.goto(f"{service.address}/installations/new")
-    phone.fill("[name='needles.0.taper_slope.value']", "30")
-    phone.fill("[name='elevation.value']", "650")
-    phone.check("[name='throttle_body.lean_direction'][value='clockwise']")
-    phone.click("button:has-text('Set up this engine')")
+    set_up_one(phone)
     phone.wait_for_selector(".step")
     phone.click("a:has-text('Record the run')")
     phone.fill("[name='air_temperature.value']", "68")

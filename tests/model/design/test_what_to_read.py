@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from taperwise.model.design.candidates import evaluate_candidates
 from taperwise.model.design.what_to_read import readings_worth
 from taperwise.model.inference.sampler import Posterior
@@ -33,11 +35,16 @@ def _worth(installation: Installation, spread: float, *, informed: bool = True) 
     return {each.name: each for each in found}
 
 
-def test_the_rise_tells_most_where_full_throttle_is_unknown(installation: Installation) -> None:
-    """Nothing else says where full throttle stands; a speed that hardly changes with mixture says next to nothing."""
-    worth = _worth(installation, 0.04)
-    assert worth["rise"].runs_saved > 0.6
-    assert all(each.runs_saved < 0.3 for name, each in worth.items() if name != "rise")
+@pytest.mark.parametrize("spread", [0.04, 0.06, 0.08])
+def test_the_rise_tells_most_where_full_throttle_is_unknown(installation: Installation, spread: float) -> None:
+    """Nothing else says where full throttle stands; a speed that hardly changes with mixture says next to nothing.
+
+    By how many runs is no matter of the trade: where one run settles less, it saves less, too.
+    """
+    worth = _worth(installation, spread)
+    others = [each.runs_saved for name, each in worth.items() if name != "rise"]
+    assert worth["rise"].runs_saved > 0.5
+    assert max(others) < 0.1 * worth["rise"].runs_saved
     assert worth["rise"].usual
     assert worth["static_rpm"].usual
     assert not worth["power_rpm_rise"].usual
