@@ -51,7 +51,8 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
         Stage.IDLE_MIXTURE: confidence.idle_mixture,
         Stage.IDLE_SPEED: confidence.idle_speed,
     }
-    if repeat.candidate.refused is None and not (parts[stage].observed and weighing.rise_read):
+    seen = confidence.runs_here and parts[stage].observed and weighing.rise_read
+    if repeat.candidate.refused is None and not seen:
         return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.NOT_SEEN_YET))
     if not weighing.rise_read:
         return _richer_first(options, installation)

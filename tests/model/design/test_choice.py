@@ -15,7 +15,17 @@ from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
 from taperwise.shared.reasons import IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
-from taperwise.shared.records import Acknowledge, ChangeNeedle, ChangePart, Entry, Installation, Part, TurnScrew
+from taperwise.shared.records import (
+    Acknowledge,
+    Adjustment,
+    ChangeNeedle,
+    ChangePart,
+    Entry,
+    Installation,
+    Part,
+    TurnIdleStop,
+    TurnScrew,
+)
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
 _AIR = Air(288.15, 101_325.0)
@@ -52,6 +62,18 @@ def test_the_ideal_slope_among_those_on_hand(
     assert (slope.low_90, slope.median, slope.high_90) == tuple(
         pytest.approx(0.030 + x) for x in (misfit - 2e-4, misfit, misfit + 2e-4)
     )
+
+
+@pytest.mark.parametrize("run", [_run(100, IdleQuality.SMOOTH, 30)])
+@pytest.mark.parametrize("turn", [TurnIdleStop(0.125), TurnIdleStop(-0.25), TurnScrew(0.125)])
+def test_a_run_comes_first_after_any_turn(
+    recorded: Recommender, installation: Installation, run: Run, turn: Adjustment
+) -> None:
+    """Whatever was seen before it: an idle stop turn leaves what was seen at full throttle, and asks for a run, too."""
+    learned = recorded.learn(installation, [run, turn])
+    assert learned.confidence.stage is Stage.FULL_THROTTLE
+    s = recorded.suggest(learned)
+    assert (s.action.kind, s.why.code) == (ActionKind.REPEAT_RUN, ReasonCode.NOT_SEEN_YET)
 
 
 def test_every_needle_with_its_chance(recorded: Recommender, installation: Installation) -> None:
