@@ -138,7 +138,7 @@ _MOST_RUNS = 12
 def test_a_whole_tuning_with_a_keyboard(real_service: Service, phone: Any) -> None:
     """A virtual engine is set up, run and turned as the card says until it is tuned; then the sheet is printed."""
     sent = installation_from(None)
-    engine = VirtualEngine.draw(sent.record(), 22)
+    engine = VirtualEngine.draw(sent.record(), 26)
     air = Air(291.15, 99_300.0)
     keys = Keys(phone)
     phone.goto(f"{real_service.address}/")
