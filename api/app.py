@@ -25,8 +25,8 @@ from taperwise.api.core.known_parameters import known_parameters
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations
+from taperwise.api.log import photo_routes, set_up_routes
 from taperwise.api.log import routes as log
-from taperwise.api.log import set_up_routes
 from taperwise.api.notes import routes as notes
 from taperwise.api.observability import routes as observability
 from taperwise.api.observability.metrics import Metrics
@@ -61,7 +61,7 @@ _DESCRIPTION = (
     "HEAD is answered wherever GET is. Unknown query parameters are refused."
 )
 _SERVED = (
-    installations.router, set_up_routes.router, exports.router, starting_point.router, log.router,
+    installations.router, set_up_routes.router, exports.router, starting_point.router, log.router, photo_routes.router,
     recommendations.router, events.router, overview_routes.router, notes.router, pooling.router, accounts.router,
     ownership.router, log.words, observability.router, openapi_page.router,
 )  # fmt: skip

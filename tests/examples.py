@@ -15,6 +15,7 @@ from taperwise.api.core import examples
 from taperwise.api.core.roles import Role, Scope
 from taperwise.api.core.settings import Settings
 from taperwise.api.files.installation import fixture
+from taperwise.api.log.photo_routes import WHITE_PIXEL
 from taperwise.api.ownership.adviser_access import give, grant_access
 from taperwise.api.ownership.transfer import offer
 from taperwise.model.inference.dataset import Evidence
@@ -28,6 +29,7 @@ FILE = Path(examples.__file__).parent / examples.FILE
 _AT = "/api/v1/installations"
 _DRAWS = 200
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|\+00:00)?")
+_FILES = {"image/jpeg": "(a JPEG file)"}
 _PROGRESS = {"detail": "The model is getting ready: about 40 s left. Ask again then.", "seconds_left": 40}
 
 
@@ -69,7 +71,7 @@ class _Asking:
         answer = self.client.request(method, path.format(**numbers), json=body)
         assert answer.is_success, (method, path, answer.text)
         kind = answer.headers.get("content-type", "")
-        shown: Any = answer.text if kind.startswith("text/") else "(a NetCDF file)"
+        shown: Any = answer.text if kind.startswith("text/") else _FILES.get(kind, "(a NetCDF file)")
         if kind == "application/json":
             shown = _shortened(answer.json())
         if answer.status_code != 204:
@@ -129,6 +131,10 @@ class _Asking:
         self("GET", f"{at}/draws", **place)
         packed = self.client.get(f"{_AT}/{self.number}/export").json()
         self("POST", f"{_AT}/import", packed)
+        photos = f"{at}/entries/{{sequence}}/photos"
+        photo = self("POST", photos, {"image": WHITE_PIXEL}, sequence=1, **place).json()["id"]
+        self("GET", photos, sequence=1, **place)
+        self("GET", f"{photos}/{{photo_id}}", sequence=1, photo_id=photo, **place)
         self("POST", f"{at}/contribution", {"consent": True}, **place)
         self("GET", f"{at}/contribution", **place)
         self("DELETE", f"{at}/contribution", **place)

@@ -14,7 +14,7 @@ __all__ = ["WATCHED", "latest", "makers", "watch"]
 
 WATCHED = frozenset(
     {"installations", "entries", "corrections", "notes", "people", "keys", "trusts", "pool_contributions",
-     "engine_priors", "offers", "invitations"}
+     "engine_priors", "offers", "invitations", "photos"}
 )  # fmt: skip
 """Tables whose changes are kept: what people said or decided, not what was worked out from it."""
 

@@ -12,6 +12,7 @@ import taperwise.api.accounts.tables
 import taperwise.api.core.idempotency
 import taperwise.api.installations.prior
 import taperwise.api.installations.standing
+import taperwise.api.log.photos
 import taperwise.api.pooling.tables
 import taperwise.api.recommendations.repository  # noqa: F401 - loaded, these make their tables known
 from taperwise.api.core.database import DERIVED, Base
@@ -54,6 +55,8 @@ def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, bytes):
+        return value.hex()
     return value.astimezone(UTC).isoformat() if isinstance(value, datetime) else value
 
 

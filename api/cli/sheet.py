@@ -19,6 +19,7 @@ from taperwise.api.exports.sheet import as_pdf, sheet_of
 from taperwise.api.log import service
 from taperwise.api.presentation.formatting import moment
 from taperwise.api.web.history import entries_of
+from taperwise.api.web.photos import photo_data
 from taperwise.api.web.rendering import fragment
 
 __all__ = ["sheet"]
@@ -69,7 +70,9 @@ def sheet(
 
             with shop.console.status("looking back on every run"):
                 pictures = on_paper(ChartData(shop.desk, shop.database).portraits(log), log)
-            html = fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures)
+            with shop.database.reading() as session:
+                photos = photo_data(session, number)
+            html = fragment("sheet_print.html", sheet=made, name=made.name, pictures=pictures, photos=photos)
             write_bytes("--pdf", pdf, as_pdf(html))
     if as_json:
         print_json({**dataclasses.asdict(made), "made_at": made.made_at.isoformat(), "lines": _lines(made.lines)})

@@ -1,5 +1,6 @@
 """An installation as a parcel: everything that is stored of it, to be unpacked elsewhere exactly as it was."""
 
+import base64
 import hashlib
 import json
 import math
@@ -14,7 +15,8 @@ from taperwise.api.core.database import Correction, Entry, Note, Trace
 from taperwise.api.core.validation_errors import refusal
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import parsed, prior_row, put_prior
-from taperwise.api.log import repository, service
+from taperwise.api.log import photos, repository, service
+from taperwise.api.log.photos import Photo
 from taperwise.api.pooling.service import is_shared, prior_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
 from taperwise.api.schemas.installation import InstallationIn
@@ -55,6 +57,13 @@ class TracePacked(Wire):
     read: list[Document] = Field(description="Readings of the logger file, one a sweep.")
 
 
+class PhotoPacked(Wire):
+    """A photo of a run."""
+
+    added_at: Moment = Field(description="Moment at which the photo was saved (UTC).")
+    image: str = Field(min_length=1, max_length=4_000_000, description="The photo as JPEG, in base64.")
+
+
 Kind = Literal["run", "adjustment", "acknowledged", "set_up"]
 
 
@@ -69,6 +78,7 @@ class EntryPacked(Wire):
         max_length=1000, fail_fast=True, description="Corrections in order; the last one holds."
     )
     trace: TracePacked | None = Field(None, description="Logger file of a run. Null: none.")
+    photos: list[PhotoPacked] = Field([], max_length=photos.MOST, description="Photos of a run, in order.")
 
 
 class NotePacked(Wire):
@@ -130,6 +140,9 @@ def _seal(contents: Contents) -> str:
     for name, usual in (("prior", None), ("owner", None), ("shared", False)):
         if document[name] == usual:
             del document[name]  # as parcels were sealed before there was such a thing
+    for entry in document["entries"]:
+        if not entry["photos"]:
+            del entry["photos"]  # as above
     text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -144,7 +157,7 @@ def pack(session: Session, installation_id: int) -> Archive:
     """
     row = installations.get(session, installation_id)
     corrections = repository.corrections(session, installation_id)
-    entries = []
+    entries, taken = [], photos.of_installation(session, installation_id)
     for entry in repository.entries(session, installation_id):
         trace = session.get(Trace, entry.id)
         entries.append(
@@ -158,6 +171,10 @@ def pack(session: Session, installation_id: int) -> Archive:
                     for c in corrections.get(entry.id, ())
                 ],
                 trace=None if trace is None else TracePacked(sent=trace.sent, read=trace.read),
+                photos=[
+                    PhotoPacked(added_at=p.added_at, image=base64.b64encode(p.image).decode())
+                    for p in taken.get(entry.sequence, ())
+                ],
             )
         )
     chosen = prior_row(session, installation_id)
@@ -292,6 +309,10 @@ def _store(session: Session, installation_id: int, number: int, packed: EntryPac
         for sweep in packed.trace.read:
             _read(f"{place}.trace.read", SweepOut, sweep)
         session.add(Trace(entry_id=entry.id, sent=packed.trace.sent, read=packed.trace.read))
+    for i, each in enumerate(packed.photos):
+        field = f"{place}.photos.{i}.image"
+        image, width, height = photos.small(photos.decoded(each.image, field), field)
+        session.add(Photo(entry_id=entry.id, added_at=each.added_at, width=width, height=height, image=image))
 
 
 def _read(field: str, model: Any, document: Any) -> Any:

@@ -15,6 +15,7 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import EnginePriorRow
 from taperwise.api.installations.standing import Standing
 from taperwise.api.log import repository as repository_of_log
+from taperwise.api.log.photos import Photo
 from taperwise.api.pooling.service import withdraw_live
 from taperwise.api.pooling.tables import Contribution
 from taperwise.api.recommendations.repository import EarlierFitRow
@@ -50,6 +51,7 @@ def erase_installation(session: Session, installation_id: int) -> None:
     entries = select(Entry.id).where(Entry.installation_id == installation_id)
     session.execute(delete(Correction).where(Correction.entry_id.in_(entries)))
     session.execute(delete(Trace).where(Trace.entry_id.in_(entries)))
+    session.execute(delete(Photo).where(Photo.entry_id.in_(entries)))
     for table in (Entry, Note, Answer, EnginePriorRow, AdviserGrant, EarlierFitRow, Standing, Seen, Offer):
         session.execute(delete(table).where(table.installation_id == installation_id))
     forget_installation(session, installation_id)

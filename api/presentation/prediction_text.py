@@ -35,8 +35,8 @@ def speed_line(p: PredictionOut) -> str:
     """How fast it should idle."""
     low, high = p.idle_rpm.interval_90
     return (
-        f"Idle speed should read about {p.idle_rpm.median:.0f} rpm, between {low:.0f} and {high:.0f} rpm (9 times in "
-        "10)."
+        f"Idle speed should read about {p.idle_rpm.median:z.0f} rpm, between {low:z.0f} and {high:z.0f} rpm "
+        "(9 times in 10)."
     )
 
 

@@ -13,6 +13,7 @@ from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service
+from taperwise.api.log.photos import MOST
 from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.presentation.set_up_text import set_up_words
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
@@ -20,6 +21,7 @@ from taperwise.api.web import adjustment_forms, adjustments, run_forms, runs
 from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.next_step import name_of
+from taperwise.api.web.photos import photo_addresses
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
 from taperwise.shared.errors import NotFoundError, TaperwiseError
@@ -48,10 +50,11 @@ def history(installation_id: InstallationId, database: Db) -> Response:
     """The log, the latest entry first."""
     with database.reading() as session:
         log = service.load(session, installation_id)
+        taken = photo_addresses(session, installation_id)
     entries = entries_of(database, installation_id)
     return page(
         "history.html", number=installation_id, name=name_of(log), here="/history", heading="History",
-        entries=[_told(e, log) for e in reversed(entries)],
+        entries=[_told(e, log) for e in reversed(entries)], photos=taken, most_photos=MOST, client_id=new_id(),
     )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """The sheet on a page and as PDF, the table, and parcels out and in."""
 
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -8,6 +9,7 @@ import structlog
 from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
+from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import Asker, InstallationId
 from taperwise.api.charts.data import ChartData
@@ -28,6 +30,7 @@ from taperwise.api.web.client_ids import OnceTyped
 from taperwise.api.web.form_data import Form
 from taperwise.api.web.history import entries_of
 from taperwise.api.web.next_step import name_of
+from taperwise.api.web.photos import photo_addresses, photo_data
 from taperwise.api.web.pictures import InGallery
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import HEADERS, fragment, page
@@ -52,7 +55,8 @@ def sheet(
     log, made = _sheet(installation_id, database, desk, work, None)
     return page(
         "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="Tuning sheet",
-        ready=desk.ready, pictures=[] if made is None else _on_paper(log, gallery, work, None),
+        ready=desk.ready, photos=_photos(installation_id, database, photo_addresses),
+        pictures=[] if made is None else _on_paper(log, gallery, work, None),
     )  # fmt: skip
 
 
@@ -65,12 +69,20 @@ def sheet_pdf(
     if made is None:
         return page("problem.html", 503, title="The next step is being calculated. Try again in a moment.", errors=[])
     pictures = _on_paper(log, gallery, work, _PATIENCE_SECONDS)
-    text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures)
+    photos = _photos(installation_id, database, photo_data)
+    text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures, photos=photos)
     return Response(
         as_pdf(text),
         media_type="application/pdf",
         headers={"Content-Disposition": f'inline; filename="sheet-{installation_id}.pdf"', "Cache-Control": "no-store"},
     )
+
+
+def _photos(
+    installation_id: int, database: Database, found: Callable[[Session, int], dict[int, list[tuple[int, str]]]]
+) -> dict[int, list[tuple[int, str]]]:
+    with database.reading() as session:
+        return found(session, installation_id)
 
 
 def _on_paper(log: service.Log, gallery: ChartData, work: BackgroundCalls, patience: float | None) -> "list[Picture]":

@@ -14,7 +14,7 @@ from taperwise.api.core.dependencies import Db
 from taperwise.api.core.idempotency import Made, Once
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
-from taperwise.api.log import repository, service
+from taperwise.api.log import photos, repository, service
 from taperwise.api.presentation.card_text import ago
 from taperwise.api.presentation.observations import asked
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
@@ -24,6 +24,7 @@ from taperwise.api.web.client_ids import OnceTyped, new_id
 from taperwise.api.web.form_data import Form, Typed
 from taperwise.api.web.newer_entries import NewerEntryError, refuse_newer, status_of
 from taperwise.api.web.next_step import name_of
+from taperwise.api.web.photos import typed_photo
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
 from taperwise.api.web.run_forms import document_of, fields_of, missing
@@ -72,10 +73,14 @@ def record(installation_id: InstallationId, typed: Form, database: Db, desk: Adv
 
 def _record(once: Once, database: Database, typed: Typed, sent: RunIn, log: service.Log) -> None:
     sent, traced = service.with_trace_read(database, log.installation_id, sent)
+    photo = typed_photo(typed)
 
     def deed(session: Session) -> Made:
         refuse_newer(session, log.installation_id, typed)
-        return Made(service.record_run(session, log.installation_id, sent, traced))
+        recorded = service.record_run(session, log.installation_id, sent, traced)
+        if photo is not None:
+            photos.add(session, log.installation_id, recorded.sequence, photo)
+        return Made(recorded)
 
     once.do(deed)
 

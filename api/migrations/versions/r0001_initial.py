@@ -157,6 +157,15 @@ def _logs() -> None:
         sa.Column("sent", sa.JSON(), nullable=False),
         sa.Column("read", sa.JSON(), nullable=False),
     )
+    op.create_table(
+        "photos",
+        sa.Column("id", _ID, primary_key=True, autoincrement=True),
+        sa.Column("entry_id", _ID, sa.ForeignKey("entries.id"), nullable=False, index=True),
+        sa.Column("added_at", _TIME, nullable=False),
+        sa.Column("width", sa.Integer(), nullable=False),
+        sa.Column("height", sa.Integer(), nullable=False),
+        sa.Column("image", sa.LargeBinary(), nullable=False),
+    )
 
 
 def _answers() -> None:

@@ -55,7 +55,7 @@ def _spelled(number: int) -> list[str]:
 def _filled(path: str, name: str, spelling: str, house: House) -> str:
     plain = {
         "installation_id": str(house.builders), "person_id": str(house.numbers["other"]), "sequence": "1",
-        "key_id": "1", "name": "rise", "note_id": "1", "invitation_id": "1",
+        "key_id": "1", "name": "rise", "note_id": "1", "photo_id": "1", "invitation_id": "1",
         "offered_id": "1", "kind": "conflict", "reader": "the-builder",
     }  # fmt: skip
     given = {**plain, name: spelling}

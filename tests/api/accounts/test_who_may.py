@@ -29,7 +29,12 @@ def _routes(house: House) -> list[tuple[str, str, Rule | None]]:
 
 def _address(path: str, installation: int, person: int) -> str:
     path = path.replace("{installation_id}", str(installation)).replace("{person_id}", str(person))
-    path = path.replace("{note_id}", "999").replace("{invitation_id}", "999").replace("{offered_id}", "999")
+    path = (
+        path.replace("{note_id}", "999")
+        .replace("{invitation_id}", "999")
+        .replace("{offered_id}", "999")
+        .replace("{photo_id}", "999")
+    )
     return path.replace("{sequence}", "1").replace("{key_id}", "999").replace("{name}", "rise")
 
 
