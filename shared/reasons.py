@@ -132,6 +132,29 @@ class InspectCause(StrEnum):
 
 
 @dataclass(frozen=True)
+class HeldBack:
+    """A turn leaner that full throttle asks for, and that the lean limit forbids.
+
+    Parameters
+    ----------
+    turns : float
+        Of the needle holder; negative [turns].
+    full_throttle : float
+        Chance that full throttle is right after it.
+    lean, most : float
+        Chance that a cylinder runs lean of peak after it, and the limit.
+    unseen_cylinders : bool
+        Whether some cylinders have no exhaust probe.
+    """
+
+    turns: float
+    full_throttle: float
+    lean: float
+    most: float
+    unseen_cylinders: bool
+
+
+@dataclass(frozen=True)
 class Inspection:
     """What is to be looked at, and why; what does not belong to the cause is empty.
 
@@ -153,6 +176,8 @@ class Inspection:
     ideal_slope : IdealSlope, IdealSteps or None
     idle_rpm_band : tuple of float or None
         The idle speed's band, where it is the idle speed that cannot be settled [rpm].
+    held_back : HeldBack or None
+        What keeps full throttle at the edge of its band, where that is the lean limit.
     static_rpm, static_rpm_band : float and tuple of float, or None
         Static speed with this mixture and the band the owner expects of it, where it lies outside [rpm].
     """
@@ -166,6 +191,7 @@ class Inspection:
     chance_now: float | None = None
     ideal_slope: IdealSlope | IdealSteps | None = None
     idle_rpm_band: tuple[float, float] | None = None
+    held_back: HeldBack | None = None
     static_rpm: float | None = None
     static_rpm_band: tuple[float, float] | None = None
 

@@ -4,9 +4,8 @@ import inspect
 import re
 import tempfile
 from collections.abc import Callable
-from enum import Enum
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import typer
 from pydantic_core import PydanticUndefined
@@ -68,8 +67,7 @@ def _section(name: str, command: Any) -> str:
     text += _table("argument or option", "meaning", "default")
     for each in asked:
         named = (*each.opts, *each.secondary_opts) if each.param_type_name == "option" else (each.name.upper(),)
-        kind = each.type_descriptor.annotation
-        choices = [c for one in (kind, *get_args(kind)) if inspect.isclass(one) and issubclass(one, Enum) for c in one]
+        choices = [getattr(choice, "value", choice) for choice in getattr(each.type, "choices", ())]
         words = (each.help or "") + (f" One of: {', '.join(choices)}." if choices else "")
         unset = each.default is None or isinstance(each.default, bool) or callable(each.default)
         default = "needed" if each.required else "" if unset else str(each.default)

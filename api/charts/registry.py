@@ -8,7 +8,7 @@ from taperwise.api.charts import fan, growth, runs, sweep, target, travel
 from taperwise.api.charts.data import Portraits
 from taperwise.api.charts.style import Picture
 from taperwise.api.log import repository, service
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import trace_of
 from taperwise.api.traces.reading import summary
@@ -55,6 +55,6 @@ def sweep_of(session: Session, installation_id: int, sequence: int, units: Units
             value=sequence,
             cure="Choose a run with a logger file in the log.",
         )
-    mapping = None if sent.get("mapping") is None else Mapping.model_validate(sent["mapping"])
+    mapping = None if sent.get("mapping") is None else ColumnMapping.model_validate(sent["mapping"])
     trace = trace_of(sent["csv"], mapping)
     return sweep.draw(trace, summary(trace, units)[-1], units, sequence)

@@ -47,7 +47,9 @@ class CorrectionPacked(Wire):
 
     recorded_at: Moment = Field(description="Moment at which the correction was saved (UTC).")
     reason: str = Field(min_length=3, max_length=500, description="Reason for the correction.")
-    document: Document | None = Field(None, description="The corrected entry. Null: the entry was voided.")
+    document: Annotated[Document, Field(title="Document")] | None = Field(
+        None, description="The corrected entry. Null: the entry was voided."
+    )
 
 
 class TracePacked(Wire):
@@ -311,7 +313,11 @@ def _store(session: Session, installation_id: int, number: int, packed: EntryPac
         session.add(Trace(entry_id=entry.id, sent=packed.trace.sent, read=packed.trace.read))
     for i, each in enumerate(packed.photos):
         field = f"{place}.photos.{i}.image"
-        image, width, height = photos.small(photos.decoded(each.image, field), field)
+        if packed.kind != "run":
+            raise InvalidValueError(
+                "Only a run has photos", field=field, value=packed.kind, cure="Import the file as it was exported."
+            )
+        image, width, height = photos.as_kept(photos.decoded(each.image, field), field)
         session.add(Photo(entry_id=entry.id, added_at=each.added_at, width=width, height=height, image=image))
 
 

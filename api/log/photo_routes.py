@@ -11,7 +11,7 @@ from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import photos
-from taperwise.api.schemas.photo import PhotoIn, PhotoOut, Photos
+from taperwise.api.schemas.photo import PhotoIn, PhotoOut, RunPhotos
 
 __all__ = ["WHITE_PIXEL", "PhotoId", "router"]
 
@@ -35,7 +35,7 @@ def add_photo(
     sent: Annotated[PhotoIn, Body(openapi_examples=_EXAMPLES)],
     once: OncePosted,
 ) -> Response:
-    """Keeps a photo of a run, at most 1600 px long. Everything but the picture is removed: place, camera, time."""
+    """Keeps a photo of a run, at most 1280 px long. Everything but the picture is removed: place, camera, time."""
     earlier = once.earlier
     if earlier is not None:
         return earlier.response()
@@ -44,9 +44,9 @@ def add_photo(
 
 
 @router.get("", **requires(Rule.SEES), responses=responses(404, 422, 503), summary="Photos of a run")
-def list_photos(installation_id: InstallationId, sequence: Sequence, unit: ReadingUnit) -> Photos:
+def list_photos(installation_id: InstallationId, sequence: Sequence, unit: ReadingUnit) -> RunPhotos:
     """Returns what there is to know of the photos, in the order in which they were added."""
-    return Photos(photos=photos.of_entry(unit, installation_id, sequence))
+    return RunPhotos(photos=photos.of_entry(unit, installation_id, sequence))
 
 
 @router.get(
@@ -56,11 +56,11 @@ def list_photos(installation_id: InstallationId, sequence: Sequence, unit: Readi
 def photo(installation_id: InstallationId, sequence: Sequence, photo_id: PhotoId, unit: ReadingUnit) -> Response:
     """The photo as JPEG."""
     row = photos.get(unit, installation_id, sequence, photo_id)
-    return Response(row.image, media_type="image/jpeg", headers={"X-Content-Type-Options": "nosniff"})
+    return Response(row.image, media_type="image/jpeg", headers={"Cache-Control": "private, no-cache"})
 
 
 @router.delete(
-    "/{photo_id}", **requires(Rule.SEES), status_code=204, responses=responses(404, 422, 503),
+    "/{photo_id}", **requires(Rule.OWNS), status_code=204, responses=responses(404, 422, 503),
     summary="Delete a photo",
 )  # fmt: skip
 def delete_photo(installation_id: InstallationId, sequence: Sequence, photo_id: PhotoId, unit: Unit) -> Response:

@@ -3,6 +3,7 @@
 import base64
 import binascii
 import io
+import math
 import threading
 import warnings
 from collections.abc import Iterator
@@ -19,15 +20,28 @@ from taperwise.api.log import repository
 from taperwise.api.schemas.photo import PhotoOut
 from taperwise.shared.errors import ConflictError, InvalidValueError, NotFoundError, OutOfRangeError
 
-__all__ = ["MOST", "Photo", "add", "decoded", "get", "of_entry", "of_installation", "remove", "small"]
+__all__ = [
+    "MOST",
+    "Photo",
+    "add",
+    "as_kept",
+    "decoded",
+    "get",
+    "numbers",
+    "of_entry",
+    "of_installation",
+    "remove",
+    "small",
+    "thumbnail",
+]
 
 MOST = 3
 """Photos of one run."""
 
-_LONGEST = 1600  # px, of the longest side as kept
+_LONGEST = 1280  # px, of the longest side as kept
 _MOST_PIXELS = 64_000_000
 _FORMATS = ("JPEG", "PNG", "WEBP")
-_MOST_BYTES = 2_000_000  # of a photo that is kept as it came
+_PRINTED = 480  # px, of the longest side on the tuning sheet
 _QUALITY = 75  # the library's default
 _ONE_AT_A_TIME = threading.Lock()  # unpacked, the largest takes a quarter of a gigabyte
 _OTHER = "Choose a photo as JPEG, PNG or WebP."
@@ -63,7 +77,7 @@ def decoded(text: str, field: str) -> bytes:
 
 
 def small(sent: bytes, field: str) -> tuple[bytes, int, int]:
-    """A photo the right way up, at most 1600 px long, drawn anew: nothing that its file said beside it is left.
+    """A photo the right way up, at most 1280 px long, drawn anew: nothing that its file said beside it is left.
 
     Returns
     -------
@@ -77,12 +91,13 @@ def small(sent: bytes, field: str) -> tuple[bytes, int, int]:
     InvalidValueError, OutOfRangeError
         If it is no picture, or has too many pixels.
     """
-    with _as_refusal(field), _ONE_AT_A_TIME, Image.open(io.BytesIO(sent), formats=_FORMATS) as opened:
+    with (
+        _as_refusal(field, _size(sent)),
+        _ONE_AT_A_TIME,
+        Image.open(io.BytesIO(sent), formats=_FORMATS) as opened,
+    ):
         if opened.width * opened.height > _MOST_PIXELS:
             raise _too_many(field, f"{opened.width} x {opened.height}")
-        if _is_small(opened, sent):
-            opened.load()
-            return sent, opened.width, opened.height
         opened.draft("RGB", (_LONGEST, _LONGEST))
         opened.thumbnail((_LONGEST, _LONGEST))
         upright = ImageOps.exif_transpose(opened).convert("RGBA")
@@ -93,10 +108,38 @@ def small(sent: bytes, field: str) -> tuple[bytes, int, int]:
     return kept.getvalue(), plain.width, plain.height
 
 
-def _is_small(opened: Image.Image, sent: bytes) -> bool:
-    """Whether it is as it is kept: a small JPEG with nothing in it but the picture. An import changes none."""
-    parts = [name for name, _ in getattr(opened, "applist", ())]
-    return parts == ["APP0"] and max(opened.size) <= _LONGEST and len(sent) <= _MOST_BYTES and opened.mode == "RGB"
+def as_kept(sent: bytes, field: str) -> tuple[bytes, int, int]:
+    """A photo of an export file, as `small` once made it: looked at, and not drawn anew, so that it stays the same.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is larger than any that was kept, or no JPEG.
+    """
+    with _as_refusal(field, _size(sent)), Image.open(io.BytesIO(sent), formats=["JPEG"]) as opened:
+        if max(opened.size) > _LONGEST:
+            raise InvalidValueError(
+                f"A kept photo is at most {_LONGEST} px long", field=field, value=f"{opened.width} x {opened.height}",
+                cure="Import the file as it was exported.",
+            )  # fmt: skip
+        return sent, opened.width, opened.height
+
+
+def thumbnail(image: bytes) -> bytes:
+    """A kept photo as small as the tuning sheet prints it; itself where it cannot be read."""
+    try:
+        with Image.open(io.BytesIO(image), formats=["JPEG"]) as opened:
+            opened.draft("RGB", (_PRINTED, _PRINTED))
+            opened.thumbnail((_PRINTED, _PRINTED))
+            made = io.BytesIO()
+            opened.save(made, "JPEG", quality=_QUALITY)
+            return made.getvalue()
+    except (OSError, ValueError, SyntaxError):
+        return image
+
+
+def _size(sent: bytes) -> str:
+    return f"a file of {math.ceil(len(sent) / 1000)} kB"
 
 
 def _too_many(field: str, value: str) -> OutOfRangeError:
@@ -107,7 +150,7 @@ def _too_many(field: str, value: str) -> OutOfRangeError:
 
 
 @contextmanager
-def _as_refusal(field: str) -> Iterator[None]:
+def _as_refusal(field: str, value: str) -> Iterator[None]:
     """What the library says of a file, as one of our errors."""
     try:
         with warnings.catch_warnings():
@@ -115,8 +158,8 @@ def _as_refusal(field: str) -> Iterator[None]:
             yield
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise _too_many(field, "far more") from None
-    except (OSError, ValueError, SyntaxError, EOFError) as error:  # what the library raises for broken files
-        raise InvalidValueError("This is not a photo", field=field, value=type(error).__name__, cure=_OTHER) from None
+    except (OSError, ValueError, SyntaxError, EOFError):  # what the library raises for broken files
+        raise InvalidValueError("This is not a photo", field=field, value=value, cure=_OTHER) from None
 
 
 def add(session: Session, installation_id: int, sequence: int, made: tuple[bytes, int, int]) -> PhotoOut:
@@ -154,8 +197,21 @@ def of_entry(session: Session, installation_id: int, sequence: int) -> list[Phot
     """
     installations.get(session, installation_id)
     entry = _entry(session, installation_id, sequence)
-    query = select(Photo).where(Photo.entry_id == entry.id).order_by(Photo.id)
-    return [_outward(row, sequence) for row in session.scalars(query)]
+    size = func.length(Photo.image)
+    query = select(Photo.id, Photo.added_at, Photo.width, Photo.height, size).where(Photo.entry_id == entry.id)
+    return [
+        PhotoOut(id=number, sequence=sequence, added_at=added_at, width=width, height=height, size=bytes_kept)
+        for number, added_at, width, height, bytes_kept in session.execute(query.order_by(Photo.id))
+    ]
+
+
+def numbers(session: Session, installation_id: int) -> dict[int, list[int]]:
+    """Numbers of all photos of an installation, by the number of their entry."""
+    query = select(Entry.sequence, Photo.id).join(Photo, Photo.entry_id == Entry.id)
+    found: dict[int, list[int]] = {}
+    for sequence, number in session.execute(query.where(Entry.installation_id == installation_id).order_by(Photo.id)):
+        found.setdefault(sequence, []).append(number)
+    return found
 
 
 def of_installation(session: Session, installation_id: int) -> dict[int, list[Photo]]:

@@ -22,7 +22,7 @@ from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, EntryOut
 from taperwise.api.schemas.recommendation import Position
-from taperwise.api.schemas.run import Mapping, RunIn
+from taperwise.api.schemas.run import ColumnMapping, RunIn
 from taperwise.api.schemas.set_up import SetUpEntry
 from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
@@ -305,7 +305,7 @@ def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tu
         owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
         kept = None if sent.trace.mapping is not None else repository.remembered_mapping(session, installation_id)
     if kept is not None:
-        trace = sent.trace.model_copy(update={"mapping": Mapping.model_validate(kept)})
+        trace = sent.trace.model_copy(update={"mapping": ColumnMapping.model_validate(kept)})
         sent = sent.model_copy(update={"trace": trace})
     return sent, read_trace(sent, owner.units)
 

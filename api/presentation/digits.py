@@ -4,11 +4,11 @@ Digits are never grouped: a form takes both signs for the decimal sign, so "2.78
 """
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 
-__all__ = ["as_read_now", "number", "read_with", "respelled", "rounded", "sign_now"]
+__all__ = ["number", "read_with", "respelled", "rounded", "sign_now"]
 
 _DECIMALS = {
     "degF": 1, "degC": 1, "kelvin": 1, "delta_degF": 1, "delta_degC": 1, "inHg": 2, "hPa": 1, "mbar": 1, "mmHg": 1,
@@ -16,7 +16,8 @@ _DECIMALS = {
     "cc/s": 2, "cc": 0, "cm**3": 0, "litre": 2, "L": 2, "in**3": 1,
 }  # fmt: skip
 
-_FIGURE = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\w|\.\d)")
+_UNITS = "|".join(map(re.escape, sorted((*_DECIMALS, "°", "%", "turn"), reverse=True)))
+_FIGURE = re.compile(rf"(?<![\w.:])(\d+)\.(\d+)(?= ?(?:{_UNITS}))")  # not the name of a needle, nor that of a file
 _sign: ContextVar[str] = ContextVar("decimal_sign", default=".")
 
 
@@ -35,17 +36,6 @@ def read_with(sign: str) -> Iterator[None]:
         _sign.reset(token)
 
 
-def as_read_now[T](make: Callable[[], T]) -> Callable[[], T]:
-    """What another thread makes for whoever reads now."""
-    sign = _sign.get()
-
-    def made() -> T:
-        with read_with(sign):
-            return make()
-
-    return made
-
-
 def number(value: float, form: str) -> str:
     """A figure in a format of Python's, with the reader's decimal sign.
 
@@ -59,13 +49,13 @@ def number(value: float, form: str) -> str:
 
 
 def respelled(text: str) -> str:
-    """A sentence worded for programs, such as an error, with the reader's decimal sign in its figures.
+    """A sentence worded for programs, such as an error, with the reader's decimal sign in its figures with a unit.
 
     Examples
     --------
     >>> with read_with(","):
-    ...     respelled("Give at most 0.25 turn, see 3.4.1.")
-    'Give at most 0,25 turn, see 3.4.1.'
+    ...     respelled("Give at most 0.25 turn, or needle 2.5 of sweep 2026.11.csv.")
+    'Give at most 0,25 turn, or needle 2.5 of sweep 2026.11.csv.'
     """
     return _FIGURE.sub(lambda found: f"{found[1]}{_sign.get()}{found[2]}", text)
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from fractions import Fraction
 
 from taperwise.api.presentation.chance_text import STAGES, chance
-from taperwise.api.presentation.digits import number, respelled, rounded
+from taperwise.api.presentation.digits import number, respelled, rounded, sign_now
 from taperwise.api.presentation.observations import OBSERVATIONS
 from taperwise.api.schemas.log import Shown
 from taperwise.api.schemas.quantities import Quantity
@@ -21,6 +21,7 @@ __all__ = [
     "direction",
     "fraction",
     "from_mark",
+    "got",
     "moment",
     "percent",
     "quantity",
@@ -64,6 +65,8 @@ LABELS = {
 }
 """Names of fields as the forms call them."""
 
+_PLAIN = re.compile(r"-?\d+\.\d+( \S+)?")  # a unit may follow
+_NAMED = {"needle", "fitted_needle", "label", "name", "cause", "reason", "note"}
 _NAMES = re.compile(r"\b(" + "|".join(LABELS) + r")\b")
 
 
@@ -72,6 +75,12 @@ def with_form_labels(text: str) -> str:
     text = re.sub(r"\.value$", "", respelled(text))
     plain = text.replace(", without quotes", "").replace(" The OpenAPI page at /docs lists the kinds.", "")
     return _NAMES.sub(lambda found: LABELS[found.group()], plain)
+
+
+def got(value: str, field: str) -> str:
+    """A value that was refused; a figure has the reader's decimal sign, a name or a label stays as it is."""
+    figure = field.rpartition(".")[2] not in _NAMED and _PLAIN.fullmatch(value)
+    return value.replace(".", sign_now(), 1) if figure else value
 
 
 def sign(unit: str) -> str:

@@ -16,7 +16,16 @@ from taperwise.api.presentation.formatting import (
 )
 from taperwise.api.presentation.needle_text import ideal_steps
 from taperwise.api.schemas.units import Units
-from taperwise.shared.reasons import Exceeded, IdealSlope, IdealSteps, InspectCause, Inspection, Suspicion, Watched
+from taperwise.shared.reasons import (
+    Exceeded,
+    HeldBack,
+    IdealSlope,
+    IdealSteps,
+    InspectCause,
+    Inspection,
+    Suspicion,
+    Watched,
+)
 from taperwise.shared.recommendation import Action, ActionKind, Confidence
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
@@ -200,12 +209,27 @@ def _at_an_edge(inspection: Inspection, units: Units) -> str:
             f"The idle speed stays at the edge of its target range of {low:.0f} to {high:.0f} rpm ({chance(now)} "
             "chance of being in target)."
         )
+    if inspection.held_back is not None:
+        return _held_back(inspection.held_back, now)
     best = inspection.best_chance or 0.0
     further = f" (best possible: {chance(best)})" if best > now else ""
     return (
         f"Your needles get no closer: {chance(now)} chance that both mixtures are in target{further}. A needle "
         f"{_slope(inspection.ideal_slope, units)} would be better."
     )
+
+
+def _held_back(held: HeldBack, now: float) -> str:
+    lean, most = (f"{number(100 * x, '.1f')}\u00a0%" for x in (held.lean, held.most))
+    text = (
+        f"Full throttle stays at the rich edge of its target range ({chance(now)} chance that both mixtures are in "
+        f"target). {fraction(held.turns).capitalize()} leaner would bring it into target with a "
+        f"{chance(held.full_throttle)} chance. But the danger would be too great: a {lean} chance that a cylinder runs "
+        f"lean of peak at full throttle. Your limit is {most}."
+    )
+    if not held.unseen_cylinders:
+        return text
+    return f"{text} Exhaust probes on all cylinders would show how lean each cylinder runs."
 
 
 def _slope(slope: IdealSlope | IdealSteps | None, units: Units) -> str:

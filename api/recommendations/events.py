@@ -26,7 +26,7 @@ from taperwise.api.log import service
 from taperwise.api.recommendations import repository
 from taperwise.api.recommendations.service import AdviceDesk, RecommendationService
 from taperwise.model import MODEL_VERSION
-from taperwise.shared.errors import NotFoundError
+from taperwise.shared.errors import ConflictError, NotFoundError
 
 __all__ = ["LONGEST_SECONDS", "Streams", "router"]
 
@@ -156,7 +156,7 @@ async def _opened(request: Request, asker: Asker) -> AsyncIterator[Streams]:
     **requires(Rule.SEES),
     response_class=StreamingResponse,  # the framework's own class is for generators, which would take a place
     response_model=None,
-    responses={**responses(404, 422, 429, 503), 200: {"content": {_MEDIA_TYPE: {"itemSchema": _EVENT}}}},
+    responses={**responses(404, 409, 422, 429, 503), 200: {"content": {_MEDIA_TYPE: {"itemSchema": _EVENT}}}},
     summary="Wait for the next step",
 )
 async def events(
@@ -176,8 +176,10 @@ async def events(
     """
     watch = _Watch(database, desk, installation_id, last_event_id)
     found = await to_thread.run_sync(watch.look, limiter=streams.looks)
-    if found is None:
-        desk.later(installation_id)
+    if found is None and not desk.later(installation_id):
+        raise ConflictError(
+            "This service calculates a result only when you request it", cure="Request the suggestion instead."
+        )
     if request.scope.get("head"):
         return Response(headers=_HEADERS, media_type=_MEDIA_TYPE)
     return StreamingResponse(_events(watch, found, streams.looks), headers=_HEADERS, media_type=_MEDIA_TYPE)

@@ -96,7 +96,7 @@ class RecommendationService:
         self._failure = ""
         self._lock = threading.Lock()
         self._turns = Turns()
-        self.later: Callable[[int], object] = lambda _: None
+        self.later: Callable[[int], bool] = lambda _: False
         self._last: Made | None = None
         self._preparing: threading.Thread | None = None
 

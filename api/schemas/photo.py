@@ -6,14 +6,14 @@ from pydantic import BaseModel, Field
 
 from taperwise.api.schemas.quantities import Wire
 
-__all__ = ["PhotoIn", "PhotoOut", "Photos"]
+__all__ = ["PhotoIn", "PhotoOut", "RunPhotos"]
 
 
 class PhotoIn(Wire):
     """A photo to keep beside a run."""
 
     image: str = Field(
-        min_length=1, max_length=22_000_000, description="The file of the photo (JPEG, PNG or WebP) in base64."
+        min_length=1, max_length=16_000_000, description="The file of the photo (JPEG, PNG or WebP) in base64."
     )
 
 
@@ -28,7 +28,7 @@ class PhotoOut(BaseModel):
     size: int = Field(description="Size of the JPEG [bytes].")
 
 
-class Photos(BaseModel):
+class RunPhotos(BaseModel):
     """The photos of one run."""
 
     photos: list[PhotoOut] = Field(description="Photos in the order in which they were added.")

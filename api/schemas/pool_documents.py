@@ -54,7 +54,7 @@ class KindDoc(Wire):
 class ContributionDoc(Wire):
     """The shared summary: no number, name, place, text or date finer than a quarter."""
 
-    schema_version: Literal[1] = Field(SCHEMA_VERSION, description="Version of this form.")
+    schema_version: int = Field(SCHEMA_VERSION, ge=1, le=1, description="Version of this form.")
     scale: Scale = Field(description="Digest of the units; other units are not read.")
     unknowns: list[str] = Field(
         description="Names of the unknowns in order, in units of the standard estimate's spread."
@@ -154,7 +154,7 @@ class NoiseDoc(Wire):
 class PublishedDoc(Wire):
     """A published version of the pool."""
 
-    schema_version: Literal[1] = Field(SCHEMA_VERSION, description="Version of this form.")
+    schema_version: int = Field(SCHEMA_VERSION, ge=1, le=1, description="Version of this form.")
     scale: Scale = Field(description="Digest of the units.")
     version: int = Field(description="Number of the version.")
     quarter: str = Field(description="Quarter of publication, such as 2026Q1.")

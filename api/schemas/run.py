@@ -37,10 +37,10 @@ from taperwise.shared.meters import meters
 from taperwise.shared.runs import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run, Sureness
 from taperwise.shared.units import to_si
 
-__all__ = ["FellAtOnce", "HighestIn", "Mapping", "PeakSeen", "RoughBeforePeak", "RunIn", "TraceIn"]
+__all__ = ["ColumnMapping", "FellAtOnce", "HighestIn", "PeakSeen", "RoughBeforePeak", "RunIn", "TraceIn"]
 
 
-class Mapping(Wire):
+class ColumnMapping(Wire):
     """Meaning of the columns of a logger file."""
 
     model_config = ConfigDict(populate_by_name=True)
@@ -176,7 +176,7 @@ class TraceIn(Wire):
     """A logger file of the leaning sweep. The service reads the EGT rise from the file."""
 
     csv: str = Field(max_length=12_000_000, description="Whole logger file as CSV text.")
-    mapping: Mapping | None = Field(None, description="Meaning of the columns. Null: guessed from the headings.")
+    mapping: ColumnMapping | None = Field(None, description="Meaning of the columns. Null: guessed from the headings.")
 
 
 class HighestIn(Wire):

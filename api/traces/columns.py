@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.traces.column_units import FLOWS, PRESSURES, SECONDS, TEMPERATURES, plain
 from taperwise.api.traces.csv_table import Column, read_table
 from taperwise.api.traces.times import HALF_DAY, in_order, spread
@@ -75,7 +75,7 @@ class Trace:
     unused: tuple[tuple[str, str], ...] = ()
 
 
-def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
+def trace_of(text: str, mapping: ColumnMapping | None = None) -> Trace:
     """Read a trace from CSV text.
 
     Raises
@@ -83,7 +83,7 @@ def trace_of(text: str, mapping: Mapping | None = None) -> Trace:
     InvalidValueError
         If the table cannot be read, a column that is named is missing, or a unit is not known.
     """
-    mapping = mapping or Mapping()
+    mapping = mapping or ColumnMapping()
     roles = roles_of(read_table(text, mapping.decimal, mapping.date_order), mapping)
     channels = {name: _channel(column, CHANNELS[name], mapping, name) for name, column in roles.channels.items()}
     heads = {c.name: _plausible(c, _kelvin(c, mapping), "cylinder head", (200.0, 700.0)) for c in roles.heads}
@@ -110,7 +110,7 @@ class Roles:
     unused: list[tuple[Column, str]]
 
 
-def roles_of(columns: list[Column], mapping: Mapping) -> Roles:
+def roles_of(columns: list[Column], mapping: ColumnMapping) -> Roles:
     """What each column is, as named in the mapping or guessed from the headings.
 
     Raises
@@ -144,7 +144,7 @@ def roles_of(columns: list[Column], mapping: Mapping) -> Roles:
     return Roles(time, exhaust, heads, channels, unused)
 
 
-def unit_of(column: Column, kind: str, mapping: Mapping) -> str:
+def unit_of(column: Column, kind: str, mapping: ColumnMapping) -> str:
     """The unit in which a column is read, ``""`` where its kind has one alone or the unit is not known."""
     if kind in ("egt", "cht"):
         return TEMPERATURES.get(plain(column.unit), mapping.temperature_unit) or ""
@@ -163,7 +163,7 @@ def _named(columns: list[Column], name: str, field: str) -> Column:
     )
 
 
-def _time(columns: list[Column], mapping: Mapping) -> Column:
+def _time(columns: list[Column], mapping: ColumnMapping) -> Column:
     if mapping.time is not None:
         return _named(columns, mapping.time, "mapping.time")
     clocks = [c for c in columns if c.clock and c.problem is None]
@@ -181,7 +181,7 @@ def _time(columns: list[Column], mapping: Mapping) -> Column:
     return found
 
 
-def _seconds(time: Column, mapping: Mapping) -> tuple[_F, bool]:
+def _seconds(time: Column, mapping: ColumnMapping) -> tuple[_F, bool]:
     """Seconds since the first row, falling where the rows run backwards, and whether they do."""
     place = f"trace, column {time.name!r}"
     values = time.values
@@ -220,19 +220,21 @@ def _several(
     return [c for c in others if heading.search(c.name)]
 
 
-def _single(columns: list[Column], free: list[Column], mapping: Mapping, name: str, channel: Channel) -> Column | None:
+def _single(
+    columns: list[Column], free: list[Column], mapping: ColumnMapping, name: str, channel: Channel
+) -> Column | None:
     heading = mapping.heading(name)
     if heading is not None:
         return _named(columns, heading, f"mapping.{name}")
     return next((c for c in free if channel.heading.search(c.name)), None)
 
 
-def _unit(column: Column, channel: Channel, mapping: Mapping, name: str) -> str | None:
+def _unit(column: Column, channel: Channel, mapping: ColumnMapping, name: str) -> str | None:
     given = mapping.fuel_flow_unit if name == "fuel_flow" else mapping.pressure_unit
     return channel.units.get(plain(column.unit), given)
 
 
-def _unusable(column: Column, channel: Channel, mapping: Mapping, name: str) -> str:
+def _unusable(column: Column, channel: Channel, mapping: ColumnMapping, name: str) -> str:
     """Why a column that was only guessed is left alone; empty where it can be used."""
     if column.problem is not None:
         return "some values are not numbers"
@@ -241,7 +243,7 @@ def _unusable(column: Column, channel: Channel, mapping: Mapping, name: str) -> 
     return ""
 
 
-def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _F:
+def _channel(column: Column, channel: Channel, mapping: ColumnMapping, name: str) -> _F:
     """Values in SI."""
     if channel.kind is None:
         return column.values
@@ -256,7 +258,7 @@ def _channel(column: Column, channel: Channel, mapping: Mapping, name: str) -> _
     return column.values * si_factor(channel.kind, unit)
 
 
-def _exhaust_kelvin(columns: list[Column], mapping: Mapping) -> dict[str, _F]:
+def _exhaust_kelvin(columns: list[Column], mapping: ColumnMapping) -> dict[str, _F]:
     """Exhaust temperatures; what a logger writes for a broken probe is a gap, but most columns must be plausible."""
     found = {c.name: _kelvin(c, mapping) for c in columns}
     beyond = [c for c in columns if (np.isfinite(found[c.name]) & ~usable(found[c.name])).any()]
@@ -265,7 +267,7 @@ def _exhaust_kelvin(columns: list[Column], mapping: Mapping) -> dict[str, _F]:
     return {name: np.where(usable(kelvin), kelvin, np.nan) for name, kelvin in found.items()}
 
 
-def _kelvin(column: Column, mapping: Mapping) -> _F:
+def _kelvin(column: Column, mapping: ColumnMapping) -> _F:
     unit = TEMPERATURES.get(plain(column.unit), mapping.temperature_unit)
     if unit is None:
         raise InvalidValueError(

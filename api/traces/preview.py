@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import roles_of, trace_of, unit_of
 from taperwise.api.traces.csv_table import Column, read_rows, read_table
@@ -70,14 +70,14 @@ class Preview:
     refusal: InvalidValueError | None = None
 
 
-def preview(text: str, mapping: Mapping | None = None, units: Units | None = None) -> Preview:
+def preview(text: str, mapping: ColumnMapping | None = None, units: Units | None = None) -> Preview:
     """What would be read from a file's text.
 
     Parameters
     ----------
     text : str
         As `taperwise.api.traces.file_text.text_of` gives it.
-    mapping : Mapping, optional
+    mapping : ColumnMapping, optional
     units : Units, optional
         In which a refusal says its figures.
 
@@ -86,7 +86,7 @@ def preview(text: str, mapping: Mapping | None = None, units: Units | None = Non
     InvalidValueError
         If the file is no table of headings and rows.
     """
-    mapping = mapping or Mapping()
+    mapping = mapping or ColumnMapping()
     table = read_rows(text)
     first = [[row[k] if k < len(row) else "" for k in range(len(table.names))] for _, row in table.body[:_ROWS]]
     found = Preview(first, [ColumnSeen(name, "unused") for name in table.names], len(table.body))
@@ -101,7 +101,7 @@ def preview(text: str, mapping: Mapping | None = None, units: Units | None = Non
         return replace(found, refusal=refused)
 
 
-def _seen(names: list[str], columns: list[Column], mapping: Mapping) -> list[ColumnSeen]:
+def _seen(names: list[str], columns: list[Column], mapping: ColumnMapping) -> list[ColumnSeen]:
     roles = roles_of(columns, mapping)
     kinds = {id(c): "egt" for c in roles.exhaust} | {id(c): "cht" for c in roles.heads} | {id(roles.time): "time"}
     kinds |= {id(c): name for name, c in roles.channels.items()}

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from taperwise.api.presentation.trace_text import no_usable_probe
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import Trace, trace_of
 from taperwise.api.traces.file_text import text_of_file
@@ -30,7 +30,7 @@ def read_trace(path: Path, **mapping: object) -> Trace:
     ----------
     path : Path
     **mapping
-        Fields of `Mapping`; None for what is to be guessed.
+        Fields of `ColumnMapping`; None for what is to be guessed.
 
     Raises
     ------
@@ -38,7 +38,7 @@ def read_trace(path: Path, **mapping: object) -> Trace:
         If the file, its text or a column cannot be read.
     """
     try:
-        columns = Mapping.model_validate({name: value or None for name, value in mapping.items()})
+        columns = ColumnMapping.model_validate({name: value or None for name, value in mapping.items()})
     except ValidationError as error:
         first = error.errors()[0]
         raise InvalidValueError(first["msg"], field=f"--{first['loc'][0]}", value=first["input"]) from None

@@ -53,10 +53,8 @@ class BackgroundCalls:
             if stop.is_set():
                 raise ConflictError("this was cancelled; nothing was stored", cure="Start again if you want to.")
 
-        run = copy_context().run
-
         def done() -> bool:
-            run(deed, go_on)
+            deed(go_on)
             return True
 
         return bool(self.done(key, done, patience))
@@ -118,7 +116,7 @@ class BackgroundCalls:
                 of_this_one = sum(known[1] == key[1] for known, each in self._going.items() if not each.done())
                 if of_this_one >= _MOST_OF_ONE or len(self._going) - len(ended) >= _MOST:
                     return None
-                future = self._going[key] = self._pool.submit(make)
+                future = self._going[key] = self._pool.submit(copy_context().run, make)
             return future
 
     def answer(

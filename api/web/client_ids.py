@@ -15,8 +15,9 @@ from taperwise.api.web.form_data import Form, Typed
 __all__ = ["OnceTyped", "new_id"]
 
 _ID = re.compile(r"[A-Za-z0-9._:-]{8,64}")
-_APART = ("client_id", "time", "opened_after")
-"""Fields that do not tell one form from another: one that had to wait is sent with a time, and after others."""
+_APART = ("client_id", "time", "opened_after", "photo")
+"""Fields that do not tell one form from another: one that had to wait is sent with a time, and after others; one that
+a browser brings back has lost its photo."""
 
 
 def new_id() -> str:

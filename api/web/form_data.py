@@ -11,11 +11,12 @@ from starlette.datastructures import UploadFile
 
 from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import FieldError, shown
+from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.turns_text import turns_in
 from taperwise.api.traces.file_text import text_of
 from taperwise.api.web.csrf import MOST_FIELDS
 
-__all__ = ["NUMBER", "Form", "Typed", "no_field", "row_of"]
+__all__ = ["NUMBER", "Form", "Typed", "flat", "no_field", "row_of"]
 
 NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)")
 """A number as a form takes it; digits of other scripts are none, as in JSON."""
@@ -116,3 +117,10 @@ async def _typed(request: Request) -> Typed:
 
 
 Form = Annotated[Typed, Depends(_typed)]
+
+
+def flat(name: str, value: Any) -> dict[str, str]:
+    """A part of a document as the fields of a form that stand for it, by name."""
+    if isinstance(value, dict):
+        return {k: v for inner, below in value.items() for k, v in flat(f"{name}.{inner}", below).items()}
+    return {name: number(value, ".10g") if isinstance(value, float) else str(value)}

@@ -23,7 +23,7 @@ from taperwise.api.exports import archive, table
 from taperwise.api.exports.archive import Archive
 from taperwise.api.exports.sheet import Sheet, as_pdf, sheet_of
 from taperwise.api.log import service
-from taperwise.api.presentation.digits import as_read_now, sign_now
+from taperwise.api.presentation.digits import sign_now
 from taperwise.api.recommendations.service import FAILURES, AdviceDesk, RecommendationService
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.client_ids import OnceTyped
@@ -86,10 +86,10 @@ def _photos(
 
 
 def _on_paper(log: service.Log, gallery: ChartData, work: BackgroundCalls, patience: float | None) -> "list[Picture]":
-    """None where they take too long or cannot be made: the sheet does not hang on them."""
+    """None of them where they take too long or cannot be made: the sheet does not hang on them."""
     key = ("pictures on paper", log.installation_id, log.state, sign_now())
     try:
-        return work.done(key, as_read_now(lambda: _drawn(log, gallery)), patience) or []
+        return work.done(key, lambda: _drawn(log, gallery), patience) or []
     except FAILURES as error:
         _log.error("pictures_failed", installation=log.installation_id, error=type(error).__name__)
         return []

@@ -47,7 +47,13 @@ def add(installation_id: InstallationId, sequence: Sequence, typed: Form, once: 
     return RedirectResponse(f"/installations/{installation_id}/history", 303)
 
 
-@router.post("/{photo_id}/delete", **requires(Rule.SEES))
+@router.get("", **requires(Rule.SEES))
+def listed(installation_id: InstallationId, sequence: Sequence) -> Response:
+    """They stand in the history."""
+    return RedirectResponse(f"/installations/{installation_id}/history", 303)
+
+
+@router.post("/{photo_id}/delete", **requires(Rule.OWNS))
 def delete(
     installation_id: InstallationId, sequence: Sequence, photo_id: PhotoId, _typed: Form, unit: Unit
 ) -> Response:
@@ -63,17 +69,19 @@ def address_of(installation_id: int, sequence: int, photo_id: int) -> str:
 
 def photo_addresses(session: Session, installation_id: int) -> dict[int, list[tuple[int, str]]]:
     """Number and address of every photo, by the number of its entry."""
-    found = photos.of_installation(session, installation_id)
     return {
-        number: [(row.id, address_of(installation_id, number, row.id)) for row in rows]
-        for number, rows in found.items()
-    }  # fmt: skip
+        number: [(each, address_of(installation_id, number, each)) for each in those]
+        for number, those in photos.numbers(session, installation_id).items()
+    }
 
 
 def photo_data(session: Session, installation_id: int) -> dict[int, list[tuple[int, str]]]:
-    """The same with the photos themselves in place of their addresses, for a file that holds all."""
-    found = photos.of_installation(session, installation_id)
+    """The same with the photos themselves, as small as they are printed, in place of their addresses."""
     return {
-        number: [(row.id, f"data:image/jpeg;base64,{base64.b64encode(row.image).decode()}") for row in rows]
-        for number, rows in found.items()
+        number: [(row.id, _inline(photos.thumbnail(row.image))) for row in rows]
+        for number, rows in photos.of_installation(session, installation_id).items()
     }
+
+
+def _inline(image: bytes) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(image).decode()}"

@@ -11,7 +11,7 @@ from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db, Sequence
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import repository, service
-from taperwise.api.presentation.digits import as_read_now, sign_now
+from taperwise.api.presentation.digits import sign_now
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.web.background_calls import AtWork, BackgroundCalls
 from taperwise.api.web.next_step import name_of
@@ -58,9 +58,7 @@ def _context(installation_id: int, database: Database, gallery: ChartData, work:
         log = service.load(session, installation_id)
         traced = repository.traced(session, installation_id)
     try:
-        made = work.done(
-            ("pictures", installation_id, log.state, sign_now()), as_read_now(lambda: _drawn(gallery, log))
-        )
+        made = work.done(("pictures", installation_id, log.state, sign_now()), lambda: _drawn(gallery, log))
     except NotReadyError:
         made = None
     converged, pictures = made or (True, None)

@@ -20,7 +20,7 @@ CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "worker-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 )
-"""No script or style stands in a page, and nothing is asked of anybody else; `data:` is the style's own small signs."""
+"""No script or style stands in a page, and nothing is asked of anybody else; `data:` is for a page's own pictures."""
 
 HEADERS = {
     "Content-Security-Policy": CONTENT_POLICY,
@@ -50,6 +50,7 @@ _environment.filters.update(
     percent=formatting.percent,
     number=lambda value, digits: number(value, f".{digits}f"),
     figures=respelled,
+    got=formatting.got,
     runs=formatting.runs,
     taper_range=formatting.taper_range,
     turns_range=formatting.turns_range,

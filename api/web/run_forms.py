@@ -4,9 +4,8 @@ from typing import Any
 
 from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.presentation.card_text import MISSING
-from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.observations import OBSERVATIONS
-from taperwise.api.web.form_data import Typed
+from taperwise.api.web.form_data import Typed, flat
 from taperwise.shared.errors import TaperwiseError
 from taperwise.shared.units import from_si, to_si
 
@@ -167,17 +166,11 @@ def fields_of(document: dict[str, Any], names: tuple[str, ...]) -> dict[str, str
         if value is None:
             continue
         if name in ("pressure", "altimeter_setting"):
-            found |= {"pressure_kind": name, **_flat("air_pressure", value)}
+            found |= {"pressure_kind": name, **flat("air_pressure", value)}
         elif name == "egt_rise":
             found["seen"] = value["seen"]
             if "rise" in value:
-                found |= _flat("peak" if value["seen"] == "peak" else "rough", value["rise"])
+                found |= flat("peak" if value["seen"] == "peak" else "rough", value["rise"])
         else:
-            found |= _flat(name, value)
+            found |= flat(name, value)
     return found
-
-
-def _flat(name: str, value: Any) -> dict[str, str]:
-    if isinstance(value, dict):
-        return {k: v for inner, below in value.items() for k, v in _flat(f"{name}.{inner}", below).items()}
-    return {name: number(value, ".10g") if isinstance(value, float) else str(value)}

@@ -22,7 +22,7 @@ from taperwise.api.presentation.turns_text import turns_in
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.set_up import SetUpEdit
 from taperwise.api.web.client_ids import OnceTyped, new_id
-from taperwise.api.web.form_data import Form, Typed, row_of
+from taperwise.api.web.form_data import Form, Typed, flat, row_of
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import page
@@ -149,16 +149,10 @@ def _fields(sent: InstallationIn) -> dict[str, str]:
     found: dict[str, str] = {}
     for name in (*_SINGLE, "limits", *_GROUPS):
         if name in document:
-            found |= _flat(name, document[name])
+            found |= flat(name, document[name])
     for i, needle in enumerate(document["needles"]):
-        found |= _flat(f"needles.{i}", {**needle, "retired": "1" if needle["retired"] else ""})
+        found |= flat(f"needles.{i}", {**needle, "retired": "1" if needle["retired"] else ""})
     return found
-
-
-def _flat(name: str, value: Any) -> dict[str, str]:
-    if isinstance(value, dict):
-        return {k: v for inner, below in value.items() for k, v in _flat(f"{name}.{inner}", below).items()}
-    return {name: number(value, ".10g") if isinstance(value, float) else str(value)}
 
 
 def _form(log: service.Log, typed: Typed, errors: list[Any], status: int = 200) -> Response:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import CandidateSet, EvaluatedCandidate
 from taperwise.model.design.ideal_needle import ideal_needle
-from taperwise.shared.reasons import InspectCause, Inspection, Reason, ReasonCode
+from taperwise.shared.reasons import HeldBack, InspectCause, Inspection, Reason, ReasonCode, RefusalCode
 from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
 
@@ -21,6 +21,7 @@ _NEAR_PROMISE = 0.1  # chance of all right within which two steps as good are as
 _RUNS_THAT_CONDEMN_ALL = 3  # runs after which every needle on hand may be given up
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
+_CLEARLY = 0.1  # chance of full throttle by which a turn is likelier right
 _TO_AND_FRO = 3  # runs at each of two settings, after which going back once more settles nothing
 _HOPELESS = {Stage.FULL_THROTTLE: 0.02, Stage.IDLE_MIXTURE: 0.05, Stage.IDLE_SPEED: 0.05}
 """Chance of any setting below which no needle on hand is called fitting, by stage."""
@@ -128,8 +129,33 @@ def _as_near_as_it_comes(weighing: CandidateSet, confidence: Confidence, install
             best_chance=max((r.chance_both for r in weighing.reaches.values()), default=0.0),
             chance_now=confidence.chance_both,
             ideal_slope=ideal_needle(confidence, installation),
+            held_back=_held_back(weighing, confidence, installation),
         )
     return actions.inspect(at_an_edge)
+
+
+def _held_back(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> HeldBack | None:
+    """The smallest turn leaner after which full throttle is clearly likelier right, if the lean limit forbids it."""
+    now = confidence.full_throttle.chance_in_band or 0.0
+    found = [
+        w
+        for w in weighing.options
+        if w.candidate.action.kind is ActionKind.TURN_SCREW
+        and w.candidate.refused is not None
+        and w.candidate.refused.code is RefusalCode.LEAN_OF_PEAK
+        and w.candidate.prediction.chance_full_throttle >= now + _CLEARLY
+    ]
+    if confidence.full_throttle.confirmed or not found:
+        return None
+    nearest = min(found, key=lambda w: w.size)
+    engine = installation.engine
+    return HeldBack(
+        nearest.candidate.action.turns or 0.0,
+        nearest.candidate.prediction.chance_full_throttle,
+        nearest.candidate.prediction.lean_chance,
+        installation.limits.lean_chance,
+        (engine.egt_probes or 1) < engine.cylinders,
+    )
 
 
 def _cost(w: EvaluatedCandidate, stage: Stage, installation: Installation) -> float:

@@ -51,6 +51,7 @@ _LATELY = 12  # runs whose air is that of the days of a tuning: a setting is to 
 
 _HEAD_M = 0.5  # head to which others are compared; it cancels but for runs that give none
 
+_TURN_DIGITS = 9  # of a position: fractions that add up to none do so exactly
 _USUAL_SCATTER = 0.015  # of ln density from run to run on the days of a tuning; judgement
 
 
@@ -88,9 +89,9 @@ class Position:
         """The position after one more entry."""
         match entry:
             case TurnScrew(turns):
-                return replace(self, turns=self.turns + turns)
+                return replace(self, turns=round(self.turns + turns, _TURN_DIGITS))
             case TurnIdleStop(turns):
-                return replace(self, idle_stop_turns=self.idle_stop_turns + turns)
+                return replace(self, idle_stop_turns=round(self.idle_stop_turns + turns, _TURN_DIGITS))
             case ChangeNeedle(needle, turns):
                 installation.needle(needle)
                 number = len(self.changes)

@@ -233,6 +233,7 @@ def test_an_answer_in_the_making_is_left_to_its_worker(shared: Database, worker:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("step", STEPS)
 def test_a_worker_that_dies_costs_no_answer(
     stored: Database, url: str, worker: Callable[..., Worker], step: str

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.traces.columns import trace_of
 from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import Client, problem
@@ -48,17 +48,17 @@ def test_a_trace_fills_what_was_not_typed(client: Client, place: str) -> None:
 def test_columns_by_name_and_by_guess() -> None:
     """A column of remarks hurts nobody, headings that occur twice stay apart, a channel may be named."""
     text = "t,EGT (degF),EGT (degF),N,notes\n10:00:00,1300,1310,2700,a\n10:00:01,1301,1311,2710,b\n"
-    trace = trace_of(text, Mapping(time="t", rpm="N"))
+    trace = trace_of(text, ColumnMapping(time="t", rpm="N"))
     assert len(trace.egt_kelvin) == 2
     assert list(trace.channels["rpm"]) == [2700.0, 2710.0]
     assert list(trace.seconds) == [0.0, 1.0]
     with pytest.raises(InvalidValueError, match=r"row 2, column 'notes'.*got a"):
-        trace_of(text, Mapping(time="t", rpm="notes"))
+        trace_of(text, ColumnMapping(time="t", rpm="notes"))
     guessed = trace_of("t,EGT (degF),fuel flow,mixture\n0,1300,9,RICH\n1,1301,9,RICH\n")
     assert guessed.channels == {}
     assert guessed.unused == (("mixture", "some values are not numbers"), ("fuel flow", "its unit is unknown"))
     with pytest.raises(InvalidValueError, match=r"mapping\.fuel_flow_unit"):
-        trace_of(text, Mapping(time="t", fuel_flow="N"))
+        trace_of(text, ColumnMapping(time="t", fuel_flow="N"))
 
 
 @pytest.mark.parametrize(

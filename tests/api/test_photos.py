@@ -48,20 +48,20 @@ def run(client: Client, place: str) -> str:
 
 @pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
 def test_nothing_but_the_picture_is_kept(client: Client, run: str, form: str) -> None:
-    """Place, camera, time and comment are gone; it is upright and at most 1600 px long."""
+    """Place, camera, time and comment are gone; it is upright and at most 1280 px long."""
     photo = taken(form=form)
     assert _PLACE in photo
     made = client.post(run, json=_sent(photo))
     assert made.status_code == 201, made.text
-    assert (made.json()["width"], made.json()["height"]) == (800, 1600)
+    assert (made.json()["width"], made.json()["height"]) == (640, 1280)
     served = client.get(f"{run}/{made.json()['id']}")
     assert served.headers["content-type"] == "image/jpeg"
     for trace in (_PLACE, b"invented camera", b"2026:05:01", b"taken at home", b"Exif"):
         assert trace not in served.content
     image = Image.open(io.BytesIO(served.content))
     assert dict(image.getexif()) == {}
-    assert image.size == (800, 1600)  # orientation 6: the left of the sensor is the top of the picture
-    (top_red, _, top_blue), (low_red, _, low_blue) = (image.getpixel((400, y)) for y in (100, 1500))  # type: ignore[misc]
+    assert image.size == (640, 1280)  # orientation 6: the left of the sensor is the top of the picture
+    (top_red, _, top_blue), (low_red, _, low_blue) = (image.getpixel((320, y)) for y in (100, 1180))  # type: ignore[misc]
     assert top_red > 200 > 100 > top_blue
     assert low_blue > 200 > 100 > low_red
 

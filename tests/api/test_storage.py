@@ -123,6 +123,7 @@ def test_many_writers_at_once(url: str, needles: list[dict[str, Any]]) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.thorough
 def test_a_crowd_of_writers(url: str, needles: list[dict[str, Any]]) -> None:
     """A hundred and twenty-eight at once, on two installations: all are recorded, once each, in one order."""
     failures: list[Any] = []

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from taperwise.api.cli.main import app, run
 from taperwise.api.files.installation import fixture
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.traces.columns import trace_of
 from taperwise.api.traces.csv_table import MOST_ROWS, read_table
 from taperwise.shared.errors import InvalidValueError
@@ -65,11 +65,11 @@ def test_too_many_rows() -> None:
 
 def test_any_headings_with_a_mapping() -> None:
     """Headings of any kind are read once they are named."""
-    mapping = Mapping(time="T", egt=["links", "rechts"], temperature_unit="degC")
+    mapping = ColumnMapping(time="T", egt=["links", "rechts"], temperature_unit="degC")
     trace = trace_of("T;links;rechts\n0;700;710\n1;705;715\n", mapping)
     assert list(trace.egt_kelvin) == ["links", "rechts"]
     with pytest.raises(InvalidValueError, match="Use one of these columns: T, links, rechts"):
-        trace_of("T;links;rechts\n0;700;710\n", Mapping(egt=["oben"], temperature_unit="degC"))
+        trace_of("T;links;rechts\n0;700;710\n", ColumnMapping(egt=["oben"], temperature_unit="degC"))
 
 
 @given(st.text(max_size=300))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from taperwise.api.files.installation import fixture
-from taperwise.api.schemas.run import Mapping
+from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.traces.columns import Trace, trace_of
 from taperwise.api.traces.file_text import text_of
 from taperwise.api.traces.preview import preview
@@ -13,7 +13,7 @@ from tests.api.ugly_files import FILES, KELVIN, SECONDS, Ugly
 
 
 def _read(file: Ugly) -> Trace:
-    return trace_of(text_of(file.data, "trace", file.name), Mapping.model_validate(file.mapping))
+    return trace_of(text_of(file.data, "trace", file.name), ColumnMapping.model_validate(file.mapping))
 
 
 @pytest.mark.parametrize("file", [f for f in FILES if not f.says], ids=lambda f: f.name)

@@ -52,5 +52,5 @@ def test_a_photo_waits_with_its_run_and_a_second_is_added_later(service: Service
     phone.wait_for_function("document.querySelectorAll('.photos img').length === 1")
     phone.goto(f"{home}/sheet")
     phone.wait_for_selector(".sheet .photo")
-    assert phone.evaluate("document.querySelector('.sheet .photo').naturalWidth") == 800
+    assert phone.evaluate("document.querySelector('.sheet .photo').naturalWidth") == 640
     _keep_picture(phone, "sheet-with-photo")

@@ -119,6 +119,8 @@ def test_another_spelling_is_as_good_as_none(many: House, relation: str) -> None
     assert after.status_code == 200
 
 
+@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("relation", RELATIONS)
 def test_another_spelling_below_it_is_nothing_either(many: House, relation: str) -> None:
     """Of a person, an entry or a key: as one that never was, or refused as no number."""
@@ -133,6 +135,8 @@ def test_another_spelling_below_it_is_nothing_either(many: House, relation: str)
                     assert asked.status_code == never.status_code, (method, path, spelling[:20])
 
 
+@pytest.mark.slow
+@pytest.mark.thorough
 @pytest.mark.parametrize("relation", RELATIONS)
 def test_a_method_that_is_not_offered_tells_nothing(many: House, relation: str) -> None:
     """It is answered alike whether the installation is there or not."""

@@ -14,6 +14,7 @@ from taperwise.shared.limits import IdleStopStep, ScrewStep
 from taperwise.shared.reasons import (
     Exceeded,
     FaultKind,
+    HeldBack,
     IdealSlope,
     IdealSteps,
     InspectCause,
@@ -222,6 +223,18 @@ def test_an_idle_speed_at_an_edge_is_told_without_a_needle() -> None:
     edge = Inspection(InspectCause.NOT_TO_BE_SETTLED, chance_now=0.6, idle_rpm_band=(700.0, 900.0))
     said = instruction(actions.inspect(edge), _CELSIUS)
     assert "stays at the edge of its target range of 700 to 900 rpm (60\u00a0% chance of being in target)" in said
+    assert "needle" not in said
+
+
+@pytest.mark.parametrize("unseen", [True, False])
+def test_a_turn_that_the_lean_limit_forbids_is_told(unseen: bool) -> None:
+    """With both chances, and with what would tell more where a cylinder has no probe; no needle is asked for."""
+    held = HeldBack(-0.125, 0.91, 0.053, 0.05, unseen_cylinders=unseen)
+    edge = Inspection(InspectCause.NOT_TO_BE_SETTLED, best_chance=0.74, chance_now=0.59, held_back=held)
+    said = instruction(actions.inspect(edge), _CELSIUS)
+    assert "1/8 turn leaner would bring it into target with a 91\u00a0% chance" in said
+    assert "a 5.3\u00a0% chance that a cylinder runs lean of peak at full throttle. Your limit is 5.0\u00a0%" in said
+    assert ("Exhaust probes on all cylinders" in said) is unseen
     assert "needle" not in said
 
 

@@ -7,7 +7,8 @@ import pytest
 
 from taperwise.api.charts.style import frame, svg_of
 from taperwise.api.presentation.decimal_sign import of_environment, of_languages
-from taperwise.api.presentation.digits import as_read_now, read_with, sign_now
+from taperwise.api.presentation.digits import read_with, sign_now
+from taperwise.api.web.background_calls import BackgroundCalls
 from tests.api.asking import Client
 from tests.api.commands import caller
 from tests.api.web.reading import FORM, RUN, fields, words
@@ -90,15 +91,19 @@ def test_refusals_on_a_page_follow(client: Client) -> None:
     told = words(client.post("/installations/new", data=wrong, headers=_GERMAN).text)
     assert "9900,5" in told
     assert "9900.5" not in told
+    home = client.post("/installations/new", data=FORM | {"needles.0.label": "2.5"}, follow_redirects=False).headers
+    other = {"kind": "change_needle", "needle": "3.5", "turns_from_mark": "0"}
+    told = words(client.post(f"{home['Location']}/adjust", data=other, headers=_GERMAN).text)
+    assert "(got 3.5). Your needles: 2.5" in told  # names are none of the figures
 
 
 def test_pictures_are_drawn_for_their_reader() -> None:
     """Axes too, in whatever thread they are drawn."""
     line = alt.Chart(frame([{"x": 0.0, "y": 0.0}, {"x": 1.0, "y": 2500.0}])).mark_line().encode(x="x:Q", y="y:Q")
     with read_with(","):
-        draw = as_read_now(lambda: svg_of(line, "of one and a half"))
+        drawn = BackgroundCalls().done(("a picture", 1), lambda: svg_of(line, "of one and a half"))
     assert sign_now() == "."
-    assert {">0,5<", ">2500<"} <= {each for each in (">0,5<", ">0.5<", ">2500<", ">2,500<") if each in draw()}
+    assert {">0,5<", ">2500<"} <= {each for each in (">0,5<", ">0.5<", ">2500<", ">2,500<") if each in drawn}
     assert ">0.5<" in svg_of(line, "of one and a half")
 
 

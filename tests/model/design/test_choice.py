@@ -13,7 +13,7 @@ from taperwise.model.design.selection import choose
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
-from taperwise.shared.reasons import IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
+from taperwise.shared.reasons import HeldBack, IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
 from taperwise.shared.records import (
     Acknowledge,
@@ -236,6 +236,34 @@ def test_what_runs_here_do_not_settle_a_sure_setting_may(
     assert (choice.action.kind is ActionKind.TURN_SCREW) is taken
     assert (choice.why.code is ReasonCode.SURE_WHERE_THIS_IS_NOT) is taken
     assert (choice.action.cause is InspectCause.NOT_TO_BE_SETTLED) is not taken
+
+
+@pytest.mark.parametrize(("lean", "likelier", "told"), [(True, 0.9, True), (True, 0.65, False), (False, 0.9, False)])
+@pytest.mark.parametrize("probes", [1, 4])
+def test_what_the_lean_limit_keeps_at_the_edge_is_told(
+    recorded: Recommender, installation: Installation, lean: bool, likelier: float, told: bool, probes: int
+) -> None:
+    """Where a turn leaner would be right but for the lean limit, that is said, and not that a needle would help."""
+    probed = dataclasses.replace(installation, engine=dataclasses.replace(installation.engine, egt_probes=probes))
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    full = dataclasses.replace(learned.confidence.full_throttle, chance_in_band=0.6, confirmed=False)
+    confidence = dataclasses.replace(learned.confidence, runs_here=6, full_throttle=full)
+    weighing = _priced(
+        evaluate_candidates(learned.posterior, confidence, learned.now), {(ActionKind.REPEAT_RUN, None): (9.0, 0.6)}
+    )
+    options = []
+    for w in weighing.options:
+        candidate = w.candidate
+        if candidate.action.kind is ActionKind.TURN_SCREW and (candidate.action.turns or 0.0) < 0 and lean:
+            prediction = dataclasses.replace(candidate.prediction, chance_full_throttle=likelier, lean_chance=0.06)
+            refused = Refusal(RefusalCode.LEAN_OF_PEAK, 0.06, 0.03, 0.05)
+            candidate = dataclasses.replace(candidate, refused=refused, prediction=prediction)
+        options.append(dataclasses.replace(w, candidate=candidate))
+    action = choose(dataclasses.replace(weighing, options=options), confidence, probed).action
+    assert action.cause is InspectCause.NOT_TO_BE_SETTLED
+    assert action.inspection is not None
+    held = HeldBack(-0.125, likelier, 0.06, 0.05, unseen_cylinders=probes < 4)
+    assert action.inspection.held_back == (held if told else None)
 
 
 @pytest.mark.parametrize("stage", [Stage.FULL_THROTTLE, Stage.IDLE_MIXTURE, Stage.IDLE_SPEED])

@@ -7,6 +7,8 @@
   const WAITED = 2 * 60 * 1000; // an entry that waited longer is sent with the time it was typed
   const PATIENCE = 60 * 1000;
   const AGAIN = 15 * 1000;
+  const LONGEST = 1280; // px of a photo as it is kept
+  const TOO_LARGE = "The service refused this form. If a file is in the form, choose a smaller file.";
   const UNREACHABLE = new Set([401, 429, 502, 503, 504, 507]); // not now: it is kept, and sent again
 
   // -- the store -------------------------------------------------------------------------------------------------
@@ -171,14 +173,35 @@
     return found ? found.textContent.replace(/\s+/g, " ").trim() : `The service refused it (${status}).`;
   }
 
-  function entryOf(form) {
+  // A photo is made small here, where it can be: it waits in little room, and a poor signal carries it.
+  async function small(name, value) {
+    if (name !== "photo" || !(value instanceof File)) return [name, value];
+    try {
+      const photo = await createImageBitmap(value, { imageOrientation: "from-image" });
+      const scale = Math.min(1, LONGEST / Math.max(photo.width, photo.height));
+      const drawn = document.createElement("canvas");
+      [drawn.width, drawn.height] = [photo.width, photo.height].map((side) => Math.max(1, Math.round(side * scale)));
+      drawn.getContext("2d").drawImage(photo, 0, 0, drawn.width, drawn.height);
+      const made = await new Promise((resolve) => drawn.toBlob(resolve, "image/jpeg", 0.85));
+      return [name, made ? new File([made], "photo.jpg", { type: "image/jpeg" }) : value];
+    } catch {
+      return [name, value]; // the service says what it cannot read
+    }
+  }
+
+  async function entryOf(form) {
     const id = form.elements.client_id.value || newId();
     form.elements.client_id.value = id;
-    const fields = Array.from(new FormData(form)).filter(([, value]) => !(value instanceof File) || value.size > 0);
+    const given = Array.from(new FormData(form)).filter(([, value]) => !(value instanceof File) || value.size > 0);
+    const fields = await Promise.all(given.map(([name, value]) => small(name, value)));
     return { id, action: form.action, label: form.dataset.queue, fields, typed: Date.now(), state: "waiting" };
   }
 
-  const placeOf = (entry) => ROOT + new URL(entry.action).pathname.slice(ROOT.length).split("/").slice(0, 3).join("/");
+  // What is sent in order: the entries of an engine. A photo of a run that is recorded waits for none, and holds none up.
+  const placeOf = (entry) => {
+    const path = new URL(entry.action).pathname;
+    return path.endsWith("/photos") ? path : ROOT + path.slice(ROOT.length).split("/").slice(0, 3).join("/");
+  };
 
   document.addEventListener("submit", async (event) => {
     const form = event.target;
@@ -189,7 +212,7 @@
     form.dataset.sending = "yes";
     form.setAttribute("aria-busy", "true");
     try {
-      await record(form, entryOf(form));
+      await record(form, await entryOf(form));
     } finally {
       delete form.dataset.sending;
       form.removeAttribute("aria-busy");
@@ -235,7 +258,8 @@
 
   function show(html) {
     const page = new DOMParser().parseFromString(html, "text/html");
-    document.title = page.title;
+    if (!page.getElementById("main")) return show(`<main id="main"><p data-problem>${TOO_LARGE}</p></main>`);
+    document.title = page.title || document.title;
     document.getElementById("main").replaceWith(document.adoptNode(page.getElementById("main")));
     const wrong = document.querySelector("[data-problem]") || document.getElementById("main");
     wrong.focus();
