@@ -13,7 +13,7 @@ from typer.core import TyperGroup
 
 from taperwise.api import __version__
 from taperwise.api.presentation.decimal_sign import of_environment
-from taperwise.api.presentation.digits import read_with
+from taperwise.api.presentation.digits import read_with, respelled
 from taperwise.model import MODEL_VERSION
 from taperwise.shared.errors import TaperwiseError
 
@@ -200,9 +200,14 @@ def run() -> None:
     except SystemExit:
         raise
     except TaperwiseError as error:
-        typer.echo(f"error: {error}", err=True)
+        _tell(str(error))
         sys.exit(2)
     except _refused() as refused:
         for one in refused.errors:
-            typer.echo(f"error: {one.field}: {one.message} (got {one.value}). {one.cure}", err=True)
+            _tell(f"{one.field}: {one.message} (got {one.value}). {one.cure}")
         sys.exit(2)
+
+
+def _tell(error: str) -> None:
+    with read_with(of_environment(os.environ)):
+        typer.echo(f"error: {respelled(error)}", err=True)

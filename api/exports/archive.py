@@ -218,7 +218,7 @@ def unpack(session: Session, parcel: Archive, owner_id: int | None = None) -> in
     contents = parcel.contents
     if parcel.entries != len(contents.entries):
         raise InvalidValueError(
-            f"The export file should have {parcel.entries} entries",
+            "The export file says it has another number of entries",
             field="entries",
             value=len(contents.entries),
             cure=_CURE,

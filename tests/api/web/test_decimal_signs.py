@@ -120,3 +120,16 @@ def test_commands_follow_the_shell(monkeypatch: pytest.MonkeyPatch, capsys: pyte
     assert data == same
     assert german != plain
     assert german.replace(",", ".").split() == plain.replace(",", ".").split()
+
+
+def test_errors_of_commands_follow_the_shell(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Figures with a unit do; what was typed stays as it was."""
+    call = caller(monkeypatch, capsys)
+    for locale, seen in (("de_DE.UTF-8", "got 2900,4 mm/m"), ("C.UTF-8", "got 2900.4 mm/m")):
+        monkeypatch.setenv("LC_ALL", locale)
+        status, _, told = call("new", "--needle", "A=2900.4")
+        assert status == 2
+        assert seen in told
+    assert "got A.5" in call("new", "--needle", "A=29.4", "--fitted", "A.5")[2]
