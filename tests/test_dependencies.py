@@ -26,6 +26,7 @@ _LOADED_BY_OTHERS = {
 
 _WITH_PYTEST = {
     "pre-commit", "pytest-xdist", "ruff", "mypy", "import-linter", "build", "setuptools", "ipykernel", "matplotlib",
+    "openapi-python-client", "datamodel-code-generator",
 }  # fmt: skip
 """Run by the tests, or by Git, as commands; or by a notebook, as its kernel and to paint its pictures."""
 

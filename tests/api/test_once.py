@@ -1,5 +1,6 @@
 """What is sent once is done once: draft-ietf-httpapi-idempotency-key-header-07, sections 2.1, 2.6 and 2.7."""
 
+import base64
 import json
 import threading
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ from tests.api.accounts.conftest import House, opened, routes_of
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
 from tests.api.pooling import owned
+from tests.api.test_photos import taken
 from tests.api.web.test_forms import fields
 
 _NEEDLES = {"needles": [{"label": "A", "taper_slope": {"value": 30.0, "unit": "mm/m"}}]}
@@ -30,7 +32,7 @@ _ANOTHER: dict[str, dict[str, Any]] = {
     "installations": {"name": "other"}, "runs": {"note": "other"}, "adjustments": {"note": "other"},
     "acknowledgements": {"note": "other"}, "corrections": {"reason": "another"}, "notes": {"text": "other"},
     "people": {"name": "other than that"}, "keys": {"label": "other"},
-    "prior": {"prior": "expert"},
+    "prior": {"prior": "expert"}, "photos": {"image": base64.b64encode(taken((2, 1))).decode()},
 }  # fmt: skip
 """What makes another body of the example, by the last part of the address."""
 
