@@ -1,0 +1,1 @@
+"""Access: who asks, what they may do, and who changed what."""

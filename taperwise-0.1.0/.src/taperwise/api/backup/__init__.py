@@ -1,0 +1,1 @@
+"""Backup and restore: the whole database as one sealed file, into either kind of database and back."""

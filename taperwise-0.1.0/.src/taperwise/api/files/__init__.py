@@ -1,0 +1,1 @@
+"""Files in our own JSON that commands start from: an installation, a tuning day; the invented ones too."""

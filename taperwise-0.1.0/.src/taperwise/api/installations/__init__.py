@@ -1,0 +1,1 @@
+"""Installations: set up, listed, shown."""

@@ -1,0 +1,1 @@
+"""Notes that an adviser leaves at an installation."""

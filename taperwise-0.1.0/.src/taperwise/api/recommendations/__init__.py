@@ -1,0 +1,1 @@
+"""Advice: learned from the log, kept while it holds, given out."""

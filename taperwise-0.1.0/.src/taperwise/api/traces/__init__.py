@@ -1,0 +1,1 @@
+"""Logger traces: read from any table of columns, and from a trace the sweep."""

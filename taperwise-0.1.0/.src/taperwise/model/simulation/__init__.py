@@ -1,0 +1,1 @@
+"""Virtual engines, and the rule of thumb that tunes them."""

@@ -1,0 +1,232 @@
+"""Reading a full-throttle leaning sweep: the rise to peak EGT behind a lagging probe.
+
+The part of the record that is one leaning is found (`taperwise.model.traces.sweep_part`), the gas temperature is
+worked out for each of nine lags of the probe, however the mixture was moved (`taperwise.model.traces.gas_path`), and
+what the nine say together was learned on simulated leanings (`taperwise.model.traces.learned_rise`). A probe that lags
+can only show less than there was: no reading is below what the record shows less its noise.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taperwise.model.traces.gas_path import LAGS, GasPaths, solve_paths
+from taperwise.model.traces.learned_rise import lag_shares, learned_rise, peak_passed
+from taperwise.model.traces.sweep_part import Part, find_part, smoothed
+from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import FindingCode
+
+__all__ = ["SweepReading", "channels", "read_sweep", "read_sweeps"]
+
+_F = NDArray[np.float64]
+
+_HALF = 1.6449  # standard errors to either side of a 90 % interval
+_CERTAIN = 3.0  # standard deviations by which a drift is taken to be less than it was found
+_WANDER = 0.03  # K/s: what a wandering power setting drifts for a while; judgement
+_BEGUN = 0.03  # share of the rise by which the gas has left its plateau
+_LEFT_OVER = 0.4  # share of an earlier sweep's rise that a further one must reach
+_DRIVE_SECONDS = 3.0
+_KEPT_SECONDS, _SWEEPS = 5.0, 12  # s of plateau between sweeps, sweeps of a record that are read
+_FEW = 15  # samples that a further sweep needs
+
+
+@dataclass(frozen=True)
+class SweepReading:
+    """What one cylinder's trace showed.
+
+    Parameters
+    ----------
+    seen : str
+        ``peak``, ``fell_at_once`` or ``not_passed`` (leaning ended before a peak: the rise is a lower bound).
+    plateau_kelvin : float
+        Exhaust temperature at full rich when leaning began [K].
+    rise_kelvin, error_kelvin : float
+        Rise to peak and its standard error, lag corrected [K].
+    start_seconds, peak_seconds : float
+        When leaning began, and when the gas (not the probe) was at its peak [s].
+    lag_seconds : float
+        Time constant found [s].
+    noise_kelvin : float
+        Scatter of the samples around the fit [K].
+    end_seconds : float
+        End of the part that was read: the trace's, or when the mixture was made rich again [s].
+    fit : array, (n,)
+        What the probe should have shown at each sample [K]; NaN outside the part that was read.
+    shown_kelvin : float
+        Least rise that the record itself shows: smoothed, less noise and a certain drift of the plateau [K].
+    code : FindingCode or None
+        `HELD_AT_SHOWN` where the fit wanted less than that by more than noise, and the reading was held there.
+    """
+
+    seen: str
+    plateau_kelvin: float
+    rise_kelvin: float
+    error_kelvin: float
+    start_seconds: float
+    peak_seconds: float
+    lag_seconds: float
+    noise_kelvin: float
+    end_seconds: float
+    fit: _F
+    shown_kelvin: float = 0.0
+    code: FindingCode | None = None
+
+    @property
+    def interval_kelvin(self) -> tuple[float, float]:
+        """Between these the rise lies nine times in ten [K]; never below what was shown."""
+        reach = _HALF * self.error_kelvin
+        return max(self.rise_kelvin - reach, self.shown_kelvin), self.rise_kelvin + reach
+
+
+def read_sweeps(
+    seconds: _F, kelvin: _F, begins: tuple[float, ...] = (), drive: _F | None = None, beside: _F | None = None
+) -> list[SweepReading]:
+    """Read every sweep in a trace, one after the other; parameters and errors as `read_sweep`.
+
+    After a sweep the next one begins once the mixture was made rich again and the temperature has come
+    down towards its plateau. What is left over without a peak, or rises far less, is no sweep.
+    """
+    seconds, kelvin = np.asarray(seconds, float), np.asarray(kelvin, float)
+    found = [read_sweep(seconds, kelvin, begins, drive, beside)]
+    while len(found) < _SWEEPS and (start := _next_start(seconds, kelvin, found[-1])) is not None:
+        later = seconds >= start
+        rest = [None if channel is None else np.asarray(channel, float)[later] for channel in (drive, beside)]
+        try:
+            reading = read_sweep(seconds[later], kelvin[later], begins, *rest)
+        except InvalidValueError:
+            break
+        if reading.seen == "not_passed" or reading.rise_kelvin < _LEFT_OVER * found[0].rise_kelvin:
+            break
+        fit = np.full(len(seconds), np.nan)
+        fit[later] = reading.fit
+        found.append(replace(reading, fit=fit))
+    return found
+
+
+def _next_start(seconds: _F, kelvin: _F, last: SweepReading) -> float | None:
+    """When a further sweep could begin: rich again, and down near the plateau."""
+    if last.seen == "not_passed":
+        return None
+    order = np.argsort(seconds)
+    t, x = seconds[order], kelvin[order]
+    there = np.isfinite(x) & np.isfinite(t) & (t > last.peak_seconds)
+    t, x = t[there], x[there]
+    if (t > last.end_seconds).sum() < _FEW:
+        return None
+    smooth, rise = smoothed(x, 5), last.rise_kelvin
+    after = t > last.end_seconds
+    high = np.flatnonzero(after & (smooth > last.plateau_kelvin + 0.5 * rise))
+    low = np.flatnonzero(after & (smooth < last.plateau_kelvin + 0.2 * max(rise, 10.0)))
+    low = low[low >= high[0]] if len(high) else low
+    if len(low):
+        lag = last.lag_seconds if np.isfinite(last.lag_seconds) else float(np.median(LAGS))
+        return float(t[low[0]]) + 2.0 * min(lag, 5.0)  # until the probe has settled
+    return _settled_again(t, np.abs(smooth - last.plateau_kelvin) < 0.2 * max(rise, 10.0), last.end_seconds)
+
+
+def _settled_again(t: _F, near: NDArray[np.bool_], end: float) -> float | None:
+    """When a level near the plateau's began that was kept for some seconds and until after `end`."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], near, [False]]).astype(int)))
+    for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+        if t[last] > end and t[last] - t[first] >= _KEPT_SECONDS:
+            return float(t[first])
+    return None
+
+
+def read_sweep(
+    seconds: _F, kelvin: _F, begins: tuple[float, ...] = (), drive: _F | None = None, beside: _F | None = None
+) -> SweepReading:
+    """Read one cylinder's trace of a leaning sweep, however the mixture was moved.
+
+    Parameters
+    ----------
+    seconds, kelvin : array, (n,)
+        Sample times [s] and probe temperatures [K]; NaN where a sample is missing. Any spacing.
+    begins : tuple of float
+        Moments at which the mixture control was seen to leave full rich, if it was logged [s].
+    drive : array, (n,), optional
+        What moves with the mixture, in any unit: fuel flow, 1/lambda, the mixture control's position.
+    beside : array, (n,), optional
+        What else moves the exhaust temperature, in any unit: manifold pressure.
+
+    Returns
+    -------
+    SweepReading
+
+    Raises
+    ------
+    InvalidValueError
+        If there are too few samples.
+    """
+    seconds, kelvin = np.asarray(seconds, float), np.asarray(kelvin, float)
+    part = find_part(seconds, kelvin, begins)
+    if part.risen < part.least:
+        fell = part.fallen >= part.least
+        return _plain(part, seconds, "fell_at_once" if fell else "not_passed", 0.0 if fell else max(part.risen, 0.0))
+    driven, aside = channels(part, drive, beside)
+    paths = solve_paths(part.seconds, part.kelvin, part.start, part.noise, driven, aside)
+    if not peak_passed(part, paths):
+        return _plain(part, seconds, "not_passed", part.risen)
+    learned = learned_rise(part, paths, driven is not None, aside is not None)
+    shown = _shown(part, paths)
+    shares = lag_shares(paths.evidence)
+    gas = shares @ paths.gas
+    top = int(np.argmax(gas))
+    begun = np.flatnonzero(gas[: top + 1] < gas[0] + _BEGUN * (gas[top] - gas[0]))
+    fit = np.full(len(seconds), np.nan)
+    fit[part.index] = np.interp(part.seconds, paths.seconds, shares @ paths.probe)
+    return SweepReading(
+        seen="peak",
+        plateau_kelvin=part.plateau,
+        rise_kelvin=max(learned.rise, shown),
+        error_kelvin=learned.error,
+        start_seconds=float(paths.knots[begun[-1]]) if len(begun) else part.start,
+        peak_seconds=float(paths.knots[top]),
+        lag_seconds=learned.lag,
+        noise_kelvin=float(shares @ paths.noise),
+        end_seconds=float(part.seconds[-1]),
+        fit=fit,
+        shown_kelvin=shown,
+        code=FindingCode.HELD_AT_SHOWN if learned.rise < shown - part.noise else None,
+    )
+
+
+def channels(part: Part, drive: _F | None, beside: _F | None) -> tuple[_F | None, _F | None]:
+    """What drives the mixture and what stands beside it over a leaning, (n,) each, as `solve_paths` takes them."""
+    driven, aside = _channel(part, drive), _channel(part, beside)
+    if driven is not None and driven[part.top] > 0.0:
+        driven = -driven  # leaning makes it fall
+    return driven, aside
+
+
+def _channel(part: Part, values: _F | None) -> _F | None:
+    """A channel over the leaning, its gaps bridged, smoothed, from 0 and of width 1; None where it tells nothing."""
+    if values is None:
+        return None
+    x = np.asarray(values, float)[part.index]
+    there = np.isfinite(x)
+    if there.sum() < 0.5 * len(x):
+        return None
+    x = np.interp(part.seconds, part.seconds[there], x[there])
+    spacing = max((part.seconds[-1] - part.seconds[0]) / (len(x) - 1), 1e-3)
+    x = smoothed(x, 2 * max(round(0.5 * _DRIVE_SECONDS / spacing), 1) + 1)
+    width = float(np.ptp(x))
+    return None if width <= 0.0 else np.asarray((x - x[0]) / width)
+
+
+def _shown(part: Part, paths: GasPaths) -> float:
+    """Least rise the record itself shows: what its smoothed copy rose, less noise and a drift that is certain [K]."""
+    best = int(np.argmax(paths.evidence))
+    unsure = float(np.hypot(paths.drift_sd[best], _WANDER))
+    certain = max(float(paths.drift[best]) - _CERTAIN * unsure, 0.0)
+    since, before = part.seconds[part.top] - part.start, part.start - part.seconds[0]
+    return max(float(part.risen - part.noise - certain * min(since, before)), 0.0)  # no longer than it was seen
+
+
+def _plain(part: Part, seconds: _F, seen: str, rise: float) -> SweepReading:
+    """A reading that is no peak."""
+    return SweepReading(
+        seen, part.plateau, rise, part.noise, float("nan"), float("nan"), float("nan"), part.noise,
+        float(part.seconds[-1]), np.full(len(seconds), np.nan), shown_kelvin=rise,
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""What can be watched of a running service: figures for Prometheus, spans for OpenTelemetry."""

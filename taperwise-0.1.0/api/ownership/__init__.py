@@ -1,0 +1,1 @@
+"""What belongs to somebody: taken along, entrusted, given away, erased."""

@@ -1,0 +1,1 @@
+"""Refitting a fleet after the model changed."""

@@ -1,0 +1,1 @@
+"""The JSON the service speaks, and its translation into records and back."""

@@ -1,0 +1,9 @@
+window.addEventListener("load", () => {
+  window.SwaggerUIBundle({
+    url: "openapi.json",
+    dom_id: "#api",
+    deepLinking: true,
+    validatorUrl: null,
+    defaultModelsExpandDepth: 0,
+  });
+});

@@ -1,0 +1,143 @@
+"""The rise from paths of nine lags: how much each lag counts was learned on simulated leanings.
+
+The bound of the evidence that `taperwise.model.traces.gas_path` gives for a lag is only near the evidence, and steps,
+holds and haste bend it in different ways. What it says, with what else tells a lag (does the gas of that lag go back
+and forth, how does the probe settle), goes through a small network to a mean, a half width that holds the truth nine
+times in ten, and a lag. The weights are made by ``python -m tests.benchmarks sweep-weights``.
+"""
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taperwise.model.traces.gas_path import LAGS, GasPaths
+from taperwise.model.traces.sweep_part import Part
+
+__all__ = [
+    "WEIGHTS",
+    "Layers",
+    "LearnedRise",
+    "apply",
+    "describe",
+    "first_estimate",
+    "lag_shares",
+    "learned_rise",
+    "peak_passed",
+]
+
+_F = NDArray[np.float64]
+
+WEIGHTS = Path(__file__).with_name("learned_rise.json")
+
+_TEMPER = 0.3  # share of the bound that is believed in the first estimate; judgement, the network corrects it
+_AROUND = np.array([-60.0, -40.0, -25.0, -15.0, -10.0, -6.0, -3.0, 3.0, 6.0, 10.0, 15.0, 25.0, 40.0])  # s from the top
+_LEAST_REACH, _SHARE_REACH = 1.0, 0.02  # K, share of the rise
+_CLIP = 4.0  # standard deviations beyond which a feature says no more
+
+
+@dataclass(frozen=True)
+class LearnedRise:
+    """Rise [K], standard error for a 90 % interval of ±1.645 of it [K], lag [s]."""
+
+    rise: float
+    error: float
+    lag: float
+
+
+@dataclass(frozen=True)
+class Layers:
+    """A small network: features less ``centre`` over ``scale``, then layers of (weights, bias) with tanh between."""
+
+    centre: _F
+    scale: _F
+    layers: tuple[tuple[_F, _F], ...]
+
+
+def lag_shares(evidence: _F) -> _F:
+    """Shares of `LAGS` by a tempered bound, all lags equally likely before, (lags,); of evidence of that shape."""
+    weights = np.exp(_TEMPER * (evidence - evidence.max())) * LAGS
+    return np.asarray(weights / weights.sum())
+
+
+def peak_passed(part: Part, paths: GasPaths) -> bool:
+    """Whether the probe, or the gas behind it, was seen to fall after its top."""
+    if part.fallen >= part.least:
+        return True
+    gas = lag_shares(paths.evidence) @ paths.gas
+    return bool(gas.max() - gas[-1] > 2.0 * part.least + 0.05 * part.risen)
+
+
+def _back_and_forth(paths: GasPaths, start: float) -> tuple[_F, _F]:
+    """How far the gas of each lag goes down before its top and up after it, in rises; a wrong lag makes it do so."""
+    steps = np.diff(paths.gas, axis=1)
+    at = np.arange(steps.shape[1])[None]
+    top = paths.gas.argmax(axis=1)[:, None]
+    since = paths.knots[:-1][None] >= start - 3.0
+    rise = np.maximum(paths.rise, 1.0)
+    down = np.where(since & (at < top), np.maximum(-steps, 0.0), 0.0).sum(axis=1) / rise
+    up = np.where(at >= top, np.maximum(steps, 0.0), 0.0).sum(axis=1) / rise
+    return np.log1p(10.0 * down), np.log1p(10.0 * up)
+
+
+def first_estimate(paths: GasPaths) -> tuple[float, float]:
+    """A first estimate and its standard deviation [K]."""
+    shares = lag_shares(paths.evidence)
+    mean = float(shares @ paths.rise)
+    return mean, max(float(np.sqrt(shares @ (paths.variance + (paths.rise - mean) ** 2))), 0.3)
+
+
+def reach(mean: float, sd: float) -> float:
+    """How far the truth may lie from a first estimate and its standard deviation, before anything was learned [K]."""
+    return float(np.sqrt(sd**2 + _LEAST_REACH**2 + (_SHARE_REACH * mean) ** 2))
+
+
+def describe(part: Part, paths: GasPaths, driven: bool, beside: bool) -> _F:
+    """What is known of a leaning, as features; shape (features,)."""
+    mean, sd = first_estimate(paths)
+    best = int(np.argmax(paths.evidence))
+    t, top = part.seconds, part.seconds[part.top]
+    leaned = max(top - part.start, 2.0)
+    shown = max(part.risen, 2.0)
+    profile = (np.interp(top + _AROUND, t, part.smooth) - part.smooth[part.top]) / shown
+    scalars = [
+        np.log(sd), np.log(max(mean, 1.0)), np.log(part.noise), np.log(paths.noise[best]), paths.correlation,
+        np.log(leaned), np.log1p(max(part.start - t[0], 0.0)), np.log1p(max(t[-1] - top, 0.0)),
+        np.log(max(float(np.mean(np.diff(t))), 0.05)), np.log(shown), part.fallen / shown, (mean - part.risen) / sd,
+        paths.drift[best] * leaned / sd, paths.drift_sd[best] * leaned / sd, paths.drift[best] / paths.drift_sd[best],
+        float(driven), float(beside),
+    ]  # fmt: skip
+    down, up = _back_and_forth(paths, part.start)
+    return np.concatenate([
+        scalars, np.maximum(paths.evidence - paths.evidence.max(), -20.0) / 5.0,
+        np.maximum(paths.evenness - paths.evenness.max(), -30.0) / 5.0, (paths.rise - mean) / sd,
+        np.log(paths.noise / paths.noise[best]), np.log(paths.pace), 0.5 * np.log(paths.variance) - np.log(sd),
+        down, up, np.maximum(profile, -3.0),
+    ])  # fmt: skip
+
+
+def apply(layers: Layers, features: _F) -> _F:
+    """Output of the network for features of shape (…, features): mean, ln half width, ln lag, each of shape (…)."""
+    x = np.clip((features - layers.centre) / layers.scale, -_CLIP, _CLIP)
+    for weights, bias in layers.layers[:-1]:
+        x = np.tanh(x @ weights + bias)
+    weights, bias = layers.layers[-1]
+    return np.asarray(x @ weights + bias)
+
+
+@cache
+def _trained() -> Layers:
+    kept = json.loads(WEIGHTS.read_text(encoding="utf-8"))
+    layers = tuple((np.array(weights), np.array(bias)) for weights, bias in kept["layers"])
+    return Layers(np.array(kept["centre"]), np.array(kept["scale"]), layers)
+
+
+def learned_rise(part: Part, paths: GasPaths, driven: bool, beside: bool) -> LearnedRise:
+    """The rise of a leaning from its paths."""
+    mean, sd = first_estimate(paths)
+    unit = reach(mean, sd)
+    moved, ln_half, ln_lag = apply(_trained(), describe(part, paths, driven, beside))
+    return LearnedRise(mean + unit * float(moved), unit * float(np.exp(ln_half)) / 1.6449, float(np.exp(ln_lag)))

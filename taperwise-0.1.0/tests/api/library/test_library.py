@@ -1,0 +1,163 @@
+"""The Python library: files and tables in, answers out, and nothing loaded before it is asked for."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+import taperwise
+from taperwise.api.files.installation import fixture
+from taperwise.api.library import fitting, tables
+from taperwise.api.presentation.cautions import DEFERENCE
+from taperwise.model.recommender import Recommender
+from taperwise.shared.errors import InvalidValueError, StepLimitError
+
+_DAY = fixture("tuning_day.json")
+
+
+@pytest.fixture
+def quick(monkeypatch: pytest.MonkeyPatch, unlearned: Recommender) -> None:
+    """Answers from a few draws of the prior."""
+    monkeypatch.setattr(fitting, "_recommender", lambda: unlearned)
+
+
+def test_importing_loads_nothing() -> None:
+    """Names alone: no numpy, no pandas, no PyMC before one of them is asked for."""
+    script = (
+        "import sys, taperwise\n"
+        "heavy = {'numpy', 'pandas', 'pymc', 'pytensor', 'nutpie', 'pydantic', 'fastapi'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+        "assert set(taperwise.__all__) <= set(dir(taperwise))\n"
+        "taperwise.read_log, taperwise.fit\n"
+        "heavy = {'pandas', 'pymc', 'pytensor', 'nutpie', 'fastapi', 'sqlalchemy'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+        "try:\n    taperwise.nothing\nexcept AttributeError:\n    print('fine')"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=300)
+    assert done.stdout.strip() == "fine", done.stderr[-2000:]
+
+
+def test_every_name_is_there_and_told() -> None:
+    """What is offered can be had, has a docstring, and stands in the module's own."""
+    for name in taperwise.__all__:
+        assert getattr(taperwise, name).__doc__
+        assert name in (taperwise.__doc__ or "") or name == "Recommendation"
+
+
+def test_five_lines_lead_to_a_recommendation(quick: None, capsys: pytest.CaptureFixture[str]) -> None:
+    """The lines of the module's docstring, run as they stand; the cautions come with it."""
+    code = [line.strip() for line in (taperwise.__doc__ or "").split("::\n\n")[1].split("\n\n")[0].splitlines()]
+    assert len(code) <= 5
+    exec("\n".join(code).replace("tuning_day.json", str(_DAY)), {})  # noqa: S102 - the lines of our own docstring
+    shown = capsys.readouterr().out
+    assert DEFERENCE in shown
+    assert "Why: " in shown
+
+
+def test_a_table_reads_back(tmp_path: Path) -> None:
+    """As a DataFrame, CSV with either decimal sign, and Parquet: the very same records."""
+    log = taperwise.read_log(_DAY)
+    log = log.and_then({"kind": "change_part", "part": "fuel", "fuel": "mogas"}, {"cause": "a loose baffle"})
+    frame = log.to_frame()
+    assert list(frame["entry"]) == list(range(1, len(log) + 1))
+    assert frame["egt_rise.rise [delta_degF]"].iloc[0] == 154.0
+    frame.to_csv(tmp_path / "log.csv", index=False)
+    frame.to_csv(tmp_path / "comma.csv", index=False, sep=";", decimal=",")
+    frame.to_parquet(tmp_path / "log.parquet")
+    sources: list[Any] = [frame, *(tmp_path / name for name in ("log.csv", "comma.csv", "log.parquet"))]
+    for source in sources:
+        assert taperwise.read_log(source, log.engine).records() == log.records()
+    assert taperwise.read_log(frame, _DAY).engine == log.engine
+
+
+def test_an_export_file_is_read_with_its_corrections() -> None:
+    """What was voided is left out, and what was corrected is as it was corrected."""
+    day = json.loads(_DAY.read_text(encoding="utf-8"))
+    first, *_ = [each["body"] for each in day["log"] if each["post"] == "runs"]
+    right = first | {"idle_quality": "smooth"}
+    entries = [
+        {"kind": "run", "document": first, "corrections": [{"document": right}]},
+        {"kind": "adjustment", "document": {"kind": "turn_screw", "turns": 0.125}, "corrections": [{"document": None}]},
+    ]
+    log = taperwise.read_log({"contents": {"installation": day["installation"], "entries": entries}})
+    assert len(log) == 1
+    assert log.to_frame()["idle_quality"].iloc[0] == "smooth"
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"egt_rise.rise [delta_degF]": "many"}, "row 1, egt_rise.rise [delta_degF]"),
+        ({"air_temperature [furlong]": 3.0}, "row 1, air_temperature"),
+        ({"colour": "blue"}, "row 1, colour"),
+        ({"kind": "dance"}, "row 1, kind"),
+    ],
+)
+def test_a_cell_that_cannot_be_used_is_named(change: dict[str, Any], field: str) -> None:
+    """Row and column, and a cure."""
+    log = taperwise.read_log(_DAY)
+    row = {
+        k: v
+        for k, v in log.to_frame().iloc[0].dropna().items()
+        if not str(k).startswith("air_temp") or "air_temp" not in str(change)
+    }
+    with pytest.raises(InvalidValueError) as refused:
+        taperwise.read_log(pd.DataFrame([row | change]), log.engine)
+    assert refused.value.field.startswith(field)
+    assert refused.value.cure
+
+
+@pytest.mark.parametrize("source", ["nowhere.json", "nowhere.csv", {"log": [{"post": "dance", "body": {}}]}])
+def test_what_is_no_log_is_refused(source: Any) -> None:
+    """With what to give instead."""
+    with pytest.raises(InvalidValueError) as refused:
+        taperwise.read_log(source, _DAY)
+    assert refused.value.cure
+    with pytest.raises(InvalidValueError, match="which engine"):
+        taperwise.read_log(pd.DataFrame([{"kind": "run"}]))
+
+
+def test_a_fit_answers(quick: None, tmp_path: Path) -> None:
+    """What-if and predictions agree with each other, follow the turn, and keep to the step limit; files are written."""
+    fit = taperwise.fit(taperwise.read_log(_DAY), seed=7)
+    assert fit.learned.posterior.seed == 7
+    leaner, richer = (fit.what_if(turns) for turns in (-0.125, 0.125))
+    assert leaner.egt_rise.median < richer.egt_rise.median
+    drawn = fit.predict(0.125)
+    assert len(drawn) == len(fit.learned.posterior.unknowns.offset)
+    assert drawn["rise"].clip(lower=0).median() * 1.8 == pytest.approx(richer.egt_rise.median, abs=0.5)
+    assert set(drawn["level"]) <= {1, 2, 3, 4, 5}
+    assert drawn["lambda_full_rich"].between(0.4, 1.4).mean() > 0.9
+    with pytest.raises(StepLimitError):
+        fit.what_if(5.0)
+    fit.to_netcdf(tmp_path / "fit.nc")
+    assert (tmp_path / "fit.nc").stat().st_size > 100_000
+    assert {v.name for v in fit.pymc_model().observed_RVs} >= {"rise_read", "idle_quality_read"}
+
+
+def test_a_simulated_log_is_the_same_again() -> None:
+    """By its seed; another seed is another engine."""
+    logs = [taperwise.simulate(_DAY, runs=4, seed=seed) for seed in (3, 3, 4)]
+    assert logs[0].records() == logs[1].records() != logs[2].records()
+    assert sum(kind == "run" for kind in logs[0].to_frame()["kind"]) == 4
+    assert len(logs[0].until(2)) == 2
+
+
+def test_results_are_tables(quick: None, tmp_path: Path) -> None:
+    """A row a run, a row a sweep, a row a benchmark."""
+    log = taperwise.read_log(_DAY)
+    history = tables.history_frame(log)
+    assert len(history) == sum(kind == "run" for kind in log.to_frame()["kind"])
+    assert history["run"].tolist() == list(range(1, len(history) + 1))
+    assert history["turns_low_90"].lt(history["turns_high_90"]).all()
+    sweeps = tables.sweeps_frame(fixture("sweep.csv"))
+    assert len(sweeps) >= 1
+    (tmp_path / "bench.txt").write_text('chatter\n{"runs": 5, "of": {"engine": 1}}\n', encoding="utf-8")
+    assert tables.bench_frame(tmp_path / "bench.txt")["of.engine"].tolist() == [1]
+    (tmp_path / "bench.txt").write_text("chatter", encoding="utf-8")
+    with pytest.raises(InvalidValueError, match="JSON"):
+        tables.bench_frame(tmp_path / "bench.txt")

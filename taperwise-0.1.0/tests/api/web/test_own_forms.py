@@ -1,0 +1,49 @@
+"""Forms as they come in: whole, or not at all."""
+
+import asyncio
+import time
+from typing import Any
+
+import pytest
+
+from taperwise.api.web.csrf import OwnForms
+from tests.api.asking import Client
+
+
+def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
+    """A connection that closes half-way is answered as such: half a form would be recorded as if it were whole."""
+    reached: list[str] = []
+    said: list[dict[str, Any]] = []
+    half = iter([{"type": "http.request", "body": b"seen=peak&ris", "more_body": True}, {"type": "http.disconnect"}])
+
+    async def app(scope: Any, receive: Any, send: Any) -> None:
+        reached.append(scope["path"])
+
+    async def receive() -> Any:
+        return next(half)
+
+    async def send(message: Any) -> None:
+        said.append(message)
+
+    headers = [(b"content-type", b"application/x-www-form-urlencoded")]
+    scope = {"type": "http", "method": "POST", "path": "/installations/1/run", "headers": headers}
+    asyncio.run(OwnForms(app, 1000)(scope, receive, send))
+    assert reached == []
+    assert said[0]["status"] == 400
+    assert b"The connection closed before the whole body arrived" in said[1]["body"]
+
+
+@pytest.mark.parametrize(
+    ("charset", "status"),
+    [("utf-8", 303), ('"UTF-8"', 303), ("utf8", 303), ("punycode", 415), ("unicode_escape", 415), ("utf-7", 415),
+     ("utf-16", 415), ("latin-1", 415), ("hex", 415), ("", 415), ("utf-8-sig", 415)],
+)  # fmt: skip
+def test_forms_come_in_one_character_set(client: Client, home: str, charset: str, status: int) -> None:
+    """Punycode takes a time that grows with the square of the text, others make lone surrogates, which are no text."""
+    text = b"z" * 200_000 if charset == "punycode" else b"look \\ud800 +2AA-"
+    body = b'--b\r\nContent-Disposition: form-data; name="text"\r\n\r\n%s\r\n--b--\r\n' % text
+    kind = f"multipart/form-data; boundary=b; charset={charset}"
+    begun = time.perf_counter()
+    answer = client.post(f"{home}/notes", content=body, headers={"content-type": kind}, follow_redirects=False)
+    assert answer.status_code == status, answer.text
+    assert time.perf_counter() - begun < 1.0
