@@ -173,7 +173,7 @@ _SIGN_OF_TURN = Decision(
         ),
         Break(
             "a recorded turn counts the other way", _EVIDENCE,
-            "return replace(self, turns=self.turns + turns)", "return replace(self, turns=self.turns - turns)",
+            "replace(self, turns=round(self.turns + turns, ", "replace(self, turns=round(self.turns - turns, ",
         ),
         Break(
             "a turn out moves the needle in", _EVIDENCE,

@@ -1,1 +1,0 @@
-"""Access: who asks, what they may do, and who changed what."""

@@ -1,1 +1,0 @@
-"""Installations: set up, listed, shown."""

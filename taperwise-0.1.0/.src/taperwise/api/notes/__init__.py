@@ -1,1 +1,0 @@
-"""Notes that an adviser leaves at an installation."""

@@ -1,1 +1,0 @@
-"""What can be watched of a running service: figures for Prometheus, spans for OpenTelemetry."""

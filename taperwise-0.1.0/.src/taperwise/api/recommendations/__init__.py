@@ -1,1 +1,0 @@
-"""Advice: learned from the log, kept while it holds, given out."""

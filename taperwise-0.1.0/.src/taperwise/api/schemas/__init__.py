@@ -1,1 +1,0 @@
-"""The JSON the service speaks, and its translation into records and back."""

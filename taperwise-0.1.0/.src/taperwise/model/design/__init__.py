@@ -1,1 +1,0 @@
-"""The next step: what each candidate would teach and cost, which one is chosen, and its words."""

@@ -1,1 +1,0 @@
-"""From a log to a posterior: evidence, likelihood, the graph and its sampler, draws weighed anew."""

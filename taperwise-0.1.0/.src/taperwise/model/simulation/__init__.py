@@ -1,1 +1,0 @@
-"""Virtual engines, and the rule of thumb that tunes them."""

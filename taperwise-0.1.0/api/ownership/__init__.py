@@ -1,1 +1,0 @@
-"""What belongs to somebody: taken along, entrusted, given away, erased."""

@@ -1,1 +1,0 @@
-"""Refitting a fleet after the model changed."""

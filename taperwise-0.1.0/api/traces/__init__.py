@@ -1,1 +1,0 @@
-"""Logger traces: read from any table of columns, and from a trace the sweep."""

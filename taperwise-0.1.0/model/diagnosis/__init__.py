@@ -1,1 +1,0 @@
-"""Is something wrong? Every story of what may have happened, held against what was foretold."""

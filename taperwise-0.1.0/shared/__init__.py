@@ -1,1 +1,0 @@
-"""The vocabulary every other room speaks: units, records, limits, errors, reasons. Imports nothing of ours."""
