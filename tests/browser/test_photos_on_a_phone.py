@@ -27,6 +27,7 @@ def test_a_photo_waits_with_its_run_and_a_second_is_added_later(service: Service
     phone.wait_for_selector("#queue:has-text('This page is the copy kept at')")
     type_a_run(phone, "160")
     photo = {"name": "of the exhaust tips.jpg", "mimeType": "image/jpeg", "buffer": taken()}
+    phone.click("summary:has-text('Photo')")
     phone.set_input_files("[name=photo]", photo)
     phone.locator("[name=photo]").scroll_into_view_if_needed()
     _keep_picture(phone, "run-with-photo")
