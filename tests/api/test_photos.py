@@ -11,6 +11,7 @@ from PIL import ExifTags, Image
 from sqlalchemy import func, select
 
 from taperwise.api.core.database import Database
+from taperwise.api.exports.archive import Archive, _seal
 from taperwise.api.log.photos import MOST, Photo
 from taperwise.api.ownership.erasure import erase_installation
 from tests.api.asking import RUN, Client, problem
@@ -134,6 +135,12 @@ def test_an_export_holds_them_and_erasure_removes_them(client: Client, run: str,
     hidden = json.loads(json.dumps(packed))
     hidden["contents"]["entries"][0]["photos"][0]["image"] = base64.b64encode(taken()).decode()
     assert problem(client.post("/api/v1/installations/import", json=hidden), 422)["errors"][0]["field"] == "seal"
+    for image, told in ((taken(), "at most 1280 px"), (b"GIF89a no photo", "not a photo")):
+        hidden["contents"]["entries"][0]["photos"][0]["image"] = base64.b64encode(image).decode()
+        hidden["seal"] = _seal(Archive.model_validate(hidden).contents)  # whoever can make a seal hides nothing either
+        (error,) = problem(client.post("/api/v1/installations/import", json=hidden), 422)["errors"]
+        assert told in error["message"]
+        assert error["field"].endswith("photos.0.image")
     database: Database = client.app.state.database  # type: ignore[attr-defined]
     with database.unit() as session:
         for at in (place, there):
@@ -166,7 +173,7 @@ def test_pages_add_show_and_delete_them(client: Client, place: str) -> None:
 
 
 def test_the_sheet_shows_them(client: Client, run: str, place: str) -> None:
-    """On its page by address; in the PDF as they are, since it loads nothing."""
+    """On its page by address; in the PDF themselves, made small, since it loads nothing."""
     home = place.removeprefix("/api/v1")
     without = client.get(f"{home}/sheet.pdf").content
     made = client.post(run, json=_sent(taken())).json()
