@@ -138,14 +138,7 @@ def sealed(contents: Contents) -> Archive:
 
 
 def _seal(contents: Contents) -> str:
-    document = contents.model_dump(mode="json")
-    for name, usual in (("prior", None), ("owner", None), ("shared", False)):
-        if document[name] == usual:
-            del document[name]  # as parcels were sealed before there was such a thing
-    for entry in document["entries"]:
-        if not entry["photos"]:
-            del entry["photos"]  # as above
-    text = json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    text = json.dumps(contents.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 

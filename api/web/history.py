@@ -6,7 +6,8 @@ from fastapi import APIRouter, Response
 from fastapi.responses import RedirectResponse
 from pydantic import TypeAdapter
 
-from taperwise.api.accounts.authorization import InstallationId
+from taperwise.api.accounts.authorization import Asker, InstallationId
+from taperwise.api.accounts.repository import relation
 from taperwise.api.core.database import Database
 from taperwise.api.core.dependencies import Db, Sequence
 from taperwise.api.core.idempotency import Made
@@ -46,15 +47,17 @@ def entries_of(database: Database, installation_id: int) -> list[EntryOut]:
 
 
 @router.get("/history", **requires(Rule.SEES))
-def history(installation_id: InstallationId, database: Db) -> Response:
+def history(installation_id: InstallationId, database: Db, asker: Asker) -> Response:
     """The log, the latest entry first."""
     with database.reading() as session:
+        theirs = asker.person_id is None or relation(session, installation_id, asker.person_id) == "owner"
         log = service.load(session, installation_id)
         taken = photo_addresses(session, installation_id)
     entries = entries_of(database, installation_id)
     return page(
         "history.html", number=installation_id, name=name_of(log), here="/history", heading="History",
         entries=[_told(e, log) for e in reversed(entries)], photos=taken, most_photos=MOST, client_id=new_id(),
+        may_delete=theirs,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from PIL import ExifTags, Image
 from sqlalchemy import func, select
 
 from taperwise.api.core.database import Database
-from taperwise.api.exports.archive import Archive, _seal
+from taperwise.api.exports.archive import Archive, sealed
 from taperwise.api.log.photos import MOST, Photo
 from taperwise.api.ownership.erasure import erase_installation
 from tests.api.asking import RUN, Client, problem
@@ -137,8 +137,8 @@ def test_an_export_holds_them_and_erasure_removes_them(client: Client, run: str,
     assert problem(client.post("/api/v1/installations/import", json=hidden), 422)["errors"][0]["field"] == "seal"
     for image, told in ((taken(), "at most 1280 px"), (b"GIF89a no photo", "not a photo")):
         hidden["contents"]["entries"][0]["photos"][0]["image"] = base64.b64encode(image).decode()
-        hidden["seal"] = _seal(Archive.model_validate(hidden).contents)  # whoever can make a seal hides nothing either
-        (error,) = problem(client.post("/api/v1/installations/import", json=hidden), 422)["errors"]
+        again = sealed(Archive.model_validate(hidden).contents).model_dump(mode="json")  # by whoever can make a seal
+        (error,) = problem(client.post("/api/v1/installations/import", json=again), 422)["errors"]
         assert told in error["message"]
         assert error["field"].endswith("photos.0.image")
     database: Database = client.app.state.database  # type: ignore[attr-defined]

@@ -49,7 +49,7 @@ def test_a_photo_waits_with_its_run_and_a_second_is_added_later(service: Service
     assert phone.evaluate("document.documentElement.scrollWidth <= innerWidth")
     phone.click("summary:has-text('Delete photo 1')")
     _keep_picture(phone, "history-delete")
-    phone.click("button:has-text('Delete for good') >> visible=true")
+    phone.click("button:has-text('Delete photo 1 for good') >> visible=true")
     phone.wait_for_function("document.querySelectorAll('.photos img').length === 1")
     phone.goto(f"{home}/sheet")
     phone.wait_for_selector(".sheet .photo")
