@@ -7,7 +7,7 @@ from fastapi.responses import RedirectResponse
 from sqlalchemy.orm import Session
 
 from taperwise.api.accounts.authorization import InstallationId
-from taperwise.api.core.dependencies import Sequence, Unit
+from taperwise.api.core.dependencies import ReadingUnit, Sequence, Unit
 from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.log import photos
@@ -48,8 +48,9 @@ def add(installation_id: InstallationId, sequence: Sequence, typed: Form, once: 
 
 
 @router.get("", **requires(Rule.SEES))
-def listed(installation_id: InstallationId, sequence: Sequence) -> Response:
+def listed(installation_id: InstallationId, sequence: Sequence, unit: ReadingUnit) -> Response:
     """They stand in the history."""
+    photos.of_entry(unit, installation_id, sequence)
     return RedirectResponse(f"/installations/{installation_id}/history", 303)
 
 

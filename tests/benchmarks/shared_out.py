@@ -1,6 +1,7 @@
 """Work of a bench shared out over processes, each result kept as it comes: a stopped bench goes on from there."""
 
 import json
+import math
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -10,13 +11,26 @@ from typing import Annotated, Any
 
 import typer
 
-__all__ = ["Keep", "compiled_before", "quietly", "shared_out"]
+__all__ = ["Keep", "compiled_before", "finite", "quietly", "shared_out"]
 
 Keep = Annotated[
     Path | None,
     typer.Option("--keep", help="File that keeps each result as it comes; what it holds already is not done again."),
 ]
 """The option of every bench that may be stopped and gone on with."""
+
+
+def finite(value: float) -> float:
+    """An option's value, as its callback: a bound alone lets through what is no number.
+
+    Raises
+    ------
+    typer.BadParameter
+        If it is none.
+    """
+    if not math.isfinite(value):
+        raise typer.BadParameter(f"{value} is no number; give one like 1.0.")
+    return value
 
 
 def quietly() -> None:

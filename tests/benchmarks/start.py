@@ -12,7 +12,7 @@ import typer
 from numpy.typing import NDArray
 
 from tests.benchmarks.new_engines import SCATTER, Drawn, Tuned, contribution, known_exactly, served, tuned
-from tests.benchmarks.shared_out import Keep, quietly, shared_out
+from tests.benchmarks.shared_out import Keep, finite, quietly, shared_out
 
 __all__ = ["figures_of", "start"]
 
@@ -29,13 +29,21 @@ def start(
     scatter: Annotated[
         float,
         typer.Option(
-            "--scatter", min=0.01, max=10.0, help="How far engines of a kind scatter, in the expert's spreads."
+            "--scatter",
+            min=0.01,
+            max=10.0,
+            callback=finite,
+            help="How far engines of a kind scatter, in the expert's spreads.",
         ),
     ] = SCATTER,
     odd: Annotated[
         float,
         typer.Option(
-            "--odd", min=0.0, max=100.0, help="How many times farther than the pool's engines new ones scatter."
+            "--odd",
+            min=0.0,
+            max=100.0,
+            callback=finite,
+            help="How many times farther than the pool's engines new ones scatter.",
         ),
     ] = 1.0,
     exact: Annotated[

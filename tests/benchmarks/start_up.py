@@ -10,6 +10,8 @@ from typing import Annotated, Any
 
 import typer
 
+from tests.benchmarks.shared_out import finite
+
 __all__ = ["start_up"]
 
 _COMMAND = "from taperwise.api.cli.main import run; run()"
@@ -19,7 +21,9 @@ _LIGHT = (("version",), ("--help",), ("pool", "--help"))  # they need neither sa
 def start_up(
     repeats: Annotated[int, typer.Option("--repeats", min=1, help="Starts on a warm cache, and of each command.")] = 3,
     cold: Annotated[bool, typer.Option(help="Start on empty caches too, twice (minutes on a slow machine).")] = True,
-    patience: Annotated[float, typer.Option("--patience", min=1.0, help="Give a start up after so long [s].")] = 600.0,
+    patience: Annotated[
+        float, typer.Option("--patience", min=1.0, callback=finite, help="Give a start up after so long [s].")
+    ] = 600.0,
 ) -> None:
     """Start real services and commands: medians in seconds from the start of the process, memory in MiB.
 
