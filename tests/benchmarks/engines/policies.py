@@ -1,6 +1,5 @@
 """Policies that tune an engine: ours, and those it is measured against."""
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -21,6 +20,7 @@ from tests.benchmarks.engines.campaign import Decision, Forecast, Policy, Stated
 
 __all__ = ["fitting_positions", "make_policy"]
 
+_FAR_STOP_TURNS = 1.5  # how far from where it is the idle stop is looked for [turns]
 _FAR_TURNS = 6.0  # how far from a needle's mark the oracle looks for a right position [turns]
 
 
@@ -153,12 +153,13 @@ def _rule_of_thumb(engine: Tunable, entries: Sequence[Entry], air: Air) -> Decis
 
 
 def fitting_positions(engine: Tunable, air: Air) -> list[tuple[Position, Truth]]:
-    """Every needle's screw positions, in quanta from its mark, that are truly right at both ends.
+    """Every needle's screw positions, in quanta from its mark, at which some place of the idle stop makes all right.
 
-    A needle not fitted now is taken with the errors its fitting would come out with.
+    Of the places of the idle stop the nearest to the present one stands for all. A needle not fitted now is taken with
+    the errors its fitting would come out with.
     """
     quantum = engine.installation.limits.quantum_turns
-    count = int(_FAR_TURNS / quantum)
+    count, stops = int(_FAR_TURNS / quantum), int(_FAR_STOP_TURNS / quantum)
     found = []
     for needle in engine.installation.needles:
         start = engine.fitted_anew(needle.label)
@@ -166,32 +167,36 @@ def fitting_positions(engine: Tunable, air: Air) -> list[tuple[Position, Truth]]
             at = replace(start, turns=i * quantum)
             truth = engine.truth_at(at, air)
             full_right = getattr(truth, "read_right", truth.full_right)  # the band is that of cylinders with a probe
-            if full_right and truth.idle_right and not truth.lean:
-                found.append((at, truth))
+            if not full_right or truth.lean:
+                continue
+            for k in sorted(range(-stops, stops + 1), key=abs):
+                there = replace(at, idle_stop_turns=at.idle_stop_turns + k * quantum)
+                truth = engine.truth_at(there, air)
+                if truth.idle_right and truth.speed_right:
+                    found.append((there, truth))
+                    break
     return found
 
 
 class _Oracle:
     """Knows the engine; bound by the step limits and the order of the stages.
 
-    It walks the screw to where both ends are right if the fitted needle has such a place, else to the
-    full-throttle band, then fits the needle that has one, then turns the idle stop.
+    It walks screw and idle stop to where all is right if the fitted needle has such a place, else the screw to the
+    full-throttle band, then fits the needle that has one.
     """
 
     def __call__(self, engine: Tunable, entries: Sequence[Entry], air: Air) -> Decision:
         truth = engine.truth(air)
         stated = Stated(float(truth.full_right), float(truth.idle_right), float(truth.full_right and truth.idle_right))
-        if truth.full_right and truth.idle_right:
-            if truth.speed_right:
-                return Decision(finished="tuned", stated=stated)
-            return Decision((self._stop(engine, truth),), stated=stated)
+        if truth.full_right and truth.idle_right and truth.speed_right:
+            return Decision(finished="tuned", stated=stated)
         places = [at for at, _ in fitting_positions(engine, air)]
         if not places:
             return Decision(finished=InspectCause.NO_NEEDLE_FITS, stated=stated)
         here = engine.position
-        same = [at.turns for at in places if at.needle == here.needle]
+        same = [at for at in places if at.needle == here.needle]
         if same:
-            return Decision((self._walk(engine, min(same, key=lambda t: abs(t - here.turns))),), stated=stated)
+            return Decision((self._towards(engine, same),), stated=stated)
         if truth.full_right:
             best = places[len(places) // 2]
             middle = [at for at in places if at.needle == best.needle]
@@ -208,15 +213,15 @@ class _Oracle:
                     return here.turns + side * i * quantum
         return here.turns + (quantum if engine.truth(air).lean else -quantum)
 
+    def _towards(self, engine: Tunable, places: list[Position]) -> Adjustment:
+        """The screw first, then the idle stop, to the nearest of them."""
+        here, limits = engine.position, engine.installation.limits
+        at = min(places, key=lambda p: abs(p.turns - here.turns) + abs(p.idle_stop_turns - here.idle_stop_turns))
+        if abs(at.turns - here.turns) > 0.5 * limits.quantum_turns:
+            return self._walk(engine, at.turns)
+        stop = at.idle_stop_turns - here.idle_stop_turns
+        return TurnIdleStop(float(np.clip(stop, -limits.largest_turns, limits.largest_turns)))
+
     def _walk(self, engine: Tunable, turns: float) -> Adjustment:
         most = engine.installation.limits.largest_turns
         return TurnScrew(float(np.clip(turns - engine.position.turns, -most, most)))
-
-    def _stop(self, engine: Tunable, truth: Truth) -> Adjustment:
-        low, high = engine.installation.targets.idle_rpm
-        limits = engine.installation.limits
-        wanted = math.log(0.5 * (low + high) / truth.idle_rpm) / 0.5 * engine.installation.throttle_body.idle_opening_m
-        quanta = round(wanted / engine.installation.throttle_body.idle_stop_pitch_m / limits.quantum_turns)
-        most = int(limits.largest_turns / limits.quantum_turns)
-        step = int(np.clip(quanta, -most, most)) or (1 if truth.idle_rpm < low else -1)
-        return TurnIdleStop(step * limits.quantum_turns)

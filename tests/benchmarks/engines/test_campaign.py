@@ -1,12 +1,13 @@
 """Campaigns: policies on virtual engines whose truth is known."""
 
+import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
 import pytest
 
 from taperwise.model.recommender import Recommender
-from taperwise.shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnScrew
+from taperwise.shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air
 from tests.benchmarks.engines.campaign import MOST_RUNS, POLICIES, Campaign, Decision, Tunable, run_campaign
 from tests.benchmarks.engines.families import FAMILIES, draw_engine
@@ -103,7 +104,21 @@ def test_fitting_positions_are_right(installation: Installation, curves: tuple[C
     assert places
     at, foretold = next((p, t) for p, t in places if p.needle != engine.position.needle)
     engine.adjust(ChangeNeedle(at.needle, at.turns))
+    if at.idle_stop_turns:
+        engine.adjust(TurnIdleStop(at.idle_stop_turns))
     assert engine.truth(_AIR) == foretold
+    assert foretold.full_right
+    assert foretold.idle_right
+    assert foretold.speed_right
+
+
+def test_an_engine_right_at_no_idle_speed_fits_nowhere(installation: Installation, curves: tuple[Curve, ...]) -> None:
+    """Both ends can be right with six needles, and with each of them the idle stop that brings the speed spoils one."""
+    engine = draw_engine("prior", installation, 5013, curves)[0]
+    assert not fitting_positions(engine, _AIR)
+    here = engine.fitted_anew("taper 28.2")
+    at = engine.truth_at(dataclasses.replace(here, turns=-0.5), _AIR)
+    assert (at.full_right, at.idle_right, at.speed_right) == (True, True, False)
 
 
 @pytest.mark.slow
