@@ -2,11 +2,13 @@
 
 from python_multipart.multipart import parse_options_header
 from starlette.datastructures import Headers
+from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from taperwise.api.core.json_body import BodyError, read_whole, replayed
 from taperwise.api.core.origin import origin_of
 from taperwise.api.core.problems import problem
+from taperwise.api.web.rendering import page
 
 __all__ = ["FORMS_UNDER", "MOST_FIELDS", "OwnForms"]
 
@@ -40,9 +42,17 @@ class OwnForms:
             body = await read_whole(receive, self.max_bytes)
             _few(headers, body)
         except BodyError as error:
-            await problem(error.status, "The form cannot be used", error.detail(), [error.error])(scope, receive, send)
+            await _refused(headers, error)(scope, receive, send)
             return
         await self.app(scope, replayed(body, receive), send)
+
+
+def _refused(headers: Headers, error: BodyError) -> Response:
+    """A page for a browser that shows what it gets; a problem document for all others."""
+    title = "The form cannot be used"
+    if "text/html" in headers.get("accept", ""):
+        return page("problem.html", error.status, title=title, errors=[error.error])
+    return problem(error.status, title, error.detail(), [error.error])
 
 
 def _few(headers: Headers, body: bytes) -> None:

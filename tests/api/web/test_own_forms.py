@@ -47,3 +47,16 @@ def test_forms_come_in_one_character_set(client: Client, home: str, charset: str
     answer = client.post(f"{home}/notes", content=body, headers={"content-type": kind}, follow_redirects=False)
     assert answer.status_code == status, answer.text
     assert time.perf_counter() - begun < 1.0
+
+
+@pytest.mark.parametrize(("accept", "kind"), [("text/html,*/*", "text/html"), ("*/*", "application/problem+json")])
+def test_a_form_too_large_is_told_as_its_sender_reads(client: Client, home: str, accept: str, kind: str) -> None:
+    """A browser without scripts shows what it gets: words, not a document for programs."""
+    headers = {"content-type": "application/x-www-form-urlencoded", "accept": accept}
+    many = "&".join(f"a{i}=1" for i in range(500))
+    answer = client.post(f"{home}/notes", content=many, headers=headers, follow_redirects=False)
+    assert answer.status_code == 413
+    assert answer.headers["content-type"].startswith(kind)
+    assert "The form has more than 400 fields" in answer.text
+    assert "Open the page again and fill the form in there." in answer.text
+    assert ("<h1" in answer.text) is (kind == "text/html")
