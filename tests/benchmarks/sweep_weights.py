@@ -3,11 +3,14 @@
 import json
 from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
+from multiprocessing import get_context
 from typing import Annotated, Any
 
 import numpy as np
 import typer
 from numpy.typing import NDArray
+
+from tests.benchmarks.shared_out import quietly
 
 __all__ = ["examples", "sweep_weights", "train"]
 
@@ -66,7 +69,7 @@ def sweep_weights(
     """Train the sweep reader's weights on simulated leanings, and write them into the model."""
     from taperwise.model.traces.learned_rise import WEIGHTS
 
-    with ProcessPoolExecutor(workers) as pool:
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=quietly) as pool:
         found = list(pool.map(examples, [seed] * chunks, range(chunks)))
     features, truth = (np.concatenate(parts) for parts in zip(*found, strict=True))
     kept, figures = train(features, truth, np.random.default_rng(seed), rounds)
