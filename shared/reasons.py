@@ -170,14 +170,12 @@ class Inspection:
     best_needle : str or None
         The most promising needle on hand.
     best_chance : float or None
-        Chance of both ends right at its best setting; with `idle_rpm`, that all three are right at any setting.
+        Chance of both ends right at its best setting.
     chance_now : float or None
         Chance that the setting is right as it stands: both ends, or the idle speed where its band is given.
     ideal_slope : IdealSlope, IdealSteps or None
     idle_rpm_band : tuple of float or None
         The idle speed's band, where it is the idle speed that cannot be settled [rpm].
-    idle_rpm : float or None
-        The idle speed expected as it stands, where no setting on hand brings it into that band with both ends right.
     held_back : HeldBack or None
         What keeps full throttle at the edge of its band, where that is the lean limit.
     static_rpm, static_rpm_band : float and tuple of float, or None
@@ -193,7 +191,6 @@ class Inspection:
     chance_now: float | None = None
     ideal_slope: IdealSlope | IdealSteps | None = None
     idle_rpm_band: tuple[float, float] | None = None
-    idle_rpm: float | None = None
     held_back: HeldBack | None = None
     static_rpm: float | None = None
     static_rpm_band: tuple[float, float] | None = None
@@ -245,7 +242,6 @@ class ReasonCode(StrEnum):
     ALL_REFUSED = "all_refused"
     NOT_SETTLED = "not_settled"
     TO_AND_FRO = "to_and_fro"
-    SPEED_OUT_OF_REACH = "speed_out_of_reach"
     ONLY_STEP_AS_GOOD = "only_step_as_good"
     SMALLEST_STEP_AS_GOOD = "smallest_step_as_good"
     SURE_WHERE_THIS_IS_NOT = "sure_where_this_is_not"

@@ -205,8 +205,6 @@ def _at_an_edge(inspection: Inspection, units: Units) -> str:
     now = inspection.chance_now or 0.0
     if inspection.idle_rpm_band is not None:
         low, high = inspection.idle_rpm_band
-        if inspection.idle_rpm is not None:
-            return _speed_out_of_reach(inspection.idle_rpm, low, high, inspection.best_chance or 0.0)
         return (
             f"The idle speed stays at the edge of its target range of {low:.0f} to {high:.0f} rpm ({chance(now)} "
             "chance of being in target)."
@@ -218,21 +216,6 @@ def _at_an_edge(inspection: Inspection, units: Units) -> str:
     return (
         f"Your needles get no closer: {chance(now)} chance that both mixtures are in target{further}. A needle "
         f"{_slope(inspection.ideal_slope, units)} would be better."
-    )
-
-
-def _speed_out_of_reach(rpm: float, low: float, high: float, best: float) -> str:
-    text = (
-        f"Both mixtures are likely in target, but the idle speed is about {rpm:.0f} rpm. Its target range is {low:.0f} "
-        f"to {high:.0f} rpm. None of your needles is likely to keep both mixtures in target at that speed (best "
-        f"possible: {chance(best)}). Check the range against your engine's instructions first."
-    )
-    if low <= rpm <= high:
-        return text
-    slope, stop, mixture = ("shallower", "open", "leaner") if rpm < low else ("steeper", "close", "richer")
-    return (
-        f"{text} If the range is right, you need a {slope} needle: to {stop} the slide at idle makes the idle mixture "
-        f"{mixture}."
     )
 
 

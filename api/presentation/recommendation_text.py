@@ -25,8 +25,6 @@ _WHY = {
     ReasonCode.NOT_SETTLED: "Several runs at this setting gave no clear result. No other step is more promising.",
     ReasonCode.TO_AND_FRO: "You have tried both this setting and the best alternative several times. Neither was "
     "clearly in target.",
-    ReasonCode.SPEED_OUT_OF_REACH: "The idle stop moves the idle mixture too. None of your needles is likely to allow "
-    "for that.",
 }
 
 _BECAUSE = {

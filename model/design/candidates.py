@@ -94,9 +94,6 @@ class CandidateSet:
         The best setting of every needle on hand, shallowest first.
     any_chance : float
         Chance that some setting of some needle on hand is right at both ends.
-    chance_of_all : float or None
-        Chance that at some setting the idle speed is right as well; None where the idle stop may reach farther than was
-        looked, idle speed is not read, or the next run is not simulated.
     rise_read : bool
         Whether full throttle was ever read.
     runs_with : callable or None
@@ -109,7 +106,6 @@ class CandidateSet:
     options: list[EvaluatedCandidate]
     reaches: dict[str, NeedleOptimum]
     any_chance: float
-    chance_of_all: float | None = None
     rise_read: bool = True
     runs_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
     channels: frozenset[str] = frozenset()
@@ -147,7 +143,6 @@ def evaluate_candidates(
         weighed,
         judge.reaches,
         prospects.any_chance(),
-        judge.chance_of_all,
         judge.rise_read,
         judge.runs_with if informed else None,
         judge.channels,
@@ -219,15 +214,13 @@ class _Judge:
         self.target: Target = target_at(now, posterior)
         theta = np.stack([self.target.offset_turns, self.target.taper_misfit], axis=1)
         self.study = Study(theta, np.random.default_rng([posterior.seed, 4])) if informed else None
-        self.destinations, self.chance_of_all = None, None
+        self.destinations = None
         if self.study is not None:
             stops = [p for _, p in _stop_options(posterior.evidence.installation, now.position)]
             chosen = np.concatenate([self.study.mixture, self.study.truths])
             every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
             mixture, self.really = np.split(every.right, [len(self.study.mixture)])
             self.destinations = replace(every, right=mixture)
-            if every.speed_in_reach:
-                self.chance_of_all = float(every.right.any(axis=1).mean())
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 

@@ -18,7 +18,6 @@ _AROUND = 4  # grid positions either side of a needle's middle
 _COARSEST = 0.125  # spacing of the grid where the quantum is finer [turns]
 _STOPS = 8  # places of the idle stop either side of the present one
 _FEW = 64  # draws that are enough to choose a place of the idle stop
-_LIKELY = 0.5  # chance of the idle speed in band from which a place of the idle stop reaches it
 
 
 @dataclass(frozen=True)
@@ -139,14 +138,10 @@ class Destinations:
     right : array of bool, (q, n)
         Whether both ends are right and, where idle speed is read at all, that as well; False throughout where the lean
         limit forbids the setting.
-    speed_in_reach : bool
-        Whether the idle speed is read, and some place of the idle stop that was looked at likely brings it into band
-        with needle and screw as they are.
     """
 
     positions: tuple[Position, ...]
     right: NDArray[np.bool_]
-    speed_in_reach: bool = False
 
     def index_of(self, position: Position) -> int | None:
         """Number of a setting among them; None where it is not."""
@@ -178,13 +173,12 @@ def destinations_of(
         replace(p, idle_stop_turns=0.0): ok for p, ok in zip(prospects.positions, prospects.allowed, strict=True)
     }
     base = list(prospects.positions)
-    positions, in_reach = [*base, *extra], False
+    positions = [*base, *extra]
     if read:
         spacing = _spacing(evidence.installation.limits.quantum_turns)
         moved = np.arange(-_STOPS, _STOPS + 1)
         every = [replace(p, idle_stop_turns=p.idle_stop_turns + k * spacing) for p in base for k in moved]
         speed = right_at(posterior, every, conditions, error, draws[:_FEW]).speed.mean(axis=0).reshape(len(base), -1)
-        in_reach = bool(speed[0].max() >= _LIKELY)  # the first is the present one
         best = moved[np.argmax(speed - 1e-3 * np.abs(moved), axis=1)]  # of equals the nearest
         positions += [
             replace(p, idle_stop_turns=p.idle_stop_turns + (k + near) * spacing)
@@ -194,4 +188,4 @@ def destinations_of(
     distinct = tuple(dict.fromkeys(positions))
     found = right_at(posterior, distinct, conditions, error, draws)
     may = np.array([allowed[replace(p, idle_stop_turns=0.0)] for p in distinct])
-    return Destinations(distinct, found.both & (found.speed | (not read)) & may, in_reach)
+    return Destinations(distinct, found.both & (found.speed | (not read)) & may)

@@ -60,9 +60,6 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     hopeless = no_needle_fits(weighing, confidence, installation)
     if hopeless is not None:
         return Choice(hopeless, repeat, Reason(ReasonCode.NO_NEEDLE_FITS))
-    apart = _speed_out_of_reach(weighing, confidence, installation)
-    if apart is not None:
-        return Choice(apart, repeat, Reason(ReasonCode.SPEED_OUT_OF_REACH))
     allowed = [w for w in options if w.candidate.refused is None]
     if not allowed and confidence.runs_here >= _TO_AND_FRO:
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, Reason(ReasonCode.NOT_SETTLED))
@@ -181,23 +178,6 @@ def _richer_first(options: list[EvaluatedCandidate], installation: Installation)
     safe = [w for w in richer if w.candidate.prediction.lean_chance <= installation.limits.lean_chance]
     chosen = (safe or richer[-1:])[0]
     return Choice(chosen.candidate.action, chosen, Reason(ReasonCode.RICHER_BEFORE_READING))
-
-
-def _speed_out_of_reach(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action | None:
-    """The action when both ends are right, and no setting on hand keeps them so at the idle speed that is wanted."""
-    if confidence.stage is not Stage.IDLE_SPEED or confidence.runs < _RUNS_THAT_CONDEMN_ALL:
-        return None
-    if weighing.chance_of_all is None or weighing.chance_of_all >= _HOPELESS[Stage.IDLE_SPEED]:
-        return None
-    return actions.inspect(
-        Inspection(
-            InspectCause.NOT_TO_BE_SETTLED,
-            best_chance=weighing.chance_of_all,
-            chance_now=confidence.idle_speed.chance_in_band or 0.0,
-            idle_rpm_band=installation.targets.idle_rpm,
-            idle_rpm=weighing.options[0].candidate.prediction.idle_rpm.median,
-        )
-    )
 
 
 def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action | None:

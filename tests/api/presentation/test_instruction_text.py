@@ -226,24 +226,6 @@ def test_an_idle_speed_at_an_edge_is_told_without_a_needle() -> None:
     assert "needle" not in said
 
 
-@pytest.mark.parametrize(
-    ("rpm", "said"),
-    [
-        (560.0, "you need a shallower needle: to open the slide at idle makes the idle mixture leaner"),
-        (980.0, "you need a steeper needle: to close the slide at idle makes the idle mixture richer"),
-    ],
-)
-def test_an_idle_speed_out_of_reach_names_the_needle_that_would_do(rpm: float, said: str) -> None:
-    """And the range it was held against: that may be what is wrong."""
-    apart = Inspection(
-        InspectCause.NOT_TO_BE_SETTLED, best_chance=0.01, chance_now=0.0, idle_rpm_band=(700.0, 900.0), idle_rpm=rpm
-    )
-    told = instruction(actions.inspect(apart), _CELSIUS)
-    assert f"the idle speed is about {rpm:.0f} rpm. Its target range is 700 to 900 rpm" in told
-    assert "Check the range against your engine's instructions first" in told
-    assert said in told
-
-
 @pytest.mark.parametrize("unseen", [True, False])
 def test_a_turn_that_the_lean_limit_forbids_is_told(unseen: bool) -> None:
     """With both chances, and with what would tell more where a cylinder has no probe; no needle is asked for."""

@@ -175,48 +175,6 @@ def test_idle_speed_at_an_edge_is_told_without_a_needle(recorded: Recommender, i
     assert told.inspection.ideal_slope is None
 
 
-@pytest.mark.parametrize(
-    ("stage", "runs", "of_all", "said"),
-    [
-        (Stage.IDLE_SPEED, 3, 0.01, True),
-        (Stage.IDLE_SPEED, 3, 0.2, False),
-        (Stage.IDLE_SPEED, 3, None, False),
-        (Stage.IDLE_SPEED, 2, 0.01, False),
-        (Stage.IDLE_MIXTURE, 3, 0.01, False),
-    ],
-)
-def test_an_idle_speed_out_of_reach_is_told_at_once(
-    recorded: Recommender, installation: Installation, stage: Stage, runs: int, of_all: float | None, said: bool
-) -> None:
-    """Where no setting on hand keeps both ends right at that speed, no run is asked for that can settle nothing."""
-    learned = recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 2)
-    confidence = dataclasses.replace(learned.confidence, stage=stage, runs=runs, runs_here=2)
-    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
-    choice = choose(dataclasses.replace(weighing, chance_of_all=of_all), confidence, installation)
-    assert (choice.why.code is ReasonCode.SPEED_OUT_OF_REACH) is said
-    if said:
-        told = choice.action.inspection
-        assert told is not None
-        assert (told.cause, told.best_chance) == (InspectCause.NOT_TO_BE_SETTLED, 0.01)
-        assert told.idle_rpm == pytest.approx(800.0, abs=25.0)
-
-
-def test_the_chance_of_all_is_that_of_settings_with_the_idle_stop(
-    recorded: Recommender, installation: Installation
-) -> None:
-    """High where all is right, low where closing the slide by so much leaves no idle mixture, nothing if not heard."""
-    chances = {}
-    for name, rpm in (("right", 800.0), ("far", 1500.0), ("not heard", None)):
-        run = dataclasses.replace(_run(100, IdleQuality.SMOOTH, 30), idle_rpm=rpm)
-        learned = recorded.learn(installation, [run] * 2)
-        chances[name] = evaluate_candidates(learned.posterior, learned.confidence, learned.now).chance_of_all
-    assert chances["right"] is not None
-    assert chances["right"] > 0.9
-    assert chances["far"] is not None
-    assert chances["far"] < 0.05
-    assert chances["not heard"] is None
-
-
 @pytest.mark.parametrize(("full", "idle", "refused"), [(0.5, 0.5, False), (0.5, 0.05, True), (0.8, 0.0, False)])
 def test_full_throttle_is_risked_only_where_both_ends_gain(
     confidence: Confidence, full: float, idle: float, refused: bool
