@@ -1,6 +1,9 @@
 """What the tests of the service send, and how they read a refusal."""
 
+import asyncio
 import uuid
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from starlette.testclient import TestClient
@@ -36,3 +39,9 @@ class Client(TestClient):
         if method.upper() == "POST" and not any(name.lower() == "idempotency-key" for name in headers):
             headers["Idempotency-Key"] = uuid.uuid4().hex
         return super().request(method, url, headers=headers, **rest)
+
+
+def awaited(coroutine: Coroutine[Any, Any, Any]) -> Any:
+    """What a coroutine gives, run in a thread of its own: a browser that is open keeps a loop in this one."""
+    with ThreadPoolExecutor(1) as apart:
+        return apart.submit(asyncio.run, coroutine).result()

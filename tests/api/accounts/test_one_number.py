@@ -1,6 +1,5 @@
 """A number has one spelling: under any other, every route answers everybody as if the thing had never been."""
 
-import asyncio
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -17,7 +16,7 @@ from taperwise.api.core.dependencies import number_in
 from taperwise.api.core.roles import Rule, Scope
 from taperwise.api.core.settings import Settings
 from tests.api.accounts.conftest import NAME, House, opened, routes_of
-from tests.api.asking import Client
+from tests.api.asking import Client, awaited
 from tests.api.conftest import StandIn
 
 RELATIONS = {
@@ -170,7 +169,7 @@ def test_a_method_is_known_in_capitals_only(many: House) -> None:
                 "headers": [(b"authorization", f"Bearer {many.keys[key]}".encode()), (b"host", b"127.0.0.1")],
                 "client": ("127.0.0.1", 1), "server": ("127.0.0.1", 80), "scheme": "http", "root_path": "", "state": {},
             }  # fmt: skip
-            asyncio.run(many.client.app(scope, receive, send))
+            awaited(many.client.app(scope, receive, send))
         assert [m["status"] for m in seen if m["type"] == "http.response.start"] == [405, 405], method
 
 

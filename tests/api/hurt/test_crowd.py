@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from tests.api.asking import awaited
 from tests.api.hurt.doors import Door, listening
 
 pytestmark = pytest.mark.slow
@@ -90,7 +91,7 @@ def _crowd(door: Door, requests: list[bytes]) -> Crowd:
     beside = threading.Thread(target=others)
     beside.start()
     try:
-        answers = asyncio.run(_all_at_once(door.port, requests))
+        answers = awaited(_all_at_once(door.port, requests))
     finally:
         done.set()
         beside.join()
@@ -185,7 +186,7 @@ def test_the_next_one_after_a_crowd_is_served(door: Door) -> None:
             writer.write(_raw("GET", f"{_AT}/1/history"))
             writer.transport.abort()
 
-    asyncio.run(go_away())
+    awaited(go_away())
     for _ in range(20):  # five times as many as there are places
         while (status := door.ask("GET", f"{_AT}/1/history")[0]) == 503:
             time.sleep(0.5)  # they are still in line

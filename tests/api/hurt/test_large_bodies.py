@@ -9,6 +9,7 @@ from starlette.types import Message, Receive, Scope, Send
 
 from taperwise.api.core import json_body
 from taperwise.api.core.json_body import BodyError, StrictBodies, parse
+from tests.api.asking import awaited
 
 _MOST = 400_000
 
@@ -69,5 +70,5 @@ def test_others_are_answered_while_a_large_body_is_read(monkeypatch: pytest.Monk
     async def both() -> None:
         await asyncio.gather(asked(json.dumps("x" * 2_000_000).encode()), asked(b"{}"))
 
-    asyncio.run(both())
+    awaited(both())
     assert seen == [2, 2_000_002]

@@ -1,13 +1,12 @@
 """Forms as they come in: whole, or not at all."""
 
-import asyncio
 import time
 from typing import Any
 
 import pytest
 
 from taperwise.api.web.csrf import OwnForms
-from tests.api.asking import Client
+from tests.api.asking import Client, awaited
 
 
 def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
@@ -27,7 +26,7 @@ def test_a_form_cut_off_on_its_way_reaches_nobody() -> None:
 
     headers = [(b"content-type", b"application/x-www-form-urlencoded")]
     scope = {"type": "http", "method": "POST", "path": "/installations/1/run", "headers": headers}
-    asyncio.run(OwnForms(app, 1000)(scope, receive, send))
+    awaited(OwnForms(app, 1000)(scope, receive, send))
     assert reached == []
     assert said[0]["status"] == 400
     assert b"The connection closed before the whole body arrived" in said[1]["body"]
