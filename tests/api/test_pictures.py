@@ -17,6 +17,7 @@ from taperwise.api.core.settings import Settings
 from taperwise.api.exports import sheet
 from taperwise.api.files.installation import fixture
 from taperwise.api.installations import repository as installations
+from taperwise.api.library.tables import sweeps_frame
 from taperwise.api.log import service
 from taperwise.api.recommendations import repository
 from taperwise.model.inference.earlier_fits import key_of
@@ -106,7 +107,8 @@ def test_a_sweep_is_shown_with_its_reading(tuned: tuple[Client, str]) -> None:
     told = words(client.get(f"{home}/sweeps/4").text)
     assert "EGT 3 is the leanest, and counts" in told
     assert "EGT 4 differs from the other cylinders" in told
-    assert "peak, rise 154 °F" in _drawn(client, home)["sweep"]
+    read = sweeps_frame(fixture("sweep.csv")).iloc[0]["cylinders.EGT 3.rise_kelvin"]
+    assert f"peak, rise {1.8 * read:.0f} °F" in _drawn(client, home)["sweep"]
     assert client.get(f"{home}/sweeps/1").status_code == 404
 
 
