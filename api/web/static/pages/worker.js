@@ -71,6 +71,6 @@ function nothing() {
   const html = '<!doctype html><html lang="en"><meta charset="utf-8">' +
     '<meta name="viewport" content="width=device-width, initial-scale=1"><title>No connection</title>' +
     "<h1>The service cannot be reached</h1><p>No copy of this page is kept. Nothing that you typed is lost.</p>" +
-    `<p><a href="${ROOT}/installations">All installations</a></p>`;
+    `<p><a href="${ROOT}/installations">All engines</a></p>`;
   return new Response(html, { status: 503, headers: { "content-type": "text/html; charset=utf-8" } });
 }
