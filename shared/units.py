@@ -166,7 +166,7 @@ def to_si(kind: str, value: float, unit: str, *, field: str = "") -> float:
         raise OutOfRangeError(
             f"This is not a finite number for {k.name}", field=field, value=value, cure="Give a plain number."
         )
-    inside = _canonical(value if unit == k.si else _convert(float(value), unit, k.si))
+    inside = _canonical(_scaled(float(value), unit, k.si))
     if not k.low <= inside <= k.high:
         low, high = (f"{from_si(kind, x, unit):.4g}" for x in (k.low, k.high))
         written = "" if unit == "1" else unit
@@ -238,15 +238,19 @@ def from_si(kind: str, value: float, unit: str) -> float:
     k = KINDS[kind]
     if unit not in k.units:
         raise UnitError(f"This unit does not fit {k.name}", value=unit, cure=f"Use one of {', '.join(k.units)}.")
-    if unit == k.si:
+    return _scaled(value, k.si, unit)
+
+
+def _scaled(value: float, unit: str, target: str) -> float:
+    if unit == target:
         return value
-    factor = _factor(k.si, unit)
-    return _convert(value, k.si, unit) if factor is None else value * factor
+    factor = _factor(unit, target)
+    return _convert(value, unit, target) if factor is None else value * factor
 
 
 @cache
 def _factor(unit: str, target: str) -> float | None:
-    """What to multiply by; None between units whose zeros lie apart. An answer is converted figure by figure."""
+    """What to multiply by; None between units whose zeros lie apart. Logs and answers are converted figure by figure."""
     return _convert(1.0, unit, target) if _convert(0.0, unit, target) == 0.0 else None
 
 

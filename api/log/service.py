@@ -86,6 +86,19 @@ def load(session: Session, installation_id: int) -> Log:
     NotFoundError
         If there is no such installation.
     """
+    sent, installation, records = _read(session, installation_id)
+    state = log_revision(session, installation_id)
+    with as_stored("starting estimate", installation_id):
+        prior = prior_of(prior_row(session, installation_id))
+        check_finite(prior)
+    with as_stored("findings", installation_id):
+        open_now = open_findings(session, installation_id, sent)
+    last = repository.last_sequence(session, installation_id)
+    return Log(installation_id, sent, installation, records, state, prior, open_now, last)
+
+
+def _read(session: Session, installation_id: int) -> tuple[InstallationIn, Installation, tuple[EntryRecord, ...]]:
+    """An installation as it was sent and as a record, with the records of its entries that stand."""
     row = installations.get(session, installation_id)
     with as_stored("installation", installation_id):
         sent = InstallationIn.model_validate(row.document)
@@ -94,14 +107,7 @@ def load(session: Session, installation_id: int) -> Log:
     for sequence, kind, document in _standing(session, installation_id):
         with as_stored("sequence", sequence):
             records.append(record_of(kind, document, sent))
-    state = log_revision(session, installation_id)
-    with as_stored("starting estimate", installation_id):
-        prior = prior_of(prior_row(session, installation_id))
-        check_finite(prior)
-    with as_stored("findings", installation_id):
-        open_now = open_findings(session, installation_id, sent)
-    last = repository.last_sequence(session, installation_id)
-    return Log(installation_id, sent, installation, tuple(records), state, prior, open_now, last)
+    return sent, installation, tuple(records)
 
 
 def refresh_stop(session: Session, installation_id: int) -> None:
@@ -112,8 +118,8 @@ def refresh_stop(session: Session, installation_id: int) -> None:
     NotFoundError
         If there is no such installation.
     """
-    log = load(session, installation_id)
-    keep_stop(session, installation_id, log.installation, log.entries)
+    _, installation, entries = _read(session, installation_id)
+    keep_stop(session, installation_id, installation, entries)
 
 
 def open_findings(session: Session, installation_id: int, sent: InstallationIn) -> tuple[FindingOut, ...]:
