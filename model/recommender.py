@@ -12,7 +12,7 @@ import numpy as np
 from taperwise.model import MODEL_VERSION
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
-from taperwise.model.design.limit_check import limit_action, static_speed_action
+from taperwise.model.design.limit_check import limit_action, static_speed_action, stuck_rise_action
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.design.what_to_read import readings_worth
@@ -254,6 +254,9 @@ class Recommender:
             return self._look_first(learned)
         if not posterior.diagnostics.converged:
             return self._without_weighing(learned, actions.repeat_run(), ReasonCode.NOT_TRUSTED)
+        stuck = stuck_rise_action(learned.evidence)
+        if stuck is not None:
+            return self._without_weighing(learned, stuck, ReasonCode.RISE_STUCK)
         slow = static_speed_action(learned.now, learned.evidence) if confidence.full_throttle.confirmed else None
         if slow is not None:
             return self._without_weighing(learned, slow, ReasonCode.STATIC_SPEED_OUT)

@@ -129,6 +129,7 @@ class InspectCause(StrEnum):
     NO_NEEDLE_FITS = "no_needle_fits"
     NOT_TO_BE_SETTLED = "not_to_be_settled"
     STATIC_SPEED_OUT = "static_speed_out"
+    RISE_STUCK = "rise_stuck"
 
 
 @dataclass(frozen=True)
@@ -180,6 +181,10 @@ class Inspection:
         What keeps full throttle at the edge of its band, where that is the lean limit.
     static_rpm, static_rpm_band : float and tuple of float, or None
         Static speed with this mixture and the band the owner expects of it, where it lies outside [rpm].
+    richer_turns : float or None
+        What the needle holder was turned richer while the EGT rise did not grow [turns].
+    rises_kelvin : tuple of float or None
+        The rise before and after it [K].
     """
 
     cause: InspectCause
@@ -194,6 +199,8 @@ class Inspection:
     held_back: HeldBack | None = None
     static_rpm: float | None = None
     static_rpm_band: tuple[float, float] | None = None
+    richer_turns: float | None = None
+    rises_kelvin: tuple[float, float] | None = None
 
 
 class RefusalCode(StrEnum):
@@ -235,6 +242,7 @@ class ReasonCode(StrEnum):
     NOT_AS_FORETOLD = "not_as_foretold"
     NOT_TRUSTED = "not_trusted"
     STATIC_SPEED_OUT = "static_speed_out"
+    RISE_STUCK = "rise_stuck"
     ALL_CONFIRMED = "all_confirmed"
     ACCEPTED = "accepted"
     NOT_SEEN_YET = "not_seen_yet"
@@ -246,6 +254,7 @@ class ReasonCode(StrEnum):
     SMALLEST_STEP_AS_GOOD = "smallest_step_as_good"
     SURE_WHERE_THIS_IS_NOT = "sure_where_this_is_not"
     RICHER_BEFORE_READING = "richer_before_reading"
+    RICHER_TO_BE_SAFE = "richer_to_be_safe"
     FITTED_NEEDLE_CANNOT = "fitted_needle_cannot"
 
 

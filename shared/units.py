@@ -250,7 +250,7 @@ def _scaled(value: float, unit: str, target: str) -> float:
 
 @cache
 def _factor(unit: str, target: str) -> float | None:
-    """What to multiply by; None between units whose zeros lie apart. Logs and answers are converted figure by figure."""
+    """What to multiply by; None between units whose zeros lie apart. Logs and answers go figure by figure."""
     return _convert(1.0, unit, target) if _convert(0.0, unit, target) == 0.0 else None
 
 

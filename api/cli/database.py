@@ -31,7 +31,7 @@ def _numbers(incomplete: str) -> Iterator[tuple[str, str]]:
         return
     for number, name in rows:
         if str(number).startswith(incomplete):
-            yield str(number), name or f"Installation {number}"
+            yield str(number), name or f"Engine {number}"
 
 
 Engine = Annotated[int, typer.Argument(min=1, help="Number of the engine.", autocompletion=_numbers)]

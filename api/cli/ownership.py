@@ -28,7 +28,7 @@ def export(
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         document: dict[str, Any] = export_of(session, number_of(session, name))
     write_bytes("FILE", file, (json.dumps(document, indent=1, ensure_ascii=False) + "\n").encode())
-    typer.echo(f"{len(document['installations'])} installations: {file}")
+    typer.echo(f"{len(document['installations'])} engines: {file}")
 
 
 def erase(
@@ -41,10 +41,10 @@ def erase(
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         number = number_of(session, name)
         count = len(repository.owned(session, number))
-        if not yes and not typer.confirm(f"Erase {name} and {count} installations? It cannot be undone"):
+        if not yes and not typer.confirm(f"Erase {name} and {count} engines? It cannot be undone"):
             raise typer.Exit(1)
         gone = erasure.erase(session, number)
-    typer.echo(f"Erased, with {len(gone)} installations. Backups made before still hold them.")
+    typer.echo(f"Erased, with {len(gone)} engines. Backups made before still hold them.")
 
 
 def give(
@@ -56,4 +56,4 @@ def give(
     """Make a person the owner of an engine."""
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         adviser_access.give(session, installation, number_of(session, name))
-    typer.echo(f"Installation {installation} is now {name}'s.")
+    typer.echo(f"Engine {installation} is now {name}'s.")

@@ -63,7 +63,7 @@ def add(
 
 def listing(data_folder: DataFolder = None, database_url: DatabaseUrl = None) -> None:
     """List all people."""
-    table = Table("number", "name", "roles", "keys", "installations")
+    table = Table("number", "name", "roles", "keys", "engines")
     with opened_database(data_folder, database_url) as (database, _), database.unit() as session:
         for row in repository.people(session):
             held = [key for key in repository.keys_of(session, row.id) if key.revoked_at is None]

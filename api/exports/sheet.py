@@ -97,7 +97,7 @@ def sheet_of(log: service.Log, entries: list[EntryOut], answer: SuggestionOut, n
     stop = stop_sentence(exceeded_in(log.installation, log.entries), log.sent.units)
     tuned = answer.stage == "tuned" and not stop
     return Sheet(
-        name=log.sent.name or f"Installation {log.installation_id}",
+        name=log.sent.name or f"Engine {log.installation_id}",
         made_at=now,
         setting=_setting(log),
         confidence=tuple(confidence),

@@ -43,7 +43,7 @@ def get(session: Session, installation_id: int, *, lock: bool = False) -> Instal
 
 def named(text: str) -> ColumnElement[bool]:
     """Whether an installation is called so: part of its name, large or small letters alike, or its number."""
-    number = text.lower().removeprefix("installation ")  # what one without a name is called
+    number = text.lower().removeprefix("engine ")  # what one without a name is called
     numbered = Installation.id == int(number) if re.fullmatch(r"[0-9]{1,9}", number) else false()
     return or_(Installation.document["name"].as_string().icontains(text, autoescape=True), numbered)
 

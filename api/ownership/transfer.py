@@ -51,8 +51,7 @@ def offers_to(session: Session, person_id: int | None) -> list[tuple[int, str, s
         .order_by(Installation.id)
     )
     return [
-        (number, name or f"Installation {number}", owner or "the service")
-        for number, name, owner in session.execute(query)
+        (number, name or f"Engine {number}", owner or "the service") for number, name, owner in session.execute(query)
     ]
 
 

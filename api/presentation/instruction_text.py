@@ -167,6 +167,23 @@ def _inspect(inspection: Inspection, units: Units) -> str:
                 ),
                 "Then correct the entry or the target range. Otherwise record the cause to continue.",
             )
+        case InspectCause.RISE_STUCK:
+            before, after = (
+                shown("temperature_rise", x, units.temperature_rise) for x in inspection.rises_kelvin or (0.0, 0.0)
+            )
+            return _numbered(
+                f"Do not turn further, and do not change the needle. The EGT rise was {before}. "
+                f"{fraction(inspection.richer_turns or 0.0)} richer, it is {after}. Check the fuel supply first:",
+                (
+                    "Mixture control: does its lever reach full rich?",
+                    "Fuel valve: is it fully open?",
+                    "Tank: level and vent.",
+                    "Fuel filter and lines.",
+                    "Fuel flow: measure it at the throttle body, as your instructions require.",
+                    "Needle holder: does it move the needle when you turn it?",
+                ),
+                _TO_CONTINUE,
+            )
         case InspectCause.NOT_TO_BE_SETTLED:
             return f"{_at_an_edge(inspection, units)} {_ACCEPTABLE}"
 

@@ -18,6 +18,8 @@ _UNSEEN = {
 _WHY = {
     ReasonCode.LIMIT_EXCEEDED: "An engine limit was exceeded. The service keeps your runs and pauses its suggestions.",
     ReasonCode.STATIC_SPEED_OUT: "The full-throttle speed is outside the target range that you set.",
+    ReasonCode.RISE_STUCK: "You turned the needle holder richer, but the EGT rise did not grow. The fuel "
+    "may not arrive.",
     ReasonCode.NOT_TRUSTED: "Your readings contradict each other, so there is no reliable result yet. Check the last "
     "entries for typing errors. Then make another run at this setting.",
     ReasonCode.NO_NEEDLE_FITS: "More turns will not help: you need a taper slope that none of your needles has.",
@@ -32,6 +34,8 @@ _BECAUSE = {
     ReasonCode.SURE_WHERE_THIS_IS_NOT: "Many runs at this setting gave no clear result. This step is almost certain to "
     "reach the target.",
     ReasonCode.RICHER_BEFORE_READING: "No run has read the exhaust temperature yet. Full throttle may be lean here.",
+    ReasonCode.RICHER_TO_BE_SAFE: "The chance of running lean of peak here is above its limit. This is the "
+    "smallest turn that brings it below.",
     ReasonCode.FITTED_NEEDLE_CANNOT: "The installed needle cannot bring both mixtures into target. Turning its holder "
     "first would not help.",
 }

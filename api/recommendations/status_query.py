@@ -48,6 +48,7 @@ class Flag(StrEnum):
     LEAN_OF_PEAK = "lean_of_peak"
     NOT_AS_FORETOLD = "not_as_foretold"
     STATIC_SPEED_OUT = "static_speed_out"
+    RISE_STUCK = "rise_stuck"
     DOUBTFUL = "doubtful"
     LOGGER_FINDINGS = "logger_findings"
     CONTRADICTING = "contradicting"
@@ -58,11 +59,15 @@ class Flag(StrEnum):
     NO_ANSWER = "no_answer"
 
 
+_FAULTS = (Flag.NOT_AS_FORETOLD, Flag.STATIC_SPEED_OUT, Flag.RISE_STUCK)
+"""Causes to look for that an answer may name instead of a step."""
+
 _OF: dict[Flag, Severity] = {
     Flag.LIMIT_EXCEEDED: Severity.STOP,
     Flag.LEAN_OF_PEAK: Severity.LEAN,
     Flag.NOT_AS_FORETOLD: Severity.FAULT,
     Flag.STATIC_SPEED_OUT: Severity.FAULT,
+    Flag.RISE_STUCK: Severity.FAULT,
     Flag.DOUBTFUL: Severity.FAULT,
     Flag.LOGGER_FINDINGS: Severity.FAULT,
     Flag.CONTRADICTING: Severity.FAULT,
@@ -260,7 +265,7 @@ def _rank(columns: dict[str, Any], last_entry: Any, now: datetime) -> ColumnElem
     """Place of the most serious flag in `Severity`, in SQL; `_flags` names them all."""
     stop, lean, fault, stuck, stale, waiting, fine = range(len(Severity))
     is_fault = or_(
-        Standing.cause.in_((Flag.NOT_AS_FORETOLD.value, Flag.STATIC_SPEED_OUT.value)),
+        Standing.cause.in_([each.value for each in _FAULTS]),
         Standing.doubt >= DOUBTFUL,
         Standing.findings > 0,
         Standing.converged.is_(False),
@@ -300,7 +305,7 @@ def _order(query: Select[Any], sort: str) -> list[Any]:
 
 def _status(row: Any, now: datetime) -> EngineStatus:
     values = {name: row[name] for name in row if name in EngineStatus.__dataclass_fields__}
-    values["name"] = values["name"] or f"Installation {row['number']}"
+    values["name"] = values["name"] or f"Engine {row['number']}"
     values["owner"] = values["owner"] or ""
     values["idle_days"] = None if row["last_entry"] is None else max(0, (now - row["last_entry"]).days)
     flags = _flags(row, now)
@@ -311,7 +316,7 @@ def _status(row: Any, now: datetime) -> EngineStatus:
 def _flags(row: Any, now: datetime) -> tuple[Flag, ...]:
     last, runs = row["last_entry"], row["runs"]
     cause = row["cause"]
-    causes = (Flag.NOT_AS_FORETOLD, Flag.STATIC_SPEED_OUT, Flag.NO_NEEDLE_FITS, Flag.NOT_TO_BE_SETTLED)
+    causes = (*_FAULTS, Flag.NO_NEEDLE_FITS, Flag.NOT_TO_BE_SETTLED)
     holds = {
         Flag.LIMIT_EXCEEDED: bool(row["exceeded"]),
         Flag.LEAN_OF_PEAK: runs > 0 and (row["lean_chance"] or 0.0) >= LEAN,

@@ -34,7 +34,7 @@ _STAGES = ("full_throttle", "idle_mixture", "idle_speed")
 
 def name_of(log: service.Log) -> str:
     """An installation's name, or its number."""
-    return log.sent.name or f"Installation {log.installation_id}"
+    return log.sent.name or f"Engine {log.installation_id}"
 
 
 @router.get("", **requires(Rule.SEES))

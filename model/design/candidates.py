@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from taperwise.model.design import actions
 from taperwise.model.design.ground_run import ground_run
 from taperwise.model.design.information import Study
-from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, price_in_runs, runs_that_come
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, runs_that_come
 from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, destinations_of, prospects_of
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
@@ -59,7 +59,7 @@ class EvaluatedCandidate:
     away : float
         Expected distance from the full-throttle band after it [turns].
     promise : float
-        Chance that all is right after it: both ends and, once full throttle is confirmed, the idle speed.
+        Chance that all is right after it: both ends and, where the idle stop may be turned, the idle speed.
     runs_there : int
         Runs made already at the setting it leaves.
     """
@@ -93,7 +93,7 @@ class CandidateSet:
     reaches : dict of NeedleOptimum
         The best setting of every needle on hand, shallowest first.
     any_chance : float
-        Chance that some setting of some needle on hand is right at both ends.
+        Chance that some setting of some needle on hand is right at both ends, where need be with the idle stop turned.
     rise_read : bool
         Whether full throttle was ever read.
     runs_with : callable or None
@@ -142,7 +142,7 @@ def evaluate_candidates(
     return CandidateSet(
         weighed,
         judge.reaches,
-        prospects.any_chance(),
+        judge.any_chance,
         judge.rise_read,
         judge.runs_with if informed else None,
         judge.channels,
@@ -209,6 +209,7 @@ class _Judge:
     ) -> None:
         self.posterior, self.confidence, self.now = posterior, confidence, now
         self.reaches = prospects.reaches()
+        self.any_chance = prospects.any_chance()
         self.rise_read = "rise" in posterior.evidence.channels
         self.limits = posterior.evidence.installation.limits
         self.target: Target = target_at(now, posterior)
@@ -217,10 +218,8 @@ class _Judge:
         self.destinations = None
         if self.study is not None:
             stops = [p for _, p in _stop_options(posterior.evidence.installation, now.position)]
-            chosen = np.concatenate([self.study.mixture, self.study.truths])
-            every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
-            mixture, self.really = np.split(every.right, [len(self.study.mixture)])
-            self.destinations = replace(every, right=mixture)
+            self.destinations = destinations_of(posterior, prospects, now.conditions, self.study.mixture, stops)
+            self.any_chance = max(self.any_chance, float(self.destinations.fits.mean()))
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 
@@ -243,7 +242,7 @@ class _Judge:
 
     def _promise(self, outlook: SettingDraws) -> float:
         right = outlook.full_right & outlook.idle_right
-        counts = self.confidence.stage is not Stage.FULL_THROTTLE and "idle_rpm" in self.posterior.evidence.channels
+        counts = _idle_stop_may_be_turned(self.confidence) and "idle_rpm" in self.posterior.evidence.channels
         return chance(right & outlook.speed_right if counts else right)
 
     def _just_richer(self) -> bool:
@@ -264,29 +263,20 @@ class _Judge:
         offset_sd, taper_sd = self.study.expected_sds(weights)
         by_order = self.posterior.evidence.installation.by_order  # then no slope is told
         information = replace(gain, offset_sd=offset_sd, taper_sd=None if by_order else taper_sd)
-        return information, self._price(action, outlook, weights)
+        itself = 1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE)
+        return information, itself + self._runs_after(outlook.position, weights)
 
     def runs_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
         """What comes after a candidate's run if it reads these kinds [runs]."""
-        if self.study is None or self.destinations is None:
+        if self.study is None:
             return 0.0
         run = ground_run(option.outlook, self.posterior, self.target, channels)
-        there = option.outlook.position
-        return runs_that_come(
-            RunsBetween.between(there, self.destinations, self.limits),
-            self.destinations,
-            self.really,
-            self.destinations.index_of(there),
-            self.study.reweighted(run),
-            self.limits.confirm_chance,
-        )
+        return self._runs_after(option.outlook.position, self.study.reweighted(run))
 
-    def _price(self, action: Action, outlook: SettingDraws, weights: NDArray[np.float64]) -> float:
+    def _runs_after(self, there: Position, weights: NDArray[np.float64]) -> float:
         if self.destinations is None:
             return 0.0
-        there = outlook.position
-        return price_in_runs(
-            1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE),
+        return runs_that_come(
             RunsBetween.between(there, self.destinations, self.limits),
             self.destinations,
             self.destinations.index_of(there),
@@ -319,6 +309,8 @@ def _refusal(
         return Refusal(RefusalCode.LEAN_OF_PEAK, lean, lean_now, most)
     if not moves.rise_read and (richer or action.kind is ActionKind.REPEAT_RUN):
         return None  # one reads full throttle for the first time, the other makes that safe, wherever it leads
+    if richer and lean_now > most and confidence.stage is not Stage.FULL_THROTTLE:
+        return None  # what lies on the lean side comes first, whatever it costs at the idle
     if action.kind is ActionKind.TURN_SCREW:
         return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:

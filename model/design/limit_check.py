@@ -1,4 +1,4 @@
-"""What is watched beside the mixture: limits of the engine, and the static speed its owner expects."""
+"""What is watched beside the mixture: limits of the engine, the static speed its owner expects, the fuel supply."""
 
 import numpy as np
 
@@ -8,12 +8,15 @@ from taperwise.model.prediction.setting_draws import SettingDraws, chance
 from taperwise.shared.reasons import Exceeded, InspectCause, Inspection, Watched
 from taperwise.shared.recommendation import Action
 from taperwise.shared.records import Installation
-from taperwise.shared.runs import Run
+from taperwise.shared.runs import RiseSeen, Run
 
-__all__ = ["exceeded", "limit_action", "static_speed_action"]
+__all__ = ["exceeded", "limit_action", "static_speed_action", "stuck_rise_action"]
 
 _MARGIN = 0.01  # of the band's ends: weather and tachometer; judgement
 _SURE = 0.9  # chance outside the band from which it is told; judgement
+_STUCK_RUNS = 3  # runs that read the rise, from which it may be called stuck; judgement
+_STUCK_TURNS = 0.5  # turns richer between the first and the last of them; judgement
+_STUCK_KELVIN = 10.0  # growth of the rise meanwhile that is none: as far as one gauge reading is off; judgement
 
 
 def exceeded(run: Run, installation: Installation) -> tuple[Exceeded, ...]:
@@ -57,4 +60,26 @@ def static_speed_action(now: SettingDraws, evidence: Evidence) -> Action | None:
     if chance(outside) < _SURE:
         return None
     told = Inspection(InspectCause.STATIC_SPEED_OUT, static_rpm=float(np.median(now.static_rpm)), static_rpm_band=band)
+    return actions.inspect(told)
+
+
+def stuck_rise_action(evidence: Evidence) -> Action | None:
+    """What to look at where the rise stays below its band though the mixture was turned richer; None where it grew.
+
+    A needle gives no fuel that does not arrive. So the fuel supply comes before another turn and before another needle
+    (common practice, no published source).
+    """
+    here, lowest = evidence.position, evidence.installation.targets.rise_kelvin[0]
+    latest = evidence.trail[len(evidence.trail) - len(evidence.since_acknowledged) :]
+    read = [
+        (position.turns, run.rise.kelvin)
+        for position, run in latest
+        if position.changes == here.changes and run.rise is not None and run.rise.seen is not RiseSeen.ROUGH_BEFORE_PEAK
+    ]
+    if len(read) < _STUCK_RUNS or max(kelvin for _, kelvin in read) >= lowest:
+        return None
+    (begun, before), (ended, after) = read[0], read[-1]
+    if ended - begun < _STUCK_TURNS - 1e-9 or after - before >= _STUCK_KELVIN:
+        return None
+    told = Inspection(InspectCause.RISE_STUCK, richer_turns=ended - begun, rises_kelvin=(before, after))
     return actions.inspect(told)

@@ -1,9 +1,9 @@
 """Looking ahead of the next run: what is left to do after each step, priced in runs.
 
 For every candidate the next run's readings are simulated from the posterior's own draws, the draws
-are weighed anew by each of them, and what would be best *then* is priced in runs: nothing more if
-the setting could be called right; otherwise the way to the best setting, and what failing there
-costs. So a step is worth what it brings at once, what its run teaches, and what both save later;
+are weighed anew by each of them, and what would be done *then* is priced in runs as other draws
+judge it: nothing more if the setting is called right and is; otherwise the way to what looks best,
+and what failing there costs. So a step is worth what it brings at once, what its run teaches, and what both save later;
 a repeat is worth its run only where it may settle something.
 """
 
@@ -16,7 +16,7 @@ from taperwise.model.design.reachable_settings import Destinations
 from taperwise.model.inference.dataset import Position
 from taperwise.shared.limits import StepLimits
 
-__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "RunsBetween", "price_in_runs", "runs_that_come"]
+__all__ = ["CHANGE_COST_RUNS", "FAILURE_COST_RUNS", "RunsBetween", "runs_that_come"]
 
 CHANGE_COST_RUNS = 1.5
 """What a change of needle costs beyond its run, in runs: far longer work than a turn, and back to the start;
@@ -24,6 +24,9 @@ judgement."""
 
 FAILURE_COST_RUNS = 15.0
 """Runs that a setting which turns out wrong is expected to cost after it was reached; judgement."""
+
+_PARTS = 4  # of the draws, each of which judges what the others choose
+_LEAST = 1e-12  # weight of a draw, so for readings that leave the others none
 
 
 @dataclass(frozen=True)
@@ -49,62 +52,41 @@ def _steps(turns: float, limits: StepLimits) -> float:
     return float(np.ceil(abs(turns) / limits.largest_turns - 1e-9))
 
 
-def price_in_runs(
-    first_cost: float,
+def runs_that_come(
     way: RunsBetween,
     destinations: Destinations,
     here: int | None,
     weights: NDArray[np.float64],
     confirm_chance: float,
 ) -> float:
-    """Expected cost in runs of a step and all that is left after it.
+    """What is left after a run, when what the run says is acted upon [runs].
+
+    What to do is chosen with some of the draws, and what comes of it is judged with the others, each part in its turn:
+    readings that single out a draw by chance are not taken at their word, else any run looks worth its while.
 
     Parameters
     ----------
-    first_cost : float
-        Of the step and its run [runs].
-    way : Way
-        From the setting the step leaves to all others.
+    way : RunsBetween
+        From the setting the run is made at to all others.
     destinations : Destinations
     here : int or None
-        Number of the setting the step leaves among them; None: it can settle nothing.
+        Number of the setting of the run among them; None: it can settle nothing.
     weights : array, (m, q)
         Weights of the destinations' draws after each of m simulated runs; rows sum to 1.
     confirm_chance : float
         Chance from which a setting is called right.
     """
-    chances = weights @ destinations.right.astype(float)
-    later = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).min(axis=1)
-    if here is not None:
-        later = np.where(chances[:, here] >= confirm_chance, 0.0, later)
-    return first_cost + float(later.mean())
-
-
-def runs_that_come(
-    way: RunsBetween,
-    destinations: Destinations,
-    really: NDArray[np.bool_],
-    here: int | None,
-    weights: NDArray[np.float64],
-    confirm_chance: float,
-) -> float:
-    """What is left after a run as it really comes, when what the run says is acted upon [runs].
-
-    Every truth is held against what its own readings make of the other draws, so that readings which single out a draw
-    by chance come out as the failures they are; the price, which takes those draws at their word, does not.
-
-    Parameters
-    ----------
-    really : array of bool, (m, n)
-        Whether the destinations are right for each truth.
-    way, destinations, here, weights, confirm_chance
-        As for `price_in_runs`.
-    """
-    chances = weights @ destinations.right.astype(float)
-    best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
-    runs = way.runs[best]
-    if here is not None:
-        settled = chances[:, here] >= confirm_chance
-        best, runs = np.where(settled, here, best), np.where(settled, 0.0, runs)
-    failed = ~np.take_along_axis(really, best[:, None], axis=1)[:, 0]
-    return float(np.mean(runs + FAILURE_COST_RUNS * failed))
+    part, right = np.arange(weights.shape[1]) % _PARTS, destinations.right.astype(float)
+    total = 0.0
+    for i in range(_PARTS):
+        judges, others = weights[:, part == i], weights[:, part != i] + _LEAST
+        chances = (others @ right[part != i]) / others.sum(axis=1, keepdims=True)
+        best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
+        runs = way.runs[best]
+        if here is not None:
+            settled = chances[:, here] >= confirm_chance
+            best, runs = np.where(settled, here, best), np.where(settled, 0.0, runs)
+        share = judges.sum(axis=1)
+        holds = np.take_along_axis(judges @ right[part == i], best[:, None], axis=1)[:, 0]
+        total += float(np.mean(share * runs + FAILURE_COST_RUNS * (share - holds)))
+    return total

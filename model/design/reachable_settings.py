@@ -17,6 +17,7 @@ __all__ = ["Destinations", "NeedleOptimum", "Prospects", "destinations_of", "pro
 _AROUND = 4  # grid positions either side of a needle's middle
 _COARSEST = 0.125  # spacing of the grid where the quantum is finer [turns]
 _STOPS = 8  # places of the idle stop either side of the present one
+_SPEED_ALONE = 0.1  # what a place of the idle stop is worth that makes the speed right, but not both mixtures
 _FEW = 64  # draws that are enough to choose a place of the idle stop
 
 
@@ -138,10 +139,13 @@ class Destinations:
     right : array of bool, (q, n)
         Whether both ends are right and, where idle speed is read at all, that as well; False throughout where the lean
         limit forbids the setting.
+    fits : array of bool, (q,)
+        Whether all is right at any of them, lean limit or not.
     """
 
     positions: tuple[Position, ...]
     right: NDArray[np.bool_]
+    fits: NDArray[np.bool_]
 
     def index_of(self, position: Position) -> int | None:
         """Number of a setting among them; None where it is not."""
@@ -155,7 +159,7 @@ def destinations_of(
     draws: NDArray[np.int64],
     extra: Sequence[Position] = (),
 ) -> Destinations:
-    """The prospects with the idle stop as it is, and around where it brings the idle speed into its band.
+    """The prospects with the idle stop as it is, and around where it makes all right, or at least the idle speed.
 
     Parameters
     ----------
@@ -178,8 +182,9 @@ def destinations_of(
         spacing = _spacing(evidence.installation.limits.quantum_turns)
         moved = np.arange(-_STOPS, _STOPS + 1)
         every = [replace(p, idle_stop_turns=p.idle_stop_turns + k * spacing) for p in base for k in moved]
-        speed = right_at(posterior, every, conditions, error, draws[:_FEW]).speed.mean(axis=0).reshape(len(base), -1)
-        best = moved[np.argmax(speed - 1e-3 * np.abs(moved), axis=1)]  # of equals the nearest
+        few = right_at(posterior, every, conditions, error, draws[:_FEW])
+        worth = (few.both & few.speed).mean(axis=0) + _SPEED_ALONE * few.speed.mean(axis=0)
+        best = moved[np.argmax(worth.reshape(len(base), -1) - 1e-3 * np.abs(moved), axis=1)]  # of equals the nearest
         positions += [
             replace(p, idle_stop_turns=p.idle_stop_turns + (k + near) * spacing)
             for p, k in zip(base, best, strict=True)
@@ -188,4 +193,5 @@ def destinations_of(
     distinct = tuple(dict.fromkeys(positions))
     found = right_at(posterior, distinct, conditions, error, draws)
     may = np.array([allowed[replace(p, idle_stop_turns=0.0)] for p in distinct])
-    return Destinations(distinct, found.both & (found.speed | (not read)) & may)
+    right = found.both & (found.speed | (not read))
+    return Destinations(distinct, right & may, right.any(axis=1))

@@ -16,7 +16,7 @@ from taperwise.shared.records import Installation
 
 __all__ = ["Choice", "choose", "most_informative", "no_needle_fits"]
 
-_NEAR_RUNS = 0.1  # expected runs within which two steps are as good
+_NEAR_RUNS = 0.15  # expected runs within which two steps are as good: of the price, as much is chance
 _NEAR_PROMISE = 0.1  # chance of all right within which two steps as good are as promising
 _RUNS_THAT_CONDEMN_ALL = 3  # runs after which every needle on hand may be given up
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
@@ -61,6 +61,10 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     if hopeless is not None:
         return Choice(hopeless, repeat, Reason(ReasonCode.NO_NEEDLE_FITS))
     allowed = [w for w in options if w.candidate.refused is None]
+    safe = _safe(allowed, installation)
+    if stage is not Stage.FULL_THROTTLE and _is_lean(repeat) and safe:
+        # a turn, not another needle: full throttle is right, but for the chance of a lean cylinder
+        return Choice(safe[0].candidate.action, safe[0], Reason(ReasonCode.RICHER_TO_BE_SAFE))
     if not allowed and confidence.runs_here >= _TO_AND_FRO:
         return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, Reason(ReasonCode.NOT_SETTLED))
     if not allowed:
@@ -141,8 +145,7 @@ def _held_back(weighing: CandidateSet, confidence: Confidence, installation: Ins
         w
         for w in weighing.options
         if w.candidate.action.kind is ActionKind.TURN_SCREW
-        and w.candidate.refused is not None
-        and w.candidate.refused.code is RefusalCode.LEAN_OF_PEAK
+        and _is_lean(w)
         and w.candidate.prediction.chance_full_throttle >= now + _CLEARLY
     ]
     if confidence.full_throttle.confirmed or not found:
@@ -174,10 +177,20 @@ def _richer_first(options: list[EvaluatedCandidate], installation: Installation)
 
     Where none does, the largest.
     """
-    richer = sorted((w for w in options if w.candidate.action.effect == "richer"), key=lambda w: w.size)
-    safe = [w for w in richer if w.candidate.prediction.lean_chance <= installation.limits.lean_chance]
-    chosen = (safe or richer[-1:])[0]
+    largest = max((w for w in options if w.candidate.action.effect == "richer"), key=lambda w: w.size)
+    chosen = next(iter(_safe(options, installation)), largest)
     return Choice(chosen.candidate.action, chosen, Reason(ReasonCode.RICHER_BEFORE_READING))
+
+
+def _is_lean(w: EvaluatedCandidate) -> bool:
+    return w.candidate.refused is not None and w.candidate.refused.code is RefusalCode.LEAN_OF_PEAK
+
+
+def _safe(options: list[EvaluatedCandidate], installation: Installation) -> list[EvaluatedCandidate]:
+    """Richer turns that bring the lean chance to its limit, the least first."""
+    richer = [w for w in options if w.candidate.action.effect == "richer"]
+    safe = [w for w in richer if w.candidate.prediction.lean_chance <= installation.limits.lean_chance]
+    return sorted(safe, key=lambda w: w.size)
 
 
 def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action | None:

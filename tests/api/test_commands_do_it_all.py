@@ -43,7 +43,7 @@ def test_from_set_up_to_a_copy(command: Command, tmp_path: Path) -> None:
     words = _lines(command)[0]["words"]
     for part in ("EGT rise 160 °F ± 9 °F", "0.88", "8 gal/h", "402 °F", "40\u00a0%", "unsure"):
         assert part in words, words
-    assert command("list")[1].startswith("! Stop: 1 Installation 1. Engine limit exceeded.")
+    assert command("list")[1].startswith("! Stop: 1 Engine 1. Engine limit exceeded.")
     assert json.loads(command("list", "--json")[1])[0]["severity"] == "stop"
     assert command("acknowledge", "1", "The tachometer was wrong.")[0] == 0
     assert json.loads(command("list", "--json")[1])[0]["severity"] == "fine"

@@ -156,6 +156,17 @@ def test_limits_are_told_in_the_installations_units(units: Units, head: str, exh
     assert foreign not in said
 
 
+def test_a_stuck_rise_asks_for_the_fuel_supply() -> None:
+    """No turn and no needle; both rises and the turns between them; fuel first, and how to go on."""
+    stuck = Inspection(InspectCause.RISE_STUCK, richer_turns=0.5, rises_kelvin=(20 / 1.8, 22 / 1.8))
+    said = instruction(actions.inspect(stuck), _FAHRENHEIT)
+    assert said.startswith("Do not turn further, and do not change the needle. The EGT rise was 20 °F.")
+    assert "1/2 turn richer, it is 22 °F. Check the fuel supply first:\n1. Mixture control" in said
+    assert "Fuel filter" in said
+    assert said.endswith("record the cause to continue.")
+    assert "°C" in instruction(actions.inspect(stuck), _CELSIUS)
+
+
 def test_what_reads_the_same_is_told_once() -> None:
     """Two runs that went over the limit by as much."""
     twice = tuple(Exceeded(Watched.HEAD_TEMPERATURE, x, 363.15) for x in (373.15, 373.16))

@@ -86,6 +86,24 @@ def test_what_was_suggested_is_recorded_in_one_tap(
     assert {n: v for n, v in entry["adjustment"].items() if v not in (None, "")} == recorded
 
 
+@pytest.mark.parametrize(
+    "cause", [InspectCause.NOT_AS_FORETOLD, InspectCause.STATIC_SPEED_OUT, InspectCause.RISE_STUCK]
+)
+def test_a_cause_that_is_asked_for_can_be_recorded(
+    suggesting: Callable[[Action], tuple[Client, str]], cause: InspectCause
+) -> None:
+    """The card that says "record the cause" has the field and the button for it."""
+    told = Inspection(
+        cause, static_rpm=2400.0, static_rpm_band=(2700.0, 2800.0), richer_turns=0.5, rises_kelvin=(9.0, 9.0)
+    )
+    client, home = suggesting(Action(ActionKind.INSPECT, inspection=told))
+    client.post(f"{home}/run", data=RUN)
+    client.get(f"/api/v1{home}/suggestion")
+    page = client.get(home).text
+    assert "record the cause to continue" in words(page)
+    assert page.count('<textarea id="cause"') == page.count('form="cause-form"') == 1
+
+
 def test_the_card_tells_all_that_stands_behind_it(suggesting: Callable[[Action], tuple[Client, str]]) -> None:
     """Instruction, turn drawn and said, expectation, confidence, reason, every caution, the stages."""
     client, home = suggesting(_TURN)

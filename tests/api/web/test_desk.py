@@ -52,6 +52,7 @@ def test_each_thing_that_needs_attention_has_its_severity(client: Client, home: 
         ({"lean_chance": 0.93}, "lean", "lean_of_peak"),
         ({"cause": "not_as_foretold"}, "fault", "not_as_foretold"),
         ({"cause": "static_speed_out"}, "fault", "static_speed_out"),
+        ({"cause": "rise_stuck"}, "fault", "rise_stuck"),
         ({"doubt": 0.3}, "fault", "doubtful"),
         ({"converged": False}, "fault", "contradicting"),
         ({"findings": 1}, "fault", "logger_findings"),
@@ -199,7 +200,7 @@ def test_many_are_found_and_leafed_through(client: Client, address: str, monkeyp
     assert len(re.findall(r'href="\?[^"]*leaf=3', text(leaf="2"))) == 1
     assert shown(name="RED") == ["1", "3"]
     assert shown(name="%") == ["1"]  # a sign that a database might take for any text
-    assert shown(name="4") == shown(name="Installation 4") == ["4"]
+    assert shown(name="4") == shown(name="Engine 4") == ["4"]
     assert shown(name="über") == shown(name="ÜBER") == ["5"]
     assert shown(name="nobody") == []
     assert "the name or number “&lt;i&gt;”" in text(name="<i>")

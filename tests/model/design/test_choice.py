@@ -9,6 +9,7 @@ import pytest
 from taperwise.model.design import candidates
 from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
 from taperwise.model.design.ideal_needle import ideal_needle
+from taperwise.model.design.reachable_settings import prospects_of
 from taperwise.model.design.selection import choose
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
@@ -220,6 +221,48 @@ def test_of_steps_as_good_the_promising_one_is_taken(
     )
     chosen = choose(weighing, confidence, installation).action
     assert (chosen.kind is ActionKind.TURN_SCREW) is turned
+
+
+@pytest.mark.parametrize("stage", list(Stage)[:3])
+@pytest.mark.parametrize(("lean", "after", "turned"), [(True, 0.03, True), (True, 0.06, False), (False, 0.03, False)])
+def test_full_throttle_that_may_be_lean_is_turned_richer_before_a_needle_is_changed(
+    recorded: Recommender, installation: Installation, stage: Stage, lean: bool, after: float, turned: bool
+) -> None:
+    """Once it is right but for the lean limit, and where a turn is enough: the least, whatever is cheaper."""
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SLIGHTLY_LEAN, 0)])
+    confidence = dataclasses.replace(learned.confidence, stage=stage)
+    richer = {(ActionKind.TURN_SCREW, 0.125): (9.0, 0.1), (ActionKind.TURN_SCREW, 0.25): (8.0, 0.1)}
+    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
+    needle = next(w.candidate.action for w in weighing.options if w.candidate.action.kind is ActionKind.CHANGE_NEEDLE)
+    weighing = _priced(weighing, {(needle.kind, needle.turns): (4.0, 0.5)} | richer)
+    options = []
+    for w in weighing.options:
+        candidate = w.candidate
+        if candidate.action.effect == "richer":
+            prediction = dataclasses.replace(candidate.prediction, lean_chance=after)
+            candidate = dataclasses.replace(candidate, prediction=prediction)
+        if candidate.action.kind is ActionKind.REPEAT_RUN and lean:
+            candidate = dataclasses.replace(candidate, refused=Refusal(RefusalCode.LEAN_OF_PEAK, 0.08, 0.08, 0.05))
+        options.append(dataclasses.replace(w, candidate=candidate))
+    choice = choose(dataclasses.replace(weighing, options=options), confidence, installation)
+    if turned and stage is not Stage.FULL_THROTTLE:
+        assert (choice.action.turns, choice.why.code) == (0.125, ReasonCode.RICHER_TO_BE_SAFE)
+    else:
+        assert choice.action.kind is ActionKind.CHANGE_NEEDLE
+
+
+def test_a_needle_that_fits_with_the_idle_stop_turned_is_not_given_up(
+    recorded: Recommender, installation: Installation
+) -> None:
+    """Full throttle right and the idle lean, with a single needle: another place of the idle stop may mend what no
+    screw position does, and counts among the settings where all is right.
+    """
+    log: list[Entry] = [_run(100, IdleQuality.LEAN_STUMBLING, 0)] * 3
+    alone = dataclasses.replace(installation, needles=(installation.needle("taper 30.0"),))
+    learned = recorded.learn(alone, log)
+    weighing = evaluate_candidates(learned.posterior, learned.confidence, learned.now)
+    screw_alone = prospects_of(learned.posterior, learned.now.position, learned.now.conditions).any_chance()
+    assert weighing.any_chance > screw_alone + 0.2
 
 
 @pytest.mark.parametrize(("both", "tried", "taken"), [(0.95, 0, True), (0.85, 0, False), (0.95, 3, False)])

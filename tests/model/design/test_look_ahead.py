@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, RunsBetween, price_in_runs
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, RunsBetween, runs_that_come
 from taperwise.model.design.reachable_settings import Destinations
 from taperwise.model.inference.dataset import Position
 from taperwise.shared.limits import StepLimits
@@ -17,7 +18,8 @@ def _at(turns: float, needle: str = "a", stop: float = 0.0) -> Position:
 
 
 def _ends(*columns: tuple[Position, list[int]]) -> Destinations:
-    return Destinations(tuple(p for p, _ in columns), np.array([right for _, right in columns], bool).T)
+    right = np.array([right for _, right in columns], bool).T
+    return Destinations(tuple(p for p, _ in columns), right, right.any(axis=1))
 
 
 def test_the_way_is_counted_in_largest_steps() -> None:
@@ -28,27 +30,38 @@ def test_the_way_is_counted_in_largest_steps() -> None:
     assert list(RunsBetween.between(_at(0.0), p, _LIMITS).runs) == [1.0, 1.0, 3.0, 3.0, changed, changed + 1.0]
 
 
-def test_a_setting_that_settles_costs_its_own_run_only() -> None:
-    """Right in every draw: nothing is left after the run."""
-    p = _ends((_at(0.0), [1, 1, 1, 1]))
+def _after(p: Destinations, here: int | None, weights: NDArray[np.float64]) -> float:
     way = RunsBetween.between(_at(0.0), p, _LIMITS)
-    assert price_in_runs(1.0, way, p, 0, _EVEN, 0.9) == 1.0
+    return runs_that_come(way, p, here, weights, 0.9)
+
+
+def test_a_setting_that_settles_leaves_nothing() -> None:
+    """Right in every draw."""
+    assert _after(_ends((_at(0.0), [1, 1, 1, 1])), 0, _EVEN) == 0.0
 
 
 def test_what_a_run_may_settle_is_worth_its_run() -> None:
     """Half the draws say right; a run that tells them apart leaves nothing, or the way to where the others are right.
 
-    By hand: 1 + ½ · 0 + ½ · 1 = 1.5. A run that tells nothing leaves a coin to be tossed: 1 + 1 + ½ · failure.
+    By hand: ½ · 0 + ½ · 1 = 0.5. A run that tells nothing leaves a coin to be tossed: 1 + ½ · failure. Of many draws,
+    those that choose are as even as those that judge.
     """
     p = _ends((_at(0.0), [1, 1, 0, 0]), (_at(0.25), [0, 0, 1, 1]))
-    way = RunsBetween.between(_at(0.0), p, _LIMITS)
     telling = np.array([[0.5, 0.5, 0.0, 0.0], [0.0, 0.0, 0.5, 0.5]])
-    assert price_in_runs(1.0, way, p, 0, telling, 0.9) == pytest.approx(1.5)
-    assert price_in_runs(1.0, way, p, 0, _EVEN, 0.9) == pytest.approx(2.0 + 0.5 * FAILURE_COST_RUNS)
+    assert _after(p, 0, telling) == pytest.approx(0.5)
+    first = np.random.default_rng(1).permutation(40_000) % 2
+    many = _ends((_at(0.0), list(first)), (_at(0.25), list(1 - first)))
+    even = np.full((1, len(first)), 1.0 / len(first))
+    assert _after(many, 0, even) == pytest.approx(1.0 + 0.5 * FAILURE_COST_RUNS, rel=0.02)
+
+
+def test_a_run_that_singles_out_a_draw_is_not_taken_at_its_word() -> None:
+    """One draw has nearly all the weight: what it alone says settles nothing, for no other draw bears it out."""
+    p = _ends((_at(0.0), [1, 0, 0, 0]), (_at(0.25), [0, 1, 1, 1]))
+    single = np.array([[0.97, 0.01, 0.01, 0.01]])
+    assert _after(p, 0, single) > FAILURE_COST_RUNS * 0.9
 
 
 def test_a_setting_that_is_not_among_the_destinations_settles_nothing() -> None:
     """Then the way to the best one is left."""
-    p = _ends((_at(0.25), [1, 1, 1, 1]))
-    way = RunsBetween.between(_at(0.0), p, _LIMITS)
-    assert price_in_runs(1.0, way, p, None, _EVEN, 0.9) == 2.0
+    assert _after(_ends((_at(0.25), [1, 1, 1, 1])), None, _EVEN) == pytest.approx(1.0)

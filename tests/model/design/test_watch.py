@@ -1,18 +1,20 @@
-"""Limits watched."""
+"""What is watched beside the mixture."""
 
 import pytest
 
-from taperwise.model.design.limit_check import exceeded
+from taperwise.model.design.limit_check import exceeded, stuck_rise_action
+from taperwise.model.inference.dataset import gather
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import Watch
 from taperwise.shared.reasons import Exceeded, InspectCause, Inspection, ReasonCode, Watched
 from taperwise.shared.recommendation import ActionKind
-from taperwise.shared.records import Acknowledge, Installation
-from taperwise.shared.runs import Air, ExhaustRise, Highest, RiseSeen, Run
+from taperwise.shared.records import Acknowledge, ChangeNeedle, Entry, Installation, TurnScrew
+from taperwise.shared.runs import Air, ExhaustRise, Highest, IdleQuality, RiseSeen, Run
 from tests.conftest import NEEDLES
 
 _AIR = Air(288.15, 101_325.0)
 _WATCHED = Installation(NEEDLES, "taper 30.0", watch=Watch(505.0, 1100.0, 3000.0))
+_PLAIN = Installation(NEEDLES, "taper 30.0")
 _RISE = ExhaustRise(RiseSeen.PEAK, 90.0)
 
 
@@ -51,3 +53,47 @@ def test_the_step_is_withheld_until_acknowledged(recorded: Recommender) -> None:
     assert free.action.kind is ActionKind.TURN_SCREW
     assert free.confidence.offset_turns == held.confidence.offset_turns
     assert recorded.suggest(recorded.learn(_WATCHED, [*known, hot])).action.kind is ActionKind.INSPECT
+
+
+_QUARTER = TurnScrew(0.25)
+"""Richer. An eighth of a turn is 10 to 30 °F of rise, so two quarters are 40 to 120 °F: common practice, no published
+source."""
+
+
+def _read(fahrenheit: float, seen: RiseSeen = RiseSeen.PEAK) -> Run:
+    return Run(_AIR, rise=ExhaustRise(seen, fahrenheit / 1.8), idle_quality=IdleQuality.SMOOTH)
+
+
+_STUCK: list[Entry] = [_read(20), _QUARTER, _read(20), _QUARTER, _read(22)]
+
+
+@pytest.mark.parametrize(
+    ("entries", "stuck"),
+    [
+        (_STUCK, True),
+        ([_read(0, RiseSeen.FELL_AT_ONCE), *_STUCK[1:]], False),  # 22 °F more than none is growth
+        (_STUCK[:3], False),
+        ([_read(20), _QUARTER, _read(40), _QUARTER, _read(60)], False),
+        ([_read(20), _QUARTER, _read(75), _QUARTER, _read(22)], False),  # it was in its band once
+        ([*_STUCK, Acknowledge("tank vent was blocked")], False),
+        ([*_STUCK, Acknowledge("tank vent was blocked"), _read(20)], False),
+        ([*_STUCK, ChangeNeedle("taper 31.2"), _read(20)], False),
+        ([_read(20), TurnScrew(-0.25), _read(20), TurnScrew(-0.25), _read(20)], False),
+    ],
+)
+def test_a_rise_that_richer_turns_do_not_move_is_stuck(entries: list[Entry], stuck: bool) -> None:
+    """Over half a turn, below its band, with one needle, until somebody says what it was."""
+    action = stuck_rise_action(gather(_PLAIN, entries))
+    assert (action is not None) is stuck
+    if action is not None:
+        told = action.inspection
+        assert told == Inspection(InspectCause.RISE_STUCK, richer_turns=0.5, rises_kelvin=(20 / 1.8, 22 / 1.8))
+
+
+def test_the_fuel_supply_comes_before_another_needle(recorded: Recommender) -> None:
+    """The answer asks to look, and suggests nothing to turn."""
+    held = recorded.suggest(recorded.learn(_PLAIN, _STUCK))
+    assert held.action.kind is ActionKind.INSPECT
+    assert held.action.cause is InspectCause.RISE_STUCK
+    assert held.why.code is ReasonCode.RISE_STUCK
+    assert held.alternatives == ()
