@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from taperwise.model.design import actions
 from taperwise.model.design.ground_run import ground_run
 from taperwise.model.design.information import Study
-from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, runs_that_come
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, runs_after, runs_that_come
 from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, destinations_of, prospects_of
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
@@ -218,7 +218,11 @@ class _Judge:
         self.destinations = None
         if self.study is not None:
             stops = [p for _, p in _stop_options(posterior.evidence.installation, now.position)]
-            self.destinations = destinations_of(posterior, prospects, now.conditions, self.study.mixture, stops)
+            others = len(self.study.mixture)
+            chosen = np.concatenate([self.study.mixture, self.study.truths])
+            every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
+            self.really = every.right[others:]
+            self.destinations = replace(every, right=every.right[:others], fits=every.fits[:others])
             self.any_chance = max(self.any_chance, float(self.destinations.fits.mean()))
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
@@ -263,20 +267,28 @@ class _Judge:
         offset_sd, taper_sd = self.study.expected_sds(weights)
         by_order = self.posterior.evidence.installation.by_order  # then no slope is told
         information = replace(gain, offset_sd=offset_sd, taper_sd=None if by_order else taper_sd)
-        itself = 1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE)
-        return information, itself + self._runs_after(outlook.position, weights)
+        return information, self._price(action, outlook.position, weights)
 
     def runs_with(self, option: EvaluatedCandidate, channels: frozenset[str]) -> float:
         """What comes after a candidate's run if it reads these kinds [runs]."""
-        if self.study is None:
+        if self.study is None or self.destinations is None:
             return 0.0
         run = ground_run(option.outlook, self.posterior, self.target, channels)
-        return self._runs_after(option.outlook.position, self.study.reweighted(run))
+        there = option.outlook.position
+        return runs_that_come(
+            RunsBetween.between(there, self.destinations, self.limits),
+            self.destinations,
+            self.really,
+            self.destinations.index_of(there),
+            self.study.reweighted(run),
+            self.limits.confirm_chance,
+        )
 
-    def _runs_after(self, there: Position, weights: NDArray[np.float64]) -> float:
+    def _price(self, action: Action, there: Position, weights: NDArray[np.float64]) -> float:
         if self.destinations is None:
             return 0.0
-        return runs_that_come(
+        itself = 1.0 + CHANGE_COST_RUNS * (action.kind is ActionKind.CHANGE_NEEDLE)
+        return itself + runs_after(
             RunsBetween.between(there, self.destinations, self.limits),
             self.destinations,
             self.destinations.index_of(there),

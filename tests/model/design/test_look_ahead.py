@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, RunsBetween, runs_that_come
+from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, RunsBetween, runs_after
 from taperwise.model.design.reachable_settings import Destinations
 from taperwise.model.inference.dataset import Position
 from taperwise.shared.limits import StepLimits
@@ -32,7 +32,7 @@ def test_the_way_is_counted_in_largest_steps() -> None:
 
 def _after(p: Destinations, here: int | None, weights: NDArray[np.float64]) -> float:
     way = RunsBetween.between(_at(0.0), p, _LIMITS)
-    return runs_that_come(way, p, here, weights, 0.9)
+    return runs_after(way, p, here, weights, 0.9)
 
 
 def test_a_setting_that_settles_leaves_nothing() -> None:
