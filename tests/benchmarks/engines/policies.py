@@ -12,7 +12,7 @@ from taperwise.model.inference.dataset import Position, replay
 from taperwise.model.recommender import Learned, Recommender
 from taperwise.model.simulation import common_practice
 from taperwise.model.simulation.virtual_engine import Truth
-from taperwise.shared.reasons import InspectCause
+from taperwise.shared.reasons import FaultKind, InspectCause
 from taperwise.shared.recommendation import ActionKind, Confidence, Stage, Suggestion
 from taperwise.shared.records import Adjustment, ChangeNeedle, Entry, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, IdleQuality, RiseSeen, Run
@@ -81,6 +81,8 @@ class _Ours:
             return Decision(finished="tuned", stated=stated)
         if suggestion.action.cause is InspectCause.NOT_AS_FORETOLD:
             return Decision(stated=stated, alarm=_alarm(suggestion.confidence))
+        if suggestion.action.cause is InspectCause.RISE_STUCK:
+            return Decision(stated=stated, alarm=(FaultKind.FUEL_FLOW_LIMIT,))
         if suggestion.action.cause is not None:
             return Decision(finished=suggestion.action.cause, stated=stated)
         return Decision(suggestion.action.adjustments(), stated=stated, forecast=_forecast(suggestion))
