@@ -173,7 +173,7 @@ def _inspect(inspection: Inspection, units: Units) -> str:
             )
             return _numbered(
                 f"Do not turn further, and do not change the needle. The EGT rise was {before}. "
-                f"{fraction(inspection.richer_turns or 0.0)} richer, it is {after}. Check the fuel supply first:",
+                f"After {fraction(inspection.richer_turns or 0.0)} richer it is {after}. Check the fuel supply first:",
                 (
                     "Mixture control: does its lever reach full rich?",
                     "Fuel valve: is it fully open?",

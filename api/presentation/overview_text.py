@@ -19,7 +19,7 @@ _FLAGS = {
     "limit_exceeded": "Engine limit exceeded",
     "not_as_foretold": "Runs do not match the log",
     "static_speed_out": "Static speed is outside its target",
-    "rise_stuck": "Richer turns do not show: check the fuel supply",
+    "rise_stuck": "EGT rise does not grow: check the fuel supply",
     "logger_findings": "Logger file to check",
     "contradicting": "Readings contradict each other",
     "no_needle_fits": "No suitable needle",

@@ -67,14 +67,15 @@ def stuck_rise_action(evidence: Evidence) -> Action | None:
     """What to look at where the rise stays below its band though the mixture was turned richer; None where it grew.
 
     A needle gives no fuel that does not arrive. So the fuel supply comes before another turn and before another needle
-    (common practice, no published source).
+    (common practice, no published source). A fall at once is no rise: it does not say how far the peak is, so it cannot
+    say that nothing moved.
     """
     here, lowest = evidence.position, evidence.installation.targets.rise_kelvin[0]
     latest = evidence.trail[len(evidence.trail) - len(evidence.since_acknowledged) :]
     read = [
         (position.turns, run.rise.kelvin)
         for position, run in latest
-        if position.changes == here.changes and run.rise is not None and run.rise.seen is not RiseSeen.ROUGH_BEFORE_PEAK
+        if position.changes == here.changes and run.rise is not None and run.rise.seen is RiseSeen.PEAK
     ]
     if len(read) < _STUCK_RUNS or max(kelvin for _, kelvin in read) >= lowest:
         return None

@@ -81,11 +81,7 @@ def runs_after(
     for i in range(_PARTS):
         judges, others = weights[:, part == i], weights[:, part != i] + _LEAST
         chances = (others @ right[part != i]) / others.sum(axis=1, keepdims=True)
-        best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
-        runs = way.runs[best]
-        if here is not None:
-            settled = chances[:, here] >= confirm_chance
-            best, runs = np.where(settled, here, best), np.where(settled, 0.0, runs)
+        best, runs = _best(way, chances, here, confirm_chance)
         share = judges.sum(axis=1)
         holds = np.take_along_axis(judges @ right[part == i], best[:, None], axis=1)[:, 0]
         total += float(np.mean(share * runs + FAILURE_COST_RUNS * (share - holds)))
@@ -103,7 +99,7 @@ def runs_that_come(
     """What is left after a run as it really comes, when what the run says is acted upon [runs].
 
     Every truth is held against what its own readings make of the other draws. Of one step that is the straightest
-    account; between steps it differs by three tenths of a run by chance, where `runs_after` is steadier.
+    account; between steps it differs more by chance than `runs_after`.
 
     Parameters
     ----------
@@ -113,10 +109,18 @@ def runs_that_come(
         As for `runs_after`.
     """
     chances = weights @ destinations.right.astype(float)
-    best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
-    runs = way.runs[best]
-    if here is not None:
-        settled = chances[:, here] >= confirm_chance
-        best, runs = np.where(settled, here, best), np.where(settled, 0.0, runs)
+    best, runs = _best(way, chances, here, confirm_chance)
     failed = ~np.take_along_axis(really, best[:, None], axis=1)[:, 0]
     return float(np.mean(runs + FAILURE_COST_RUNS * failed))
+
+
+def _best(
+    way: RunsBetween, chances: NDArray[np.float64], here: int | None, confirm_chance: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Where to go after each run, by the chances that the destinations are right, (m, n), and the runs there, (m,)."""
+    best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
+    runs = way.runs[best]
+    if here is None:
+        return best, runs
+    settled = chances[:, here] >= confirm_chance
+    return np.where(settled, here, best), np.where(settled, 0.0, runs)

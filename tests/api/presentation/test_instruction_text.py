@@ -161,7 +161,7 @@ def test_a_stuck_rise_asks_for_the_fuel_supply() -> None:
     stuck = Inspection(InspectCause.RISE_STUCK, richer_turns=0.5, rises_kelvin=(20 / 1.8, 22 / 1.8))
     said = instruction(actions.inspect(stuck), _FAHRENHEIT)
     assert said.startswith("Do not turn further, and do not change the needle. The EGT rise was 20 °F.")
-    assert "1/2 turn richer, it is 22 °F. Check the fuel supply first:\n1. Mixture control" in said
+    assert "After 1/2 turn richer it is 22 °F. Check the fuel supply first:\n1. Mixture control" in said
     assert "Fuel filter" in said
     assert said.endswith("record the cause to continue.")
     assert "°C" in instruction(actions.inspect(stuck), _CELSIUS)

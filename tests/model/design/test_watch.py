@@ -71,7 +71,9 @@ _STUCK: list[Entry] = [_read(20), _QUARTER, _read(20), _QUARTER, _read(22)]
     ("entries", "stuck"),
     [
         (_STUCK, True),
-        ([_read(0, RiseSeen.FELL_AT_ONCE), *_STUCK[1:]], False),  # 22 °F more than none is growth
+        ([_read(0, RiseSeen.FELL_AT_ONCE), *_STUCK[1:]], False),
+        ([_read(0, RiseSeen.FELL_AT_ONCE), _QUARTER] * 3, False),  # far too lean asks for richer
+        ([_read(20, RiseSeen.ROUGH_BEFORE_PEAK), _QUARTER] * 3, False),
         (_STUCK[:3], False),
         ([_read(20), _QUARTER, _read(40), _QUARTER, _read(60)], False),
         ([_read(20), _QUARTER, _read(75), _QUARTER, _read(22)], False),  # it was in its band once
