@@ -26,7 +26,7 @@ FAILURE_COST_RUNS = 15.0
 """Runs that a setting which turns out wrong is expected to cost after it was reached; judgement."""
 
 _PARTS = 4  # of the draws, each of which judges what the others choose
-_LEAST = 1e-12  # weight of a draw, so for readings that leave the others none
+_LEAST = 1e-12  # added to each weight, for readings that leave the draws that choose none
 
 
 @dataclass(frozen=True)
