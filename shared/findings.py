@@ -12,6 +12,7 @@ class FindingCode(StrEnum):
     NO_SIGNAL = "no_signal"
     INTERMITTENT = "intermittent"
     COLD = "cold"
+    LOW = "low"
     FLAT = "flat"
     DRIFTS = "drifts"
     REPEATS = "repeats"
@@ -29,8 +30,8 @@ class FindingCode(StrEnum):
 
 LEFT_OUT = frozenset(
     {
-        FindingCode.NO_SIGNAL, FindingCode.INTERMITTENT, FindingCode.COLD, FindingCode.FLAT, FindingCode.DRIFTS,
-        FindingCode.REPEATS, FindingCode.FOLLOWS, FindingCode.SLOW, FindingCode.LATE,
+        FindingCode.NO_SIGNAL, FindingCode.INTERMITTENT, FindingCode.COLD, FindingCode.LOW, FindingCode.FLAT,
+        FindingCode.DRIFTS, FindingCode.REPEATS, FindingCode.FOLLOWS, FindingCode.SLOW, FindingCode.LATE,
     }
 )  # fmt: skip
 """Codes of exhaust columns that are left out of the choice of the leanest cylinder."""
@@ -54,8 +55,8 @@ class Finding:
         The column that this one repeats or follows; for `NOT_USED` the reason.
     figure : float or None
         What the column shows: usable share of samples (`NO_SIGNAL`), drop-outs (`INTERMITTENT`), highest temperature
-        (`COLD`) [K], span (`FLAT`, `DRIFTS`) [K], share of the other's span (`FOLLOWS`), delay of its top (`SLOW`) [s],
-        rise so far (`LATE`) or to peak (`DEPARTS`, `HELD_AT_SHOWN`) [K], scatter around the fit (`POOR_FIT`) [K],
+        (`COLD`) [K], level (`LOW`) [K], span (`FLAT`, `DRIFTS`) [K], share of the other's span (`FOLLOWS`), delay of
+        its top (`SLOW`) [s], rise so far (`LATE`) or to peak (`DEPARTS`, `HELD_AT_SHOWN`) [K], scatter around the fit (`POOR_FIT`) [K],
         sweeps (`SEVERAL_SWEEPS`), the value (`NOT_PLAUSIBLE`).
     usual : float or None
         What the others show, or what is usual, in the same unit.

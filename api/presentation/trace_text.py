@@ -11,7 +11,7 @@ from taperwise.api.schemas.units import Units
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.findings import Finding, FindingCode
 
-__all__ = ["NO_FINDING_OPEN", "finding_out", "no_usable_probe", "not_passed", "sentence"]
+__all__ = ["NO_FINDING_OPEN", "finding_out", "no_usable_probe", "not_passed", "not_settled", "sentence"]
 
 NO_FINDING_OPEN = "No finding from a logger file was open. Your entry was saved."
 
@@ -21,6 +21,8 @@ _WORDS = {
     FindingCode.INTERMITTENT: "The signal drops out ({number} times). Check the probe’s plug and wiring.",
     FindingCode.COLD: "The column never shows more than {level}. Exhaust gas at full throttle is hotter than "
     "{usual_level}. Check that the probe sits in the exhaust pipe, and that the column is an EGT.",
+    FindingCode.LOW: "The column shows about {level} where the others show {usual_level}. Check its unit, its plug and "
+    "the probe’s wiring.",
     FindingCode.FLAT: "The column shows no response to leaning ({rise} in all). Check the probe and its plug.",
     FindingCode.DRIFTS: "The column changed by {rise}, but not as leaning does. Check the probe and its plug.",
     FindingCode.REPEATS: "The column repeats {other} sample by sample. Check how the logger’s channels are wired.",
@@ -35,7 +37,7 @@ _WORDS = {
     FindingCode.POOR_FIT: "{column} does not move as a leaning sweep does: it scatters by {rise} around the fit. Its "
     "rise may be off. Check its probe.",
     FindingCode.HELD_AT_SHOWN: "{column}: the fit gave a smaller rise than the samples show. The rise was set to "
-    "{rise}, the least in the samples. Make the next sweep slow and even.",
+    "{rise}, the least in the samples.",
     FindingCode.THROTTLE_MOVED: "Manifold pressure changed during the sweep. The throttle seems to have moved, so the "
     "rise may be off.",
     FindingCode.SEVERAL_SWEEPS: "The logger file has {number} sweeps. The last one counts.",
@@ -72,7 +74,8 @@ def no_usable_probe(found: Iterable[Finding], units: Units) -> InvalidValueError
     return InvalidValueError(
         "No exhaust column of this file can be used. " + " ".join(sentence(f, units) for f in found).removesuffix("."),
         field="trace",
-        cure="Shut down, check the probes and their plugs, then log a new sweep. Or type what you saw as egt_rise.",
+        cure="Shut down, check the probes and their plugs, then log a new sweep. Or type what you saw as egt_rise. "
+        f"{LEAN}",
     )
 
 
@@ -83,4 +86,14 @@ def not_passed(kelvin: float, units: Units) -> InvalidValueError:
         field="trace",
         value=f"rise so far {shown('temperature_rise', kelvin, units.temperature_rise)}",
         cure=f"Type what you saw as egt_rise. Check the probes before another sweep. {LEAN}",
+    )
+
+
+def not_settled() -> InvalidValueError:
+    """The refusal of a file in which full throttle, or a steady exhaust temperature there, cannot be found."""
+    return InvalidValueError(
+        "This file shows no steady exhaust temperature at full throttle before the leaning",
+        field="trace",
+        cure="If the file begins before full throttle, cut that part off, or log rpm too. Or type what you saw as "
+        f"egt_rise. Before another sweep, hold full throttle at full rich for 20 seconds. {LEAN}",
     )

@@ -74,6 +74,14 @@ class Trace:
     channels: dict[str, _F] = field(default_factory=dict)
     unused: tuple[tuple[str, str], ...] = ()
 
+    def rows(self, rows: NDArray[np.intp]) -> "Trace":
+        """The trace of these rows alone."""
+        egt, cht, channels = (
+            {name: values[rows] for name, values in group.items()}
+            for group in (self.egt_kelvin, self.cht_kelvin, self.channels)
+        )
+        return Trace(self.seconds[rows], egt, cht, channels, self.unused)
+
 
 def trace_of(text: str, mapping: ColumnMapping | None = None) -> Trace:
     """Read a trace from CSV text.

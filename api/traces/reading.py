@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from taperwise.api.presentation.trace_text import no_usable_probe
+from taperwise.api.presentation.trace_text import no_usable_probe, not_settled
 from taperwise.api.schemas.run import ColumnMapping
 from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import Trace, trace_of
 from taperwise.api.traces.file_text import text_of_file
 from taperwise.model.traces.cylinders import CylinderReadings, compare
+from taperwise.model.traces.full_throttle import settled_stretches, without_dropouts
 from taperwise.model.traces.instruments import Instruments, leaning_begins, read_instruments
 from taperwise.model.traces.probes import poor_fits, screen
 from taperwise.model.traces.sweep import read_sweeps
@@ -46,20 +47,40 @@ def read_trace(path: Path, **mapping: object) -> Trace:
 
 
 def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
-    """Readings of every sweep, the cylinders of each compared.
+    """Readings of every sweep at full throttle, the cylinders of each compared.
 
     Columns unlike combustion or unlike the others are named and not read. There are as many sweeps as most columns
-    show: a cylinder with fewer is left out of the rest.
+    show: a cylinder with fewer is left out of the rest. Where any sweep shows a peak, others do not count.
 
     Raises
     ------
     InvalidValueError
-        If no column can be used.
+        If full throttle is not seen to settle, or no column can be used.
     """
+    stretches = settled_stretches(trace.seconds, trace.egt_kelvin, trace.channels)
+    if not stretches:
+        raise not_settled()
+    sweeps: list[CylinderReadings] = []
+    refused: InvalidValueError | None = None
+    for rows in stretches:
+        try:
+            sweeps += [_in_whole(found, rows, len(trace.seconds)) for found in _of_stretch(trace.rows(rows), units)]
+        except InvalidValueError as error:
+            refused = error
+    if not sweeps:
+        raise refused or not_settled()
+    for seen in ("peak", "fell_at_once"):
+        if counting := [s for s in sweeps if s.readings[s.leanest].seen == seen]:
+            return counting
+    return sweeps
+
+
+def _of_stretch(trace: Trace, units: Units) -> list[CylinderReadings]:
+    """Readings of every sweep in one stretch at full throttle."""
     control = trace.channels.get("mixture_control")
     begins = () if control is None else leaning_begins(trace.seconds, control)
     unlike = screen(trace.seconds, trace.egt_kelvin, begins)
-    exhaust = {n: x for n, x in trace.egt_kelvin.items() if n not in {f.column for f in unlike}}
+    exhaust = {n: without_dropouts(x) for n, x in trace.egt_kelvin.items() if n not in {f.column for f in unlike}}
     if not exhaust:
         raise no_usable_probe(unlike, units)
     drive, beside = _drive(trace), trace.channels.get("manifold_pressure")
@@ -71,6 +92,16 @@ def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
         poor = poor_fits(trace.seconds, exhaust, found.readings)
         sweeps.append(dataclasses.replace(found, findings=(*unlike, *found.findings, *poor)))
     return sweeps
+
+
+def _in_whole(found: CylinderReadings, rows: NDArray[np.intp], count: int) -> CylinderReadings:
+    """The readings of some rows, their fits as long as the whole record."""
+    readings = {}
+    for name, reading in found.readings.items():
+        fit = np.full(count, np.nan)
+        fit[rows] = reading.fit
+        readings[name] = dataclasses.replace(reading, fit=fit)
+    return dataclasses.replace(found, readings=readings)
 
 
 def _drive(trace: Trace) -> NDArray[np.float64] | None:

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from taperwise.model.traces.full_throttle import without_dropouts
 from taperwise.model.traces.sweep import SweepReading
 from taperwise.shared.findings import Finding, FindingCode
 
@@ -17,8 +18,9 @@ __all__ = ["COLDEST_KELVIN", "PLAUSIBLE_KELVIN", "poor_fits", "screen", "usable"
 
 _F = NDArray[np.float64]
 
-PLAUSIBLE_KELVIN = (200.0, 1600.0)
-"""What a working exhaust probe can show [K]; beyond it a sample is a gap."""
+PLAUSIBLE_KELVIN = (200.0, 1300.0)
+"""What a working exhaust probe can show [K], to 1,880 °F; beyond it a sample is a gap. Judgement: 1,400 to 1,650 °F at
+the peak are common, no published source; degrees Fahrenheit taken for Celsius come to more."""
 
 COLDEST_KELVIN = 700.0
 """Least exhaust temperature of combustion at full throttle [K], 800 °F; common practice, no published source."""
@@ -35,7 +37,8 @@ _JUMPS = 4  # there and back, twice
 _GAP = 3.0  # s without a sample where the file has rows
 _WEAK = 0.22  # share of the others' span
 _RESTLESS, _RESTLESS_KELVIN = 0.3, 5.0  # movement before leaning as a share of that after, and K
-_LATER, _LESS = 2.5, 0.9  # s after the others, and share of their rise
+_LATER, _LATEST, _LESS = 2.5, 25.0, 0.9  # s after the others, s that are another leaning, share of their rise
+_LOW = 0.85  # share of the others' level [K/K]: 220 °F below 1,000 °F and more are no matter of cylinders; judgement
 _POOR, _POOR_KELVIN = 2.0, 3.0  # scatter around the fit: times that of the samples, and K
 _ALIKE, _ALIKE_KELVIN = 0.95, 0.6  # share of samples that agree, within a degree Fahrenheit
 
@@ -136,8 +139,8 @@ def screen(seconds: _F, exhaust: dict[str, _F], begins: tuple[float, ...] = ()) 
         finding = _alone(name, signal) or _dropping_out(name, signals, seconds[np.isfinite(seconds)])
         if finding is not None:
             found[name] = finding
-    healthy = {name: s for name, s in signals.items() if name not in found}
-    for rule in (_repeating, _restless, _weak, _slow):
+    healthy = {name: _signal(seconds, without_dropouts(exhaust[name])) for name in signals if name not in found}
+    for rule in (_repeating, _low, _restless, _weak, _slow):
         while unlike := [f for name in healthy if (f := rule(name, healthy, begins)) is not None]:
             worst = min(unlike, key=lambda f: healthy[f.column].span)
             found[worst.column] = worst  # one at a time: the others are judged again without it
@@ -234,6 +237,14 @@ def _weak(name: str, healthy: dict[str, _Signal], _: tuple[float, ...]) -> Findi
     return Finding(FindingCode.DRIFTS, name, figure=s.span, usual=usual)
 
 
+def _low(name: str, healthy: dict[str, _Signal], _: tuple[float, ...]) -> Finding | None:
+    """A column that shows far less than the others all the time: its rise is as wrong as its level."""
+    levels = [float(np.median(o.level)) for n, o in healthy.items() if n != name]
+    if not levels or np.median(healthy[name].level) >= _LOW * np.median(levels):
+        return None
+    return Finding(FindingCode.LOW, name, figure=float(np.median(healthy[name].level)), usual=float(np.median(levels)))
+
+
 def _slow(name: str, healthy: dict[str, _Signal], _: tuple[float, ...]) -> Finding | None:
     """A column that is at its top after the others although it rose less.
 
@@ -244,7 +255,7 @@ def _slow(name: str, healthy: dict[str, _Signal], _: tuple[float, ...]) -> Findi
         return None
     (top, rise), (tops, rises) = s.climb(), np.transpose([o.climb() for o in others])
     later = top - float(np.median(tops))
-    if later > _LATER and rise + 2.0 * s.scatter() < _LESS * float(np.median(rises)):
+    if _LATER < later < _LATEST and rise + 2.0 * s.scatter() < _LESS * float(np.median(rises)):
         return Finding(FindingCode.SLOW, name, figure=later)
     return None
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from taperwise.model.traces.gas_path import LAGS, GasPaths, solve_paths
+from taperwise.model.traces.gas_path import GasPaths, solve_paths
 from taperwise.model.traces.learned_rise import lag_shares, learned_rise, peak_passed
 from taperwise.model.traces.sweep_part import Part, find_part, smoothed
 from taperwise.shared.errors import InvalidValueError
@@ -27,7 +27,8 @@ _WANDER = 0.03  # K/s: what a wandering power setting drifts for a while; judgem
 _BEGUN = 0.03  # share of the rise by which the gas has left its plateau
 _LEFT_OVER = 0.4  # share of an earlier sweep's rise that a further one must reach
 _DRIVE_SECONDS = 3.0
-_KEPT_SECONDS, _SWEEPS = 5.0, 12  # s of plateau between sweeps, sweeps of a record that are read
+_KEPT_SECONDS, _STILL = 5.0, 2.0  # s of plateau between sweeps, and K by which it may change in them
+_SWEEPS = 12  # of a record that are read
 _FEW = 15  # samples that a further sweep needs
 
 
@@ -54,7 +55,7 @@ class SweepReading:
     fit : array, (n,)
         What the probe should have shown at each sample [K]; NaN outside the part that was read.
     shown_kelvin : float
-        Least rise that the record itself shows: smoothed, less noise and a certain drift of the plateau [K].
+        Least rise that the record itself shows: smoothed, less noise and what may have drifted [K].
     code : FindingCode or None
         `HELD_AT_SHOWN` where the fit wanted less than that by more than noise, and the reading was held there.
     """
@@ -74,9 +75,9 @@ class SweepReading:
 
     @property
     def interval_kelvin(self) -> tuple[float, float]:
-        """Between these the rise lies nine times in ten [K]; never below what was shown."""
+        """Between these the rise lies nine times in ten [K]."""
         reach = _HALF * self.error_kelvin
-        return max(self.rise_kelvin - reach, self.shown_kelvin), self.rise_kelvin + reach
+        return max(self.rise_kelvin - reach, 0.0), self.rise_kelvin + reach
 
 
 def read_sweeps(
@@ -116,12 +117,17 @@ def _next_start(seconds: _F, kelvin: _F, last: SweepReading) -> float | None:
         return None
     smooth, rise = smoothed(x, 5), last.rise_kelvin
     after = t > last.end_seconds
-    high = np.flatnonzero(after & (smooth > last.plateau_kelvin + 0.5 * rise))
     low = np.flatnonzero(after & (smooth < last.plateau_kelvin + 0.2 * max(rise, 10.0)))
-    low = low[low >= high[0]] if len(high) else low
+    high = np.flatnonzero(after & (smooth > last.plateau_kelvin + 0.5 * rise))
+    if len(high) and len(low) and high[0] < low[0]:  # made rich again since: the temperature went up once more
+        low = low[low >= high[0]]
     if len(low):
-        lag = last.lag_seconds if np.isfinite(last.lag_seconds) else float(np.median(LAGS))
-        return float(t[low[0]]) + 2.0 * min(lag, 5.0)  # until the probe has settled
+        still = max(2.0 * last.noise_kelvin, _STILL)
+        later = np.searchsorted(t, t[low] + _KEPT_SECONDS)
+        for i, j in zip(low[later < len(t)], later[later < len(t)], strict=True):
+            if abs(smooth[j] - smooth[i]) < still:  # the probe has settled
+                return float(t[i])
+        return None
     return _settled_again(t, np.abs(smooth - last.plateau_kelvin) < 0.2 * max(rise, 10.0), last.end_seconds)
 
 
@@ -221,7 +227,7 @@ def _shown(part: Part, paths: GasPaths) -> float:
     unsure = float(np.hypot(paths.drift_sd[best], _WANDER))
     certain = max(float(paths.drift[best]) - _CERTAIN * unsure, 0.0)
     since, before = part.seconds[part.top] - part.start, part.start - part.seconds[0]
-    return max(float(part.risen - part.noise - certain * min(since, before)), 0.0)  # no longer than it was seen
+    return max(float(part.risen - _HALF * part.noise - certain * min(since, before)), 0.0)  # no longer than it was seen
 
 
 def _plain(part: Part, seconds: _F, seen: str, rise: float) -> SweepReading:

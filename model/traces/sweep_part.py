@@ -194,6 +194,7 @@ def find_part(seconds: _F, kelvin: _F, begins: tuple[float, ...] = ()) -> Part:
     smooth = smoothed(x, 2 * int(0.5 * _SMOOTH_SECONDS / spacing) + 1)
     back = max(2.0 * noise, _RETURN)
     tops = _turns(smooth, back) or [int(np.argmax(smooth))]
+    tops = [top for top in tops if any(begin < t[top] for begin in begins)] or tops
     starts = [_start(t, smooth, top, noise) for top in tops]
     top, begin, start = _chosen(t, smooth, tops, starts)
     lowest = np.minimum.accumulate(smooth[top:])

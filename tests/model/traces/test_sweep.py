@@ -96,19 +96,21 @@ def test_no_reading_is_below_what_was_shown(style: str, seed: int) -> None:
             reading = read_sweep(flight.seconds, kelvin, drive=drive)
             assert reading.seen == "peak"
             assert reading.rise_kelvin >= flight.shown(cylinder) - 5.0 / 1.8
-            assert reading.interval_kelvin[0] >= reading.shown_kelvin
+            assert reading.rise_kelvin >= reading.shown_kelvin
             assert reading.rise_kelvin == pytest.approx(flight.rises[cylinder], abs=4.0 * reading.error_kelvin)
 
 
 def test_a_fit_below_what_was_shown_is_held_there(curve: Curve, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whatever the fit wants, reading and interval stay at what the record shows, and the reading says so."""
+    """Whatever the fit wants, the reading stays at what the record shows and says so; its interval reaches below, as
+    what is shown has noise and drift of its own.
+    """
     trace = run_sweep(curve, _PLAN, np.random.default_rng(5))
     free = read_sweep(trace.seconds, trace.kelvin)
     assert free.code is None
     monkeypatch.setattr(sweep, "learned_rise", lambda *_: LearnedRise(free.rise_kelvin - 40.0, 2.0, 3.0))
     held = read_sweep(trace.seconds, trace.kelvin)
     assert held.code == FindingCode.HELD_AT_SHOWN
-    assert held.rise_kelvin == held.interval_kelvin[0] == held.shown_kelvin
+    assert held.interval_kelvin[0] < held.rise_kelvin == held.shown_kelvin
     assert held.shown_kelvin == pytest.approx(trace.kelvin.max() - np.median(trace.kelvin[:20]), abs=8.0)
 
 
