@@ -13,6 +13,8 @@ from taperwise.shared.errors import TaperwiseError
 __all__ = ["FieldError", "field_error", "refusal", "shown", "shown_sentence"]
 
 _SHOWN = 80
+_LONGEST_NAME = 100
+"""Longest name that is compared with the known ones: a body may be one long name."""
 
 
 class FieldError(BaseModel):
@@ -136,7 +138,7 @@ def _cure(e: Any, context: Any, place: list[str]) -> str:
     if "cure" in context:
         return str(context["cure"])
     if e["type"] == "extra_forbidden":
-        named = bool(place) and place[-1] == str(e["loc"][-1])  # a name may be empty
+        named = bool(place) and place[-1] == str(e["loc"][-1]) and len(place[-1]) <= _LONGEST_NAME  # it may be empty
         near = difflib.get_close_matches(place[-1], _names_at(place[:-1]), n=1) if named else []
         return f"Did you mean {near[0]}?" if near else "Remove the field. The OpenAPI page at /docs lists all fields."
     if context.get("pattern") in _OF_PATTERNS:

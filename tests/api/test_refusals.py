@@ -1,5 +1,6 @@
 """What is refused, and how it is said."""
 
+import difflib
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -204,3 +205,13 @@ def test_a_text_of_one_form_is_told_its_form(client: Client, place: str, seal: A
     (error,) = document["errors"]
     assert error["field"] == "seal"
     assert cure in error["cure"]
+
+
+def test_an_endless_name_is_not_compared(client: Client, place: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A field whose name is most of a large body gets no "did you mean", and a short name in the answer."""
+    compared: list[str] = []
+    monkeypatch.setattr(difflib, "get_close_matches", lambda name, *_, **__: compared.append(name) or [])
+    errors = problem(client.post(f"{place}/runs", json={**RUN, "x" * 200_000: 1, "egt_risse": 1}), 422)["errors"]
+    assert compared == ["egt_risse"]
+    long = next(e for e in errors if e["field"].startswith("xx"))
+    assert (len(long["field"]), long["cure"][:16]) == (80, "Remove the field")
