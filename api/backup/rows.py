@@ -15,7 +15,7 @@ import taperwise.api.installations.standing
 import taperwise.api.log.photos
 import taperwise.api.pooling.tables
 import taperwise.api.recommendations.repository  # noqa: F401 - loaded, these make their tables known
-from taperwise.api.core.database import DERIVED, Base
+from taperwise.api.core.database import DERIVED, Base, Damaged
 from taperwise.shared.errors import InvalidValueError
 
 __all__ = ["TableFigures", "copy", "counted_rows", "digests", "tables"]
@@ -51,6 +51,13 @@ def _rows(connection: Connection, table: Table) -> Iterator[dict[str, Any]]:
     columns = [column for column in table.columns if column.name in there]
     query = select(*columns).order_by(*table.primary_key.columns)
     for row in connection.execution_options(yield_per=_AT_ONCE).execute(query).mappings():
+        for column in columns:
+            value = row[column.name]
+            if isinstance(value, Damaged) or (value is None and not column.nullable):
+                raise InvalidValueError(
+                    "This was changed in the database and cannot be read", field=f"{table.name}.{column.name}",
+                    value=", ".join(str(row[key.name]) for key in table.primary_key), cure="Restore an earlier backup.",
+                )  # fmt: skip
         yield dict(row)
 
 

@@ -14,6 +14,7 @@ from taperwise.api.accounts.principal import COMMAND_LINE, as_principal
 from taperwise.api.core import compile_cache
 from taperwise.api.core.database import Database, Installation
 from taperwise.api.core.settings import Settings
+from taperwise.api.installations.repository import NAME
 from taperwise.shared.errors import TaperwiseError
 
 __all__ = ["AsJson", "DataFolder", "DatabaseUrl", "Engine", "Force", "opened_database"]
@@ -26,7 +27,7 @@ def _numbers(incomplete: str) -> Iterator[tuple[str, str]]:
     """Numbers of installations that begin so, with their names, for the shell to complete."""
     try:
         with opened_database() as (database, _), database.reading() as session:
-            rows = session.execute(select(Installation.id, Installation.document["name"].as_string())).all()
+            rows = session.execute(select(Installation.id, NAME)).all()
     except (TaperwiseError, SQLAlchemyError):
         return
     for number, name in rows:

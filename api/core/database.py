@@ -14,6 +14,7 @@ from sqlalchemy import (
     BigInteger,
     Connection,
     DateTime,
+    Dialect,
     Engine,
     ForeignKey,
     Integer,
@@ -36,7 +37,9 @@ __all__ = [
     "Answer",
     "Base",
     "Correction",
+    "Damaged",
     "Database",
+    "Document",
     "Entry",
     "Id",
     "Installation",
@@ -59,11 +62,55 @@ Id = BigInteger().with_variant(Integer, "sqlite")
 """Numbers of rows."""
 
 
+class Damaged(dict[str, Any]):
+    """In place of a stored document that somebody changed into none: empty, so no schema takes it."""
+
+
+class Document(TypeDecorator[dict[str, Any]]):
+    """A JSON object."""
+
+    impl = JSON
+    cache_ok = True
+
+    def __init__(self) -> None:
+        super().__init__(none_as_null=True)
+
+    def coerce_compared_value(self, op: Any, value: Any) -> Any:
+        """As JSON does: what is compared is a part of it."""
+        return self.impl_instance.coerce_compared_value(op, value)
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], Any]:
+        """A list of documents that may hold a damaged one is read all the same."""
+        read = _or_none(super().result_processor(dialect, coltype))
+
+        def whole(value: Any) -> Any:
+            found = read(value)
+            return found if value is None or isinstance(found, dict) else Damaged()
+
+        return whole
+
+
+def _or_none(read: Callable[[Any], Any] | None) -> Callable[[Any], Any]:
+    """None in place of what cannot be read."""
+
+    def found(value: Any) -> Any:
+        try:
+            return value if read is None else read(value)
+        except (RecursionError, TypeError, ValueError):
+            return None
+
+    return found
+
+
 class Utc(TypeDecorator[datetime]):
-    """Times are stored in UTC and come back with their zone, on SQLite too."""
+    """Times are stored in UTC and come back with their zone, on SQLite too; None where somebody damaged one."""
 
     impl = DateTime(timezone=True)
     cache_ok = True
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], Any]:
+        """What was read, if it is a time."""
+        return _or_none(super().result_processor(dialect, coltype))
 
     def process_bind_param(self, value: datetime | None, dialect: Any) -> datetime | None:
         """To UTC."""
@@ -89,7 +136,7 @@ class Installation(Base):
     id: Mapped[int] = mapped_column(Id, primary_key=True, autoincrement=True)
     created_at: Mapped[datetime] = mapped_column(Utc)
     owner_id: Mapped[int | None] = mapped_column(BigInteger, ForeignKey("people.id"), index=True)
-    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+    document: Mapped[dict[str, Any]] = mapped_column(Document)
     imported: Mapped[bool] = mapped_column(default=False)
 
 
@@ -105,7 +152,7 @@ class Entry(Base):
     kind: Mapped[str] = mapped_column(String(12))
     happened_at: Mapped[datetime] = mapped_column(Utc)
     recorded_at: Mapped[datetime] = mapped_column(Utc)
-    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+    document: Mapped[dict[str, Any]] = mapped_column(Document)
 
 
 class Correction(Base):
@@ -117,7 +164,7 @@ class Correction(Base):
     entry_id: Mapped[int] = mapped_column(Id, ForeignKey("entries.id"), index=True)
     recorded_at: Mapped[datetime] = mapped_column(Utc)
     reason: Mapped[str] = mapped_column(String(500))
-    document: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    document: Mapped[dict[str, Any] | None] = mapped_column(Document)
 
 
 class Trace(Base):
@@ -156,7 +203,7 @@ class Answer(Base):
     sequence: Mapped[int] = mapped_column(Integer)
     seed: Mapped[int] = mapped_column(Id)
     model_version: Mapped[str] = mapped_column(String(20))
-    document: Mapped[dict[str, Any]] = mapped_column(JSON)
+    document: Mapped[dict[str, Any]] = mapped_column(Document)
 
 
 class Database:

@@ -151,6 +151,7 @@ def pack(session: Session, installation_id: int) -> Archive:
         If there is no such installation.
     """
     row = installations.get(session, installation_id)
+    service.entries_of(session, installation_id)  # refuses what is damaged: it could not be imported
     corrections = repository.corrections(session, installation_id)
     entries, taken = [], photos.of_installation(session, installation_id)
     for entry in repository.entries(session, installation_id):

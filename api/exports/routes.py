@@ -16,6 +16,7 @@ from taperwise.api.exports.archive import Archive, Contents
 from taperwise.api.exports.table import Format
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import made
+from taperwise.api.installations.stored import as_stored
 from taperwise.api.log import service
 from taperwise.api.recommendations.service import AdviceDesk
 from taperwise.api.schemas.log import InstallationOut
@@ -65,7 +66,8 @@ def unpack(sent: Annotated[Archive, Body(openapi_examples=_EXAMPLES)], asker: As
 )
 def export(installation_id: InstallationId, unit: ReadingUnit) -> Archive:
     """Exports everything about the engine as one file."""
-    return archive.pack(unit, installation_id)
+    with as_stored("installation", installation_id):
+        return archive.pack(unit, installation_id)
 
 
 @router.get(

@@ -14,6 +14,7 @@ from fastapi import Response
 from sqlalchemy.orm import Session
 
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import service, stored
 from taperwise.api.presentation.digits import read_with
 from taperwise.api.presentation.formatting import sign
@@ -69,7 +70,7 @@ def made(session: Session, installation_id: int) -> Table:
     NotFoundError
         If there is no such installation.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    owner = installation_of(installations.get(session, installation_id))
     entries = service.entries_of(session, installation_id)
     rows = []
     where = dataset.replay(owner.record(), ())[0]

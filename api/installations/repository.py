@@ -4,13 +4,34 @@ import re
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, false, func, or_, select, true
+from sqlalchemy import Boolean, ColumnElement, and_, case, false, func, or_, select, true
+from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.orm import Session
+from sqlalchemy.sql.functions import GenericFunction
 
 from taperwise.api.core.database import Installation
 from taperwise.shared.errors import NotFoundError
 
-__all__ = ["add", "get", "named", "page"]
+__all__ = ["NAME", "READABLE", "add", "get", "named", "page"]
+
+
+class json_valid(GenericFunction[bool]):  # noqa: N801 - as SQLite calls it
+    """Whether a column holds JSON: SQLite refuses a whole query where one row does not."""
+
+    type = Boolean()
+    inherit_cache = True
+
+
+@compiles(json_valid, "postgresql")
+def _always(*_: Any, **__: Any) -> str:
+    return "true"  # its columns hold nothing else
+
+
+READABLE = json_valid(Installation.document)
+"""Whether an installation's document is JSON at all."""
+
+NAME: ColumnElement[str] = case((READABLE, Installation.document["name"].as_string()))
+"""What an installation is called, if it has a name."""
 
 
 def add(session: Session, document: dict[str, Any], now: datetime, owner_id: int | None = None) -> Installation:
@@ -45,7 +66,7 @@ def named(text: str) -> ColumnElement[bool]:
     """Whether an installation is called so: part of its name, large or small letters alike, or its number."""
     number = text.lower().removeprefix("engine ")  # what one without a name is called
     numbered = Installation.id == int(number) if re.fullmatch(r"[0-9]{1,9}", number) else false()
-    return or_(Installation.document["name"].as_string().icontains(text, autoescape=True), numbered)
+    return or_(NAME.icontains(text, autoescape=True), numbered)
 
 
 def page(

@@ -13,9 +13,11 @@ from taperwise.api.core.idempotency import Made, OncePosted
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository, service
+from taperwise.api.installations.stored import as_stored, installation_of
 from taperwise.api.schemas.installation import InstallationIn, Sought
 from taperwise.api.schemas.log import InstallationOut, InstallationPage
 from taperwise.api.schemas.units import Units
+from taperwise.shared.errors import UnsafeError
 
 __all__ = ["made", "router", "to_response"]
 
@@ -43,10 +45,11 @@ _UNITS: dict[str, Example] = {
 
 def to_response(row: Installation) -> InstallationOut:
     """A stored installation as it is shown."""
-    sent = InstallationIn.model_validate(row.document)
-    return InstallationOut(
-        id=row.id, created_at=row.created_at, installation=sent, in_preferred_units=sent.in_preferred_units()
-    )
+    sent = installation_of(row)
+    with as_stored("installation", row.id):
+        return InstallationOut(
+            id=row.id, created_at=row.created_at, installation=sent, in_preferred_units=sent.in_preferred_units()
+        )
 
 
 def made(row: Installation) -> Made:
@@ -79,7 +82,14 @@ def listing(
 ) -> InstallationPage:
     """Returns the engines that you can see, the newest first."""
     total, rows = repository.page(unit, limit, offset, asker.visible(), name)
-    return InstallationPage(total=total, installations=[to_response(row) for row in rows])
+    found: list[InstallationOut] = []
+    damaged: list[int] = []
+    for row in rows:
+        try:
+            found.append(to_response(row))
+        except UnsafeError:
+            damaged.append(row.id)
+    return InstallationPage(total=total, installations=found, damaged=damaged)
 
 
 @router.put(

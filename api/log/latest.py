@@ -4,10 +4,10 @@ from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Installation
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import repository
 from taperwise.api.log.service import record_correction, to_response
 from taperwise.api.presentation.set_up_text import UNDONE
-from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
 from taperwise.shared.errors import ConflictError
 
@@ -16,7 +16,7 @@ __all__ = ["entries_after", "last_entry", "undo_adjustment"]
 
 def entries_after(session: Session, row: Installation, sequence: int) -> list[EntryOut]:
     """The entries of an installation that came after one of them."""
-    owner = InstallationIn.model_validate(row.document)
+    owner = installation_of(row)
     return [to_response(each, owner) for each in repository.entries(session, row.id) if each.sequence > sequence]
 
 
@@ -25,7 +25,7 @@ def last_entry(session: Session, installation_id: int) -> EntryOut | None:
     row = repository.latest(session, installation_id)
     if row is None:
         return None
-    owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+    owner = installation_of(installations.get(session, installation_id))
     return to_response(row, owner, repository.corrections(session, installation_id).get(row.id, ()))
 
 

@@ -7,6 +7,7 @@ from sqlalchemy import Select, String, cast, func, select
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Correction, Entry, Trace
+from taperwise.api.installations.stored import as_stored
 
 __all__ = [
     "append",
@@ -122,7 +123,8 @@ def traced(session: Session, installation_id: int) -> list[int]:
 def readings(session: Session, installation_id: int) -> dict[int, list[Any]]:
     """What was read from the traces of an installation, by the entry's id; one item a sweep."""
     query = select(Trace.entry_id, Trace.read).join(Entry, Entry.id == Trace.entry_id)
-    return dict(session.execute(query.where(Entry.installation_id == installation_id)).all())
+    with as_stored("logger files", installation_id):
+        return dict(session.execute(query.where(Entry.installation_id == installation_id)).all())
 
 
 def remembered_mapping(session: Session, installation_id: int) -> dict[str, Any] | None:

@@ -17,12 +17,12 @@ from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response as installation_outward
+from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import service
 from taperwise.api.log.respond_async import Answering
 from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.presentation.recorded_text import run_means
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn
-from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.log import (
     AcknowledgeRecorded,
     AdjustmentRecorded,
@@ -146,7 +146,7 @@ def _run(database: Database, installation_id: int, sent: RunIn) -> Callable[[Ses
 
     def deed(session: Session) -> Made:
         recorded = service.record_run(session, installation_id, sent, traced)
-        owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+        owner = installation_of(installations.get(session, installation_id))
         means = run_means(traced.run, owner.record().targets)
         return Made({"run": recorded, "sweeps": traced.sweeps, "means": means, "warnings": traced.warnings})
 

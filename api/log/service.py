@@ -12,9 +12,10 @@ from taperwise.api.accounts import audit
 from taperwise.api.core.database import Correction, Database, Entry
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import prior_of, prior_row
+from taperwise.api.installations.stored import as_stored, installation_of
 from taperwise.api.log import repository
 from taperwise.api.log.stop import keep_stop
-from taperwise.api.log.stored import as_stored, at_field, check_finite, elevations, record_of
+from taperwise.api.log.stored import at_field, check_finite, elevations, record_of
 from taperwise.api.presentation.recorded_text import NOTHING_RUN_SINCE, step_warnings
 from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
@@ -99,15 +100,12 @@ def load(session: Session, installation_id: int) -> Log:
 
 def _read(session: Session, installation_id: int) -> tuple[InstallationIn, Installation, tuple[EntryRecord, ...]]:
     """An installation as it was sent and as a record, with the records of its entries that stand."""
-    row = installations.get(session, installation_id)
-    with as_stored("installation", installation_id):
-        sent = InstallationIn.model_validate(row.document)
-        installation = sent.record()
+    sent = installation_of(installations.get(session, installation_id))
     records = []
     for sequence, kind, document in _standing(session, installation_id):
         with as_stored("sequence", sequence):
             records.append(record_of(kind, document, sent))
-    return sent, installation, tuple(records)
+    return sent, sent.record(), tuple(records)
 
 
 def refresh_stop(session: Session, installation_id: int) -> None:
@@ -203,9 +201,7 @@ def entries_of(session: Session, installation_id: int, after: int = 0, limit: in
     NotFoundError
         If there is no such installation.
     """
-    stored = installations.get(session, installation_id).document
-    with as_stored("installation", installation_id):
-        owner = InstallationIn.model_validate(stored)
+    owner = installation_of(installations.get(session, installation_id))
     corrected = repository.corrections(session, installation_id)
     read = repository.readings(session, installation_id)
     by = audit.makers(session, "entries", repository.entry_numbers(installation_id))
@@ -225,7 +221,19 @@ def to_response(
 ) -> EntryOut:  # fmt: skip
     """A stored entry as it is shown; a run with the air it came to and what its logger file showed, in the owner's
     units.
+
+    Raises
+    ------
+    UnsafeError
+        If it cannot be read.
     """
+    with as_stored("sequence", row.sequence):
+        return _outward(row, owner, corrected, read, recorded_by)
+
+
+def _outward(
+    row: Entry, owner: InstallationIn, corrected: Sequence[Correction], read: Sequence[Any], recorded_by: str | None
+) -> EntryOut:
     run = RunIn.model_validate(row.document) if row.kind == "run" else None
     adjustment = _ADJUSTMENT.validate_python(row.document) if row.kind == "adjustment" else None
     return EntryOut(
@@ -264,7 +272,7 @@ def record_correction(session: Session, installation_id: int, sequence: int, sen
     NotFoundError, InvalidValueError
         If there is no such entry, or the correction is of another kind or cannot be used.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    owner = installation_of(installations.get(session, installation_id, lock=True))
     row = repository.entry(session, installation_id, sequence)
     if row is None:
         raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
@@ -308,7 +316,7 @@ def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tu
     if sent.trace is None:
         return sent, Traced(sent, [], [])
     with database.reading() as session:
-        owner = InstallationIn.model_validate(installations.get(session, installation_id).document)
+        owner = installation_of(installations.get(session, installation_id))
         kept = None if sent.trace.mapping is not None else repository.remembered_mapping(session, installation_id)
     if kept is not None:
         trace = sent.trace.model_copy(update={"mapping": ColumnMapping.model_validate(kept)})
@@ -324,7 +332,7 @@ def record_run(session: Session, installation_id: int, sent: RunIn, traced: Trac
     NotFoundError, InvalidValueError, TimeOrderError
         If there is no such installation, the run cannot be used, or it is out of order.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    owner = installation_of(installations.get(session, installation_id, lock=True))
     # raises OutOfRangeError for impossible air before anything is stored
     AirOut.of(traced.run.record(owner.elevation).air, owner.units)
     row = append(session, installation_id, "run", traced.run)
@@ -343,7 +351,7 @@ def record_adjustment(session: Session, installation_id: int, sent: AdjustmentKi
     NotFoundError, InvalidValueError, TimeOrderError
         If there is no such installation, the adjustment is not plausible, or it is out of order.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    owner = installation_of(installations.get(session, installation_id, lock=True))
     installation = owner.record()
     adjustment = sent.record()
     if isinstance(adjustment, ChangeNeedle):
@@ -360,7 +368,7 @@ def record_acknowledgement(session: Session, installation_id: int, sent: Acknowl
     NotFoundError, TimeOrderError
         If there is no such installation, or it is out of order.
     """
-    owner = InstallationIn.model_validate(installations.get(session, installation_id, lock=True).document)
+    owner = installation_of(installations.get(session, installation_id, lock=True))
     log = load(session, installation_id)
     row = append(session, installation_id, "acknowledged", sent)
     refresh_stop(session, installation_id)
@@ -393,7 +401,9 @@ def append(session: Session, installation_id: int, kind: str, sent: _Sent) -> En
             value=happened.isoformat(),
             cure="Check the date, hour and offset.",
         )
-    if last is not None and happened < last.happened_at:
+    with as_stored("sequence", 0 if last is None else last.sequence):
+        early = last is not None and happened < last.happened_at
+    if last is not None and early:
         if sent.time is None:
             happened = last.happened_at  # two clocks a few seconds apart; the order of recording stands
         else:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.core.validation import RefusedError
 from taperwise.api.core.validation_errors import refusal
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import repository, service
 from taperwise.api.presentation.set_up_text import DIRECTION_CORRECTED, refused_change
 from taperwise.api.schemas.adjustments import AdjustmentIn, AdjustmentKinds
@@ -42,9 +43,9 @@ def edit(session: Session, installation_id: int, sent: SetUpEdit) -> EntryOut | 
         If there is no such installation, the set-up cannot be used, or a change is none that a set-up can hold.
     """
     row = installations.get(session, installation_id, lock=True)
-    fitted = row.document.get("fitted_needle") or row.document["needles"][0]["label"]  # may be left out with one needle
-    document = {**row.document, "fitted_needle": fitted}
-    before = InstallationIn.model_validate(document)
+    before = installation_of(row)
+    before = before.model_copy(update={"fitted_needle": before.record().fitted_needle})  # left out with one needle
+    document = before.model_dump(mode="json", exclude_none=True)
     after = _validated(merged(document, sent.set_up))
     after.record()  # refuses what does not fit together before anything is stored
     changes = differences(before, after)

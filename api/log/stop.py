@@ -5,7 +5,7 @@ It follows from the log alone, so it stands the moment a run is recorded, before
 
 from collections.abc import Sequence
 
-from pydantic import TypeAdapter
+from pydantic import TypeAdapter, ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -47,10 +47,12 @@ def keep_stop(
 
 def stop_words(session: Session, installation_id: int) -> str:
     """The stop of an installation in words; empty where there is none. One small row is read."""
-    query = select(Standing.exceeded, InstallationRow.document["units"]).join(
-        InstallationRow, InstallationRow.id == Standing.installation_id
-    )
-    row = session.execute(query.where(Standing.installation_id == installation_id)).one_or_none()
-    if row is None or not row[0]:
+    exceeded = session.scalar(select(Standing.exceeded).where(Standing.installation_id == installation_id))
+    if not exceeded:
         return ""
-    return stop_sentence(_EXCEEDED.validate_python(row[0]), Units.model_validate(row[1] or {}))
+    document = session.scalar(select(InstallationRow.document).where(InstallationRow.id == installation_id))
+    try:
+        units = Units.model_validate((document or {}).get("units", {}))
+    except ValidationError:
+        units = Units()  # a page that says what is damaged has the stop, too
+    return stop_sentence(_EXCEEDED.validate_python(exceeded), units)

@@ -1,8 +1,7 @@
 """What was stored, read back: entries as records, each with the field's elevation of its day."""
 
 import json
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -14,34 +13,13 @@ from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.quantities import Elevation
 from taperwise.api.schemas.run import RunIn
 from taperwise.model.inference.engine_prior import EnginePrior
-from taperwise.shared.errors import InvalidValueError, UnsafeError
 from taperwise.shared.records import ChangePart, Part
 from taperwise.shared.records import Entry as EntryRecord
 
-__all__ = ["as_stored", "at_field", "check_finite", "elevations", "record_of"]
+__all__ = ["at_field", "check_finite", "elevations", "record_of"]
 
 _ENTRIES_KEPT = 4096
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
-
-
-@contextmanager
-def as_stored(field: str, number: int) -> Iterator[None]:
-    """What is read back is what was checked before it was stored; if it is not, somebody changed the database.
-
-    Raises
-    ------
-    UnsafeError
-        Naming what cannot be read.
-    """
-    try:
-        yield
-    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InvalidValueError) as error:
-        raise UnsafeError(
-            "this was changed in the database and cannot be read, so no result is shown",
-            field=field,
-            value=number,
-            cure="Void this entry, or restore a backup." if field == "sequence" else "Restore a backup.",
-        ) from error
 
 
 def check_finite(prior: EnginePrior) -> None:
@@ -71,7 +49,9 @@ def _record_of(kind: str, document: str, elevation: Elevation | None) -> EntryRe
         return AcknowledgeIn.model_validate_json(document).record()
     if kind == "set_up":
         return ChangePart(Part.INTAKE)
-    return _ADJUSTMENT.validate_json(document).record()
+    if kind == "adjustment":
+        return _ADJUSTMENT.validate_json(document).record()
+    raise ValueError(f"no kind of entry: {kind}")
 
 
 def elevations(changes: Sequence[dict[str, Any] | None], now: Any) -> list[Any]:

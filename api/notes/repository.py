@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 
+import structlog
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
@@ -9,10 +10,13 @@ from taperwise.api.accounts.principal import Caller
 from taperwise.api.accounts.repository import seen_at
 from taperwise.api.core.database import Note
 from taperwise.api.installations import repository as installations
+from taperwise.api.installations.stored import as_stored
 from taperwise.api.schemas.log import NoteIn, NoteOut
-from taperwise.shared.errors import ForbiddenError, NotFoundError
+from taperwise.shared.errors import ForbiddenError, NotFoundError, UnsafeError
 
 __all__ = ["add", "count_notes", "edit", "list_notes", "note_of", "remove"]
+
+_log = structlog.get_logger("taperwise")
 
 
 def add(session: Session, installation_id: int, sent: NoteIn, asker: Caller) -> NoteOut:
@@ -39,7 +43,8 @@ def add(session: Session, installation_id: int, sent: NoteIn, asker: Caller) -> 
 def list_notes(
     session: Session, installation_id: int, asker: Caller, limit: int | None = None, before: int | None = None
 ) -> list[NoteOut]:
-    """Notes of an installation, the newest first, marked where they are new for the asker.
+    """Notes of an installation, the newest first, marked where they are new for the asker. One that somebody damaged
+    in the database is left out and logged by its number.
 
     Parameters
     ----------
@@ -52,7 +57,13 @@ def list_notes(
     if before is not None:
         query = query.where(Note.id < before)
     seen = seen_at(session, installation_id, asker.person_id or 0)
-    return [_outward(row, asker, seen) for row in session.scalars(query)]
+    found = []
+    for row in session.scalars(query):
+        try:
+            found.append(_outward(row, asker, seen))
+        except UnsafeError:
+            _log.error("stored_note_damaged", note=row.id)
+    return found
 
 
 def count_notes(session: Session, installation_id: int) -> int:
@@ -125,9 +136,10 @@ def _mine(row: Note, asker: Caller) -> bool:
 
 def _outward(row: Note, asker: Caller, seen: datetime | None) -> NoteOut:
     mine = _mine(row, asker)
-    last = row.edited_at or row.written_at
-    new = not mine and (seen is None or last > seen)
-    return NoteOut(
-        id=row.id, written_at=row.written_at, edited_at=row.edited_at, author=row.author, text=row.text, mine=mine,
-        new=new,
-    )  # fmt: skip
+    with as_stored("note_id", row.id):
+        last = row.edited_at or row.written_at
+        new = not mine and (seen is None or last > seen)
+        return NoteOut(
+            id=row.id, written_at=row.written_at, edited_at=row.edited_at, author=row.author, text=row.text, mine=mine,
+            new=new,
+        )  # fmt: skip

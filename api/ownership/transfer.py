@@ -44,7 +44,7 @@ def offer_of(session: Session, installation_id: int) -> Person | None:
 def offers_to(session: Session, person_id: int | None) -> list[tuple[int, str, str]]:
     """What is offered to somebody: number and name of each engine, and its owner's name."""
     query = (
-        select(Installation.id, Installation.document["name"].as_string(), Person.name)
+        select(Installation.id, installations.NAME, Person.name)
         .join(Offer, Offer.installation_id == Installation.id)
         .outerjoin(Person, Person.id == Installation.owner_id)
         .where(Offer.person_id == person_id)

@@ -11,12 +11,12 @@ from taperwise.api.accounts.principal import current
 from taperwise.api.core.database import Installation as InstallationRow
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.prior import in_our_scale, prior_of, prior_row, put_prior
+from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import repository as log_storage
 from taperwise.api.pooling import repository
 from taperwise.api.pooling.log_digest import log_digest
 from taperwise.api.pooling.prior_source import Basis, basis_of
 from taperwise.api.pooling.tables import Contribution
-from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.pool import AuditOut, ContributionOut, HappenedOut, PoolOut, PriorOut, RestsOut
 from taperwise.api.schemas.pool_documents import ContributionDoc, PublishedDoc, contribution_of, quarter_of
 from taperwise.model import MODEL_VERSION
@@ -79,7 +79,7 @@ _UNMEASURED = "the taper slopes of this engine's needles were never measured"
 
 
 def _measured(row: InstallationRow) -> bool:
-    return not InstallationIn.model_validate(row.document).record().by_order
+    return not installation_of(row).record().by_order
 
 
 def require_shareable(session: Session, installation_id: int, *, lock: bool = False) -> InstallationRow:
@@ -116,7 +116,7 @@ def contribute(session: Session, installation_id: int, entries: Sequence[Entry],
         Or if what it left could not be read again: nothing is kept then.
     """
     installation = require_shareable(session, installation_id, lock=True)
-    sent = InstallationIn.model_validate(installation.document)
+    sent = installation_of(installation)
     now = datetime.now(UTC)
     try:
         document = contribution_of(summary, kind_of(sent.record()), MODEL_VERSION, now_quarter(now))
@@ -248,7 +248,7 @@ def prior_for(session: Session, installation_id: int, wanted: str) -> dict[str, 
         needles that nobody measured.
     """
     row = installations.get(session, installation_id)
-    sent = InstallationIn.model_validate(row.document)
+    sent = installation_of(row)
     _before_the_first_entry(session, installation_id, wanted)
     if wanted == "pool" and not _measured(row):
         raise ConflictError(f"{_UNMEASURED}, and the pool knows engines by them", field="prior", value=wanted,

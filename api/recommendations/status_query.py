@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from taperwise.api.accounts.principal import Caller
 from taperwise.api.accounts.tables import Person, Seen
 from taperwise.api.core.database import Answer, Correction, Entry, Installation, Note
-from taperwise.api.installations.repository import named
+from taperwise.api.installations.repository import NAME, READABLE, named
 from taperwise.api.installations.standing import Standing
 from taperwise.api.recommendations.seal import is_sealed
 from taperwise.model import MODEL_VERSION
@@ -227,7 +227,8 @@ def _query(asker: Caller, seed: int, now: datetime, damaged: Sequence[int]) -> S
     current = and_(Standing.state == state, Standing.seed == seed, Standing.model_version == MODEL_VERSION, whole)
     columns = {
         "number": Installation.id,
-        "name": Installation.document["name"].as_string(),
+        "name": NAME,
+        "readable": READABLE,
         "owner": Person.name,
         "stage": Standing.stage,
         "cause": Standing.cause,
@@ -305,7 +306,8 @@ def _order(query: Select[Any], sort: str) -> list[Any]:
 
 def _status(row: Any, now: datetime) -> EngineStatus:
     values = {name: row[name] for name in row if name in EngineStatus.__dataclass_fields__}
-    values["name"] = values["name"] or f"Engine {row['number']}"
+    damaged = "" if row["readable"] else " (changed in the database: restore a backup)"
+    values["name"] = str(values["name"] or f"Engine {row['number']}{damaged}")
     values["owner"] = values["owner"] or ""
     values["idle_days"] = None if row["last_entry"] is None else max(0, (now - row["last_entry"]).days)
     flags = _flags(row, now)

@@ -98,6 +98,10 @@ class InstallationPage(BaseModel):
 
     total: int = Field(description="Number of all engines that match.")
     installations: list[InstallationOut] = Field(description="Engines of this page, the newest first.")
+    damaged: list[int] = Field(
+        default_factory=list,
+        description="Engines of this page that were changed in the database and cannot be shown. Restore a backup.",
+    )
 
 
 class Shown(BaseModel):

@@ -47,7 +47,7 @@ def blank(installation_id: InstallationId, database: Db, desk: AdviceDesk) -> Re
         log = service.load(session, installation_id)
         last = repository.latest_run(session, installation_id)
     air, carried = {}, ""
-    age = None if last is None else datetime.now(UTC) - last.happened_at
+    age = None if last is None or last.happened_at is None else datetime.now(UTC) - last.happened_at
     if last is not None and age is not None and age < _SAME_AIR:
         air = fields_of(last.document, ("air_temperature", "pressure", "altimeter_setting", "elevation"))
         carried = ago(age)
