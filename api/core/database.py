@@ -67,13 +67,14 @@ class Damaged(dict[str, Any]):
 
 
 class Document(TypeDecorator[dict[str, Any]]):
-    """A JSON object."""
+    """A JSON object, or what else `kind` names."""
 
     impl = JSON
     cache_ok = True
 
-    def __init__(self) -> None:
+    def __init__(self, kind: type = dict) -> None:
         super().__init__(none_as_null=True)
+        self.kind = kind
 
     def coerce_compared_value(self, op: Any, value: Any) -> Any:
         """As JSON does: what is compared is a part of it."""
@@ -85,7 +86,7 @@ class Document(TypeDecorator[dict[str, Any]]):
 
         def whole(value: Any) -> Any:
             found = read(value)
-            return found if value is None or isinstance(found, dict) else Damaged()
+            return found if value is None or isinstance(found, self.kind) else Damaged()
 
         return whole
 

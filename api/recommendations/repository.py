@@ -8,7 +8,7 @@ from sqlalchemy import ForeignKey, LargeBinary, String, delete, func, select
 from sqlalchemy.orm import Mapped, Session, mapped_column
 
 from taperwise.api.core.database import DERIVED, Answer, Base, Id
-from taperwise.api.installations.standing import standing_of
+from taperwise.api.installations.standing import Standing, is_whole, standing_of
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations.seal import SEAL, is_sealed, seal
 from taperwise.api.schemas.findings import FindingOut
@@ -25,6 +25,7 @@ __all__ = [
     "in_units",
     "keep_earlier_fits",
     "put",
+    "standing_is_whole",
     "suggestion_of",
 ]
 
@@ -49,7 +50,13 @@ def get(session: Session, installation_id: int, sequence: int, seed: int, versio
     row = session.get(Answer, installation_id)
     if row is None or (row.sequence, row.seed, row.model_version) != (sequence, seed, version):
         return None
-    return row.document if is_sealed(row) else None
+    return row.document if is_sealed(row) and standing_is_whole(session, installation_id) else None
+
+
+def standing_is_whole(session: Session, installation_id: int) -> bool:
+    """Whether the figures for lists, if there are any, are as they were stored; else the answer is made again."""
+    standing = session.get(Standing, installation_id)
+    return standing is None or is_whole(standing)
 
 
 def answered(session: Session, installation_id: int, sequence: int, seed: int, version: str) -> bool:

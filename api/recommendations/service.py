@@ -235,6 +235,8 @@ class RecommendationService:
         """Store an answer with the earlier fits that the next one needs; the installation is locked."""
         number, runs = made.log.installation_id, sum(isinstance(entry, Run) for entry in made.log.entries)
         document, findings = as_document(made.suggestion), len(made.log.findings)
+        if not repository.standing_is_whole(session, number):
+            service.refresh_stop(session, number)
         repository.put(session, number, made.log.state, self.seed, MODEL_VERSION, document, findings)
         repository.keep_earlier_fits(session, number, made.earlier_fits, made.needed, most=2 * runs + 10)
 

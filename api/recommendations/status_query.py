@@ -13,7 +13,7 @@ from taperwise.api.accounts.principal import Caller
 from taperwise.api.accounts.tables import Person, Seen
 from taperwise.api.core.database import Answer, Correction, Entry, Installation, Note
 from taperwise.api.installations.repository import NAME, READABLE, named
-from taperwise.api.installations.standing import Standing
+from taperwise.api.installations.standing import Standing, is_whole
 from taperwise.api.recommendations.seal import is_sealed
 from taperwise.model import MODEL_VERSION
 
@@ -154,7 +154,7 @@ def overview(
     sort : str
         One of `SORTS`, with a minus for the other way round.
     """
-    query = _query(asker, seed, now, _damaged(session, asker))
+    query = _query(asker, seed, now, *_damaged(session, asker))
     if name:
         query = query.where(named(name))
     if owner:
@@ -163,10 +163,14 @@ def overview(
     return [_status(row, now) for row in rows]
 
 
-def _damaged(session: Session, asker: Caller) -> list[int]:
-    """Installations whose stored answer is not as it was stored."""
+def _damaged(session: Session, asker: Caller) -> tuple[list[int], list[int]]:
+    """Installations whose stored answer is not as it was stored, and those whose row of figures is not."""
     answers = select(Answer).join(Installation, Installation.id == Answer.installation_id).where(asker.visible())
-    return [row.installation_id for row in session.scalars(answers) if not is_sealed(row)]
+    rows = select(Standing).join(Installation, Installation.id == Standing.installation_id).where(asker.visible())
+    return (
+        [row.installation_id for row in session.scalars(answers) if not is_sealed(row)],
+        [row.installation_id for row in session.scalars(rows) if not is_whole(row)],
+    )
 
 
 def _seen_by(asker: Caller) -> Any:
@@ -219,11 +223,11 @@ def _notes(seen: Any, asker: Caller) -> Any:
     )
 
 
-def _query(asker: Caller, seed: int, now: datetime, damaged: Sequence[int]) -> Select[Any]:
+def _query(asker: Caller, seed: int, now: datetime, answers: Sequence[int], standings: Sequence[int]) -> Select[Any]:
     seen, corrected = _seen_by(asker), _corrections()
     entries, notes = _entries(seen), _notes(seen, asker)
     state = func.coalesce(entries.c.sequence, 0) + func.coalesce(corrected.c.count, 0)
-    whole = Standing.installation_id.not_in(damaged)
+    whole = Standing.installation_id.not_in(answers)
     current = and_(Standing.state == state, Standing.seed == seed, Standing.model_version == MODEL_VERSION, whole)
     columns = {
         "number": Installation.id,
@@ -252,7 +256,9 @@ def _query(asker: Caller, seed: int, now: datetime, damaged: Sequence[int]) -> S
     return (
         select(rank.label("rank"), *(column.label(name) for name, column in columns.items()))
         .select_from(Installation)
-        .outerjoin(Standing, Standing.installation_id == Installation.id)
+        .outerjoin(
+            Standing, and_(Standing.installation_id == Installation.id, Standing.installation_id.not_in(standings))
+        )
         .outerjoin(Person, Person.id == Installation.owner_id)
         .outerjoin(entries, entries.c.installation_id == Installation.id)
         .outerjoin(corrected, corrected.c.installation_id == Installation.id)

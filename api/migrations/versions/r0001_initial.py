@@ -128,6 +128,7 @@ def _installations() -> None:
         sa.Column("runs", sa.Integer(), nullable=True),
         sa.Column("runs_to_finish", sa.Float(), nullable=True),
         sa.Column("findings", sa.Integer(), nullable=True),
+        sa.Column("seal", sa.String(64), nullable=True),
     )
 
 

@@ -101,6 +101,36 @@ def test_a_damaged_answer_is_made_again(client: Client, changed: Any, value: Any
     assert client.get("/api/v1/installations/1/suggestion").json() == before
 
 
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("stage", "tuned"), ("stage", "done"), ("chance_both", "abc"), ("chance_both", 9e999), ("runs", "x"),
+        ("exceeded", "{"), ("findings", 3), ("seal", None),
+    ],
+)  # fmt: skip
+def test_damaged_figures_are_not_listed(client: Client, changed: Any, column: str, value: Any) -> None:
+    """Lists show none of them until the answer is made again."""
+    before = client.get("/api/v1/overview").json()["engines"]
+    assert [each["stage"] for each in before] == ["full_throttle"] * 2
+    changed("standings", column, value)
+    (engine,) = (each for each in client.get("/api/v1/overview").json()["engines"] if each["id"] == 1)
+    assert (engine["stage"], engine["chance_both"], engine["current"]) == (None, None, False)
+    _lists_stay(client)
+    assert client.get("/api/v1/installations/1/suggestion").status_code == 200
+    assert client.get("/api/v1/overview").json()["engines"] == before
+
+
+def test_a_stop_is_found_again(client: Client, changed: Any, needles: list[dict[str, Any]]) -> None:
+    """It follows from the log, whatever became of the row."""
+    watched = {"set_up": {"watch": {"rpm": {"value": 2000, "unit": "rpm"}}}, "meaning": "correction"}
+    assert client.patch("/api/v1/installations/1", json=watched).status_code == 200
+    client.post("/api/v1/installations/1/runs", json=RUN | {"static_rpm": {"value": 2500, "unit": "rpm"}})
+    changed("standings", "exceeded", None)
+    assert client.get("/api/v1/installations/1/suggestion").json()["action"]["kind"] == "inspect"
+    (engine,) = (each for each in client.get("/api/v1/overview").json()["engines"] if each["id"] == 1)
+    assert engine["severity"] == "stop"
+
+
 def test_edited_limits_are_told_alike(client: Client, changed: Any, needles: list[dict[str, Any]]) -> None:
     """What breaks a rule of the set-up was not stored by the service."""
     changed("installations", "document", json.dumps({"needles": needles[:1], "limits": {"largest_turns": 5.0}}))
