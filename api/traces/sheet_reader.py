@@ -10,15 +10,37 @@ import json
 import resource
 import subprocess
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-__all__ = ["NO_LIBRARY", "tables"]
+from taperwise.shared.errors import BusyError
+
+__all__ = ["NO_LIBRARY", "TOO_LONG", "tables"]
 
 NO_LIBRARY = 4
 """What the process ends with where the extra is not installed."""
 
+TOO_LONG = 5
+"""What it ends with where a sheet is longer than a trace may be: the service reads no more of it."""
+
 _MEMORY, _SECONDS = 1 << 30, 20
+_MOST = 12_000_000
+"""Characters of a sheet at most, as many as a trace may have."""
+
+_TURN, _PATIENCE_SECONDS = threading.Lock(), 5.0
+
+
+@contextmanager
+def _one_at_a_time() -> Iterator[None]:
+    if not _TURN.acquire(timeout=_PATIENCE_SECONDS):
+        raise BusyError("The service reads another spreadsheet", cure="Send the spreadsheet again in a moment.")
+    try:
+        yield
+    finally:
+        _TURN.release()
 
 
 def tables(data: bytes) -> dict[str, str]:
@@ -29,10 +51,18 @@ def tables(data: bytes) -> dict[str, str]:
     ModuleNotFoundError
         If the extra for spreadsheets is not installed.
     ValueError
-        If it cannot be read, or takes too much memory or time.
+        If it cannot be read, is too long, or takes too much memory or time.
+    BusyError
+        If others are read first.
     """
     command = [sys.executable, "-P", "-m", __name__]
-    done = subprocess.run(command, input=data, capture_output=True, check=False)  # noqa: S603 - our own
+    with _one_at_a_time():
+        try:
+            done = subprocess.run(  # noqa: S603 - our own
+                command, input=data, capture_output=True, check=False, timeout=_SECONDS
+            )
+        except subprocess.TimeoutExpired:
+            raise ValueError("took too long") from None
     if done.returncode == NO_LIBRARY:
         raise ModuleNotFoundError("python_calamine")
     if done.returncode:
@@ -57,7 +87,11 @@ def _cell(value: Any) -> str:
 
 def _text(rows: list[list[Any]]) -> str:
     out = io.StringIO()
-    csv.writer(out, delimiter="\t", lineterminator="\n").writerows([_cell(value) for value in row] for row in rows)
+    writer = csv.writer(out, delimiter="\t", lineterminator="\n")
+    for row in rows:
+        writer.writerow([_cell(value) for value in row])
+        if out.tell() > _MOST:
+            sys.exit(TOO_LONG)
     return out.getvalue()
 
 
@@ -70,8 +104,14 @@ def _main() -> None:
     except ModuleNotFoundError:
         sys.exit(NO_LIBRARY)
     book = CalamineWorkbook.from_filelike(io.BytesIO(sys.stdin.buffer.read()))
-    sheets = {name: book.get_sheet_by_name(name).to_python() for name in book.sheet_names}
-    print(json.dumps({name: _text(rows) for name, rows in sheets.items() if len(rows) > 1}))
+    found: dict[str, str] = {}
+    for name in book.sheet_names:
+        rows = book.get_sheet_by_name(name).to_python()
+        if len(rows) > 1:
+            found[name] = _text(rows)
+        if sum(map(len, found.values())) > _MOST:
+            sys.exit(TOO_LONG)
+    print(json.dumps(found))
 
 
 if __name__ == "__main__":
