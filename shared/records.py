@@ -4,6 +4,7 @@ A log is a sequence of entries, runs and adjustments, in the order in which they
 """
 
 import math
+import unicodedata
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -233,7 +234,7 @@ class Installation:
 
     def __post_init__(self) -> None:
         labels = [n.label for n in self.needles]
-        if len(set(labels)) != len(labels):
+        if len({unicodedata.normalize("NFKC", label) for label in labels}) != len(labels):  # they look the same
             raise InvalidValueError(
                 "Two needles have the same label", field="needles", value=labels, cure="Give each a label of its own."
             )

@@ -1,8 +1,9 @@
 """An installation as the service speaks of it."""
 
+import unicodedata
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import AfterValidator, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
 from taperwise.api.schemas.quantities import (
@@ -88,7 +89,31 @@ class ThrottleBodyIn(Wire):
 
 
 _PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
-Label = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=40, pattern=_PRINTABLE)]
+_UNSEEN = ("Cc", "Cf", "Zl", "Zp")
+"""Categories of Unicode's control and format characters, and of its separators of lines."""
+
+_BLANK = "\u115f\u1160\u2800\u3164\uffa0"
+"""Letters and signs without ink."""
+
+
+def _seen(text: str) -> str:
+    """A name that differs from others by what can be seen."""
+    if any(unicodedata.category(sign) in _UNSEEN for sign in text):
+        raise _unseen(text, "This has characters that nobody can see", "Type it again, without copying.")
+    if text and not any(unicodedata.category(sign)[0] in "LNPS" and sign not in _BLANK for sign in text):
+        raise _unseen(text, "This has no character that can be seen", "Use letters or digits.")
+    return text
+
+
+def _unseen(text: str, message: str, cure: str) -> PydanticCustomError:
+    return PydanticCustomError("unusable", message, {"cure": cure, "seen": ascii(text)[1:-1]})
+
+
+Label = Annotated[
+    str,
+    StringConstraints(strip_whitespace=True, min_length=1, max_length=40, pattern=_PRINTABLE),
+    AfterValidator(_seen),
+]
 
 Sought = Annotated[str, StringConstraints(strip_whitespace=True, max_length=100, pattern=_PRINTABLE)]
 """Part of an installation's name, or its number."""
@@ -212,7 +237,7 @@ class LimitsIn(Wire):
 class InstallationIn(Wire):
     """One engine with its throttle body, needles and target ranges. Everything but the needles may be missing."""
 
-    name: str = Field(
+    name: Annotated[str, AfterValidator(_seen)] = Field(
         "", max_length=100, pattern=_PRINTABLE, description="Name of the engine, chosen by the owner; empty for none."
     )
     needles: Annotated[list[NeedleIn], Field(min_length=1, max_length=24)] = Field(description="The owner's needles.")

@@ -207,6 +207,27 @@ def test_a_text_of_one_form_is_told_its_form(client: Client, place: str, seal: A
     assert cure in error["cure"]
 
 
+@pytest.mark.parametrize(
+    "label", ["A\u200b", "\u00adA", "A\u200f", "\u202eA", "A\u2028A", "\u3164", "\u0301", "\u2800"]
+)
+def test_a_name_that_nobody_can_see_is_refused(client: Client, label: str) -> None:
+    """Needles are told apart by eye; the answer shows the characters by their numbers."""
+    needle = {"label": label, "taper_slope": {"value": 30, "unit": "mm/m"}}
+    (error,) = problem(client.post("/api/v1/installations", json={"needles": [needle]}), 422)["errors"]
+    assert error["field"] == "needles.0.label"
+    assert "\\" in error["value"]
+    sent = {"needles": [needle | {"label": "A"}], "name": label}
+    assert problem(client.post("/api/v1/installations", json=sent), 422)["errors"][0]["field"] == "name"
+
+
+@pytest.mark.parametrize(("one", "other"), [("A", "Ａ"), ("1/2", "1／2"), ("é", "e\u0301")])
+def test_labels_that_look_the_same_are_refused(client: Client, one: str, other: str) -> None:
+    """They are equal in Unicode's compatibility form (NFKC)."""
+    needles = [{"label": label, "taper_slope": {"value": 30, "unit": "mm/m"}} for label in (one, other)]
+    sent = {"needles": needles, "fitted_needle": one}
+    assert problem(client.post("/api/v1/installations", json=sent), 422)["errors"][0]["field"] == "needles"
+
+
 def test_an_endless_name_is_not_compared(client: Client, place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A field whose name is most of a large body gets no "did you mean", and a short name in the answer."""
     compared: list[str] = []
