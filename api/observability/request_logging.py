@@ -15,6 +15,9 @@ __all__ = ["RequestLogging", "route_of"]
 _log = structlog.get_logger("taperwise")
 _KNOWN = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 
+_LONGEST_PATH = 200
+"""Characters of an address that are logged: somebody may send one of any length."""
+
 
 def route_of(scope: Scope) -> str:
     """The template of the route that answered; ``none`` where there was none, so that nobody can invent labels."""
@@ -74,6 +77,6 @@ class RequestLogging:
                 told_of = {"method": method, "route": route, "status": status, "request_id": request_id}
                 span.set_attributes({f"taperwise.{key}": value for key, value in told_of.items()})
                 _log.info(
-                    "request", method=method, path=scope["path"], status=status, seconds=round(seconds, 4),
-                    caller=_caller(scope), address=(scope.get("client") or ("socket",))[0],
+                    "request", method=method, path=scope["path"][:_LONGEST_PATH], status=status,
+                    seconds=round(seconds, 4), caller=_caller(scope), address=(scope.get("client") or ("socket",))[0],
                 )  # fmt: skip

@@ -9,7 +9,7 @@ from starlette.types import Message, Receive, Scope, Send
 
 from taperwise.api.core import json_body
 from taperwise.api.core.json_body import BodyError, StrictBodies, parse
-from tests.api.asking import awaited
+from tests.api.asking import Client, awaited
 
 _MOST = 400_000
 
@@ -72,3 +72,11 @@ def test_others_are_answered_while_a_large_body_is_read(monkeypatch: pytest.Monk
 
     awaited(both())
     assert seen == [2, 2_000_002]
+
+
+def test_a_long_address_is_logged_short(client: Client, capsys: pytest.CaptureFixture[str]) -> None:
+    """Enough of it to be found."""
+    assert client.get("/api/v1/" + 50_000 * "x").status_code == 404
+    told = capsys.readouterr()
+    assert "/api/v1/xxx" in told.out + told.err
+    assert len(told.out + told.err) < 2_000
