@@ -5,9 +5,9 @@ import re
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.validation import RefusedError
-from taperwise.api.core.validation_errors import FieldError
+from taperwise.api.core.validation_errors import FieldError, shown
 from taperwise.api.installations import repository as installations
-from taperwise.api.log import latest
+from taperwise.api.log import latest, repository
 from taperwise.api.presentation.card_text import another_entry
 from taperwise.api.web.form_data import Typed
 
@@ -24,12 +24,15 @@ def refuse_newer(session: Session, installation_id: int, typed: Typed) -> None:
     Raises
     ------
     NewerEntryError
-        If there is one.
+        If there is one, or if the form names an entry that the log does not have.
     """
     seen = typed.get("opened_after")
-    if not re.fullmatch(r"[0-9]{1,9}", seen):
+    if not seen:
         return
     row = installations.get(session, installation_id, lock=True)
+    if not re.fullmatch(r"[0-9]{1,9}", seen) or int(seen) > repository.last_sequence(session, installation_id):
+        message, cure = "The log does not have this entry", "Check the form, then press the button again."
+        raise NewerEntryError([FieldError(field="opened_after", value=shown(seen), message=message, cure=cure)])
     newer = latest.entries_after(session, row, int(seen))
     if newer:
         message, cure = another_entry(newer[-1], len(newer))

@@ -127,6 +127,16 @@ def test_two_tabs_record_one_turn_once(client: Client, home: str) -> None:
     assert len(client.get(f"/api/v1{home}/history").json()["entries"]) == 2
 
 
+@pytest.mark.parametrize("opened", ["-1", "7", "99999999999999999999", "x"])
+def test_a_form_that_was_opened_after_no_entry_asks(client: Client, home: str, opened: str) -> None:
+    """It is refused as a stale one is, and comes back with the last entry that there is."""
+    for path, typed in ("run", RUN), ("adjust", {"kind": "turn_screw", "turns": "-0.125"}):
+        asked = client.post(f"{home}/{path}", data=typed | {"opened_after": opened})
+        assert asked.status_code == 409
+        assert fields(asked.text)["opened_after"] == "0"
+    assert client.get(f"/api/v1{home}/history").json()["entries"] == []
+
+
 def test_an_adjustment_is_undone_while_it_is_the_last(client: Client, home: str) -> None:
     """The card offers it; afterwards the entry is voided, and once a run rests on it, nothing is undone."""
     client.post(f"{home}/adjust", data={"kind": "turn_screw", "turns": "-0.25"})
