@@ -116,7 +116,7 @@ def read_rows(text: str) -> Rows:
     """The headings and rows of a table, as text; errors as `read_table`.
 
     The heading is the first line as wide as the table without a number in it. A row of units below the heading, or
-    above it, is joined to it.
+    above it, is joined to it. Below, the same rows once more, comments and a last row that was cut off are left out.
     """
     lines = _lines(text.removeprefix("\ufeff"))
     separator = _separator(lines[:50])
@@ -132,7 +132,10 @@ def read_rows(text: str) -> Rows:
     elif begin < len(rows) and _are_units(rows[begin]):
         names, begin = _with_units(names, rows[begin]), begin + 1
     names = _distinct(_headings(names, head + 1))
-    body = [(begin + 1 + i, row) for i, row in enumerate(rows[begin:]) if any(f.strip() for f in row)]
+    again = [_stripped(row) for row in rows[head:begin]]
+    body = [(begin + 1 + i, row) for i, row in enumerate(rows[begin:]) if _is_record(row, again)]
+    if not text.endswith(tuple(_LINE_ENDS)) and len(body) > 1 and len(body[-1][1]) < len(body[-2][1]):
+        body.pop()  # cut off: its last field would be another number
     if not body:
         raise _refused("The file has no row below the headings", f"row {begin + 1}", "", "Export the file again.")
     if len(body) > MOST_ROWS:
@@ -142,6 +145,17 @@ def read_rows(text: str) -> Rows:
         raise _refused(f"more than {MOST_CELLS} fields", f"row {body[-1][0]}", seen, _CUT)
     _check_width(names, body, separator)
     return Rows(names, body, separator)
+
+
+def _stripped(row: list[str]) -> list[str]:
+    return [field.strip() for field in row]
+
+
+def _is_record(row: list[str], headings: list[list[str]]) -> bool:
+    """Whether this row holds something, and neither the headings once more nor a comment."""
+    fields = _stripped(row)
+    comment = fields[:1] and fields[0].startswith("#") and not _is_data(row)
+    return any(fields) and fields not in headings and not comment
 
 
 def _check_width(names: list[str], body: list[tuple[int, list[str]]], separator: str) -> None:

@@ -159,7 +159,15 @@ _HEAD_F = "time (s),EGT 1 (°F)"
 _NIGHT = datetime(2026, 3, 5, 23, 59, 40)
 _UNITS = "time;EGT 1;rpm\n{}\n" + "".join(f"{t};{v};2700\n" for t, v in zip(_S, _V, strict=True))
 _ONE_BY_ONE = "\n".join(_PLAIN.splitlines()[1:])
+_THREE = "time (s),EGT 1 (degC),rpm\n" + "".join(f"{t},{v},2700\n" for t, v in zip(_S, _V, strict=True))
 _JITTER = [f"{t:.1f}" for t in np.floor(SECONDS * 10) / 10]
+
+
+def _with_lines(lines: str, text: str = _PLAIN) -> str:
+    """The text with these lines in its middle."""
+    rows = text.splitlines(keepends=True)
+    return "".join([*rows[:60], lines, *rows[60:]])
+
 
 FILES = [
     # encodings
@@ -238,7 +246,14 @@ FILES = [
     ),
     _file("strokes between fields", _table(_S, _V, "|")),
     _file("a word at the end", _PLAIN + "end of record\n", "row 122, column 'time"),
-    _file("a second heading in the middle", _PLAIN + _PLAIN, "row 122, column 'time"),
+    _file("a second log below the first", _PLAIN + _PLAIN, "the time goes back"),
+    _file("headings once more in the middle", _with_lines("time (s),EGT 1 (degC)\n")),
+    _file("headings and units once more", _with_lines("time;EGT 1;rpm\n s;°C;1/min\n", _UNITS.format("s;°C;1/min"))),
+    _file("units and headings once more", _with_lines("s,degC\ntime,EGT 1\n", "s,degC\ntime,EGT 1\n" + _ONE_BY_ONE)),
+    _file("headings twice at once", "time,EGT 1\ntime,EGT 1\ns,degC\n" + _ONE_BY_ONE),
+    _file("comments between and below", _with_lines("# leaning, slowly, from here\n") + "# end\n"),
+    _file("cut off inside its last row", _PLAIN + "60"),
+    _file("cut off inside its last reading", _THREE + "60,70"),
     _file("no headings", _ONE_BY_ONE, "no line of headings"),
     _file("no exhaust", _PLAIN.replace("EGT 1", "oil"), "No column looks like an exhaust"),
     # spreadsheets
