@@ -58,7 +58,7 @@ def _flat(document: Mapping[str, Any], above: str = "") -> Iterable[tuple[str, A
 
 
 def rows_of(frame: "DataFrame", comma: bool = False) -> list[Sent]:
-    """Entries from a table as `frame_of` makes it.
+    """Entries from a table as `frame_of` makes it, in the order of its column `entry` where it has one.
 
     Parameters
     ----------
@@ -70,14 +70,38 @@ def rows_of(frame: "DataFrame", comma: bool = False) -> list[Sent]:
     InvalidValueError
         If a cell cannot be used; the error names the row and the column.
     """
-    return [_entry(number, row, comma) for number, row in enumerate(frame.to_dict("records"), 1)]
+    rows = [(number, _kept(row)) for number, row in enumerate(frame.to_dict("records"), 1)]
+    return [_entry(number, row, comma) for number, row in _in_order(rows, comma)]
 
 
-def _entry(number: int, row: Mapping[Any, Any], comma: bool) -> Sent:
-    kept = {str(name).strip(): value for name, value in row.items() if not _missing(value)}
-    kind = str(kept.get("kind", "run"))
+_Row = tuple[int, dict[str, Any]]
+"""A row's number in the table, from 1 on, and its cells that hold something."""
+
+
+def _kept(row: Mapping[Any, Any]) -> dict[str, Any]:
+    return {str(name).strip(): value for name, value in row.items() if not _missing(value)}
+
+
+def _in_order(rows: list[_Row], comma: bool) -> list[_Row]:
+    """Rows as they happened: a table may have been sorted by another column."""
+    if not any("entry" in row for _, row in rows):
+        return rows
+    placed: dict[float, _Row] = {}
+    for number, row in rows:
+        field = f"row {number}, entry"
+        place = _number(row.get("entry", math.nan), field, comma)
+        if not math.isfinite(place) or place in placed:
+            seen = f"{place:g}, as in row {placed[place][0]}" if place in placed else "nothing"
+            cure = "Number all rows in the order in which they happened, or remove the column."
+            raise InvalidValueError("each row needs a number of its own", field=field, value=seen, cure=cure)
+        placed[place] = number, row
+    return [placed[place] for place in sorted(placed)]
+
+
+def _entry(number: int, row: dict[str, Any], comma: bool) -> Sent:
+    kind = str(row.get("kind", "run"))
     document: dict[str, Any] = {} if kind in _MODELS else {"kind": kind}
-    for column, value in kept.items():
+    for column, value in row.items():
         if column not in _OURS:
             _put(document, column, value, f"row {number}, {column}", comma)
     return entry_of(kind if kind in _MODELS else "adjustment", document, f"row {number}")

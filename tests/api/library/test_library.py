@@ -74,6 +74,28 @@ def test_a_table_reads_back(tmp_path: Path) -> None:
     assert taperwise.read_log(frame, _DAY).engine == log.engine
 
 
+def test_a_table_is_read_in_the_order_of_its_entries(tmp_path: Path) -> None:
+    """Whatever it was sorted by, with either decimal sign; rows may have been taken out of it."""
+    log = taperwise.read_log(_DAY)
+    shuffled = log.to_frame().sample(frac=1, random_state=1)
+    assert shuffled["entry"].tolist() != sorted(shuffled["entry"])
+    shuffled.to_csv(tmp_path / "log.csv", index=False, sep=";", decimal=",")
+    for source in (shuffled, tmp_path / "log.csv"):
+        assert taperwise.read_log(source, log.engine).records() == log.records()
+    assert len(taperwise.read_log(shuffled[shuffled["entry"] != 3], log.engine)) == len(log) - 1
+
+
+@pytest.mark.parametrize(("numbers", "seen"), [([1, 1], "1, as in row 1"), ([1, None], "nothing"), ([2, "x"], "x")])
+def test_entries_need_a_number_each(numbers: list[Any], seen: str) -> None:
+    """None is missing, repeated or a word."""
+    log = taperwise.read_log(_DAY)
+    frame = log.to_frame().head(2).assign(entry=numbers)
+    with pytest.raises(InvalidValueError) as refused:
+        taperwise.read_log(frame, log.engine)
+    assert (refused.value.field, str(refused.value.value)) == ("row 2, entry", seen)
+    assert refused.value.cure
+
+
 def test_an_export_file_is_read_with_its_corrections() -> None:
     """What was voided is left out, and what was corrected is as it was corrected."""
     day = json.loads(_DAY.read_text(encoding="utf-8"))
