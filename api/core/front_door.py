@@ -12,28 +12,36 @@ from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
-from taperwise.api.core.problems import problem
+from taperwise.api.core.problems import MEDIA_TYPE, problem
 from taperwise.api.core.settings import LOCAL_NAMES, Settings
 from taperwise.api.core.validation_errors import FieldError, shown
 
 __all__ = ["OnlyKnownNames", "OnlyProxies", "UnderPrefix", "install"]
 
-_ADDRESSES = re.compile(rb'(\s(?:href|src|action|formaction|hx-get|hx-post)=")/(?!/)')
+_ADDRESSES = {
+    "text/html": re.compile(rb'(\s(?:href|src|action|formaction|hx-get|hx-post)=")/(?!/)'),
+    MEDIA_TYPE: re.compile(rb'(^\{"type":")/(?!/)'),
+}
+"""Where an address of ours stands in an answer that is one whole, by its media type."""
+
+_LINK = re.compile(rb'("link":")/(?!/)')
+"""Where it stands in an event of a stream."""
+
 _REDIRECTS = ("location", "hx-redirect")
 
 
 def install(app: FastAPI, settings: Settings) -> None:
     """Let requests in as the settings say, the proxies first."""
-    if settings.root_path:
-        app.servers = [{"url": settings.root_path}]
-        app.add_middleware(UnderPrefix, prefix=settings.root_path)
-        app.add_middleware(GZipMiddleware, minimum_size=1000)
     if settings.names or not settings.for_others or settings.access == "phone":
         own = (settings.host,) if settings.for_others else ()
         app.add_middleware(OnlyKnownNames, names=(*settings.names, *own))
     if settings.transport == "proxy":
         app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.proxies))
         app.add_middleware(OnlyProxies, proxies=settings.proxies)
+    if settings.root_path:  # outside the others: their problem documents get the prefix too
+        app.servers = [{"url": settings.root_path}]
+        app.add_middleware(UnderPrefix, prefix=settings.root_path)
+        app.add_middleware(GZipMiddleware, minimum_size=1000)
 
 
 class OnlyProxies:
@@ -142,30 +150,34 @@ class UnderPrefix:
 
 
 class _Outwards:
-    """Sends one answer, its redirects and the addresses in its page under the prefix."""
+    """Sends one answer, its redirects and the addresses in a page, a problem or an event under the prefix."""
 
     def __init__(self, prefix: str, send: Send, *, head: bool) -> None:
         self._prefix, self._send, self._head = prefix, send, head
         self._start: Message | None = None
+        self._kind = ""
         self._page = b""
 
     async def __call__(self, message: Message) -> None:
-        """Send a part of the answer; a page is sent once it is whole."""
+        """Send a part of the answer; a page or a problem is sent once it is whole, an event at once."""
         if message["type"] == "http.response.start":
             headers = MutableHeaders(raw=message["headers"])
             for name in _REDIRECTS:
                 if (to := headers.get(name, "")).startswith("/") and not to.startswith("//"):
                     headers[name] = f"{self._prefix}{to}"
-            if headers.get("content-type", "").startswith("text/html"):
+            self._kind = headers.get("content-type", "").partition(";")[0]
+            if self._kind in _ADDRESSES:
                 self._start = message
                 return
+        if self._kind == "text/event-stream" and "body" in message:
+            message = {**message, "body": self._with_prefix(_LINK, message["body"])}
         if self._start is None:
             await self._send(message)
             return
         self._page += message.get("body", b"")
         if message.get("more_body"):
             return
-        page = _ADDRESSES.sub(rb"\g<1>" + self._prefix.encode() + b"/", self._page)
+        page = self._with_prefix(_ADDRESSES[self._kind], self._page)
         headers = MutableHeaders(raw=self._start["headers"])
         if self._head:
             del headers["content-length"]
@@ -173,3 +185,6 @@ class _Outwards:
             headers["content-length"] = str(len(page))
         await self._send(self._start)
         await self._send({**message, "body": page})
+
+    def _with_prefix(self, addresses: re.Pattern[bytes], body: bytes) -> bytes:
+        return addresses.sub(rb"\g<1>" + self._prefix.encode() + b"/", body)

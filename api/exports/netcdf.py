@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from taperwise.api.presentation.unknowns_text import readings_told, unknowns_told
+from taperwise.api.presentation.unknowns_text import likelihoods_told, readings_told, unknowns_told
 from taperwise.model import MODEL_VERSION
 from taperwise.model.checking.draws import of_each_reading, of_each_run, prior_unknowns, read_again
-from taperwise.model.checking.observed import IDLE, kinds, levels_of
+from taperwise.model.checking.observed import IDLE, in_run_order, kinds, levels_of
 from taperwise.model.inference.dataset import Evidence
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.mixture import LOADS, Unknowns
@@ -40,7 +40,7 @@ def datatree(posterior: Posterior) -> "DataTree":
     """
     import arviz_base as az  # a second that a start does without
 
-    evidence, d = posterior.evidence, posterior.diagnostics
+    evidence, d = in_run_order(posterior.evidence), posterior.diagnostics
     rng = np.random.default_rng([posterior.seed, 11])
     before = prior_unknowns(evidence, _PRIOR_DRAWS, rng)
     told = Posterior(before, evidence, d, posterior.seed)
@@ -58,21 +58,25 @@ def datatree(posterior: Posterior) -> "DataTree":
             "observed_data": _observed(evidence),
         }
     if posterior.steps:
-        groups["sample_stats"] = dict(posterior.steps)
+        groups["sample_stats"] = {n: x.astype(bool) if n == "diverging" else x for n, x in posterior.steps.items()}
     coords, dims = _labels(evidence)
     attributes = {
         "inference_library": "nutpie", "model_version": MODEL_VERSION, "seed": posterior.seed,
         "converged": int(d.converged),
     }  # fmt: skip
-    tree = az.from_dict(groups, coords=coords, dims=dims, attrs={"/": attributes}).map_over_datasets(_in_order)
+    tree = az.from_dict(groups, coords=coords, dims=dims, attrs={"/": attributes})
     for group in tree.children.values():
         group.attrs.update(attributes)
         for name, variable in group.data_vars.items():
-            variable.attrs.update(unknowns_told(str(name)) if group.name in _OF_UNKNOWNS else readings_told(str(name)))
+            variable.attrs.update(_TOLD.get(group.name, unknowns_told)(str(name)))
     return tree
 
 
-_OF_UNKNOWNS = ("posterior", "prior", "constant_data", "sample_stats")
+_TOLD = {
+    "posterior_predictive": readings_told, "prior_predictive": readings_told, "observed_data": readings_told,
+    "log_likelihood": likelihoods_told,
+}  # fmt: skip
+"""What tells units and names of a group that does not hold unknowns."""
 
 
 def netcdf(posterior: Posterior) -> bytes:
@@ -86,12 +90,6 @@ def netcdf(posterior: Posterior) -> bytes:
         path = Path(folder) / "posterior.nc"
         datatree(posterior).to_netcdf(path, engine="h5netcdf")
         return path.read_bytes()
-
-
-def _in_order(group: Any) -> Any:
-    """Runs as they were made; inside they are sorted by what they show."""
-    runs = [name for name in group.dims if str(name).startswith("run")]
-    return group.sortby(runs) if runs else group
 
 
 def _unknowns(posterior: Posterior) -> dict[str, NDArray[Any]]:

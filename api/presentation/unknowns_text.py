@@ -5,7 +5,7 @@ from taperwise.model.physics.priors import PRIORS
 from taperwise.shared.meters import meters
 from taperwise.shared.units import KINDS
 
-__all__ = ["readings_told", "unknowns_told"]
+__all__ = ["likelihoods_told", "readings_told", "unknowns_told"]
 
 _LN_MIXTURE = "ln(phi/phi_peak)"
 _OTHERS = {
@@ -50,14 +50,18 @@ def unknowns_told(name: str) -> dict[str, str]:
 
 
 def readings_told(name: str) -> dict[str, str]:
-    """Attributes of readings of a kind, or of their log likelihoods; a rise of nought says that nothing rose."""
+    """Attributes of readings of a kind; a rise of nought says that nothing rose."""
     known = {each.name.removeprefix("egt_").replace("rpm_rise", "rise"): each for each in OBSERVATIONS}
     metered = {f"ln_{m.name}": ("ln of the SI reading", f"{m.words}, full throttle, full rich") for m in meters()}
     kind = name.removesuffix("_read")
     if kind in _BESIDE | metered:
         unit, words = (_BESIDE | metered)[kind]
-    elif kind in known:
-        unit, words = KINDS[known[kind].kind].si, known[kind].words
     else:
-        unit, words = "nats", "all readings of a run together"
+        unit, words = KINDS[known[kind].kind].si, known[kind].words
     return {"units": unit, "long_name": words}
+
+
+def likelihoods_told(name: str) -> dict[str, str]:
+    """Attributes of the log likelihoods of readings of a kind, or of all of a run."""
+    words = "all readings of a run together" if name == "all_readings" else readings_told(name)["long_name"]
+    return {"units": "nats", "long_name": f"log likelihood of {words}"}

@@ -4,7 +4,7 @@ A reading at or below nought of a kind that is censored there says that nothing 
 ran rough before a peak.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 from typing import cast
 
@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from taperwise.model.inference.dataset import Evidence
 from taperwise.model.inference.likelihood import NOT_RISEN, READ, Around, Scattered
+from taperwise.model.inference.readings import Readings
 from taperwise.model.physics import noise
 from taperwise.model.physics.backend import NUMPY, Array, Backend
 from taperwise.model.physics.mixture import Cuts
 from taperwise.shared.meters import meters
 
-__all__ = ["IDLE", "Kind", "draw_reading", "kinds", "level_chances", "levels_of", "log_reading", "peaks"]
+__all__ = ["IDLE", "Kind", "draw_reading", "in_run_order", "kinds", "level_chances", "levels_of", "log_reading", "peaks"]
 
 IDLE = "idle_quality_read"
 """Name of the idle judgements: 0 stumbles lean, 2 smooth, 4 loads up rich."""
@@ -56,6 +57,20 @@ class Kind:
                 return around
         found: Around = getattr(at, field)
         return found
+
+
+def in_run_order(evidence: Evidence) -> Evidence:
+    """The same evidence with the runs in its rows as they were made: the sampler has them by what they show."""
+    order = np.argsort(evidence.run_numbers)
+    if not len(order):
+        return evidence
+    settings = {f.name: getattr(evidence.settings, f.name)[order] for f in fields(evidence.settings)}
+    return replace(
+        evidence,
+        settings=replace(evidence.settings, **settings),
+        readings=Readings.of_rows([column[order] for column in evidence.readings.rows()]),
+        run_numbers=tuple(sorted(evidence.run_numbers)),
+    )
 
 
 def kinds(evidence: Evidence) -> tuple[Kind, ...]:

@@ -20,6 +20,7 @@ from taperwise.model.checking.observed import (
     IDLE,
     Kind,
     draw_reading,
+    in_run_order,
     kinds,
     level_chances,
     levels_of,
@@ -90,6 +91,7 @@ def readable_model(evidence: Evidence) -> pm.Model:
         far), ``fitting`` (of a needle, after the first) and ``change`` (of a part). Deterministics: the mixture of
         every run at full throttle and at idle, ln(phi / phi at peak EGT).
     """
+    evidence = in_run_order(evidence)
     with pm.Model(coords=_coordinates(evidence)) as model:
         u = _unknowns(evidence)
         settings = _settings(evidence)

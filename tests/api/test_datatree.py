@@ -1,6 +1,7 @@
 """A fit as ArviZ takes it: every group and label, and ArviZ's own figures and pictures of it."""
 
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import xarray as xr
 
 from taperwise.api.exports.netcdf import datatree, netcdf
 from taperwise.model import MODEL_VERSION
+from taperwise.model.checking.readable_model import readable_model
 from taperwise.model.inference.dataset import gather
 from taperwise.model.inference.likelihood import log_likelihood
 from taperwise.model.inference.sampler import Posterior
@@ -66,6 +68,31 @@ def test_every_variable_is_labelled(tree: xr.DataTree) -> None:
     assert list(tree["observed_data"]["idle_quality_read"].values) == [3, 2]
     assert [str(x) for x in tree["posterior"]["change"].values[:3]] == ["0 A", "1 part:exhaust", "2 not made"]
     assert tree["posterior"]["turns_to_target"].dims == ("chain", "draw")
+
+
+def test_likelihoods_have_units_of_their_own(tree: xr.DataTree) -> None:
+    """A reading has its own unit, the log of its likelihood has not."""
+    assert tree["observed_data"]["rise_read"].attrs["units"] == "K"
+    for name, variable in tree["log_likelihood"].data_vars.items():
+        assert variable.attrs["units"] == "nats", name
+        assert variable.attrs["long_name"].startswith("log likelihood of "), name
+
+
+def test_runs_stand_as_in_the_readable_model(posterior: Posterior, tree: xr.DataTree) -> None:
+    """Both have the runs as they were made, though the sampler has them in another order."""
+    assert list(posterior.evidence.run_numbers) != [1, 2, 3]
+    model = readable_model(posterior.evidence)
+    assert list(model.coords["run"] or ()) == list(tree["log_likelihood"]["run"].values) == [1, 2, 3]
+    assert model["ln_density"].get_value() == pytest.approx(tree["constant_data"]["ln_density"].values)
+
+
+def test_divergences_are_truths(posterior: Posterior) -> None:
+    """Pictures and figures select draws by them."""
+    stepped = replace(posterior, steps={"diverging": np.array([[0.0, 1.0]]), "energy": np.array([[1.0, 2.0]])})
+    stats = datatree(stepped)["sample_stats"]
+    assert stats["diverging"].dtype == bool
+    assert stats["diverging"].values.tolist() == [[False, True]]
+    assert stats["energy"].dtype == float
 
 
 def test_readings_of_a_run_add_up(posterior: Posterior, tree: xr.DataTree) -> None:

@@ -13,6 +13,8 @@ from urllib.error import HTTPError, URLError
 from urllib.request import HTTPCookieProcessor, Request, build_opener, urlopen
 
 import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
 from sqlalchemy import func, select
 
 from taperwise.api.accounts.tables import Person
@@ -21,6 +23,7 @@ from taperwise.api.cli.fleet import fill
 from taperwise.api.cli.phone import for_phones
 from taperwise.api.core.database import Database, Entry, Installation
 from taperwise.api.core.front_door import OnlyProxies, UnderPrefix
+from taperwise.api.core.front_door import install as install_door
 from taperwise.api.core.settings import Settings
 from taperwise.shared.errors import ConflictError, InvalidValueError
 from tests.api.asking import RUN
@@ -230,3 +233,31 @@ async def test_only_addresses_of_a_page_get_the_prefix(anyio_backend: str) -> No
     parts = await _sent_by("application/json", page, location="https://elsewhere.example.org/")
     assert b"".join(part.get("body", b"") for part in parts) == page  # type: ignore[misc]
     assert (b"location", b"https://elsewhere.example.org/") in parts[0]["headers"]  # type: ignore[operator]
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize("anyio_backend", ["asyncio"])
+async def test_problems_and_events_get_the_prefix(anyio_backend: str) -> None:
+    """Their own addresses, and nothing that somebody typed."""
+    document = b'{"type":"/problems/conflict","detail":"\\"type\\":\\"/x","errors":[{"type":"/y"}]}'
+    start, told = await _sent_by("application/problem+json", document)
+    assert told["body"] == document.replace(b"/problems", b"/tuning/problems")
+    assert (b"content-length", str(len(document) + 7).encode()) in start["headers"]  # type: ignore[operator]
+    event = b'event: x\ndata: {"etag":"/a","link":"/api/v1/installations/1/suggestion"}\n\n'
+    _, first, second = await _sent_by("text/event-stream; charset=utf-8", event)
+    assert first["body"] == event[:9]
+    assert second["body"] == event[9:].replace(b'"/api', b'"/tuning/api')
+
+
+def test_refusals_at_the_door_get_the_prefix(tmp_path: Path) -> None:
+    """Who asks under a foreign name, or past the proxy, is told an address under the prefix too."""
+    settings = Settings(
+        data_folder=tmp_path, access="keys", transport="proxy", public_names="tuning.example.org", root_path="/tuning"
+    )
+    app = FastAPI()
+    install_door(app, settings)
+    for address, host, status in (("127.0.0.1", "foreign.example.org", 421), ("10.0.0.1", "tuning.example.org", 403)):
+        client = TestClient(app, f"http://{host}", client=(address, 1))
+        answer = client.get("/tuning/healthz")
+        assert answer.status_code == status
+        assert answer.json()["type"].startswith("/tuning/problems/")

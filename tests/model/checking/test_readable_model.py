@@ -120,7 +120,7 @@ def test_its_parts_are_named(log: str) -> None:
     model = readable_model(evidence)
     named = {v.name for v in (*model.free_RVs, *model.deterministics)}
     assert set(Unknowns.names()) - named <= {"first", "second"}
-    assert sorted(model.coords["run"]) == sorted(evidence.run_numbers)
+    assert list(model.coords["run"]) == sorted(evidence.run_numbers)
     assert {v.name for v in model.observed_RVs} == set(
         of_each_reading(prior_unknowns(evidence, 2, np.random.default_rng(1)), evidence)
     )
