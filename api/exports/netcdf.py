@@ -68,7 +68,7 @@ def datatree(posterior: Posterior) -> "DataTree":
     for group in tree.children.values():
         group.attrs.update(attributes)
         for name, variable in group.data_vars.items():
-            variable.attrs.update(_TOLD.get(group.name, unknowns_told)(str(name)))
+            variable.attrs.update(_TOLD.get(str(group.name), unknowns_told)(str(name)))
     return tree
 
 

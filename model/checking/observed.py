@@ -19,7 +19,17 @@ from taperwise.model.physics.backend import NUMPY, Array, Backend
 from taperwise.model.physics.mixture import Cuts
 from taperwise.shared.meters import meters
 
-__all__ = ["IDLE", "Kind", "draw_reading", "in_run_order", "kinds", "level_chances", "levels_of", "log_reading", "peaks"]
+__all__ = [
+    "IDLE",
+    "Kind",
+    "draw_reading",
+    "in_run_order",
+    "kinds",
+    "level_chances",
+    "levels_of",
+    "log_reading",
+    "peaks",
+]
 
 IDLE = "idle_quality_read"
 """Name of the idle judgements: 0 stumbles lean, 2 smooth, 4 loads up rich."""

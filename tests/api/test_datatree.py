@@ -72,7 +72,7 @@ def test_every_variable_is_labelled(tree: xr.DataTree) -> None:
 
 def test_likelihoods_have_units_of_their_own(tree: xr.DataTree) -> None:
     """A reading has its own unit, the log of its likelihood has not."""
-    assert tree["observed_data"]["rise_read"].attrs["units"] == "K"
+    assert tree["observed_data"]["rise_read"].attrs["units"] == "kelvin"
     for name, variable in tree["log_likelihood"].data_vars.items():
         assert variable.attrs["units"] == "nats", name
         assert variable.attrs["long_name"].startswith("log likelihood of "), name
