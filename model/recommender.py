@@ -13,6 +13,7 @@ from taperwise.model import MODEL_VERSION
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
 from taperwise.model.design.limit_check import limit_action, static_speed_action, stuck_rise_action
+from taperwise.model.design.notices import notices
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.design.what_to_read import readings_worth
@@ -25,13 +26,13 @@ from taperwise.model.inference.posterior_cache import Log, Memory
 from taperwise.model.inference.sampler import LONG, Posterior, Sampler
 from taperwise.model.physics.air import conditions_at
 from taperwise.model.population.summary import Summary, summarise
-from taperwise.model.prediction.density_sensitivity import density_sensitivity, in_the_coldest_air, on_a_cold_low_day
+from taperwise.model.prediction.density_sensitivity import density_sensitivity, in_the_coldest_air
 from taperwise.model.prediction.predictive import Outcomes, draw_outcomes, predict
 from taperwise.model.prediction.setting_draws import SettingDraws, predict_current, predict_settings
 from taperwise.model.prediction.stages import confidence_of
 from taperwise.shared.limits import ScrewStep
 from taperwise.shared.outlook import NeedleProspect
-from taperwise.shared.reasons import InspectCause, Notice, NoticeCode, Reason, ReasonCode
+from taperwise.shared.reasons import InspectCause, Reason, ReasonCode
 from taperwise.shared.recommendation import (
     Action,
     ActionKind,
@@ -307,7 +308,7 @@ class Recommender:
         why: Reason,
         needles: tuple[NeedleProspect, ...] = (),
     ) -> Suggestion:
-        confidence, evidence = learned.confidence, learned.evidence
+        confidence = learned.confidence
         return Suggestion(
             stage=confidence.stage,
             action=action,
@@ -317,7 +318,7 @@ class Recommender:
             alternatives=alternatives,
             confidence=confidence,
             provenance=Provenance(self.seed, MODEL_VERSION, learned.posterior.diagnostics),
-            warnings=(*_notices(evidence, learned.posterior), *_denser_air(learned, action)),
+            warnings=notices(learned.posterior, action),
             needles=needles,
             coldest_air=in_the_coldest_air(learned.posterior),
         )
@@ -346,6 +347,8 @@ class Recommender:
             If the turns are beyond the installation's largest step.
         UnknownNeedleError
             If the needle is not on hand.
+        OutOfRangeError
+            If no air is of that density.
         """
         return predict(self._setting(posterior, turns, needle, density), posterior)
 
@@ -387,23 +390,3 @@ def _doubted(log: Log) -> list[Log]:
     runs = [i for i, entry in enumerate(entries) if isinstance(entry, Run)]
     # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
     return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]
-
-
-def _denser_air(learned: Learned, action: Action) -> tuple[Notice, ...]:
-    """Tuned here is not tuned everywhere: what is right in thin air may be too lean in dense air."""
-    if action.kind is not ActionKind.KEEP:
-        return ()
-    cold = on_a_cold_low_day(learned.posterior)
-    if cold.lean_chance <= learned.evidence.installation.limits.lean_chance:
-        return ()
-    return (Notice(NoticeCode.LEAN_IN_DENSER_AIR, density_ratio=cold.density_ratio, chance=cold.lean_chance),)
-
-
-def _notices(evidence: Evidence, posterior: Posterior) -> tuple[Notice, ...]:
-    found = []
-    left_out = evidence.runs - evidence.runs_used
-    if left_out:
-        found.append(Notice(NoticeCode.RUNS_LEFT_OUT, runs=left_out))
-    if not posterior.diagnostics.converged:
-        found.append(Notice(NoticeCode.NOT_CONVERGED))
-    return tuple(found)

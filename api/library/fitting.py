@@ -78,6 +78,8 @@ class Fit:
             If the turns are beyond the engine's largest step.
         UnknownNeedleError
             If the engine has no such needle.
+        OutOfRangeError
+            If no air is of that density.
         """
         found = self.recommender.what_if(self.learned.posterior, turns, needle, density_ratio)
         return PredictionOut.of(found, self.log.engine.units)

@@ -30,6 +30,7 @@ _LAPSE = 0.0065  # K/m, ISO 2533
 _EXPONENT = 287.05287 * _LAPSE / 9.80665  # ISO 2533: R L / g
 _R_DRY = 287.05287  # J/(kg K), ISO 2533
 _R_VAPOUR = 461.5  # J/(kg K), water vapour
+_THINNEST, _DENSEST = 0.38, 1.27  # density altitudes of 9,000 m and -2,500 m, as `taperwise.shared.units` has them
 
 
 def vapour_pressure_pascal(temperature_kelvin: float) -> float:
@@ -119,7 +120,20 @@ def conditions_of(air: Air, ln_head: float = 0.0) -> Conditions:
 
 
 def conditions_at(density: float, ln_head: float = 0.0) -> Conditions:
-    """Conditions in dry air of that density ratio, as warm as the standard atmosphere is where it is as dense."""
+    """Conditions in dry air of that density ratio, as warm as the standard atmosphere is where it is as dense.
+
+    Raises
+    ------
+    OutOfRangeError
+        If no engine runs in such air.
+    """
+    if not _THINNEST <= density <= _DENSEST:
+        raise OutOfRangeError(
+            f"should be between {_THINNEST} and {_DENSEST}",
+            field="density_ratio",
+            value=density,
+            cure="Give the air's density over 1.225 kg/m³: 1 at sea level, about 0.86 at 5,000 ft.",
+        )
     cooled = 1.0 - _LAPSE * density_altitude_m(density) / _SEA_LEVEL_TEMPERATURE
     return Conditions(math.log(density), 0.0, math.log(cooled), ln_head)
 

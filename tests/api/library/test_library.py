@@ -14,7 +14,7 @@ from taperwise.api.files.installation import fixture
 from taperwise.api.library import fitting, tables
 from taperwise.api.presentation.cautions import DEFERENCE
 from taperwise.model.recommender import Recommender
-from taperwise.shared.errors import InvalidValueError, StepLimitError
+from taperwise.shared.errors import InvalidValueError, OutOfRangeError, StepLimitError
 
 _DAY = fixture("tuning_day.json")
 
@@ -156,6 +156,9 @@ def test_a_fit_answers(quick: None, tmp_path: Path) -> None:
     assert drawn["lambda_full_rich"].between(0.4, 1.4).mean() > 0.9
     with pytest.raises(StepLimitError):
         fit.what_if(5.0)
+    for ask in (fit.what_if, fit.predict):
+        with pytest.raises(OutOfRangeError, match="density_ratio"):
+            ask(density_ratio=-1.0)
     fit.to_netcdf(tmp_path / "fit.nc")
     assert (tmp_path / "fit.nc").stat().st_size > 100_000
     assert {v.name for v in fit.pymc_model().observed_RVs} >= {"rise_read", "idle_quality_read"}

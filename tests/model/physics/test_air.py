@@ -1,3 +1,5 @@
+import math
+
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
 from fluids import ATMOSPHERE_1976
@@ -7,6 +9,7 @@ from hypothesis import strategies as st
 from taperwise.model.physics import air
 from taperwise.shared.errors import OutOfRangeError
 from taperwise.shared.runs import Air
+from taperwise.shared.units import KINDS
 
 _EARTH_RADIUS_M = 6_356_766.0  # US Standard Atmosphere 1976, effective radius
 
@@ -86,3 +89,19 @@ def test_impossible_weather() -> None:
     """Vapour that presses harder than the air is refused."""
     with pytest.raises(OutOfRangeError, match="Vapour"):
         air.density_ratio(Air(373.0, 50_000.0, 1.0))
+
+
+@pytest.mark.parametrize("density", [-1.0, 0.0, 0.3, 1.3, math.nan, math.inf])
+def test_air_that_cannot_be(density: float) -> None:
+    """Field, value and cure, before a logarithm fails."""
+    with pytest.raises(OutOfRangeError, match="density_ratio: should be between") as refused:
+        air.conditions_at(density)
+    assert refused.value.cure
+
+
+@pytest.mark.parametrize("metres", [-2_500.0, 9_000.0])
+def test_every_density_altitude_is_air(metres: float) -> None:
+    """What the unit allows, the conditions take."""
+    assert air.conditions_at(air.density_ratio_at(metres)).ln_density == math.log(air.density_ratio_at(metres))
+    kind = KINDS["density_altitude"]
+    assert metres in (kind.low, kind.high)
