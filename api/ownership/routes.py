@@ -98,7 +98,7 @@ def entrust(installation_id: InstallationId, person_id: PersonId, unit: Unit) ->
     **requires(Rule.OWNS),
     status_code=204,
     responses=_ENTRUSTED,
-    summary="Withdraw the summary",
+    summary="Withdraw access",
 )
 def take_back(installation_id: InstallationId, person_id: PersonId, unit: Unit) -> Response:
     """Removes the adviser's access."""

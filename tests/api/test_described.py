@@ -52,6 +52,12 @@ def test_every_property_and_parameter_is_described(document: dict[str, Any]) -> 
     assert {n: t for n, t in texts.items() if t.startswith(_CLAUSES) or len(t.split(".")[0].split()) > 25} == {}
 
 
+def test_no_summary_stands_twice(document: dict[str, Any]) -> None:
+    """Each operation has words of its own."""
+    told = [operation["summary"] for _, operation in _operations(document)]
+    assert sorted(told) == sorted(set(told))
+
+
 def _inline_choices(part: Any) -> Iterator[Any]:
     if isinstance(part, dict):
         yield from ([part["enum"]] if "enum" in part else [])
