@@ -9,7 +9,7 @@ As a library::
 
 `read_engine` and `read_log` read JSON, CSV or a pandas DataFrame, `simulate` makes an invented log, `fit` learns from a
 log. A `Log` gives a table of itself. A `Fit` recommends, answers what-if questions, predicts, and exports to ArviZ and
-PyMC. Nothing here is advice for flight: each recommendation brings its cautions.
+PyMC. `__version__` is the installed version. Nothing here is advice for flight: each recommendation brings its cautions.
 """
 
 from importlib import import_module
@@ -34,10 +34,12 @@ __all__ = ["Fit", "Log", "Recommendation", "fit", "read_engine", "read_log", "si
 
 def __getattr__(name: str) -> Any:
     """Loaded when it is asked for: the model takes seconds to import."""
+    if name == "__version__":
+        return import_module("taperwise.api").__version__
     if name not in _PLACES:
         raise AttributeError(f"module 'taperwise' has no attribute {name!r}")
     return getattr(import_module(f"taperwise.api.library.{_PLACES[name]}"), name)
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted({*globals(), *__all__, "__version__"})

@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from taperwise.api.exports.netcdf import datatree, netcdf
-from taperwise.api.library.log import Log, read_engine
+from taperwise.api.library.log import Log, read_engine, whole_number
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.recommendation import PredictionOut, SuggestionOut
+from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.meters import meters
 
 if TYPE_CHECKING:
@@ -142,10 +143,16 @@ def fit(log: Log, seed: int | None = None, progress: Callable[[str], None] = lam
     Raises
     ------
     InvalidValueError
-        If the log does not hold together.
+        If this is no log, or the seed no whole number from 0 on.
     NotConvergedError
         If the sampler broke down.
     """
+    if not isinstance(log, Log):
+        raise InvalidValueError(
+            "this is no log", field="log", value=type(log).__name__, cure="Give what read_log or simulate gave."
+        )
+    if seed is not None:
+        seed = whole_number("seed", seed, 0)
     shared = _recommender()
     shared.prepare(progress)
     recommender = shared
@@ -165,11 +172,17 @@ def simulate(engine: InstallationIn | str | Path | dict[str, Any], runs: int = 6
     runs : int
     seed : int
         Same seed, same engine and readings.
+
+    Raises
+    ------
+    InvalidValueError
+        If there is less than one run, or the seed is no whole number from 0 on.
     """
     from taperwise.api.files.day import adjustment_body, run_body
     from taperwise.model.simulation.tuned import tuned
     from taperwise.shared.runs import Run
 
+    runs, seed = whole_number("runs", runs, 1), whole_number("seed", seed, 0)
     known = engine if isinstance(engine, InstallationIn) else read_engine(engine)
     made, _ = tuned(known.record(), runs, seed)
     bodies = [run_body(entry) if isinstance(entry, Run) else adjustment_body(entry) for entry in made]

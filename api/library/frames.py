@@ -19,7 +19,7 @@ from taperwise.shared.errors import InvalidValueError
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Sent", "entry_of", "frame_of", "rows_of"]
+__all__ = ["Sent", "entry_of", "frame_of", "refused", "rows_of"]
 
 Sent = RunIn | AdjustmentKinds | AcknowledgeIn
 """An entry as it is sent to the JSON API."""
@@ -30,6 +30,8 @@ _MODELS: dict[str, Any] = {
 _QUANTITY = re.compile(r"(?P<name>[^\[]+?)\s*\[(?P<unit>[^\]]+)\]")
 _NUMBERS = ("turns", "turns_from_mark", "egt_rise.cylinders")
 _OURS = ("entry", "kind")
+_UNNAMED = ("", "Unnamed: 0")  # how pandas calls the index of a table that it wrote and read again
+_PAGE = "The page /docs of `taperwise serve`"
 
 
 def frame_of(entries: Iterable[Sent], units: Units) -> "DataFrame":
@@ -79,7 +81,8 @@ _Row = tuple[int, dict[str, Any]]
 
 
 def _kept(row: Mapping[Any, Any]) -> dict[str, Any]:
-    return {str(name).strip(): value for name, value in row.items() if not _missing(value)}
+    cells = {str(name).strip(): value for name, value in row.items() if not _missing(value)}
+    return {name: value for name, value in cells.items() if name not in _UNNAMED}
 
 
 def _in_order(rows: list[_Row], comma: bool) -> list[_Row]:
@@ -99,7 +102,12 @@ def _in_order(rows: list[_Row], comma: bool) -> list[_Row]:
 
 
 def _entry(number: int, row: dict[str, Any], comma: bool) -> Sent:
-    kind = str(row.get("kind", "run"))
+    if "kind" not in row:
+        cure = "Write run, acknowledged, or the kind of adjustment, such as turn_screw, into each row."
+        raise InvalidValueError(
+            "the row does not say what it is", field=f"row {number}, kind", value="nothing", cure=cure
+        )
+    kind = str(row["kind"])
     document: dict[str, Any] = {} if kind in _MODELS else {"kind": kind}
     for column, value in row.items():
         if column not in _OURS:
@@ -157,8 +165,19 @@ def entry_of(kind: str, document: Any, place: str) -> Sent:
     try:
         found: Sent = _MODELS[kind].validate_python(document)
     except ValidationError as error:
-        first = refusal({**error.errors()[0], "loc": ("body", *error.errors()[0]["loc"])})
-        raise InvalidValueError(
-            first.message, field=f"{place}, {first.field}", value=first.value, cure=first.cure
-        ) from None
+        raise refused(error, f"{place}, ") from None
     return found
+
+
+def refused(error: ValidationError, place: str = "") -> InvalidValueError:
+    """What the validator found first, in words for somebody without a running service.
+
+    Parameters
+    ----------
+    place : str
+        Where the document stands, before the field.
+    """
+    one = error.errors()[0]
+    first = refusal({**one, "loc": ("body", *one["loc"])})
+    cure = first.cure.replace("The OpenAPI page at /docs", _PAGE).replace("/docs lists", f"{_PAGE} lists")
+    return InvalidValueError(first.message, field=f"{place}{first.field}", value=first.value, cure=cure)

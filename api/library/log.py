@@ -1,6 +1,7 @@
 """An engine and its log, from a file, a document or a table."""
 
 import json
+import operator
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -8,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from taperwise.api.core.validation_errors import refusal
-from taperwise.api.library.frames import Sent, entry_of, frame_of, rows_of
+from taperwise.api.library.frames import Sent, entry_of, frame_of, refused, rows_of
 from taperwise.api.schemas.adjustments import AcknowledgeIn
 from taperwise.api.schemas.installation import InstallationIn
 from taperwise.api.schemas.run import RunIn
@@ -21,7 +21,7 @@ from taperwise.shared.records import Entry
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Log", "read_engine", "read_log"]
+__all__ = ["Log", "read_engine", "read_log", "whole_number"]
 
 _FORMS = 'Give {"installation": {…}, "log": […]}, or an export file of the service.'
 _POSTS = {"runs": "run", "adjustments": "adjustment", "acknowledgements": "acknowledged"}
@@ -68,8 +68,14 @@ class Log:
         return replace(self, entries=(*self.entries, *found))
 
     def until(self, entries: int) -> "Log":
-        """The log as it was after so many entries."""
-        return replace(self, entries=self.entries[:entries])
+        """The log as it was after so many entries.
+
+        Raises
+        ------
+        InvalidValueError
+            If that is no count.
+        """
+        return replace(self, entries=self.entries[: whole_number("entries", entries, 0)])
 
     def records(self) -> tuple[Entry, ...]:
         """The entries in SI, as the model takes them. Causes of odd logger files are none of them."""
@@ -84,6 +90,24 @@ class Log:
     def to_frame(self) -> "DataFrame":
         """One row an entry, a column a field, in the engine's units; `read_log` reads the table back."""
         return frame_of(self.entries, self.engine.units)
+
+
+def whole_number(field: str, value: Any, least: int) -> int:
+    """A whole number of at least so much.
+
+    Raises
+    ------
+    InvalidValueError
+        If it is none.
+    """
+    try:
+        found = operator.index(value)
+    except TypeError:
+        found = least - 1
+    if found < least:
+        cure = f"Give {least} or more, without decimals."
+        raise InvalidValueError("this is no such whole number", field=field, value=repr(value), cure=cure)
+    return found
 
 
 def read_engine(source: str | Path | Mapping[str, Any]) -> InstallationIn:
@@ -104,8 +128,7 @@ def read_engine(source: str | Path | Mapping[str, Any]) -> InstallationIn:
     try:
         return InstallationIn.model_validate(document.get("installation", document))
     except ValidationError as error:
-        first = refusal({**error.errors()[0], "loc": ("body", *error.errors()[0]["loc"])})
-        raise InvalidValueError(first.message, field=first.field, value=first.value, cure=first.cure) from None
+        raise refused(error) from None
 
 
 def read_log(
@@ -152,7 +175,7 @@ def _table(source: Any) -> "tuple[DataFrame, bool] | None":
     """A table and whether its numbers have a decimal comma; None if it is a document."""
     if hasattr(source, "to_dict") and hasattr(source, "columns"):
         return source, False
-    if isinstance(source, Mapping) or not str(source).lower().endswith((".csv", ".parquet")):
+    if not isinstance(source, str | Path) or not str(source).lower().endswith((".csv", ".parquet")):
         return None
     import pandas as pd  # half a second that an import does without
 
@@ -170,6 +193,10 @@ def _table(source: Any) -> "tuple[DataFrame, bool] | None":
 def _document(source: Any) -> Mapping[str, Any]:
     if isinstance(source, Mapping):
         return source
+    if not isinstance(source, str | Path):
+        raise InvalidValueError(
+            f"{type(source).__name__} is neither a path nor a document", field="source", value=repr(source), cure=_FORMS
+        )
     try:
         found = json.loads(Path(source).read_text(encoding="utf-8"))
         if not isinstance(found, dict):

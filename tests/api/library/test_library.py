@@ -3,6 +3,8 @@
 import json
 import subprocess
 import sys
+from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +143,47 @@ def test_what_is_no_log_is_refused(source: Any) -> None:
     assert refused.value.cure
     with pytest.raises(InvalidValueError, match="which engine"):
         taperwise.read_log(pd.DataFrame([{"kind": "run"}]))
+
+
+@pytest.mark.parametrize(
+    ("ask", "field"),
+    [
+        (lambda log: taperwise.fit(log.to_frame()), "log"),
+        (lambda log: taperwise.fit("day.json"), "log"),
+        (lambda log: taperwise.fit(log, seed=-1), "seed"),
+        (lambda log: taperwise.fit(log, seed=1.5), "seed"),
+        (lambda log: taperwise.read_log([1, 2]), "source"),
+        (lambda log: taperwise.read_log(3), "source"),
+        (lambda log: taperwise.read_engine(None), "source"),
+        (lambda log: taperwise.simulate(log.engine, seed=-1), "seed"),
+        (lambda log: taperwise.simulate(log.engine, runs=-1), "runs"),
+        (lambda log: log.until(-1), "entries"),
+        (lambda log: taperwise.read_log(log.to_frame().drop(columns="kind"), log.engine), "row 1, kind"),
+    ],
+)
+def test_what_cannot_be_asked_is_told_in_words(ask: Callable[[Any], object], field: str) -> None:
+    """The project's own error, with the field, the value and a cure."""
+    with pytest.raises(InvalidValueError) as refused:
+        ask(taperwise.read_log(_DAY))
+    assert refused.value.field == field
+    assert refused.value.value is not None
+    assert refused.value.cure
+
+
+def test_an_index_without_a_name_is_no_field(tmp_path: Path) -> None:
+    """As pandas writes it unless it is told otherwise; a field that is not known has a cure without a service."""
+    log = taperwise.read_log(_DAY)
+    log.to_frame().to_csv(tmp_path / "log.csv")
+    assert taperwise.read_log(tmp_path / "log.csv", log.engine).records() == log.records()
+    with pytest.raises(InvalidValueError) as refused:
+        taperwise.read_log(log.to_frame().assign(colour="blue"), log.engine)
+    assert "taperwise serve" in refused.value.cure
+
+
+def test_the_version_is_known() -> None:
+    """That of the installed package."""
+    assert taperwise.__version__ == version("taperwise")
+    assert "__version__" in dir(taperwise)
 
 
 def test_a_fit_answers(quick: None, tmp_path: Path) -> None:
