@@ -344,6 +344,15 @@ def _make_folder(url: URL) -> None:
     Path(str(url.database)).parent.mkdir(parents=True, exist_ok=True)
 
 
+_NEITHER = "Set TAPERWISE_DATABASE_URL to sqlite:///file.db or postgresql+psycopg://…."
+_DRIVER = "Install the postgres extra (pip install 'taperwise[postgres]'), and begin with postgresql+psycopg://."
+_CURES = {
+    "sqlite": f"Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or {_NEITHER[0].lower()}{_NEITHER[1:]}",
+    "postgresql": "Start the database server, and check server, port, name and password in TAPERWISE_DATABASE_URL.",
+}
+"""What to do where a database of a kind cannot be opened."""
+
+
 @contextmanager
 def _told(url: str) -> Iterator[None]:
     """What keeps a database from being opened, in words; the password stays out of them."""
@@ -351,15 +360,10 @@ def _told(url: str) -> Iterator[None]:
         yield
     except (ArgumentError, DBAPIError, NoSuchModuleError, ModuleNotFoundError, OSError) as error:
         reason = str(getattr(error, "orig", None) or error).splitlines()[0]
-        cure = (
-            "Set TAPERWISE_DATA_FOLDER to a folder you may write to. Or set TAPERWISE_DATABASE_URL to "
-            "sqlite:///file.db or postgresql+psycopg://…."
-        )
-        if isinstance(error, ModuleNotFoundError):
-            reason = "PostgreSQL needs a driver"
-            cure = (
-                "Install the postgres extra (pip install 'taperwise[postgres]'), and begin with postgresql+psycopg://."
-            )
+        kind = url.partition(":")[0].partition("+")[0]
+        cure = _CURES.get(kind, _NEITHER)
+        if kind == "postgresql" and isinstance(error, ModuleNotFoundError | NoSuchModuleError):
+            reason, cure = "PostgreSQL needs a driver", _DRIVER
         raise InvalidValueError(
             f"The database cannot be used: {reason}",
             field="database_url",

@@ -16,6 +16,7 @@ from taperwise.api.core.database import Base, Database, newest_schema
 from taperwise.api.core.settings import Settings
 from taperwise.api.installations.repository import add
 from taperwise.api.recommendations import repository
+from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 
@@ -186,3 +187,22 @@ def test_it_is_all_there_after_a_restart(settings: Settings, client: Client, pla
     client.post(f"{place}/adjustments", json={"kind": "turn_screw", "turns": 0.125})
     with Client(create_app(settings, StandIn)) as again:
         assert again.get(f"{place}/history").json() == client.get(f"{place}/history").json()
+
+
+@pytest.mark.parametrize(
+    ("url", "cure"),
+    [
+        ("mysql+pymysql://a:b@127.0.0.1/x", "sqlite:///file.db or postgresql"),
+        ("nonsense", "sqlite:///file.db or postgresql"),
+        ("sqlite:////dev/null/x/y.db", "TAPERWISE_DATA_FOLDER"),
+        ("postgresql+nothing://a:b@127.0.0.1:1/x", "postgres extra"),
+        ("postgresql+psycopg://a:b@127.0.0.1:1/x", "Start the database server"),
+    ],
+)
+def test_a_database_that_cannot_be_opened_has_its_own_cure(url: str, cure: str) -> None:
+    """The folder is a cure for SQLite alone; the password is not told."""
+    with pytest.raises(InvalidValueError) as refused:
+        Database(url).migrate()
+    assert cure in refused.value.cure
+    assert ("TAPERWISE_DATA_FOLDER" in refused.value.cure) == url.startswith("sqlite")
+    assert ":b@" not in str(refused.value)
