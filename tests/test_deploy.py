@@ -76,3 +76,15 @@ def test_the_unit_is_one_and_is_hardened(tmp_path: Path) -> None:
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert judged.returncode == 0, judged.stdout[-300:]
+
+
+def test_the_page_installs_what_the_unit_runs() -> None:
+    """Where the program, the variables and both folders are."""
+    unit = (_DEPLOY / "taperwise.service").read_text(encoding="utf-8")
+    page = (_ROOT / "api" / "docs" / "how_to" / "install_on_a_server.md").read_text(encoding="utf-8")
+    places = re.findall(r"^(?:EnvironmentFile=-|ExecStart=)(\S+)", unit, re.MULTILINE)
+    places += re.findall(r"_FOLDER=(\S+)", unit)
+    assert len(places) == 4
+    for place in places:
+        assert place.removesuffix("/bin/taperwise") in page, place
+    assert "api/deploy/taperwise.service" in page
