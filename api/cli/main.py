@@ -131,7 +131,9 @@ class _Group(TyperGroup):
 
 def _loaded(name: str, place: str) -> Any:
     module, _, function = place.partition(".")
-    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False, context_settings=_HELP)
+    alone = typer.Typer(  # help without a frame: in 80 columns the frame cuts names of options
+        add_completion=False, pretty_exceptions_enable=False, context_settings=_HELP, rich_markup_mode=None
+    )
     alone.command(name)(getattr(import_module(f"taperwise.api.cli.{module}"), function))
     return typer.main.get_command(alone)
 

@@ -21,13 +21,24 @@ _HERE = "127.0.0.1"
 _LET_FINISH = 2  # s, for requests that are being answered when the service is told to end
 
 
+def _default(name: str) -> str:
+    """What a setting is without option and variable, for the help: the options themselves have no default."""
+    return str(Settings.model_fields[name].default)
+
+
 def serve(
     data_folder: Annotated[Path | None, typer.Option(help="Where the database lives.")] = None,
     database_url: Annotated[str | None, typer.Option(help="A database elsewhere, as a SQLAlchemy URL.")] = None,
-    host: Annotated[str | None, typer.Option(help="Address to listen on; others are let in with keys only.")] = None,
-    port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port to listen on.")] = None,
+    host: Annotated[
+        str | None,
+        typer.Option(show_default=_default("host"), help="Address to listen on; others are let in with keys only."),
+    ] = None,
+    port: Annotated[
+        int | None, typer.Option(show_default=_default("port"), min=1, max=65535, help="Port to listen on.")
+    ] = None,
     access: Annotated[
-        Literal["local", "phone", "keys"] | None, typer.Option(help="phone: see --phone. keys: sign-in is on.")
+        Literal["local", "phone", "keys"] | None,
+        typer.Option(show_default=_default("access"), help="phone: see --phone. keys: sign-in is on."),
     ] = None,
     phone: Annotated[
         bool, typer.Option("--phone", help="Let a phone on this network in with a one-time code.")
@@ -39,15 +50,30 @@ def serve(
     tls_key: Annotated[Path | None, typer.Option(help="File of the certificate's key, for tls.")] = None,
     public_names: Annotated[str | None, typer.Option(help="Host names of the service, with commas between.")] = None,
     trusted_proxies: Annotated[
-        str | None, typer.Option(help="Addresses and networks of the proxies, with commas between.")
+        str | None,
+        typer.Option(
+            show_default=_default("trusted_proxies"), help="Addresses and networks of the proxies, with commas between."
+        ),
     ] = None,
     root_path: Annotated[str | None, typer.Option(help="Prefix of all addresses, such as /tuning.")] = None,
-    requests_a_minute: Annotated[int | None, typer.Option(help="Requests of one caller in a minute.")] = None,
-    sign_ins_a_minute: Annotated[int | None, typer.Option(help="Sign-ins of one address or name in a minute.")] = None,
-    max_body_bytes: Annotated[int | None, typer.Option(help="Largest request body.")] = None,
-    worker: Annotated[bool | None, typer.Option(help="Make answers that wait, beside the requests.")] = None,
+    requests_a_minute: Annotated[
+        int | None, typer.Option(show_default=_default("requests_a_minute"), help="Requests of one caller in a minute.")
+    ] = None,
+    sign_ins_a_minute: Annotated[
+        int | None,
+        typer.Option(show_default=_default("sign_ins_a_minute"), help="Sign-ins of one address or name in a minute."),
+    ] = None,
+    max_body_bytes: Annotated[
+        int | None, typer.Option(show_default=_default("max_body_bytes"), help="Largest request body.")
+    ] = None,
+    worker: Annotated[
+        bool | None, typer.Option(show_default=_default("worker"), help="Make answers that wait, beside the requests.")
+    ] = None,
 ) -> None:
-    """Start the service: the API under /api/v1, its page under /docs."""
+    """Start the service: the API under /api/v1, its page under /docs.
+
+    Each option but --phone can be a variable instead: TAPERWISE_ROOT_PATH for --root-path. The option wins.
+    """
     given = dict(locals())
     settings = Settings(**{name: value for name, value in given.items() if value is not None and name != "phone"})
     settings = for_phones(settings) if phone or settings.access == "phone" else settings

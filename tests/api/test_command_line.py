@@ -1,6 +1,7 @@
 import inspect
 import json
 import os
+import re
 import subprocess
 import sys
 from importlib import import_module
@@ -144,3 +145,14 @@ def test_the_list_of_commands_says_what_each_says_of_itself(group: str, name: st
     assert told == " ".join(own.split("\n\n")[0].split())
     above = [] if group == "taperwise" else [group]
     assert " ".join(told.split()[:3]) in CliRunner().invoke(app, [*above, name, "--help"]).stdout
+
+
+def test_the_help_of_serve_is_whole_on_a_narrow_screen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every option in full, with its default and the name of its variable."""
+    monkeypatch.setenv("COLUMNS", "80")
+    told = CliRunner().invoke(app, ["serve", "--help"]).stdout
+    assert "…" not in told
+    assert max(map(len, told.splitlines())) <= 80
+    assert {"--requests-a-minute", "--max-body-bytes", "TAPERWISE_ROOT_PATH", "(8765)"} <= set(
+        re.split(r"[\s:;\]]+", told)
+    )
