@@ -1,11 +1,9 @@
 """From a log to an answer: learn, suggest, and ask what if. The door of this room."""
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 
@@ -17,10 +15,10 @@ from taperwise.model.design.notices import notices
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.design.what_to_read import readings_worth
-from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, LATEST, fault_probabilities
+from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, earlier_logs, fault_probabilities
 from taperwise.model.inference.compiled_logp import Shelf
 from taperwise.model.inference.dataset import Evidence
-from taperwise.model.inference.earlier_fits import CHANCES, EarlierFit, key_of
+from taperwise.model.inference.earlier_fits import CHANCES, EarlierFit, LookedBack, key_of
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.inference.posterior_cache import Log, Memory
 from taperwise.model.inference.sampler import LONG, Posterior, Sampler
@@ -45,8 +43,7 @@ from taperwise.shared.recommendation import (
     Stage,
     Suggestion,
 )
-from taperwise.shared.records import Acknowledge, ChangeNeedle, Entry, Installation
-from taperwise.shared.runs import Run
+from taperwise.shared.records import ChangeNeedle, Entry, Installation
 
 __all__ = ["Learned", "LookedBack", "Recommender"]
 
@@ -72,14 +69,6 @@ class Learned:
     def evidence(self) -> Evidence:
         """The log laid out."""
         return self.posterior.evidence
-
-
-class LookedBack(NamedTuple):
-    """A fit of an earlier log: a few draws, the chances at its setting by `CHANCES`, and what a store may keep."""
-
-    posterior: Posterior
-    chances: Mapping[str, float]
-    to_keep: Mapping[str, bytes]
 
 
 class Recommender:
@@ -153,10 +142,8 @@ class Recommender:
         """
         log, to_keep = self._log(installation, entries, prior), dict[str, bytes]()
         posterior = self._fitted(log)
-        parts = [*_doubted(log), log.telling()] if posterior.evidence.runs else []
-        fits = [(part, self._kept_or_made(part, kept or {}, to_keep)) for part in parts]
-        trusted = [fit.posterior(part.evidence(), self.seed) for part, fit in fits if fit.diagnostics.converged]
-        doubts = fault_probabilities(trusted, posterior.evidence, self._cores) if len(parts) > 1 else ()
+        trusted = list(self._trusted(log, posterior, kept or {}, to_keep)) if posterior.evidence.runs else []
+        doubts = fault_probabilities(trusted, posterior.evidence, self._cores)
         now = predict_current(posterior)
         return Learned(posterior, now, confidence_of(posterior, now, doubts), to_keep)
 
@@ -180,7 +167,7 @@ class Recommender:
     ) -> tuple[str, ...]:
         """Keys of the fits that `learn` takes from a store: of earlier logs, and of this one."""
         log = self._log(installation, entries, prior)
-        return tuple(key_of(each, self.seed) for each in (*_doubted(log), log))
+        return tuple(key_of(each, self.seed) for each in (*earlier_logs(log), log))
 
     def look_back(
         self,
@@ -213,6 +200,21 @@ class Recommender:
                 self._posteriors.keep(log, fitted)
                 found = replace(fitted, evidence=log.evidence())
         return found
+
+    def _trusted(
+        self, log: Log, whole: Posterior, kept: Mapping[str, bytes], to_keep: dict[str, bytes]
+    ) -> Iterator[Posterior]:
+        """Fits that are to be believed: of the log before each of the latest runs, then of the whole log.
+
+        Where neither the whole log nor an earlier one converged, the logs between them are not fitted: they hold the
+        same contradiction, and each would take as long.
+        """
+        for part in (*earlier_logs(log), log.telling()):
+            fit = self._kept_or_made(part, kept, to_keep)
+            if fit.diagnostics.converged:
+                yield fit.posterior(part.evidence(), self.seed)
+            elif not whole.diagnostics.converged:
+                break
 
     def _kept_or_made(self, log: Log, kept: Mapping[str, bytes], to_keep: dict[str, bytes]) -> EarlierFit:
         """From the store; made, and put beside what is to be kept, where it is not there or damaged."""
@@ -376,17 +378,3 @@ def _may_be_kept(learned: Learned) -> bool:
     c, evidence = learned.confidence, learned.evidence
     seen = c.full_throttle.observed and c.idle_mixture.observed
     return evidence.accepted and seen and c.lean_chance <= evidence.installation.limits.lean_chance
-
-
-def _doubted(log: Log) -> list[Log]:
-    """The log as it was after each run whose foretelling the latest runs are held against.
-
-    None of them where something was turned or acknowledged since.
-    """
-    entries = log.entries
-    if not entries or not isinstance(entries[-1], Run):
-        return []
-    told = max((i for i, entry in enumerate(entries) if isinstance(entry, Acknowledge)), default=-1)
-    runs = [i for i, entry in enumerate(entries) if isinstance(entry, Run)]
-    # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
-    return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]

@@ -55,9 +55,9 @@ class Finding:
         The column that this one repeats or follows; for `NOT_USED` the reason.
     figure : float or None
         What the column shows: usable share of samples (`NO_SIGNAL`), drop-outs (`INTERMITTENT`), highest temperature
-        (`COLD`) [K], level (`LOW`) [K], span (`FLAT`, `DRIFTS`) [K], share of the other's span (`FOLLOWS`), delay of
-        its top (`SLOW`) [s], rise so far (`LATE`) or to peak (`DEPARTS`, `HELD_AT_SHOWN`) [K], scatter around the fit (`POOR_FIT`) [K],
-        sweeps (`SEVERAL_SWEEPS`), the value (`NOT_PLAUSIBLE`).
+        (`COLD`) [K], level (`LOW`) [K], span (`FLAT`, `DRIFTS`) [K], share of the other's span (`FOLLOWS`),
+        delay of its top (`SLOW`) [s], rise so far (`LATE`) or to peak (`DEPARTS`, `HELD_AT_SHOWN`) [K], scatter
+        around the fit (`POOR_FIT`) [K], sweeps (`SEVERAL_SWEEPS`), the value (`NOT_PLAUSIBLE`).
     usual : float or None
         What the others show, or what is usual, in the same unit.
     """

@@ -14,7 +14,7 @@ doi:10.1063/1.2978177).
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,14 +23,16 @@ from scipy.special import logsumexp
 from taperwise.model.diagnosis.hypotheses import DRIFT_SHARE, HYPOTHESES, FaultEffect, FaultHypothesis, drifted
 from taperwise.model.inference.dataset import Evidence, Position, conditions_of_run, settings_of
 from taperwise.model.inference.likelihood import log_likelihood
+from taperwise.model.inference.posterior_cache import Log
 from taperwise.model.inference.readings import readings_of
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.mixture import Ends, Gains, Settings, Unknowns, flow_gains, mixtures_with
 from taperwise.model.prediction.setting_draws import pivot_of, widened
 from taperwise.shared.reasons import Suspicion
+from taperwise.shared.records import Acknowledge
 from taperwise.shared.runs import Run
 
-__all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "fault_probabilities"]
+__all__ = ["ALARM", "ALARM_AT_THE_END", "LATEST", "WORTH_A_LOOK", "earlier_logs", "fault_probabilities"]
 
 ALARM = 0.6
 """Probability that not all is as recorded from which looking for the cause comes before the next step; judgement."""
@@ -47,6 +49,20 @@ LATEST = 5
 
 _F = NDArray[np.float64]
 _Trail = tuple[tuple[Position, Run], ...]
+
+
+def earlier_logs(log: Log) -> list[Log]:
+    """The log as it was after each run whose prediction the latest runs are held against.
+
+    None of them where something was turned or acknowledged since.
+    """
+    entries = log.entries
+    if not entries or not isinstance(entries[-1], Run):
+        return []
+    told = max((i for i, entry in enumerate(entries) if isinstance(entry, Acknowledge)), default=-1)
+    runs = [i for i, entry in enumerate(entries) if isinstance(entry, Run)]
+    # a story begins with a run that was not acknowledged, and needs a run before it to stand out from
+    return [log.until(before + 1) for before, run in pairwise(runs) if run > told][-LATEST:]
 
 
 def fault_probabilities(fits: Sequence[Posterior], now: Evidence, cores: int = 1) -> tuple[Suspicion, ...]:

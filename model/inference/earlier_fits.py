@@ -6,7 +6,9 @@ precision. They are rounded before they are first used: an answer is the same wh
 """
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import astuple, dataclass, fields
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +21,7 @@ from taperwise.model.physics.mixture import Unknowns
 from taperwise.model.physics.priors import CHANGES
 from taperwise.shared.recommendation import Diagnostics
 
-__all__ = ["CHANCES", "DRAWS", "EarlierFit", "key_of"]
+__all__ = ["CHANCES", "DRAWS", "EarlierFit", "LookedBack", "key_of"]
 
 DRAWS = 700
 """Draws kept of a fit, at the least: each is one of every so many."""
@@ -90,6 +92,14 @@ class EarlierFit:
         divergences, chains, drawn, refits, converged = (int(x) for x in numbers[len(CHANCES) :][3:])
         diagnostics = Diagnostics(rhat, bulk, tail, divergences, chains, drawn, refits, bool(converged))
         return cls(draws.reshape(-1, sum(_WIDTHS)), numbers[: len(CHANCES)], diagnostics)
+
+
+class LookedBack(NamedTuple):
+    """A fit of an earlier log: a few draws, the chances at its setting by `CHANCES`, and what a store may keep."""
+
+    posterior: Posterior
+    chances: Mapping[str, float]
+    to_keep: Mapping[str, bytes]
 
 
 def _digest(body: bytes) -> bytes:

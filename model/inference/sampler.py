@@ -1,8 +1,9 @@
 """The sampler: compiled once in a process, fed with each log, and never believed unchecked."""
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,6 +22,7 @@ __all__ = [
     "ESS_LEAST",
     "FIRST_TRY",
     "LONG",
+    "MOST_GRADIENTS",
     "R_HAT_MOST",
     "STEPS",
     "Posterior",
@@ -55,6 +57,10 @@ _LONG_LOG: Mapping[str, Any] = {**CAREFUL, "maxdepth": 4}
 other. Both tries together take at most 272,000 gradients.
 """
 
+MOST_GRADIENTS = 600_000
+"""Gradients after which a second try is given up: of readings that contradict each other it could take 12 million."""
+
+_LOOK_SECONDS = 0.05  # between two looks at how many it took; it changes no figure
 
 STEPS: Mapping[str, str] = {
     "logp": "lp", "diverging": "diverging", "energy": "energy", "depth": "tree_depth", "n_steps": "n_steps",
@@ -123,6 +129,8 @@ class Sampler:
     def fit(self, evidence: Evidence, seed: int) -> Posterior:
         """Draw from the posterior; where the first try does not converge, once more with care.
 
+        Where that takes more than `MOST_GRADIENTS`, the draws of the first try stay, not converged.
+
         Parameters
         ----------
         evidence : Evidence
@@ -140,12 +148,15 @@ class Sampler:
             If the sampler broke down.
         """
         compiled = self._fed(evidence)
-        careful = CAREFUL if evidence.runs_used <= _ORDINARY_RUNS else _LONG_LOG
-        for refits, settings in enumerate((FIRST_TRY, careful)):
-            drawn = _sample(compiled, self._cores, seed + 7919 * refits, settings)
-            diagnostics = diagnose(drawn.columns, refits, drawn.divergences)
-            if diagnostics.converged:
-                break
+        drawn = _sample(compiled, self._cores, seed, FIRST_TRY)
+        diagnostics = diagnose(drawn.columns, 0, drawn.divergences)
+        if not diagnostics.converged:
+            careful = CAREFUL if evidence.runs_used <= _ORDINARY_RUNS else _LONG_LOG
+            again = _sample_at_most(MOST_GRADIENTS, compiled, self._cores, seed + 7919, careful)
+            if again is None:
+                diagnostics = replace(diagnostics, refits=1)
+            else:
+                drawn, diagnostics = again, diagnose(again.columns, 1, again.divergences)
         return Posterior(drawn.unknowns(), evidence, diagnostics, seed, drawn.steps)
 
     def fit_once(self, evidence: Evidence, seed: int, options: Mapping[str, Any]) -> Posterior:
@@ -185,14 +196,64 @@ class _Drawn(NamedTuple):
         return Unknowns(**{name: x.reshape(-1, x.shape[2]) for name, x in self.columns.items()})
 
 
+_Count = Callable[[Sequence[Any]], None]  # told now and then what nutpie knows of each chain
+
+
 def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) -> _Drawn:
+    with _breakdown_told():
+        return _after_tuning(*_started(compiled, cores, seed, options).wait().get_arrow_trace())
+
+
+def _sample_at_most(most: int, compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) -> _Drawn | None:
+    """As `_sample`; None where that takes more gradients, and it ends soon after it took so many.
+
+    How many it took only grows, and in the end they are counted again: whenever it was looked at, the result is the
+    same.
+    """
+    over = threading.Event()
+
+    def count(chains: Sequence[Any]) -> None:
+        if sum(chain.total_num_steps for chain in chains) > most:
+            over.set()
+
+    with _breakdown_told():
+        running = _started(compiled, cores, seed, options, count)
+        while (trace := _finished(running)) is None:
+            if over.is_set():
+                running.cancel()
+                return None
+        draws, stats = trace.get_arrow_trace()
+    return None if _gradients(stats) > most else _after_tuning(draws, stats)
+
+
+def _started(
+    compiled: Any,
+    cores: int,
+    seed: int,
+    options: Mapping[str, Any],
+    count: Callable[[Sequence[Any]], None] | None = None,
+) -> Any:
     import nutpie
 
+    # a tree of labelled arrays would cost a third as much as drawing does
+    return nutpie.sample(
+        compiled, chains=CHAINS, cores=cores, seed=seed, progress_bar=False, return_raw_trace=True, blocking=False,
+        progress_callback=count, **options,
+    )  # fmt: skip
+
+
+def _finished(running: Any) -> Any:
+    """What was drawn; None where that still goes on."""
     try:
-        # a tree of labelled arrays would cost a third as much as drawing does
-        trace = nutpie.sample(
-            compiled, chains=CHAINS, cores=cores, seed=seed, progress_bar=False, return_raw_trace=True, **options
-        )
+        return running.wait(timeout=_LOOK_SECONDS)
+    except TimeoutError:
+        return None
+
+
+@contextmanager
+def _breakdown_told() -> Iterator[None]:
+    try:
+        yield
     except BaseException as error:
         # a panic of the sampler's compiled part is no Exception, and would end the request without an answer
         if not isinstance(error, RuntimeError) and type(error).__name__ != "PanicException":
@@ -200,7 +261,12 @@ def _sample(compiled: Any, cores: int, seed: int, options: Mapping[str, Any]) ->
         raise NotConvergedError(
             "Your readings give no reliable result", cure="Check the last entries for typing errors."
         ) from error
-    return _after_tuning(*trace.get_arrow_trace())
+
+
+def _gradients(stats: Sequence[Any]) -> int:
+    import pyarrow
+
+    return sum(int(np.sum(np.asarray(pyarrow.array(stat.column("n_steps"))))) for stat in stats)
 
 
 def _after_tuning(draws: Sequence[Any], stats: Sequence[Any]) -> _Drawn:

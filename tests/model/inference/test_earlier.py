@@ -7,12 +7,14 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from taperwise.model.inference.dataset import Evidence
 from taperwise.model.inference.earlier_fits import DRAWS, EarlierFit, key_of
 from taperwise.model.inference.engine_prior import EXPERT
 from taperwise.model.inference.posterior_cache import Log
 from taperwise.model.inference.prior_draws import draw_unknowns
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.mixture import Unknowns
+from taperwise.model.recommender import Recommender
 from taperwise.shared.recommendation import Diagnostics
 from taperwise.shared.records import Acknowledge, ChangeNeedle, Installation, TurnIdleStop, TurnScrew
 from taperwise.shared.runs import Air, Run
@@ -109,3 +111,20 @@ def test_a_key_names_all_that_a_fit_depends_on() -> None:
         key_of(replace(_LOG, prior=replace(EXPERT, centre=tuple(0.5 for _ in EXPERT.centre))), 9),
     }
     assert len(others | {key}) == 7
+
+
+@pytest.mark.parametrize(("good", "fitted"), [((), [12, 7]), ((7, 8), [12, 7, 8, 9]), ((12,), [12, 7, 8, 9, 10, 11])])
+def test_logs_with_the_same_contradiction_are_not_all_fitted(
+    monkeypatch: pytest.MonkeyPatch, good: tuple[int, ...], fitted: list[int]
+) -> None:
+    """Where the whole log does not converge, earlier ones are fitted up to the first that does not converge either."""
+    adviser, asked = Recommender(), list[int]()
+
+    def fit(evidence: Evidence, seed: int) -> Posterior:
+        asked.append(evidence.runs)
+        return replace(_posterior(), evidence=evidence, diagnostics=replace(_TOLD, converged=evidence.runs in good))
+
+    monkeypatch.setattr(adviser.sampler, "fit", fit)
+    learned = adviser.learn(_INSTALLATION, [_RUN] * 12)
+    assert asked == fitted
+    assert set(learned.to_keep) <= set(adviser.earlier_keys(_INSTALLATION, [_RUN] * 12))

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 
 from taperwise.api.core.compile_cache import SamplerShelf
+from taperwise.model.inference import sampler
 from taperwise.model.inference.compiled_logp import StaleCodeError, compiled, from_bytes
 from taperwise.model.inference.data_packing import data_of
 from taperwise.model.inference.dataset import gather
@@ -259,3 +261,28 @@ def test_a_log_that_runs_into_the_start_of_taper_mixes(
     """What the idle says of the offset bends there; seen from its end such a log left an effective size near 150."""
     drawn = recommender.sampler.fit_once(gather(installation, _across()), seed, {**FIRST_TRY, "draws": 1000})
     assert drawn.diagnostics.converged
+
+
+@pytest.mark.slow
+def test_a_second_try_that_takes_too_many_gradients_is_given_up(
+    recommender: Recommender, installation: Installation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The draws of the first try stay, not converged, whether that is noticed on the way or at the end."""
+    evidence = gather(
+        installation,
+        [
+            replace(_RUN, rise=ExhaustRise(RiseSeen.FELL_AT_ONCE), idle_quality=IdleQuality.RICH_LOADING_UP),
+            replace(_RUN, rise=ExhaustRise(RiseSeen.PEAK, 200.0), idle_quality=IdleQuality.LEAN_STUMBLING),
+        ]
+        * 5,
+    )
+    first = recommender.sampler.fit_once(evidence, 20_260_101, FIRST_TRY)
+    assert not first.diagnostics.converged
+    monkeypatch.setattr("taperwise.model.inference.sampler.MOST_GRADIENTS", 50_000)
+    started = sampler._started
+    for unseen in (False, True):
+        if unseen:
+            monkeypatch.setattr(sampler, "_started", lambda *args: started(*args[:4]))
+        drawn = recommender.sampler.fit(evidence, 20_260_101)
+        np.testing.assert_array_equal(drawn.unknowns.offset, first.unknowns.offset)
+        assert drawn.diagnostics == replace(first.diagnostics, refits=1)
