@@ -139,6 +139,7 @@ def test_a_long_log_is_not_drawn_without_end(
         return Drawn()
 
     monkeypatch.setattr(sampler, "_sample", sample)
+    monkeypatch.setattr(sampler, "_sample_at_most", lambda _most, *given: sample(*given))
     monkeypatch.setattr(sampler, "diagnose", lambda *_: Diagnostics(2.0, 1.0, 1.0, 1, 4, 1000, 1, False))
     monkeypatch.setattr(Sampler, "_fed", lambda *_: None)
     Sampler().fit(gather(installation, [_RUN] * runs), 7)
