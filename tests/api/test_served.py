@@ -148,7 +148,7 @@ def test_a_phone_finds_it_on_the_network(tmp_path: Path) -> None:
         opener = build_opener(HTTPCookieProcessor())
         opener.open(f"http://{host}:{port}/phone", form)
         with opener.open(f"http://{host}:{port}/api/v1/installations") as answer:
-            assert json.load(answer) == {"total": 0, "installations": []}
+            assert json.load(answer) == {"total": 0, "installations": [], "damaged": []}
 
 
 def test_a_fleet_fills_an_empty_database_alone(tmp_path: Path) -> None:

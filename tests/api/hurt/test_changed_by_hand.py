@@ -10,6 +10,9 @@ from taperwise.api.backup.rows import digests
 from taperwise.api.core.database import Database
 from taperwise.shared.errors import InvalidValueError
 from tests.api.asking import RUN, Client, problem
+from tests.api.everything_on import sqlite_only
+
+pytestmark = sqlite_only  # a server refuses most of these values itself
 
 _LISTS = ("/api/v1/overview", "/api/v1/installations", "/api/v1/installations?name=1", "/desk", "/installations")
 
