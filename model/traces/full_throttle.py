@@ -72,18 +72,21 @@ def _of_one_record(seconds: _F, rows: _I, exhaust: dict[str, _F], channels: dict
     spacing = max((t[-1] - t[0]) / (len(t) - 1), 1e-3)
     width = 2 * int(0.5 * _SMOOTH_SECONDS / spacing) + 1
     below = _below_top(t, [x[rows] for x in exhaust.values()], width)
-    power = {n: _filled(t, x[rows]) for n, x in channels.items() if n in _SHARES}
-    told = [smoothed(x, width) > _SHARES[n] * np.percentile(x, _TOP) for n, x in power.items() if x is not None]
+    told = []
+    for name, share in _SHARES.items():
+        power = _filled(t, channels[name][rows]) if name in channels else None
+        if power is not None and (top := float(np.percentile(power, _TOP))) > 0.0:  # else the counter is dead
+            told.append(smoothed(power, width) > share * top)
     full = np.all(told, axis=0) if told else below > -MOST_RISE_KELVIN
     if not told and not full[0]:
         return []
-    found, tops = [], []
+    found, hottest = [], []
     for first, end in _stretches(t, full):
-        tops.append(float(below[first:end].max()))
+        hottest.append(float(below[first:end].max()))
         begin = first if first == 0 else first + _settles(t[first:end], below[first:end])
         if end - begin > 2 and t[end - 1] - t[begin] > _SHORT:
-            found.append((tops[-1], rows[begin:end]))
-    return [stretch for top, stretch in found if top > max(tops) - _HOTTEST_KELVIN]
+            found.append((hottest[-1], rows[begin:end]))
+    return [stretch for top, stretch in found if top > max(hottest) - _HOTTEST_KELVIN]
 
 
 def _filled(t: _F, values: _F) -> _F | None:

@@ -97,9 +97,9 @@ def test_zeros_among_hot_samples_are_gaps(rng: np.random.Generator) -> None:
 
 
 def test_a_record_of_the_leaning_alone_is_whole() -> None:
-    """Nothing is cut where nothing else happened, with the speed or without."""
+    """Nothing is cut where nothing else happened, with the speed, without, or with a dead counter."""
     t = np.arange(0.0, 90.0)
     kelvin = 1000.0 + np.interp(t, [0.0, 30.0, 70.0, 80.0], [0.0, 0.0, 60.0, 30.0])
-    for channels in ({}, {"rpm": np.full(90, 2700.0)}):
+    for channels in ({}, {"rpm": np.full(90, 2700.0)}, {"rpm": np.zeros(90)}):
         (rows,) = settled_stretches(t, {"EGT 1": kelvin}, channels)
         assert rows.tolist() == list(range(90))
