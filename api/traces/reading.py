@@ -50,7 +50,7 @@ def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
     """Readings of every sweep at full throttle, the cylinders of each compared.
 
     Columns unlike combustion or unlike the others are named and not read. There are as many sweeps as most columns
-    show: a cylinder with fewer is left out of the rest. Where any sweep shows a peak, others do not count.
+    show: a cylinder with fewer is left out of the rest. Where any sweep shows a peak or a fall, only such count.
 
     Raises
     ------
@@ -69,10 +69,7 @@ def summary(trace: Trace, units: Units) -> list[CylinderReadings]:
             refused = error
     if not sweeps:
         raise refused or not_settled()
-    for seen in ("peak", "fell_at_once"):
-        if counting := [s for s in sweeps if s.readings[s.leanest].seen == seen]:
-            return counting
-    return sweeps
+    return [s for s in sweeps if s.readings[s.leanest].seen != "not_passed"] or sweeps
 
 
 def _of_stretch(trace: Trace, units: Units) -> list[CylinderReadings]:

@@ -35,9 +35,8 @@ _LOST, _HOT = 0.6, 90  # share of the percentile below which a probe that was ho
 
 def without_dropouts(kelvin: _F) -> _F:
     """A column with NaN where a probe that was hot shows what only a lost contact or a cold engine shows, (n,)."""
-    if not np.isfinite(kelvin).any():
-        return kelvin
-    return np.where(kelvin < _LOST * np.nanpercentile(kelvin, _HOT), np.nan, kelvin)
+    hot = np.nanpercentile(kelvin, _HOT) if np.isfinite(kelvin).any() else 0.0
+    return np.where(kelvin < _LOST * hot, np.nan, kelvin) if hot > 0.0 else kelvin
 
 
 def settled_stretches(seconds: _F, exhaust: dict[str, _F], channels: dict[str, _F]) -> list[_I]:
@@ -59,34 +58,35 @@ def settled_stretches(seconds: _F, exhaust: dict[str, _F], channels: dict[str, _
     """
     order = np.argsort(seconds, kind="stable")
     order = order[np.isfinite(seconds[order])]
-    hot = {name: without_dropouts(x) for name, x in exhaust.items()}
-    found = []
+    hot = [without_dropouts(x) for x in exhaust.values() if np.isfinite(x).any()]
+    tops = [float(np.nanpercentile(x, _TOP)) for x in hot]  # of the whole file: a record of idle alone is not full
+    power = [(x, _SHARES[n] * np.nanpercentile(x, _TOP)) for n, x in channels.items() if n in _SHARES and (x > 0).any()]
+    found: list[tuple[float, _I]] = []
     for rows in np.split(order, np.flatnonzero(np.diff(seconds[order]) > _PAUSE) + 1):
-        few = len(rows) < _FEWEST  # nothing can be told of them here
-        found += [rows] if few else _of_one_record(seconds, rows, hot, channels)
-    return found
+        if len(rows) < _FEWEST:
+            found.append((0.0, rows))  # nothing can be told of them here
+            continue
+        t = seconds[rows]
+        width = 2 * int(0.5 * _SMOOTH_SECONDS / max((t[-1] - t[0]) / (len(t) - 1), 1e-3)) + 1
+        below = _below_top(t, [x[rows] for x in hot], tops, width)
+        filled = [(_filled(t, x[rows]), least) for x, least in power]
+        told = [smoothed(x, width) > least for x, least in filled if x is not None]
+        if told:
+            found += [(0.0, rows[a:b]) for a, b in _settled(t, below, np.all(told, axis=0))]
+        elif below[0] > -MOST_RISE_KELVIN:
+            found += [(below[a:b].max(), rows[a:b]) for a, b in _settled(t, below, below > -MOST_RISE_KELVIN)]
+    hottest = max((top for top, _ in found), default=0.0)
+    return [rows for top, rows in found if top > hottest - _HOTTEST_KELVIN]
 
 
-def _of_one_record(seconds: _F, rows: _I, exhaust: dict[str, _F], channels: dict[str, _F]) -> list[_I]:
-    t = seconds[rows]
-    spacing = max((t[-1] - t[0]) / (len(t) - 1), 1e-3)
-    width = 2 * int(0.5 * _SMOOTH_SECONDS / spacing) + 1
-    below = _below_top(t, [x[rows] for x in exhaust.values()], width)
-    told = []
-    for name, share in _SHARES.items():
-        power = _filled(t, channels[name][rows]) if name in channels else None
-        if power is not None and (top := float(np.percentile(power, _TOP))) > 0.0:  # else the counter is dead
-            told.append(smoothed(power, width) > share * top)
-    full = np.all(told, axis=0) if told else below > -MOST_RISE_KELVIN
-    if not told and not full[0]:
-        return []
-    found, hottest = [], []
+def _settled(t: _F, below: _F, full: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First row and end of each stretch at full throttle, from where the exhaust has settled."""
+    found = []
     for first, end in _stretches(t, full):
-        hottest.append(float(below[first:end].max()))
         begin = first if first == 0 else first + _settles(t[first:end], below[first:end])
         if end - begin > 2 and t[end - 1] - t[begin] > _SHORT:
-            found.append((hottest[-1], rows[begin:end]))
-    return [stretch for top, stretch in found if top > max(hottest) - _HOTTEST_KELVIN]
+            found.append((begin, end))
+    return found
 
 
 def _filled(t: _F, values: _F) -> _F | None:
@@ -95,10 +95,11 @@ def _filled(t: _F, values: _F) -> _F | None:
     return np.interp(t, t[there], values[there]) if there.mean() > 0.5 else None
 
 
-def _below_top(t: _F, columns: list[_F], width: int) -> _F:
+def _below_top(t: _F, columns: list[_F], tops: list[float], width: int) -> _F:
     """How far the middle one of the columns is from its top, (n,) [K]."""
-    filled = [smoothed(x, width) for x in (_filled(t, column) for column in columns) if x is not None]
-    return np.median([x - np.percentile(x, _TOP) for x in filled], axis=0) if filled else np.zeros(len(t))
+    filled = [(_filled(t, column), top) for column, top in zip(columns, tops, strict=True)]
+    off = [smoothed(x, width) - top for x, top in filled if x is not None]
+    return np.median(off, axis=0) if off else np.zeros(len(t))
 
 
 def _stretches(t: _F, full: NDArray[np.bool_]) -> list[tuple[int, int]]:

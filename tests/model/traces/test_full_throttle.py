@@ -36,6 +36,20 @@ def _day(rng: np.random.Generator, rich: float, rises: tuple[float, ...], falls:
     return Trace(t, columns, channels={"rpm": rpm})
 
 
+def _after(first: Trace, second: Trace) -> Trace:
+    """One file of two records with a pause between them."""
+
+    def both(one: dict[str, _F], other: dict[str, _F]) -> dict[str, _F]:
+        return {n: np.concatenate([x, other[n]]) for n, x in one.items()}
+
+    seconds = np.concatenate([first.seconds, second.seconds + 900.0])
+    return Trace(
+        seconds,
+        both(first.egt_kelvin, second.egt_kelvin),
+        channels=both(first.channels, second.channels) if second.channels else {},
+    )
+
+
 def test_a_whole_record_is_read_at_full_throttle(rng: np.random.Generator) -> None:
     """With the speed beside it the leaning is found: opening the throttle, 470 °F here, is no rise to peak."""
     rises = (40.0, 55.0, 60.0)
@@ -71,16 +85,26 @@ def test_a_lean_engine_in_a_whole_record_is_not_rich(rng: np.random.Generator) -
 def test_a_pause_is_not_bridged(rng: np.random.Generator) -> None:
     """Two records in one file are read as each alone, the later one last."""
     first, second = (_day(rng, 40.0, rises) for rises in ((40.0, 50.0), (60.0, 70.0)))
-    both = Trace(
-        np.concatenate([first.seconds, second.seconds + 900.0]),
-        {n: np.concatenate([x, second.egt_kelvin[n]]) for n, x in first.egt_kelvin.items()},
-        channels={n: np.concatenate([x, second.channels[n]]) for n, x in first.channels.items()},
-    )
-    one, two = summary(both, Units())
+    one, two = summary(_after(first, second), Units())
     for found, alone in ((one, first), (two, second)):
         (only,) = summary(alone, Units())
         for name, reading in only.readings.items():
             assert found.readings[name].rise_kelvin == pytest.approx(reading.rise_kelvin, abs=0.5)
+
+
+def test_a_later_lean_record_counts(rng: np.random.Generator) -> None:
+    """A peak before it does not hide a fall at once: of several sweeps the last one decides."""
+    found = summary(_after(_day(rng, 40.0, (40.0, 50.0)), _day(rng, 40.0, (-10.0, 0.0), falls=60.0)), Units())
+    assert [each.readings[each.leanest].seen for each in found] == ["peak", "fell_at_once"]
+
+
+def test_a_record_of_idle_is_no_fall(rng: np.random.Generator) -> None:
+    """What cools at idle after a pause is not taken for an engine that is lean at full throttle."""
+    t = np.arange(0.0, 90.0)
+    leaned = 1000.0 + np.interp(t, [0.0, 30.0, 70.0, 80.0], [0.0, 0.0, 60.0, 30.0]) + rng.normal(0.0, 0.5, 90)
+    idle = 780.0 - np.interp(t, [0.0, 30.0, 60.0], [0.0, 0.0, 60.0]) + rng.normal(0.0, 0.5, 90)
+    (found,) = summary(_after(Trace(t, {"EGT 1": leaned}), Trace(t, {"EGT 1": idle})), Units())
+    assert found.readings["EGT 1"].seen == "peak"
 
 
 def test_zeros_among_hot_samples_are_gaps(rng: np.random.Generator) -> None:
