@@ -5,6 +5,7 @@ at run-up would show that as a very rich engine, so everything before and after 
 """
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from taperwise.model.traces.sweep_part import smoothed
@@ -39,6 +40,11 @@ def without_dropouts(kelvin: _F) -> _F:
     return np.where(kelvin < _LOST * hot, np.nan, kelvin) if hot > 0.0 else kelvin
 
 
+def _without_spikes(values: _F) -> _F:
+    """A column in which one row unlike both of its neighbours counts for nothing, (n,)."""
+    return pd.Series(values).rolling(3, center=True, min_periods=1).median().to_numpy()
+
+
 def settled_stretches(seconds: _F, exhaust: dict[str, _F], channels: dict[str, _F]) -> list[_I]:
     """Rows of each stretch at full throttle, in order of time.
 
@@ -58,7 +64,7 @@ def settled_stretches(seconds: _F, exhaust: dict[str, _F], channels: dict[str, _
     """
     order = np.argsort(seconds, kind="stable")
     order = order[np.isfinite(seconds[order])]
-    hot = [without_dropouts(x) for x in exhaust.values() if np.isfinite(x).any()]
+    hot = [_without_spikes(without_dropouts(x)) for x in exhaust.values() if np.isfinite(x).any()]
     tops = [float(np.nanpercentile(x, _TOP)) for x in hot]  # of the whole file: a record of idle alone is not full
     power = [(x, _SHARES[n] * np.nanpercentile(x, _TOP)) for n, x in channels.items() if n in _SHARES and (x > 0).any()]
     found: list[tuple[float, _I]] = []

@@ -127,3 +127,12 @@ def test_a_record_of_the_leaning_alone_is_whole() -> None:
     for channels in ({}, {"rpm": np.full(90, 2700.0)}, {"rpm": np.zeros(90)}):
         (rows,) = settled_stretches(t, {"EGT 1": kelvin}, channels)
         assert rows.tolist() == list(range(90))
+
+
+def test_single_wild_samples_do_not_hide_full_throttle() -> None:
+    """A tenth of the samples 250 °F too high, one at a time: the record is still whole."""
+    t = np.arange(0.0, 60.0)
+    kelvin = 1000.0 + np.interp(t, [0.0, 20.0, 50.0, 59.0], [0.0, 0.0, 100.0, 80.0])
+    kelvin[5::10] += 140.0
+    (rows,) = settled_stretches(t, {"EGT 1": kelvin}, {})
+    assert rows.tolist() == list(range(60))

@@ -161,11 +161,12 @@ def test_two_of_three_broken(curve: Curve, dead: str, rng: np.random.Generator) 
 @pytest.mark.slow
 def test_healthy_probes_are_seldom_left_out() -> None:
     """Of 300 engines of one to four cylinders, over lags, paces, scatter of 1 to 8 K and rises down to a few degrees,
-    at most one in twenty loses a column; a slow probe decides in fewer than one in four where it did in all.
+    at most one in twenty loses a column; a slow probe decides in fewer than one in four where it did in all; at most
+    two of its 45 files are refused.
     """
     rng = np.random.default_rng(2026)
     curves = cycle_curves()
-    lost = slow_kept = 0
+    lost = slow_kept = refused = 0
     for i in range(300):
         curve = curves[rng.integers(3)]
         plan = random_plan(curve, rng)
@@ -179,10 +180,15 @@ def test_healthy_probes_are_seldom_left_out() -> None:
         lost += bool(screen(trace.seconds, columns))
         if i % 4 and i % 5 == 0:
             slow = run_sweep(curve, replace(plan, lag_seconds=20.0), rng).kelvin
-            found = _decided(trace.seconds, {**columns, "slow": slow})
-            slow_kept += found.leanest == "slow"
+            try:
+                found = _decided(trace.seconds, {**columns, "slow": slow})
+            except InvalidValueError:
+                refused += 1
+            else:
+                slow_kept += found.leanest == "slow"
     assert lost <= 15
     assert slow_kept <= 45 // 4
+    assert refused <= 2
 
 
 def test_a_much_slower_probe_is_named(curve: Curve, rng: np.random.Generator) -> None:
