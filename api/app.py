@@ -21,7 +21,7 @@ from taperwise.api.core import json_body, openapi_page, problems
 from taperwise.api.core.admission import Admission, Arrivals, admit
 from taperwise.api.core.conditional import Conditional
 from taperwise.api.core.database import Database
-from taperwise.api.core.known_parameters import known_parameters
+from taperwise.api.core.dependencies import known_parameters
 from taperwise.api.core.settings import Settings
 from taperwise.api.exports import routes as exports
 from taperwise.api.installations import routes as installations

@@ -1,17 +1,32 @@
-"""What routes ask for: a unit of work or of reading, a number in the address."""
+"""What routes ask for: a unit of work or of reading, a number in the address, no query parameter they do not know."""
 
 import re
 from collections.abc import Iterator
 from typing import Annotated
 
 from fastapi import Depends, Path, Request
+from fastapi.dependencies.utils import get_flat_params
+from fastapi.params import Query
 from pydantic import BeforeValidator, Field, TypeAdapter, ValidationError
 from pydantic_core import PydanticCustomError
 from sqlalchemy.orm import Session
 
 from taperwise.api.core.database import Database
+from taperwise.shared.errors import InvalidValueError
 
-__all__ = ["LARGEST", "Count", "Db", "KeyId", "Number", "PersonId", "ReadingUnit", "Sequence", "Unit", "number_in"]
+__all__ = [
+    "LARGEST",
+    "Count",
+    "Db",
+    "KeyId",
+    "Number",
+    "PersonId",
+    "ReadingUnit",
+    "Sequence",
+    "Unit",
+    "known_parameters",
+    "number_in",
+]
 
 LARGEST = 2**63 - 1
 """Largest number a row can have."""
@@ -73,3 +88,21 @@ def _reading(database: Db) -> Iterator[Session]:
 
 ReadingUnit = Annotated[Session, Depends(_reading, scope="function")]
 """A session that only reads, all of it as it stood at one moment; no writer has to wait for it, nor it for one."""
+
+
+def known_parameters(request: Request) -> None:
+    """Refuse a query parameter of the JSON API that the route does not ask for.
+
+    Raises
+    ------
+    InvalidValueError
+        Naming the first one, and those that there are.
+    """
+    if not request.query_params or not request.url.path.startswith("/api/"):
+        return
+    asked = get_flat_params(request.scope["route"].dependant)
+    known = sorted({field.alias for field in asked if isinstance(field.field_info, Query)})
+    for name in request.query_params:
+        if name not in known:
+            cure = f"Known here: {', '.join(known)}." if known else "Remove the parameter. There is none here."
+            raise InvalidValueError("there is no such query parameter", field=name[:80], value=None, cure=cure)

@@ -42,7 +42,7 @@ def without_dropouts(kelvin: _F) -> _F:
 
 def _without_spikes(values: _F) -> _F:
     """A column in which one row unlike both of its neighbours counts for nothing, (n,)."""
-    return pd.Series(values).rolling(3, center=True, min_periods=1).median().to_numpy()
+    return np.asarray(pd.Series(values).rolling(3, center=True, min_periods=1).median(), dtype=np.float64)
 
 
 def settled_stretches(seconds: _F, exhaust: dict[str, _F], channels: dict[str, _F]) -> list[_I]:
