@@ -24,6 +24,7 @@ from taperwise.model.prediction.setting_draws import (
     full_throttle_window,
     predict_settings,
     target_at,
+    worth_of,
 )
 from taperwise.shared.limits import IdleStopStep, ScrewStep, StepLimits
 from taperwise.shared.reasons import Refusal, RefusalCode
@@ -60,6 +61,8 @@ class EvaluatedCandidate:
         Expected distance from the full-throttle band after it [turns].
     promise : float
         Chance that all is right after it: both ends and, where the idle stop may be turned, the idle speed.
+    worth : float
+        The same with part of it where only some is right (`taperwise.model.prediction.setting_draws.worth_of`).
     runs_there : int
         Runs made already at the setting it leaves.
     """
@@ -69,6 +72,7 @@ class EvaluatedCandidate:
     size: float
     away: float
     promise: float
+    worth: float
     runs_there: int
 
     @property
@@ -94,6 +98,9 @@ class CandidateSet:
         The best setting of every needle on hand, shallowest first.
     any_chance : float
         Chance that some setting of some needle on hand is right at both ends, where need be with the idle stop turned.
+    all_chance : float
+        The best chance of any one setting to be right at both ends and in idle speed; 1 where the next run is not
+        simulated.
     rise_read : bool
         Whether full throttle was ever read.
     runs_with : callable or None
@@ -106,6 +113,7 @@ class CandidateSet:
     options: list[EvaluatedCandidate]
     reaches: dict[str, NeedleOptimum]
     any_chance: float
+    all_chance: float = 1.0
     rise_read: bool = True
     runs_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
     channels: frozenset[str] = frozenset()
@@ -143,6 +151,7 @@ def evaluate_candidates(
         weighed,
         judge.reaches,
         judge.any_chance,
+        judge.all_chance,
         judge.rise_read,
         judge.runs_with if informed else None,
         judge.channels,
@@ -209,7 +218,7 @@ class _Judge:
     ) -> None:
         self.posterior, self.confidence, self.now = posterior, confidence, now
         self.reaches = prospects.reaches()
-        self.any_chance = prospects.any_chance()
+        self.any_chance, self.all_chance = prospects.any_chance(), 1.0
         self.rise_read = "rise" in posterior.evidence.channels
         self.limits = posterior.evidence.installation.limits
         self.target: Target = target_at(now, posterior)
@@ -221,8 +230,11 @@ class _Judge:
             others = len(self.study.mixture)
             chosen = np.concatenate([self.study.mixture, self.study.truths])
             every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
-            self.really = every.right[others:]
-            self.destinations = replace(every, right=every.right[:others], fits=every.fits[:others])
+            self.really = every.worth[others:]
+            self.destinations = replace(
+                every, right=every.right[:others], worth=every.worth[:others], fits=every.fits[:others]
+            )
+            self.all_chance = float(self.destinations.right.mean(axis=0).max())
             self.any_chance = max(self.any_chance, float(self.destinations.fits.mean()))
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
@@ -242,12 +254,10 @@ class _Judge:
         )
         size = 10.0 if action.kind is ActionKind.CHANGE_NEEDLE else abs(action.turns or 0.0)
         there = sum(_alike(position, outlook.position) for position, _ in self.posterior.evidence.trail)
-        return EvaluatedCandidate(candidate, outlook, size, moves.away_after, self._promise(outlook), there)
-
-    def _promise(self, outlook: SettingDraws) -> float:
-        right = outlook.full_right & outlook.idle_right
         counts = _idle_stop_may_be_turned(self.confidence) and "idle_rpm" in self.posterior.evidence.channels
-        return chance(right & outlook.speed_right if counts else right)
+        both, speed = outlook.full_right & outlook.idle_right, outlook.speed_right | (not counts)
+        worth = float(np.mean(worth_of(outlook.full_right, both, speed)))
+        return EvaluatedCandidate(candidate, outlook, size, moves.away_after, chance(both & speed), worth, there)
 
     def _just_richer(self) -> bool:
         """Whether the holder was turned out since the latest run, with the same needle."""
@@ -350,9 +360,8 @@ def _needle_refusal(confidence: Confidence) -> Refusal | None:
 
 
 def _repeat_refusal(confidence: Confidence) -> Refusal | None:
-    full, idle = confidence.full_throttle, confidence.idle_mixture
-    out = {
-        Stage.FULL_THROTTLE: full.observed and idle.observed and (full.chance_in_band or 0.0) < _SETTLED,
-        Stage.IDLE_MIXTURE: idle.observed and confidence.chance_both < _SETTLED,
-    }
-    return Refusal(RefusalCode.KNOWN_TO_BE_WRONG) if out.get(confidence.stage) else None
+    """A setting that is known to be wrong is left: what a repeat would teach, a better setting teaches too."""
+    full, idle, speed = confidence.full_throttle, confidence.idle_mixture, confidence.idle_speed
+    ends_wrong = full.observed and idle.observed and confidence.chance_both < _SETTLED
+    speed_wrong = confidence.stage is Stage.IDLE_SPEED and speed.observed and (speed.chance_in_band or 0.0) < _SETTLED
+    return Refusal(RefusalCode.KNOWN_TO_BE_WRONG) if ends_wrong or speed_wrong else None

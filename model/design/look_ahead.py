@@ -23,7 +23,7 @@ CHANGE_COST_RUNS = 1.5
 judgement."""
 
 FAILURE_COST_RUNS = 15.0
-"""Runs that a setting which turns out wrong is expected to cost after it was reached; judgement."""
+"""Runs that a setting which turns out wholly wrong is expected to cost after it was reached; judgement."""
 
 _PARTS = 4  # of the draws, each of which judges what the others choose
 _LEAST = 1e-12  # added to each weight, for readings that leave the draws that choose none
@@ -76,14 +76,15 @@ def runs_after(
     confirm_chance : float
         Chance from which a setting is called right.
     """
-    part, right = np.arange(weights.shape[1]) % _PARTS, destinations.right.astype(float)
+    part, right, worth = np.arange(weights.shape[1]) % _PARTS, destinations.right, destinations.worth
     total = 0.0
     for i in range(_PARTS):
         judges, others = weights[:, part == i], weights[:, part != i] + _LEAST
-        chances = (others @ right[part != i]) / others.sum(axis=1, keepdims=True)
-        best, runs = _best(way, chances, here, confirm_chance)
+        others /= others.sum(axis=1, keepdims=True)
+        sure = None if here is None else others @ right[part != i, here] >= confirm_chance
+        best, runs = _best(way, others @ worth[part != i], here, sure)
         share = judges.sum(axis=1)
-        holds = np.take_along_axis(judges @ right[part == i], best[:, None], axis=1)[:, 0]
+        holds = np.take_along_axis(judges @ worth[part == i], best[:, None], axis=1)[:, 0]
         total += float(np.mean(share * runs + FAILURE_COST_RUNS * (share - holds)))
     return total
 
@@ -91,7 +92,7 @@ def runs_after(
 def runs_that_come(
     way: RunsBetween,
     destinations: Destinations,
-    really: NDArray[np.bool_],
+    really: NDArray[np.float64],
     here: int | None,
     weights: NDArray[np.float64],
     confirm_chance: float,
@@ -103,24 +104,26 @@ def runs_that_come(
 
     Parameters
     ----------
-    really : array of bool, (m, n)
-        Whether the destinations are right for each truth.
+    really : array, (m, n)
+        What the destinations are worth for each truth.
     way, destinations, here, weights, confirm_chance
         As for `runs_after`.
     """
-    chances = weights @ destinations.right.astype(float)
-    best, runs = _best(way, chances, here, confirm_chance)
-    failed = ~np.take_along_axis(really, best[:, None], axis=1)[:, 0]
+    sure = None if here is None else weights @ destinations.right[:, here] >= confirm_chance
+    best, runs = _best(way, weights @ destinations.worth, here, sure)
+    failed = 1.0 - np.take_along_axis(really, best[:, None], axis=1)[:, 0]
     return float(np.mean(runs + FAILURE_COST_RUNS * failed))
 
 
 def _best(
-    way: RunsBetween, chances: NDArray[np.float64], here: int | None, confirm_chance: float
+    way: RunsBetween, worth: NDArray[np.float64], here: int | None, sure: NDArray[np.bool_] | None
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Where to go after each run, by the chances that the destinations are right, (m, n), and the runs there, (m,)."""
-    best = (way.runs + FAILURE_COST_RUNS * (1.0 - chances)).argmin(axis=1)
+    """Where to go after each run, by what the destinations are worth, (m, n), and the runs there, (m,).
+
+    Nothing is left to do where the setting of the run is called right, (m,).
+    """
+    best = (way.runs + FAILURE_COST_RUNS * (1.0 - worth)).argmin(axis=1)
     runs = way.runs[best]
-    if here is None:
+    if here is None or sure is None:
         return best, runs
-    settled = chances[:, here] >= confirm_chance
-    return np.where(settled, here, best), np.where(settled, 0.0, runs)
+    return np.where(sure, here, best), np.where(sure, 0.0, runs)

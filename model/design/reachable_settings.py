@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.physics.air import Conditions
-from taperwise.model.prediction.setting_draws import SettingDraws, predict_settings, right_at, target_at
+from taperwise.model.prediction.setting_draws import SettingDraws, predict_settings, right_at, target_at, worth_of
 from taperwise.shared.records import ChangeNeedle
 
 __all__ = ["Destinations", "NeedleOptimum", "Prospects", "destinations_of", "prospects_of"]
@@ -139,12 +139,16 @@ class Destinations:
     right : array of bool, (q, n)
         Whether both ends are right and, where idle speed is read at all, that as well; False throughout where the lean
         limit forbids the setting.
+    worth : array, (q, n)
+        1 where `right`, less where full throttle is right, or both mixtures are: where nothing makes all right, the
+        next best is still worth going to.
     fits : array of bool, (q,)
         Whether all is right at any of them, lean limit or not.
     """
 
     positions: tuple[Position, ...]
     right: NDArray[np.bool_]
+    worth: NDArray[np.float64]
     fits: NDArray[np.bool_]
 
     def index_of(self, position: Position) -> int | None:
@@ -193,5 +197,6 @@ def destinations_of(
     distinct = tuple(dict.fromkeys(positions))
     found = right_at(posterior, distinct, conditions, error, draws)
     may = np.array([allowed[replace(p, idle_stop_turns=0.0)] for p in distinct])
-    right = found.both & (found.speed | (not read))
-    return Destinations(distinct, right & may, right.any(axis=1))
+    speed = found.speed | (not read)
+    right = found.both & speed
+    return Destinations(distinct, right & may, worth_of(found.full, found.both, speed) * may, right.any(axis=1))

@@ -17,12 +17,14 @@ from taperwise.shared.records import Installation
 __all__ = ["Choice", "choose", "most_informative", "no_needle_fits"]
 
 _NEAR_RUNS = 0.15  # expected runs within which two steps are as good: of the price, as much is chance
-_NEAR_PROMISE = 0.1  # chance of all right within which two steps as good are as promising
+_NEAR_WORTH = 0.1  # within which two steps as good are as promising
 _RUNS_THAT_CONDEMN_ALL = 3  # runs after which every needle on hand may be given up
 _FIRST = 0.5  # runs that a largest step away from the full-throttle band counts for
 _ENOUGH_RUNS = 6  # at one setting, after which another one settles nothing
 _CLEARLY = 0.1  # chance of full throttle by which a turn is likelier right
 _TO_AND_FRO = 3  # runs at each of two settings, after which going back once more settles nothing
+_NO_SPEED_FITS = 0.1  # best chance of any setting below which the idle speed is given up, both mixtures being right
+_LIKELY_RIGHT, _FAR_LESS = 0.5, 0.3  # chance of both ends here, and how much less is far less with another needle
 _HOPELESS = {Stage.FULL_THROTTLE: 0.02, Stage.IDLE_MIXTURE: 0.05, Stage.IDLE_SPEED: 0.05}
 """Chance of any setting below which no needle on hand is called fitting, by stage."""
 
@@ -60,7 +62,9 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     hopeless = no_needle_fits(weighing, confidence, installation)
     if hopeless is not None:
         return Choice(hopeless, repeat, Reason(ReasonCode.NO_NEEDLE_FITS))
-    allowed = [w for w in options if w.candidate.refused is None]
+    if _no_speed_fits(weighing, confidence):
+        return Choice(_as_near_as_it_comes(weighing, confidence, installation), repeat, Reason(ReasonCode.NOT_SETTLED))
+    allowed = [w for w in options if w.candidate.refused is None and not _for_the_worse(w, confidence)]
     safe = _safe(allowed, installation)
     if stage is not Stage.FULL_THROTTLE and _is_lean(repeat) and safe:
         # a turn, not another needle: full throttle is right, but for the chance of a lean cylinder
@@ -71,8 +75,8 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
         return Choice(repeat.candidate.action, repeat, Reason(ReasonCode.ALL_REFUSED))
     costs = [_cost(w, stage, installation) for w in allowed]
     useful = [(w, x) for w, x in zip(allowed, costs, strict=True) if x <= min(costs) + _NEAR_RUNS]
-    best = max(w.promise for w, _ in useful)
-    useful = [(w, x) for w, x in useful if w.promise >= best - _NEAR_PROMISE]
+    best = max(w.worth for w, _ in useful)
+    useful = [(w, x) for w, x in useful if w.worth >= best - _NEAR_WORTH]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].nats))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
         # what runs here do not settle another setting may: one that is as good as sure, and not tried as often
@@ -180,6 +184,20 @@ def _richer_first(options: list[EvaluatedCandidate], installation: Installation)
     largest = max((w for w in options if w.candidate.action.effect == "richer"), key=lambda w: w.size)
     chosen = next(iter(_safe(options, installation)), largest)
     return Choice(chosen.candidate.action, chosen, Reason(ReasonCode.RICHER_BEFORE_READING))
+
+
+def _no_speed_fits(weighing: CandidateSet, confidence: Confidence) -> bool:
+    """Whether both mixtures are right here and no setting on hand makes the idle speed right with them."""
+    at_speed = confidence.stage is Stage.IDLE_SPEED and confidence.idle_speed.observed
+    return at_speed and weighing.all_chance < _NO_SPEED_FITS
+
+
+def _for_the_worse(w: EvaluatedCandidate, confidence: Confidence) -> bool:
+    """Whether it gives up a setting that is likely right for a needle that is far less so, as happens where the lean
+    limit forbids all else.
+    """
+    changes = w.candidate.action.kind is ActionKind.CHANGE_NEEDLE
+    return changes and _LIKELY_RIGHT <= confidence.chance_both > w.promise + _FAR_LESS
 
 
 def _is_lean(w: EvaluatedCandidate) -> bool:

@@ -44,9 +44,12 @@ __all__ = [
     "setting_of",
     "target_at",
     "widened",
+    "worth_of",
 ]
 
 Draws = NDArray[np.float64]
+
+_WORTH_BOTH, _WORTH_FULL = 0.5, 0.2  # where only the idle speed is wrong, and where the idle mixture is; judgement
 
 
 @dataclass(frozen=True)
@@ -188,11 +191,19 @@ def _air_shift(u: Unknowns, error: float, seed: int) -> NDArray[np.float64]:
 
 
 class Rights(NamedTuple):
-    """What is right at settings, (draws, positions) each: both mixtures, idle speed; and what is lean of peak."""
+    """What is right at settings, (draws, positions) each: full throttle, both mixtures, idle speed; and what is lean of
+    peak.
+    """
 
+    full: NDArray[np.bool_]
     both: NDArray[np.bool_]
     speed: NDArray[np.bool_]
     lean: NDArray[np.bool_]
+
+
+def worth_of(full: NDArray[np.bool_], both: NDArray[np.bool_], speed: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """What settings are worth where full throttle, both mixtures and idle speed are right or not; 1 where all are."""
+    return np.where(both & speed, 1.0, np.where(both, _WORTH_BOTH, _WORTH_FULL * full))
 
 
 def right_at(
@@ -225,7 +236,7 @@ def right_at(
     right = _full_right(full, u, targets.rise_kelvin, coldest_of(u, evidence, conditions))
     idle_rise, idle_rpm = idle_readings(u, ends, evidence.scales)
     both = right & idle_right(idle, idle_rise, u, evidence)
-    return Rights(both, _inside(idle_rpm, targets.idle_rpm), leanest(full, u, evidence.scales) < 0.0)
+    return Rights(right, both, _inside(idle_rpm, targets.idle_rpm), leanest(full, u, evidence.scales) < 0.0)
 
 
 def _rise_counts(evidence: Evidence) -> bool:

@@ -176,6 +176,58 @@ def test_idle_speed_at_an_edge_is_told_without_a_needle(recorded: Recommender, i
     assert told.inspection.ideal_slope is None
 
 
+@pytest.mark.parametrize(
+    ("stage", "both", "speed", "refused"),
+    [
+        (Stage.FULL_THROTTLE, 0.04, 0.9, True),
+        (Stage.FULL_THROTTLE, 0.06, 0.0, False),
+        (Stage.IDLE_MIXTURE, 0.04, 0.9, True),
+        (Stage.IDLE_SPEED, 0.95, 0.04, True),
+        (Stage.IDLE_SPEED, 0.95, 0.06, False),
+    ],
+)
+def test_a_setting_known_to_be_wrong_is_not_run_again(
+    confidence: Confidence, stage: Stage, both: float, speed: float, refused: bool
+) -> None:
+    """Whichever of the ends is wrong, and whatever the stage; the idle speed counts once both mixtures are right."""
+    idle_speed = dataclasses.replace(confidence.idle_speed, chance_in_band=speed)
+    now = dataclasses.replace(confidence, stage=stage, chance_both=both, idle_speed=idle_speed)
+    said = candidates._repeat_refusal(now)
+    assert said == (Refusal(RefusalCode.KNOWN_TO_BE_WRONG) if refused else None)
+
+
+@pytest.mark.parametrize(("any_setting", "given_up"), [(0.09, True), (0.11, False)])
+def test_an_idle_speed_that_no_setting_reaches_is_given_up(
+    recorded: Recommender, installation: Installation, any_setting: float, given_up: bool
+) -> None:
+    """Both mixtures right, and no place of screw, stop and needle likely to make the idle speed right with them."""
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 2)
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_SPEED)
+    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
+    assert weighing.all_chance > 0.5
+    choice = choose(dataclasses.replace(weighing, all_chance=any_setting), confidence, installation)
+    assert (choice.why.code is ReasonCode.NOT_SETTLED) is given_up
+    if given_up:
+        assert choice.action.inspection is not None
+        assert choice.action.inspection.idle_rpm_band == (700.0, 900.0)
+
+
+@pytest.mark.parametrize(("both", "promise", "changed"), [(0.6, 0.25, False), (0.6, 0.35, True), (0.4, 0.05, True)])
+def test_what_is_likely_right_is_not_given_up_for_a_far_worse_needle(
+    recorded: Recommender, installation: Installation, both: float, promise: float, changed: bool
+) -> None:
+    """Where the lean limit forbids all but a change of needle, the run is made again."""
+    learned = recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)])
+    confidence = dataclasses.replace(learned.confidence, stage=Stage.FULL_THROTTLE, chance_both=both)
+    weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
+    needle = next(w.candidate.action for w in weighing.options if w.candidate.action.kind is ActionKind.CHANGE_NEEDLE)
+    choice = choose(_priced(weighing, {(needle.kind, needle.turns): (9.0, promise)}), confidence, installation)
+    if changed:
+        assert choice.action.kind is ActionKind.CHANGE_NEEDLE
+    else:
+        assert (choice.action.kind, choice.why.code) == (ActionKind.REPEAT_RUN, ReasonCode.ALL_REFUSED)
+
+
 @pytest.mark.parametrize(("full", "idle", "refused"), [(0.5, 0.5, False), (0.5, 0.05, True), (0.8, 0.0, False)])
 def test_full_throttle_is_risked_only_where_both_ends_gain(
     confidence: Confidence, full: float, idle: float, refused: bool
@@ -198,7 +250,7 @@ def _priced(
         prediction = dataclasses.replace(w.candidate.prediction, chance_both=both)
         refused = Refusal(RefusalCode.LEADS_AWAY) if price_runs is None else None
         candidate = dataclasses.replace(w.candidate, price_runs=price_runs, refused=refused, prediction=prediction)
-        options.append(dataclasses.replace(w, candidate=candidate, promise=both))
+        options.append(dataclasses.replace(w, candidate=candidate, promise=both, worth=both))
     return dataclasses.replace(weighing, options=options)
 
 

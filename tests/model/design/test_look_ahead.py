@@ -1,5 +1,7 @@
 """The price of a step in runs, against cases worked out by hand."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -7,6 +9,7 @@ from numpy.typing import NDArray
 from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, FAILURE_COST_RUNS, RunsBetween, runs_after
 from taperwise.model.design.reachable_settings import Destinations
 from taperwise.model.inference.dataset import Position
+from taperwise.model.prediction.setting_draws import worth_of
 from taperwise.shared.limits import StepLimits
 
 _LIMITS = StepLimits()
@@ -19,7 +22,7 @@ def _at(turns: float, needle: str = "a", stop: float = 0.0) -> Position:
 
 def _ends(*columns: tuple[Position, list[int]]) -> Destinations:
     right = np.array([right for _, right in columns], bool).T
-    return Destinations(tuple(p for p, _ in columns), right, right.any(axis=1))
+    return Destinations(tuple(p for p, _ in columns), right, right.astype(float), right.any(axis=1))
 
 
 def test_the_way_is_counted_in_largest_steps() -> None:
@@ -65,3 +68,19 @@ def test_a_run_that_singles_out_a_draw_is_not_taken_at_its_word() -> None:
 def test_a_setting_that_is_not_among_the_destinations_settles_nothing() -> None:
     """Then the way to the best one is left."""
     assert _after(_ends((_at(0.25), [1, 1, 1, 1])), None, _EVEN) == pytest.approx(1.0)
+
+
+def test_the_next_best_is_worth_going_to_where_nothing_is_right() -> None:
+    """No setting makes all right: it is cheaper to be where both mixtures are than where neither is."""
+    nothing = _ends((_at(0.0), [0, 0, 0, 0]), (_at(0.25), [0, 0, 0, 0]))
+    half = dataclasses.replace(nothing, worth=np.array([[0.0, 0.5]] * 4))
+    assert _after(nothing, 0, _EVEN) == pytest.approx(1.0 + FAILURE_COST_RUNS)
+    assert _after(half, 0, _EVEN) == pytest.approx(1.0 + 0.5 * FAILURE_COST_RUNS)
+
+
+def test_what_is_right_in_part_is_worth_part() -> None:
+    """All right counts 1; a right mixture at both ends more than at full throttle alone, and that more than nothing."""
+    full, both, speed = np.array([[1, 1, 1, 0], [1, 1, 0, 0], [1, 0, 1, 1]], bool)
+    all_right, no_speed, full_alone, none = worth_of(full, both, speed)
+    assert (all_right, none) == (1.0, 0.0)
+    assert 1.0 > no_speed > full_alone > 0.0
