@@ -39,11 +39,12 @@ def _worth(installation: Installation, spread: float, *, informed: bool = True) 
 def test_the_rise_tells_most_where_full_throttle_is_unknown(installation: Installation, spread: float) -> None:
     """Nothing else says where full throttle stands; a speed that hardly changes with mixture says next to nothing.
 
-    By how many runs is no matter of the trade: where one run settles less, it saves less, too.
+    By how many runs is no matter of the trade: where one run settles less, it saves less, too, and so it does where a
+    setting that is right in part is worth part. That is a fifth, so four fifths of half a run are asked for.
     """
     worth = _worth(installation, spread)
     others = [each.runs_saved for name, each in worth.items() if name != "rise"]
-    assert worth["rise"].runs_saved > 0.5
+    assert worth["rise"].runs_saved > 0.8 * 0.5
     assert max(others) < 0.1 * worth["rise"].runs_saved
     assert worth["rise"].usual
     assert worth["static_rpm"].usual
