@@ -95,8 +95,10 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
         at_end()
+        app.state.desk.patience.end()
         app.state.worker.stop()
         app.state.work.close()
+        app.state.desk.patience.close()
         spans.close()
         database.close()
 
@@ -111,10 +113,10 @@ def create_app(
     app.state.phones = Phones() if settings.access == "phone" else None
     app.state.sign_ins = Limiter(settings.sign_ins_a_minute)
     app.state.figures = Metrics(lambda: _waiting(database, settings.seed))
-    app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans)
+    app.state.desk = RecommendationService(make_adviser, settings.seed, app.state.figures, spans, settings.wait_seconds)
     app.state.pool_floor = checked_floor(settings.pool_floor)
     app.state.gallery = ChartData(app.state.desk, database)
-    app.state.work = BackgroundCalls()
+    app.state.work = BackgroundCalls(app.state.desk.patience)
     app.state.worker = Worker(database, app.state.desk)
     app.state.desk.later = app.state.worker.ask
     _add_middleware(app, settings, spans)

@@ -3,6 +3,7 @@
 import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # tests run side by side: a thread for each is enough
+os.environ.setdefault("TAPERWISE_WAIT_SECONDS", "600")  # no test is about waiting on a slow machine, unless it says so
 
 from collections.abc import Iterator
 from datetime import UTC, datetime

@@ -1,8 +1,10 @@
 """``taperwise serve``: the service on this machine."""
 
 import socket
+from collections.abc import Callable
 from contextlib import nullcontext
 from pathlib import Path
+from types import FrameType
 from typing import Annotated, Literal
 
 import typer
@@ -63,6 +65,10 @@ def serve(
         int | None,
         typer.Option(show_default=_default("sign_ins_a_minute"), help="Sign-ins of one address or name in a minute."),
     ] = None,
+    wait_seconds: Annotated[
+        float | None,
+        typer.Option(show_default=_default("wait_seconds"), help="How long a request waits for its result [s]."),
+    ] = None,
     max_body_bytes: Annotated[
         int | None, typer.Option(show_default=_default("max_body_bytes"), help="Largest request body.")
     ] = None,
@@ -93,7 +99,20 @@ def serve(
             app, log_level="warning", log_config=None, ssl_certfile=files[0], ssl_keyfile=files[1],
             proxy_headers=False, timeout_graceful_shutdown=_LET_FINISH,
         )  # fmt: skip
-        uvicorn.Server(config).run(sockets=[door] if here is None else [door, here])
+        _Server(config, app.state.desk.patience.end).run(sockets=[door] if here is None else [door, here])
+
+
+class _Server(uvicorn.Server):
+    """Lets go of those who wait as soon as it is told to end, so that they are answered before their doors close."""
+
+    def __init__(self, config: uvicorn.Config, let_go: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._let_go = let_go
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """A signal to end."""
+        self._let_go()
+        super().handle_exit(sig, frame)
 
 
 def _check_readable(*files: Path | None) -> None:

@@ -11,7 +11,8 @@ import time
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from contextvars import ContextVar
+from contextvars import ContextVar, copy_context
+from functools import partial
 from inspect import iscoroutinefunction
 
 from fastapi import Request
@@ -20,7 +21,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from taperwise.shared.errors import BusyError
 
-__all__ = ["PLACES", "Admission", "Arrivals", "admit", "in_request", "set_aside"]
+__all__ = ["PLACES", "Admission", "Arrivals", "admit", "in_request", "set_aside", "unattended", "waited_seconds"]
 
 PLACES = 4
 """Requests worked on at a time; more of them make nothing faster on two cores, and keep the event loop waiting."""
@@ -98,7 +99,7 @@ class Admission:
             If the wait would be too long; told `_LOOK_AGAIN_SECONDS` after it arrived.
         """
         await self._enter(arrived)
-        held = _Place(self, asyncio.get_running_loop())
+        held = _Place(self, asyncio.get_running_loop(), arrived)
         token = _current.set(held)
         try:
             yield
@@ -157,8 +158,8 @@ class Admission:
 class _Place:
     """One request's place."""
 
-    def __init__(self, admission: Admission, loop: asyncio.AbstractEventLoop) -> None:
-        self._admission, self._loop = admission, loop
+    def __init__(self, admission: Admission, loop: asyncio.AbstractEventLoop, arrived: float) -> None:
+        self._admission, self._loop, self.arrived = admission, loop, arrived
         self._begun = time.perf_counter()
         self._given_up = False
 
@@ -198,6 +199,19 @@ def set_aside() -> bool:
 def in_request() -> bool:
     """Whether a request is served now, which somebody waits for."""
     return _current.get() is not None
+
+
+def waited_seconds() -> float:
+    """How long ago the request arrived that is served now; 0 outside requests."""
+    held = _current.get()
+    return 0.0 if held is None else time.perf_counter() - held.arrived
+
+
+def unattended[T](work: Callable[[], T]) -> Callable[[], T]:
+    """`work` for another thread, in the context of this one but for the request: nobody waits for it there."""
+    context = copy_context()
+    context.run(_current.set, None)
+    return partial(context.run, work)
 
 
 class Arrivals:

@@ -63,7 +63,7 @@ _STATUS: dict[type[TaperwiseError], tuple[int, str]] = {
     UnknownCallerError: (401, "Authentication required"),
     ForbiddenError: (403, "Not allowed"),
     BusyError: (503, "Too many requests"),
-    NotReadyError: (503, "The model is getting ready"),
+    NotReadyError: (503, "The result is not ready yet"),
     UnsafeError: (503, "No result that can be shown"),
     NotConvergedError: (503, "No reliable result yet"),
 }
@@ -113,7 +113,7 @@ KINDS: dict[str, tuple[str, str]] = {
     "sign-in-needed": ("Authentication required", "Send a valid access key, or sign in."),
     "not-allowed": ("Not allowed", "Your role or your access key does not allow this."),
     "busy": ("Too many requests", "The service has more requests than it can answer. Ask again after `Retry-After`."),
-    "not-ready": ("The model is getting ready", "Ask again after `Retry-After`."),
+    "not-ready": ("The result is not ready yet", "Ask again after `Retry-After`."),
     "unsafe": ("No result that can be shown", "The result breaks a safety rule. Tell the operator. Adjust nothing."),
     "no-result": ("No reliable result yet", "The readings contradict each other. Make another run."),
     "unreadable": ("The body is not valid JSON", "Send one JSON object in UTF-8."),
@@ -158,7 +158,7 @@ class Progress(BaseModel):
 
 
 NOT_READY: dict[int | str, dict[str, Any]] = {
-    202: {"description": "The model is getting ready. Ask again after `Retry-After` seconds", "model": Progress}
+    202: {"description": "The result is not ready yet. Ask again after `Retry-After` seconds", "model": Progress}
 }
 """The OpenAPI response of a route that needs the sampler."""
 

@@ -62,6 +62,9 @@ class Settings(BaseSettings):
         Requests that one caller can make in a minute, if sign-in is on.
     sign_ins_a_minute : int
         Sign-ins that one address, or one name, can try in a minute.
+    wait_seconds : float
+        How long a request waits for its result, from its arrival on [s]. Later the answer is when to ask again, and the
+        result is calculated meanwhile.
     seed : int
         Seed of the calculation. The same log and seed give the same result.
     max_body_bytes : int
@@ -93,6 +96,7 @@ class Settings(BaseSettings):
     tls_key: Path | None = None
     requests_a_minute: int = Field(600, ge=10, le=1_000_000)
     sign_ins_a_minute: int = Field(10, ge=1, le=1000)
+    wait_seconds: float = Field(4.0, ge=0.0, le=3600.0)
     seed: int = Field(20_260_101, ge=0, le=2**31)
     max_body_bytes: int = Field(16 * 1024 * 1024, ge=1024, le=64 * 1024 * 1024)
     worker: bool = True

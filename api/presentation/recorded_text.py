@@ -14,6 +14,7 @@ __all__ = [
     "in_line",
     "run_means",
     "step_warnings",
+    "still_calculated",
 ]
 
 NOTHING_RUN_SINCE = "Saved. There was no run since you last recorded a cause."
@@ -29,10 +30,25 @@ def getting_ready(seconds: int) -> str:
     return f"Saved. The model is getting ready: about {seconds} s left. Request the next step then."
 
 
-def in_line(ahead: int, seconds: int) -> str:
-    """Other answers are made first."""
-    results = "1 other result is" if ahead == 1 else f"{ahead} other results are"
-    return f"Recorded. Before yours, {results} calculated, about {seconds} s. Ask for the next step then."
+def in_line(what: str, when: str) -> str:
+    """The answer, or others before it, are being made: what goes on, as `still_calculated` says it, and until when."""
+    return f"Saved. {what}. Request the next step {when}."
+
+
+def still_calculated(ahead: int, seconds: int | None) -> str:
+    """What goes on before a result is there, as a sentence without its full stop.
+
+    Parameters
+    ----------
+    ahead : int
+        Other results that are calculated first.
+    seconds : int or None
+        Until this one is there, estimated [s]; None where what is calculated now takes longer than usual.
+    """
+    left = ". This takes longer than usual" if seconds is None else f", about {seconds} s left"
+    if not ahead:
+        return f"Your result is being calculated{left}"
+    return f"Before yours, {'1 other result is' if ahead == 1 else f'{ahead} other results are'} calculated{left}"
 
 
 def run_means(run: RunIn, targets: Targets) -> list[str]:

@@ -1,9 +1,7 @@
 """The desk where answers are made: it asks the model, and keeps each answer with what the next ones need."""
 
-import gc
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -23,10 +21,12 @@ from taperwise.api.presentation.recorded_text import NO_SUGGESTION, getting_read
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations import repository
 from taperwise.api.recommendations.countdown import Countdown
+from taperwise.api.recommendations.factory import settle
 from taperwise.api.recommendations.guard import safe_figures, safe_suggestion
+from taperwise.api.recommendations.patience import USUAL_SECONDS
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
 from taperwise.api.recommendations.repository import as_document, suggestion_of
-from taperwise.api.recommendations.turns import Turns
+from taperwise.api.recommendations.turns import BeingMadeError, Turns
 from taperwise.api.schemas.recommendation import SuggestionOut
 from taperwise.model import MODEL_VERSION
 from taperwise.model.population.summary import Summary
@@ -72,11 +72,15 @@ class RecommendationService:
     figures : Figures, optional
         Where updates are counted.
     spans : Spans
+    wait_seconds : float
+        How long a request waits for its result; later it is made without the request [s].
 
     Attributes
     ----------
     countdown : Countdown
         How long getting ready still takes.
+    patience : Patience
+        How long requests wait.
     later : callable
         Has the answer of an installation made later, where a request is not kept waiting for it.
     """
@@ -87,6 +91,7 @@ class RecommendationService:
         seed: int,
         figures: Metrics | None = None,
         spans: Spans = NO_SPANS,
+        wait_seconds: float = USUAL_SECONDS,
     ) -> None:
         self._figures, self._spans = figures, spans
         self.seed = seed
@@ -95,7 +100,8 @@ class RecommendationService:
         self._adviser: RecommenderProtocol | None = None
         self._failure = ""
         self._lock = threading.Lock()
-        self._turns = Turns()
+        self._turns = Turns(wait_seconds)
+        self.patience = self._turns.patience
         self.later: Callable[[int], bool] = lambda _: False
         self._last: Made | None = None
         self._preparing: threading.Thread | None = None
@@ -104,6 +110,10 @@ class RecommendationService:
     def ready(self) -> bool:
         """Whether the sampler is compiled."""
         return self._adviser is not None and self._adviser.ready
+
+    def going_on(self, installation_id: int) -> BeingMadeError | None:
+        """What is before an installation's result while that is calculated, or is in the line."""
+        return self._turns.going_on(installation_id)
 
     @property
     def failed(self) -> str:
@@ -120,7 +130,7 @@ class RecommendationService:
         try:
             self._get().prepare(told)
             self._failure = ""
-            _settle()
+            settle()
         except BaseException as error:
             self._failure = type(error).__name__
             raise
@@ -174,35 +184,44 @@ class RecommendationService:
         NotFoundError
             If there is no such installation.
         NotReadyError
-            If the sampler is still being compiled.
+            If the sampler is still being compiled, or a request would wait too long.
         """
         kept = self.kept(database, installation_id)
         if kept is not None:
             return kept
         self._prepared()
-        with self._in_turn(installation_id):
-            kept = self.kept(database, installation_id)  # somebody else may have made it meanwhile
-            if kept is not None:
-                return kept
-            made = self._made(database, installation_id)
+
+        def made() -> Made | SuggestionOut:  # somebody else may have made it meanwhile
+            return self.kept(database, installation_id) or self._made(database, installation_id)
+
+        with database.reading() as session:
+            log = service.load(session, installation_id)
+        return self._in_turn("answer", log, made, lambda found: self._stored(database, found))
+
+    def _stored(self, database: Database, found: Made | SuggestionOut) -> SuggestionOut:
+        """An answer as it is sent out, stored where it was not."""
+        if not isinstance(found, Made):
+            return found
+        number = found.log.installation_id
         try:
-            with self._spans.span("storing", installation=installation_id), database.unit() as session:
-                installations.get(session, installation_id, lock=True)  # two first answers must not both be inserted
-                self.keep(session, made)
+            with self._spans.span("storing", installation=number), database.unit() as session:
+                installations.get(session, number, lock=True)  # two first answers must not both be inserted
+                self.keep(session, found)
         except SQLAlchemyError as error:
             if not is_disk_full(error):
                 raise
-            _log.error("answer_not_kept", installation=installation_id, error=type(error).__name__)
-        return suggestion_out(made.suggestion, made.log.sent.units, made.log.findings)
+            _log.error("answer_not_kept", installation=number, error=type(error).__name__)
+        return suggestion_out(found.suggestion, found.log.sent.units, found.log.findings)
 
-    @contextmanager
-    def _in_turn(self, installation_id: int) -> Iterator[None]:
-        """A turn at the sampler; whoever is not kept waiting for it has the answer made later."""
+    def _in_turn[A, T](
+        self, what: str, log: service.Log, calculate: Callable[[], A], then: Callable[[A], T] | None = None
+    ) -> T:
+        """What is calculated in a turn at the sampler; whoever is not kept waiting has the answer made later."""
+        content = self._prepared().earlier_keys(log.installation, log.entries, log.prior)[-1]
         try:
-            with self._turns.turn(installation_id):
-                yield
+            return self._turns.result(log.installation_id, (what, log.state, content), calculate, then)
         except NotReadyError:
-            self.later(installation_id)
+            self.later(log.installation_id)
             raise
 
     def make(self, database: Database, installation_id: int) -> Made:
@@ -274,9 +293,10 @@ class RecommendationService:
         """As `answer`, but a failure to learn comes back as a warning: what was recorded is kept."""
         try:
             return RecommendationResult(self.answer(database, installation_id))
+        except BeingMadeError as error:
+            return RecommendationResult(None, [in_line(error.going_on, error.then)], error.seconds)
         except NotReadyError as error:
-            words = in_line(error.ahead, error.seconds) if error.ahead else getting_ready(error.seconds)
-            return RecommendationResult(None, [words], error.seconds)
+            return RecommendationResult(None, [getting_ready(error.seconds)], error.seconds)
         except FAILURES as error:
             _log.error("learning_failed", installation=installation_id, error=type(error).__name__, exc_info=True)
             return RecommendationResult(None, [NO_SUGGESTION])
@@ -298,9 +318,12 @@ class RecommendationService:
             If the sampler is still being compiled.
         """
         adviser = self._prepared()
-        fitting = self._spans.span("fitting", installation=log.installation_id, entries=len(log.entries))
-        with self._in_turn(log.installation_id), fitting:
-            return adviser.fit(log.installation, log.entries, log.prior)
+
+        def fitted() -> Any:
+            with self._spans.span("fitting", installation=log.installation_id, entries=len(log.entries)):
+                return adviser.fit(log.installation, log.entries, log.prior)
+
+        return self._in_turn("fit", log, fitted)
 
     def look_back(self, log: service.Log, entries: int, kept: Mapping[str, bytes]) -> Any:
         """The fit of a log as it was after that many entries, from what is kept.
@@ -339,8 +362,8 @@ class RecommendationService:
                 "There is no run yet, so there is no summary to share", field="consent", cure="Record a run first."
             )
         posterior = self._trusted(log)
-        with self._in_turn(log.installation_id):
-            return self._prepared().summarise(posterior)
+        adviser = self._prepared()
+        return self._in_turn("summary", log, lambda: adviser.summarise(posterior))
 
     def _trusted(self, log: service.Log) -> Any:
         posterior = self.posterior(log)
@@ -362,19 +385,6 @@ class RecommendationService:
         """
         told = self._prepared().what_if(self._trusted(log), turns, needle, density)
         return self._safe(lambda: safe_figures(told), log.installation_id)
-
-
-_settled = threading.Event()
-
-
-def _settle() -> None:
-    """Once a process, leave what lasts as long as it out of the collections to come: looking through all that the
-    sampler brought along kept whoever asked meanwhile waiting for a fifth of a second (the bench `many`).
-    """
-    if not _settled.is_set():
-        _settled.set()
-        gc.collect()
-        gc.freeze()
 
 
 async def _desk(request: Request) -> RecommendationService:

@@ -218,11 +218,9 @@ class SweepOut(BaseModel):
 class WhatFollows(BaseModel):
     """What follows from something recorded; null where learning failed: it is recorded all the same."""
 
-    confidence: ConfidenceOut | None = Field(
-        description="Chances at the present setting. Null: not calculated; the entry is saved all the same."
-    )
+    confidence: ConfidenceOut | None = Field(description="Chances at the present setting. Null: as for `suggestion`.")
     suggestion: SuggestionOut | None = Field(
-        description="Next step. Null: not calculated; the entry is saved all the same."
+        description="Next step. Null: not calculated yet, or not at all, as `warnings` say; the entry is saved."
     )
     warnings: list[str] = Field(description="Sentences on what is unusual about the entry; empty for nothing.")
 

@@ -2,15 +2,15 @@
 
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor, wait
-from contextvars import copy_context
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
 
-from taperwise.api.core.admission import set_aside
+from taperwise.api.core.admission import unattended
 from taperwise.api.core.database import Database
 from taperwise.api.log.respond_async import RecommendationResult
+from taperwise.api.recommendations.patience import USUAL_SECONDS, Patience
 from taperwise.api.recommendations.service import RecommendationService
 from taperwise.shared.errors import ConflictError
 
@@ -25,9 +25,16 @@ _MOST_UNASKED = 32  # results kept that nobody came back for
 
 
 class BackgroundCalls:
-    """Whatever is being made, by its key; the same thing is never made twice at a time."""
+    """Whatever is being made, by its key; the same thing is never made twice at a time.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    patience : Patience, optional
+        How long requests wait for all that they wait for.
+    """
+
+    def __init__(self, patience: Patience | None = None) -> None:
+        self._patience = patience or Patience(USUAL_SECONDS)
         self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="work")
         self._lock = threading.Lock()
         self._going: dict[Any, Future[Any]] = {}
@@ -94,9 +101,7 @@ class BackgroundCalls:
         future = self._begun(key, make)
         if future is None:
             return None
-        if not future.done() and set_aside():  # others are served while this one waits
-            wait([future], timeout=_PATIENCE_SECONDS if patience is None else patience)
-        if not future.done():
+        if not self._patience.comes(future, _PATIENCE_SECONDS if patience is None else patience):
             return None
         with self._lock:
             if self._going.get(key) is future:
@@ -116,7 +121,7 @@ class BackgroundCalls:
                 of_this_one = sum(known[1] == key[1] for known, each in self._going.items() if not each.done())
                 if of_this_one >= _MOST_OF_ONE or len(self._going) - len(ended) >= _MOST:
                     return None
-                future = self._going[key] = self._pool.submit(copy_context().run, make)
+                future = self._going[key] = self._pool.submit(unattended(make))
             return future
 
     def answer(

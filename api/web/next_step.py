@@ -72,6 +72,7 @@ def _context(
         "working": answered is None,
         "ready": desk.ready,
         "seconds_left": desk.countdown.seconds_left(),
+        "going_on": desk.going_on(log.installation_id) if answered is None else None,
         "failed": desk.failed,
         "warnings": [] if answered is None else answered.warnings,
         "suggestion": suggestion,

@@ -1,6 +1,7 @@
 """The sheet on a page and as PDF, the table, and parcels out and in."""
 
 import json
+import math
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -44,7 +45,7 @@ router = APIRouter(include_in_schema=False, route_class=PageRoute)
 
 _log = structlog.get_logger("taperwise")
 _PARCEL = TypeAdapter(Archive)
-_PATIENCE_SECONDS = 60.0
+_AGAIN_SECONDS = "3"  # when to ask again for what is nearly there
 
 
 @router.get("/installations/{installation_id}/sheet", **requires(Rule.SEES))
@@ -56,7 +57,7 @@ def sheet(
     return page(
         "sheet.html", sheet=made, number=installation_id, name=name_of(log), here="/sheet", heading="Tuning sheet",
         ready=desk.ready, photos=_photos(installation_id, database, photo_addresses),
-        pictures=[] if made is None else _on_paper(log, gallery, work, None),
+        pictures=[] if made is None else _on_paper(log, gallery, work, None) or [],
     )  # fmt: skip
 
 
@@ -64,11 +65,13 @@ def sheet(
 def sheet_pdf(
     installation_id: InstallationId, database: Db, desk: AdviceDesk, work: AtWork, gallery: InGallery
 ) -> Response:
-    """The sheet as PDF, with its pictures unless they take too long."""
-    log, made = _sheet(installation_id, database, desk, work, _PATIENCE_SECONDS)
+    """The sheet as PDF with its pictures; while they are being drawn, a page that asks again."""
+    log, made = _sheet(installation_id, database, desk, work, math.inf)
     if made is None:
-        return page("problem.html", 503, title="The next step is being calculated. Try again in a moment.", errors=[])
-    pictures = _on_paper(log, gallery, work, _PATIENCE_SECONDS)
+        return _in_a_moment("The next step is being calculated. This page loads again on its own.")
+    pictures = _on_paper(log, gallery, work, math.inf)
+    if pictures is None:
+        return _in_a_moment("The pictures of the tuning sheet are being drawn. This page loads again on its own.")
     photos = _photos(installation_id, database, photo_data)
     text = fragment("sheet_print.html", sheet=made, name=name_of(log), pictures=pictures, photos=photos)
     return Response(
@@ -78,6 +81,12 @@ def sheet_pdf(
     )
 
 
+def _in_a_moment(title: str) -> Response:
+    told = page("problem.html", 503, title=title, errors=[])
+    told.headers["Retry-After"] = told.headers["Refresh"] = _AGAIN_SECONDS
+    return told
+
+
 def _photos(
     installation_id: int, database: Database, found: Callable[[Session, int], dict[int, list[tuple[int, str]]]]
 ) -> dict[int, list[tuple[int, str]]]:
@@ -85,11 +94,13 @@ def _photos(
         return found(session, installation_id)
 
 
-def _on_paper(log: service.Log, gallery: ChartData, work: BackgroundCalls, patience: float | None) -> "list[Picture]":
-    """None of them where they take too long or cannot be made: the sheet does not hang on them."""
+def _on_paper(
+    log: service.Log, gallery: ChartData, work: BackgroundCalls, patience: float | None
+) -> "list[Picture] | None":
+    """The pictures: empty where they cannot be made, for the sheet does not hang on them; None while they are made."""
     key = ("pictures on paper", log.installation_id, log.state, sign_now())
     try:
-        return work.done(key, lambda: _drawn(log, gallery), patience) or []
+        return work.done(key, lambda: _drawn(log, gallery), patience)
     except FAILURES as error:
         _log.error("pictures_failed", installation=log.installation_id, error=type(error).__name__)
         return []

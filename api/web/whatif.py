@@ -1,5 +1,6 @@
 """What if: another setting within the limits, or other air."""
 
+import math
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Query, Response
@@ -70,7 +71,7 @@ def _answer(log: service.Log, desk: RecommendationService, work: Any, typed: Typ
         def make() -> Any:
             return predicted(desk, log, turns, needle, altitude, log.sent.units.elevation)
 
-        found = work.done(("what if", log.installation_id, log.state, turns, needle, altitude), make, 8.0)
+        found = work.done(("what if", log.installation_id, log.state, turns, needle, altitude), make, math.inf)
     except TaperwiseError as error:
         return {"prediction": None, "waiting": False, "errors": field_errors(error), "expectations": []}
     lines = (

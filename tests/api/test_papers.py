@@ -21,7 +21,6 @@ from taperwise.api.files.installation import fixture
 from taperwise.api.installations.prior import prior_from_document, prior_of, prior_row
 from taperwise.api.log import service
 from taperwise.api.pooling.release import release
-from taperwise.api.web import papers
 from taperwise.model import MODEL_VERSION
 from taperwise.model.population.predictive_prior import ODD_SHARE
 from taperwise.model.recommender import Recommender
@@ -261,15 +260,17 @@ def test_the_sheet_does_not_hang_on_its_pictures(client: Client, full: str, monk
         return f"of {log.state}"
 
     monkeypatch.setattr(ChartData, "portraits", slow)
-    monkeypatch.setattr(papers, "_PATIENCE_SECONDS", 0.05)
-    before = asked[0]
-    assert client.get(f"{home}/sheet.pdf").status_code == 200
-    assert shown[1] == []
-    monkeypatch.setattr(papers, "_PATIENCE_SECONDS", 30.0)
+    patience = client.app.state.desk.patience  # type: ignore[attr-defined] - the client hides the type
+    before, long = asked[0], patience.seconds
+    patience.seconds = 0.0
+    told = client.get(f"{home}/sheet.pdf")
+    assert (told.status_code, told.headers["Refresh"], told.headers["Retry-After"]) == (503, "3", "3")
+    assert "The pictures of the tuning sheet are being drawn." in words(told.text)
+    patience.seconds = long
     assert client.post(f"{full}/runs", json=RUN).status_code == 201  # the other ones are still being made
     go_on.set()
     assert client.get(f"{home}/sheet.pdf").status_code == 200
-    assert shown[2] == [f"of {before + 1}"]
+    assert shown[1] == [f"of {before + 1}"]
 
 
 @pytest.mark.parametrize("path", ["export", "table", "draws"])

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from urllib.error import HTTPError, URLError
@@ -93,6 +94,27 @@ def test_a_signal_ends_it_while_it_calculates(tmp_path: Path) -> None:
     with database.reading() as session:
         assert session.scalar(select(func.count()).select_from(Entry)) == 1
     database.close()
+
+
+@pytest.mark.slow
+def test_a_signal_lets_go_of_those_who_wait(tmp_path: Path) -> None:
+    """A request whose result is being calculated when SIGTERM comes is told when to ask again."""
+    port = free_port()
+    address = f"http://127.0.0.1:{port}"
+    with (
+        ThreadPoolExecutor(1) as beside,
+        _process(tmp_path, "-m", "tests.api.hurt.endless_service", str(port), TAPERWISE_WORKER="false") as served,
+    ):
+        _alive(address, served)
+        needle = {"label": "A", "taper_slope": {"value": 30, "unit": "mm/m"}}
+        _post(address, "/api/v1/installations", {"needles": [needle]})
+        waits = beside.submit(urlopen, f"{address}/api/v1/installations/1/suggestion", timeout=120)
+        assert served.stdout is not None
+        assert any(line.strip() == "calculating" for line in served.stdout)
+        served.send_signal(signal.SIGTERM)
+        with waits.result() as answer:
+            assert (answer.status, "Retry-After" in answer.headers) == (202, True)
+        served.wait(timeout=60)
 
 
 @pytest.mark.slow

@@ -45,7 +45,8 @@ class Slow(StandIn):
 def slow(settings: Settings, needles: list[dict[str, Any]]) -> Iterator[tuple[Client, Slow]]:
     """A service that learns slowly, with many installations, a run each, and one whose answer is there."""
     adviser = Slow(7)
-    with Client(create_app(settings, lambda _seed: adviser)) as client:
+    impatient = settings.model_copy(update={"wait_seconds": 8.0})
+    with Client(create_app(impatient, lambda _seed: adviser)) as client:
         for number in range(1, _FITS + 2):
             assert client.post("/api/v1/installations", json={"needles": needles[:1]}).status_code == 201
             later = {"Prefer": "respond-async"} if number > 1 else {}
@@ -115,7 +116,7 @@ def test_a_run_that_has_to_wait_is_recorded_all_the_same(slow: tuple[Client, Slo
     without = [answer for answer in answers if answer.json()["suggestion"] is None]
     assert without
     for answer in without:
-        assert "Recorded. Before yours" in answer.json()["warnings"][0]
+        assert "Saved. Before yours" in answer.json()["warnings"][0]
         assert int(answer.headers["Retry-After"]) >= 1
     for number in range(2, 42):
         assert len(client.get(f"/api/v1/installations/{number}/history").json()["entries"]) == 2
@@ -143,10 +144,9 @@ def test_turns_come_in_order() -> None:
 
 def test_those_of_one_result_count_once_in_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
     """Eight fits of a second and a half are too long to wait for; one fit that eight wait for is not."""
-    monkeypatch.setattr("taperwise.api.recommendations.turns.in_request", lambda: True)
-    monkeypatch.setattr("taperwise.api.recommendations.turns.set_aside", lambda: True)
+    monkeypatch.setattr("taperwise.api.recommendations.patience.in_request", lambda: True)
     for same in (True, False):
-        turns, told, held = Turns(), list[int](), threading.Event()
+        turns, told, held = Turns(9.0), list[int](), threading.Event()
 
         def one(of: int, turns: Turns = turns, told: list[int] = told) -> None:
             try:
