@@ -21,6 +21,7 @@ from taperwise.api.accounts.service import SIGNED_IN_FOR, caller_of
 from taperwise.api.core.database import Database
 from taperwise.api.core.origin import origin_of
 from taperwise.api.core.problems import problem
+from taperwise.api.core.storage_failures import failure_of
 from taperwise.api.core.validation_errors import FieldError
 
 __all__ = ["COOKIE", "JOIN", "SIGN_IN", "Authentication", "Limiter", "cookie_name", "too_often", "unknown"]
@@ -115,8 +116,10 @@ class Authentication:
             try:
                 caller = await to_thread.run_sync(self._ask, scope, limiter=self._threads)
             except SQLAlchemyError as error:
-                _log.error("database_failed", error=type(error).__name__)
-                caller = problem(503, "The database did not answer", "Nothing was stored. Try again in a moment.")
+                failure = failure_of(error, scope["method"])
+                _log.error("database_failed", error=type(error).__name__, kind=failure.kind)
+                caller = problem(failure.status, failure.title, failure.detail)
+                caller.headers.update(failure.headers)
         if isinstance(caller, Response):
             await caller(scope, receive, send)
             return

@@ -29,6 +29,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 from sqlalchemy.types import TypeDecorator
 
+from taperwise.api.core.database_file import DatabaseFile
 from taperwise.shared.errors import InvalidValueError
 
 __all__ = [
@@ -231,6 +232,7 @@ class Database:
         with _told(url):
             parsed = make_url(url)
             sqlite = parsed.get_backend_name() == "sqlite"
+            self._file = DatabaseFile(parsed)
             if sqlite:
                 _make_folder(parsed)
             elif parsed.get_backend_name() != "postgresql":
@@ -264,6 +266,7 @@ class Database:
             If the database cannot be reached, is none, or has a schema version that this release does not know.
         """
         with _told(self.name), self.engine.connect() as connection:
+            self._file.check()
             if _schema_of(connection) == newest_schema():
                 return
             if connection.dialect.name == "postgresql":  # SQLite was locked when the transaction began
@@ -277,7 +280,13 @@ class Database:
         """One unit of work: committed at its end, rolled back if anything went wrong.
 
         A failure of the very commit carries the note `UNCERTAIN`: a server that went away then may have stored it.
+
+        Raises
+        ------
+        ReplacedFileError
+            If the database file is not the one that was opened.
         """
+        self._file.check()
         with Session(self.engine, expire_on_commit=False) as session:
             for watch in self.watchers:
                 watch(session)
@@ -290,12 +299,20 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
-        """All as it stood at one moment, to be read only: writers do not wait for it, nor it for them."""
+        """All as it stood at one moment, to be read only: writers do not wait for it, nor it for them.
+
+        Raises
+        ------
+        ReplacedFileError
+            As `unit`.
+        """
+        self._file.check()
         with Session(self._reader, expire_on_commit=False) as session, session.begin():
             yield session
 
     def answers(self) -> bool:
-        """Whether the database can be read."""
+        """Whether the database can be read; errors as `unit`."""
+        self._file.check()
         with self._reader.connect() as connection:
             return connection.exec_driver_sql("SELECT 1").scalar() == 1
 

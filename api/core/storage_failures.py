@@ -5,6 +5,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from taperwise.api.core.database import UNCERTAIN
+from taperwise.api.core.database_file import CURE, ReplacedFileError
 
 __all__ = ["RETRY_AFTER", "StorageFailure", "failure_of", "is_disk_full"]
 
@@ -23,7 +24,7 @@ class StorageFailure:
     Parameters
     ----------
     kind : str
-        ``disk_full`` or ``database``.
+        ``disk_full``, ``replaced`` or ``database``.
     status : int
     title, detail : str
     headers : dict
@@ -56,6 +57,8 @@ def failure_of(error: BaseException, method: str) -> StorageFailure:
     if is_disk_full(error):
         cure = "Free some space on the disk of the database, then try again. You can still read what was stored before."
         return StorageFailure("disk_full", 507, "The disk is full", f"{kept} {cure}", {})
+    if isinstance(error, ReplacedFileError):
+        return StorageFailure("replaced", 503, "The database file was replaced", f"{kept} {CURE}", {})
     if UNCERTAIN in getattr(error, "__notes__", ()):
         kept = (
             "Your entry may or may not be stored. Read the log, or send the request again with the same "

@@ -82,7 +82,7 @@ class Metrics:
             yield learned
 
     def failure(self, kind: str) -> None:
-        """Something failed: ``database``, ``disk_full``, ``crowded``, ``unsafe`` or ``unforeseen``."""
+        """Something failed: ``database``, ``replaced``, ``disk_full``, ``crowded``, ``unsafe`` or ``unforeseen``."""
         self._failures.labels(kind).inc()
 
     def told(self) -> bytes:

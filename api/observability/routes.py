@@ -9,6 +9,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from taperwise.api.core import compile_cache
+from taperwise.api.core.database_file import CURE, ReplacedFileError
 from taperwise.api.core.dependencies import Db
 from taperwise.api.core.problems import responses
 from taperwise.api.core.roles import Rule, requires
@@ -56,6 +57,8 @@ def readyz(database: Db, request: Request) -> Health:
     desk: _Desk = request.app.state.desk
     try:
         stored = database.answers()
+    except ReplacedFileError:
+        raise HTTPException(503, CURE) from None
     except SQLAlchemyError:
         stored = False
     if not stored:

@@ -1,15 +1,23 @@
 """What happens when the sampler or the database fails."""
 
 import gc
+import shutil
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import update
 from sqlalchemy.exc import OperationalError
 
+from taperwise.api.app import create_app
 from taperwise.api.core.database import Answer, Database
+from taperwise.api.core.database_file import CURE
+from taperwise.api.core.settings import Settings
 from tests.api.asking import RUN, Client, problem
 from tests.api.conftest import StandIn
+from tests.api.everything_on import ON_POSTGRES
+from tests.api.web.reading import words
 
 
 @pytest.mark.parametrize("failure", [RuntimeError("broke"), KeyError("x"), TypeError("x"), MemoryError()])
@@ -101,3 +109,29 @@ def test_not_ready_without_a_database(client: Client, monkeypatch: pytest.Monkey
     assert "database" in problem(client.get("/readyz"), 503)["detail"]
     assert "Nothing was read" in problem(client.get("/api/v1/installations"), 503)["detail"]
     assert client.get("/healthz").status_code == 200
+
+
+@pytest.mark.skipif(ON_POSTGRES, reason="about a file")
+def test_a_database_file_that_was_replaced_is_noticed(
+    settings: Settings, tmp_path: Path, needles: list[dict[str, Any]]
+) -> None:
+    """Nothing more is read from the file that is gone, or stored in it: 503 with the cure, by health too. Back in its
+    place it is used again.
+    """
+    file, aside = tmp_path / "taperwise.db", tmp_path / "aside.db"
+    with Client(create_app(settings, StandIn), raise_server_exceptions=False) as client:
+        client.app.state.desk.prepare()  # type: ignore[attr-defined] - the client hides the type
+        place = client.post("/api/v1/installations", json={"needles": needles[:1]}).headers["Location"]
+        assert client.get("/readyz").status_code == 200
+        for replace_it in (lambda: shutil.copy(aside, file), lambda: None):
+            file.rename(aside)
+            replace_it()
+            for answer in (client.get(f"{place}/history"), client.post(f"{place}/runs", json=RUN)):
+                told = problem(answer, 503)
+                assert (told["title"], told["detail"].split(". ", 1)[1]) == ("The database file was replaced", CURE)
+            assert CURE in words(client.get("/installations/1").text)
+            assert problem(client.get("/readyz"), 503)["detail"] == CURE
+            assert client.get("/healthz").status_code == 200
+            aside.rename(file)
+            assert client.get(f"{place}/history").json()["entries"] == []
+            assert client.get("/readyz").status_code == 200
