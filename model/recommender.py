@@ -4,6 +4,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,13 +16,14 @@ from taperwise.model.design.notices import notices
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.design.what_to_read import readings_worth
+from taperwise.model.diagnosis.contradiction import contradicts_itself
 from taperwise.model.diagnosis.fault_detection import ALARM, ALARM_AT_THE_END, earlier_logs, fault_probabilities
 from taperwise.model.inference.compiled_logp import Shelf
 from taperwise.model.inference.dataset import Evidence
 from taperwise.model.inference.earlier_fits import CHANCES, EarlierFit, LookedBack, key_of
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
 from taperwise.model.inference.posterior_cache import Log, Memory
-from taperwise.model.inference.sampler import LONG, Posterior, Sampler
+from taperwise.model.inference.sampler import FIRST_TRY, LONG, Posterior, Sampler
 from taperwise.model.physics.air import conditions_at
 from taperwise.model.population.summary import Summary, summarise
 from taperwise.model.prediction.density_sensitivity import density_sensitivity, in_the_coldest_air
@@ -50,6 +52,9 @@ __all__ = ["Learned", "LookedBack", "Recommender"]
 _REMEMBERED = 24  # posteriors in memory, about a megabyte each: pictures and what-if ask again for the same ones
 
 _NOTHING = Information(0.0, 0.0)
+
+_FEW: Mapping[str, Any] = {**FIRST_TRY, "draws": 100, "tune": 100}
+"""Where the readings contradict each other: enough to show where they scatter, for a twentieth of the two tries."""
 
 
 @dataclass(frozen=True)
@@ -196,20 +201,29 @@ class Recommender:
         with self._fitting:  # two cores: one fit at a time uses both
             found = self._posteriors.recall(log)
             if found is None:
-                fitted = self.sampler.fit(log.telling().evidence(), self.seed)
+                fitted = self._drawn(log.telling().evidence())
                 self._posteriors.keep(log, fitted)
                 found = replace(fitted, evidence=log.evidence())
         return found
+
+    def _drawn(self, evidence: Evidence) -> Posterior:
+        """Drawn from the posterior; a few draws, not to be believed, where the readings contradict each other."""
+        if not contradicts_itself(evidence):
+            return self.sampler.fit(evidence, self.seed)
+        few = self.sampler.fit_once(evidence, self.seed, _FEW)
+        return replace(few, diagnostics=replace(few.diagnostics, converged=False))
 
     def _trusted(
         self, log: Log, whole: Posterior, kept: Mapping[str, bytes], to_keep: dict[str, bytes]
     ) -> Iterator[Posterior]:
         """Fits that are to be believed: of the log before each of the latest runs, then of the whole log.
 
+        None where the readings contradict each other so far that no engine gives them.
         Where neither the whole log nor an earlier one converged, the logs between them are not fitted: they hold the
         same contradiction, and each would take as long.
         """
-        for part in (*earlier_logs(log), log.telling()):
+        earlier = () if contradicts_itself(whole.evidence) else earlier_logs(log)
+        for part in (*earlier, log.telling()):
             fit = self._kept_or_made(part, kept, to_keep)
             if fit.diagnostics.converged:
                 yield fit.posterior(part.evidence(), self.seed)

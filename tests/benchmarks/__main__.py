@@ -10,6 +10,7 @@ from tests.benchmarks import (
     faults,
     gain,
     load,
+    long_logs,
     many,
     overview,
     pool,
@@ -30,6 +31,7 @@ app.command("faults")(faults.faults)
 app.command("pool")(pool.pool)
 app.command("start")(start.start)
 app.command("load")(load.load)
+app.command("long-logs")(long_logs.long_logs)
 app.command("update")(update.update)
 app.command("gain")(gain.gain)
 app.command("many")(many.many)
