@@ -41,13 +41,14 @@ def _declared(extra: str | None = None) -> set[str]:
 
 
 @cache
-def _in_folder(folder: str, *, top: bool) -> dict[str, str]:
-    found: dict[str, str] = {}
+def _in_folder(folder: str) -> list[tuple[str, str, bool]]:
+    """Every module from elsewhere by its first name, the file that imports it, and whether it does so at its top."""
+    found: list[tuple[str, str, bool]] = []
     for file in (_ROOT / folder).rglob("*.py"):
         if folder != _NOTEBOOKS and file.is_relative_to(_ROOT / _NOTEBOOKS):
             continue
         tree = ast.parse(file.read_text(encoding="utf-8"))
-        for node in tree.body if top else ast.walk(tree):
+        for node in ast.walk(tree):
             match node:
                 case ast.Import(names=names):
                     modules = [each.name for each in names]
@@ -55,14 +56,15 @@ def _in_folder(folder: str, *, top: bool) -> dict[str, str]:
                     modules = [module]
                 case _:
                     continue
-            found |= {each.partition(".")[0]: str(file.relative_to(_ROOT)) for each in modules}
+            top = node in tree.body
+            found += [(each.partition(".")[0], str(file.relative_to(_ROOT)), top) for each in modules]
     own = {"taperwise", "tests", "__future__"}
-    return {name: file for name, file in found.items() if name not in sys.stdlib_module_names and name not in own}
+    return [each for each in found if each[0] not in sys.stdlib_module_names and each[0] not in own]
 
 
 def _imported(*folders: str, top: bool = False) -> dict[str, str]:
-    """Every module from elsewhere by its first name, with a file that imports it; only at the top of files if asked."""
-    return {name: file for folder in folders for name, file in _in_folder(folder, top=top).items()}
+    """Every module from elsewhere, with a file that imports it; only at the top of files if asked."""
+    return {name: file for folder in folders for name, file, at_top in _in_folder(folder) if at_top or not top}
 
 
 @cache
