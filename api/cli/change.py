@@ -13,6 +13,7 @@ from taperwise.api.cli.recommendation import tell
 from taperwise.api.cli.record import ADJUST_WORDS, RUN_WORDS, adjustments, idle_of, one_of, seen, units_of
 from taperwise.api.core.validation import validate_document
 from taperwise.api.log import service
+from taperwise.api.log.corrections import record_correction
 from taperwise.api.notes import repository as notes
 from taperwise.api.schemas.adjustments import AcknowledgeIn
 from taperwise.api.schemas.log import CorrectionIn, EntryOut, NoteIn
@@ -125,7 +126,7 @@ def _entry(entries: list[EntryOut], sequence: int) -> EntryOut:
 def _correct(shop: Any, number: int, entry: int, document: dict[str, Any], as_json: bool) -> None:
     sent = validate_document(TypeAdapter(CorrectionIn), document)
     with shop.database.unit() as session:
-        service.record_correction(session, number, entry, sent)
+        record_correction(session, number, entry, sent)
     shop.console.print(f"Corrected entry {entry}.")
     tell(shop, number, as_json, [])
 

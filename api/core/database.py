@@ -4,7 +4,6 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,6 @@ from sqlalchemy import (
     JSON,
     URL,
     BigInteger,
-    Connection,
     DateTime,
     Dialect,
     Engine,
@@ -21,7 +19,6 @@ from sqlalchemy import (
     String,
     UniqueConstraint,
     create_engine,
-    inspect,
     make_url,
 )
 from sqlalchemy import event as sa_event
@@ -30,6 +27,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 from sqlalchemy.types import TypeDecorator
 
 from taperwise.api.core.database_file import DatabaseFile
+from taperwise.api.core.schema_version import upgrade
 from taperwise.shared.errors import InvalidValueError
 
 __all__ = [
@@ -47,7 +45,6 @@ __all__ = [
     "Note",
     "Trace",
     "Utc",
-    "newest_schema",
 ]
 
 UNCERTAIN = "the transaction failed at its end"
@@ -55,9 +52,6 @@ UNCERTAIN = "the transaction failed at its end"
 
 DERIVED = "derived"
 """Mark, in a table's `info`, of data that are remade when missing: a backup does without them."""
-
-_MIGRATION_LOCK = 8_118_118
-"""Key of PostgreSQL's advisory lock on changes of the schema; any number that nothing else in the database takes."""
 
 Id = BigInteger().with_variant(Integer, "sqlite")
 """Numbers of rows."""
@@ -267,13 +261,7 @@ class Database:
         """
         with _told(self.name), self.engine.connect() as connection:
             self._file.check()
-            if _schema_of(connection) == newest_schema():
-                return
-            if connection.dialect.name == "postgresql":  # SQLite was locked when the transaction began
-                connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
-            if _schema_of(connection) != newest_schema():  # another service may have been faster
-                _upgrade(connection, self.name)
-                connection.commit()
+            upgrade(connection, self.name)
 
     @contextmanager
     def unit(self) -> Iterator[Session]:
@@ -320,39 +308,6 @@ class Database:
         """Close all connections."""
         self._reader.dispose()
         self.engine.dispose()
-
-
-def newest_schema() -> str:
-    """Revision that this release knows as the last: files of revisions are named by theirs."""
-    names = (each.name for each in files("taperwise.api.migrations.versions").iterdir())
-    return max(name[1:5] for name in names if name.startswith("r"))
-
-
-def _schema_of(connection: Connection) -> str | None:
-    """Revision that a database says it is of."""
-    if not inspect(connection).has_table("alembic_version"):
-        return None
-    return connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
-
-
-def _upgrade(connection: Connection, name: str) -> None:
-    from alembic import command  # a quarter of a second that a start with nothing to upgrade does without
-    from alembic.config import Config
-    from alembic.util import CommandError
-
-    config = Config()
-    config.set_main_option("script_location", "taperwise.api:migrations")
-    config.attributes["connection"] = connection
-    try:
-        command.upgrade(config, "head")
-    except CommandError:
-        raise InvalidValueError(
-            f"The database has schema version {_schema_of(connection)}. This release knows version {newest_schema()} "
-            "and changed nothing",
-            field="database_url",
-            value=name,
-            cure="Start the release that made this database, or set TAPERWISE_DATABASE_URL to another one.",
-        ) from None
 
 
 def _make_folder(url: URL) -> None:

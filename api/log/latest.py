@@ -6,7 +6,8 @@ from taperwise.api.core.database import Installation
 from taperwise.api.installations import repository as installations
 from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import repository
-from taperwise.api.log.service import record_correction, to_response
+from taperwise.api.log.corrections import record_correction
+from taperwise.api.log.service import to_response
 from taperwise.api.presentation.set_up_text import UNDONE
 from taperwise.api.schemas.log import CorrectionIn, EntryOut
 from taperwise.shared.errors import ConflictError

@@ -19,6 +19,7 @@ from taperwise.api.installations import repository as installations
 from taperwise.api.installations.routes import to_response as installation_outward
 from taperwise.api.installations.stored import installation_of
 from taperwise.api.log import service
+from taperwise.api.log.corrections import record_correction
 from taperwise.api.log.respond_async import Answering
 from taperwise.api.presentation.idle_text import IDLE_LEVELS
 from taperwise.api.presentation.recorded_text import run_means
@@ -218,7 +219,7 @@ def correction(
     """Replaces or voids a wrong run or adjustment. The log keeps both."""
 
     def deed(session: Session) -> Made:
-        entry = service.record_correction(session, installation_id, sequence, sent)
+        entry = record_correction(session, installation_id, sequence, sent)
         position = service.load(session, installation_id).position()
         return Made({"entry": entry, "position": position, "warnings": []})
 

@@ -21,7 +21,7 @@ from taperwise.api.presentation.trace_text import NO_FINDING_OPEN, finding_out
 from taperwise.api.schemas.adjustments import AcknowledgeIn, AdjustmentIn, AdjustmentKinds
 from taperwise.api.schemas.findings import FindingOut
 from taperwise.api.schemas.installation import InstallationIn
-from taperwise.api.schemas.log import AirOut, CorrectionIn, CorrectionOut, EntryOut
+from taperwise.api.schemas.log import AirOut, CorrectionOut, EntryOut
 from taperwise.api.schemas.recommendation import Position
 from taperwise.api.schemas.run import ColumnMapping, RunIn
 from taperwise.api.schemas.set_up import SetUpEntry
@@ -29,7 +29,7 @@ from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import InvalidValueError, NotFoundError, TimeOrderError
+from taperwise.shared.errors import TimeOrderError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
@@ -37,14 +37,12 @@ from taperwise.shared.records import Entry as EntryRecord
 __all__ = [
     "Log",
     "append",
-    "effective_entries",
     "entries_of",
     "load",
     "log_revision",
     "open_findings",
     "record_acknowledgement",
     "record_adjustment",
-    "record_correction",
     "record_run",
     "refresh_stop",
     "to_response",
@@ -146,17 +144,12 @@ def _about_trace(kind: str, document: dict[str, Any]) -> bool:
     return kind == "acknowledged" and document.get("about") == "trace"
 
 
-def effective_entries(session: Session, installation_id: int) -> list[tuple[str, dict[str, Any]]]:
-    """Kind and document of every entry that stands, corrections followed. Left out is what no answer turns on:
+def _standing(session: Session, installation_id: int) -> list[tuple[int, str, dict[str, Any]]]:
+    """Number, kind and document of every entry that stands, corrections followed. Left out is what no answer turns on:
     findings, what was said of them, and set-ups that were corrected.
 
     A run made before the field changed has that field's elevation.
     """
-    return [(kind, document) for _, kind, document in _standing(session, installation_id)]
-
-
-def _standing(session: Session, installation_id: int) -> list[tuple[int, str, dict[str, Any]]]:
-    """As `effective_entries`, each with its number before it."""
     corrected = repository.corrections(session, installation_id)
     rows = repository.entries(session, installation_id)
     found = []
@@ -262,45 +255,6 @@ def _correction_out(kind: str, c: Correction) -> CorrectionOut:
         run=RunIn.model_validate(document) if document is not None and kind == "run" else None,
         adjustment=_ADJUSTMENT.validate_python(document) if document is not None and kind == "adjustment" else None,
     )
-
-
-def record_correction(session: Session, installation_id: int, sequence: int, sent: CorrectionIn) -> EntryOut:
-    """Keep a correction beside the entry it corrects.
-
-    Raises
-    ------
-    NotFoundError, InvalidValueError
-        If there is no such entry, or the correction is of another kind or cannot be used.
-    """
-    owner = installation_of(installations.get(session, installation_id, lock=True))
-    row = repository.entry(session, installation_id, sequence)
-    if row is None:
-        raise NotFoundError("Entry not found", field="sequence", value=sequence, cure="Check the number in the log.")
-    kind = "run" if sent.run is not None else "adjustment" if sent.adjustment is not None else row.kind
-    if row.kind == "set_up":
-        raise InvalidValueError(
-            "a change of the set-up stays in the history", field="sequence", value=sequence,
-            cure="Change the set-up once more.",
-        )  # fmt: skip
-    if kind != row.kind:
-        raise InvalidValueError(
-            f"A correction cannot change the kind of this entry ({row.kind})",
-            field=kind,
-            value=f"entry {sequence}",
-            cure=f"Give the correct {row.kind}, or void this entry and record another one.",
-        )
-    replacement = sent.run or sent.adjustment
-    if sent.run is not None:
-        AirOut.of(sent.run.record(owner.elevation).air, owner.units)
-    if sent.adjustment is not None:
-        fitted = sent.adjustment.record()
-        if isinstance(fitted, ChangeNeedle):
-            owner.record().needle(fitted.needle)
-    document = None if replacement is None else replacement.model_dump(mode="json", exclude_none=True)
-    repository.keep_correction(session, row.id, datetime.now(UTC), sent.reason, document)
-    refresh_stop(session, installation_id)  # the log has to hold together afterwards too
-    read = repository.readings(session, installation_id).get(row.id, [])
-    return to_response(row, owner, repository.corrections(session, installation_id)[row.id], read)
 
 
 def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tuple[RunIn, Traced]:

@@ -14,6 +14,7 @@ from taperwise.api.core.idempotency import Made
 from taperwise.api.core.roles import Rule, requires
 from taperwise.api.core.validation import RefusedError, field_errors, validate_document
 from taperwise.api.log import service
+from taperwise.api.log.corrections import record_correction
 from taperwise.api.log.photos import MOST
 from taperwise.api.presentation.entry_text import adjustment_words, kind_words, run_words
 from taperwise.api.presentation.set_up_text import set_up_words
@@ -98,7 +99,7 @@ def correct(
     entry = _entry(database, installation_id, sequence)
     try:
         sent = validate_document(_CORRECTION, _document(entry, typed))
-        once.do(lambda session: Made(service.record_correction(session, installation_id, sequence, sent)))
+        once.do(lambda session: Made(record_correction(session, installation_id, sequence, sent)))
     except (RefusedError, TaperwiseError) as error:
         return _form(database, installation_id, entry, typed, _unnested(field_errors(error)), 422)
     return RedirectResponse(f"/installations/{installation_id}/history", 303)

@@ -1,12 +1,20 @@
 """Before the sampler is compiled: what is asked is told to come back, and what is recorded is recorded."""
 
+import os
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from taperwise.api.app import create_app
+from taperwise.api.cli import prepare
+from taperwise.api.cli.asgi import _prepare
+from taperwise.api.core.compile_cache import SamplerShelf
 from taperwise.api.core.settings import Settings
 from taperwise.model.inference.compiled_logp import BUILDING, COMPILING
 from tests.api.asking import RUN, Client
@@ -115,3 +123,81 @@ def test_nothing_is_shared_before_that(waiting: Client, somewhere: str) -> None:
     assert answer.status_code == 503, answer.text
     assert 0 < int(answer.headers["Retry-After"]) <= 60
     assert waiting.get(f"{somewhere}/contribution").status_code == 404
+
+
+@pytest.fixture
+def warm(tmp_path: Path) -> Path:
+    """A cache folder with compiled code in it."""
+    SamplerShelf(tmp_path).put(b"code")
+    return tmp_path
+
+
+def test_recorded_before_the_model_is_ready_and_answered_afterwards(
+    waiting: Client, somewhere: str, compiling: _Compiling, warm: Path
+) -> None:
+    """What is recorded while the model is made ready is stored, and answered by the worker as soon as it is ready."""
+    state: Any = waiting.app.state  # type: ignore[attr-defined] - the client hides the type
+    state.worker.announce()
+    recorded = waiting.post(f"{somewhere}/runs", json=RUN)
+    assert (recorded.status_code, recorded.json()["suggestion"]) == (201, None)
+    assert waiting.get(f"{somewhere}/suggestion").status_code == 202
+    compiling.compiled.set()
+    _prepare(state, True, warm)
+    state.worker.ask(1)
+    deadline = time.monotonic() + 20.0
+    while state.desk.kept(state.database, 1) is None:
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    assert waiting.get(f"{somewhere}/suggestion").json()["confidence"]["runs"] == 1
+
+
+def test_nobody_counts_on_a_worker_that_cannot_come(waiting: Client, warm: Path) -> None:
+    """Where getting ready fails, the announcement is taken back."""
+    state: Any = waiting.app.state  # type: ignore[attr-defined] - the client hides the type
+    state.worker.announce()
+
+    def fails(_: object) -> None:
+        raise OSError("no room")
+
+    state.desk._adviser = StandIn(7)
+    state.desk._adviser.prepare = fails
+    with pytest.raises(OSError, match="no room"):
+        _prepare(state, True, warm)
+    assert not state.worker.working
+    assert state.desk.failed == "OSError"
+
+
+def test_compiling_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the cache is empty a process of its own compiles, and what it says is passed on; where it is not, none is
+    started; one that fails is told, and no failure yet.
+    """
+    script = (
+        "from pathlib import Path; from taperwise.api.core.compile_cache import SamplerShelf; "
+        "print('… as told', flush=True); "
+        f"SamplerShelf(Path({str(tmp_path)!r})).put(b'code')"
+    )
+    monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", script))
+    told: list[str] = []
+    prepare.compiled_beside(tmp_path, told.append)
+    assert told == ["… as told"]
+    assert SamplerShelf(tmp_path).get() == b"code"
+    prepare.compiled_beside(tmp_path, told.append)
+    assert told == ["… as told"]
+    monkeypatch.setattr(prepare, "_COMMAND", (sys.executable, "-c", "raise SystemExit(3)"))
+    prepare.compiled_beside(tmp_path / "empty", told.append)
+    assert told[0] == "… as told"
+    assert "ended with 3; the service does it itself" in told[1]
+
+
+def test_no_compiling_is_left_behind(tmp_path: Path) -> None:
+    """The child ends by itself when a service lets go of it, as it does however it ends."""
+    environment = {**os.environ, "TAPERWISE_CACHE_FOLDER": str(tmp_path)}
+    with subprocess.Popen(
+        prepare._COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment
+    ) as child:
+        assert child.stdin is not None
+        assert child.stdout is not None
+        assert child.stdout.readline().startswith("…")
+        child.stdin.close()
+        assert child.wait(20.0) == 1
+    assert SamplerShelf(tmp_path).get() is None

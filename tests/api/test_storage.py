@@ -12,7 +12,8 @@ from alembic.migration import MigrationContext
 from sqlalchemy import inspect, text
 
 from taperwise.api.app import create_app
-from taperwise.api.core.database import Base, Database, newest_schema
+from taperwise.api.core.database import Base, Database
+from taperwise.api.core.schema_version import newest_schema
 from taperwise.api.core.settings import Settings
 from taperwise.api.installations.repository import add
 from taperwise.api.recommendations import repository
