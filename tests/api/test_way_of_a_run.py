@@ -2,10 +2,13 @@
 
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import CodeType
 from typing import Any
+
+import pytest
+import structlog
 
 import taperwise.api
 from taperwise.api.log.routes import _RUNS
@@ -40,6 +43,16 @@ def _entered(call: Callable[[], Any]) -> set[str]:
     return {Path(name).relative_to(_OURS).as_posix() for name in seen if Path(name).is_relative_to(_OURS)}
 
 
+@pytest.fixture
+def _own_log() -> Iterator[None]:
+    """Lines of the log are not ours to format, whatever an earlier test has them written with."""
+    before = structlog.get_config()
+    structlog.reset_defaults()
+    yield
+    structlog.configure(**before)
+
+
+@pytest.mark.usefixtures("_own_log")
 def test_a_recorded_run_enters_few_files(client: Client, place: str) -> None:
     """With everything read: its way through the middleware, the log, the desk and back; the model is a stand-in."""
     answers = []
