@@ -48,7 +48,7 @@ def draw(trace: Trace, found: CylinderReadings, units: Units, run: int) -> Pictu
         foot = min((s["y"] for s in samples), default=0.0)
         said = f"peak, rise {from_si('temperature_rise', reading.rise_kelvin, units.temperature_rise):.0f} {rise_unit}"
         layers += alt.Chart(frame([{"x": peak}])).mark_rule(strokeDash=[5, 3], color=BLACK).encode(x="x:Q")
-        layers += texts([{"x": peak, "y": foot, "words": said}], align="right", dx=-5, dy=4)
+        layers += texts([{"x": peak, "y": foot, "words": said}], align="right", dx=-5, dy=-6)
     title = f"Leaning sweep of run {run}: samples, predicted probe reading, and peak of the gas"
     rows = [
         (
@@ -62,7 +62,12 @@ def draw(trace: Trace, found: CylinderReadings, units: Units, run: int) -> Pictu
     return Picture(
         f"sweep-{run}",
         title,
-        f"Of {len(found.deciding)} cylinders read, {found.leanest} is the leanest, and counts: {_WORDS[reading.seen]}"
+        (
+            f"Of {len(found.deciding)} cylinders read, {found.leanest} is the leanest, and counts"
+            if len(found.deciding) > 1
+            else f"Only {found.leanest} was read"
+        )
+        + f": {_WORDS[reading.seen]}"
         + (f", EGT rise {_rise(reading.rise_kelvin, units)}." if reading.seen == "peak" else "."),
         ("cylinder", "seen", "EGT rise", "standard error"),
         tuple(rows),

@@ -104,7 +104,7 @@ def _lines(lines: Any) -> list[dict[str, Any]]:
 
 def _print_sheet(made: Any) -> None:
     out = Console(highlight=False, markup=False)
-    out.print(f"\nMixture setting: {made.name}, {moment(made.made_at)}", style="bold")
+    out.print(f"\nTuning sheet: {made.name}, {moment(made.made_at)}", style="bold")
     out.print(made.verdict, style="bold")
     pairs = Table(show_header=False)
     for name, value in (*made.setting, *made.confidence):

@@ -62,6 +62,8 @@ LABELS = {
     "needle_diameter": "needle diameter",
     "mark_to_orifice": "mark to orifice",
     "idle_stop_pitch": "slide movement per turn",
+    "installation_id": "engine number",
+    "sequence": "entry number",
 }
 """Names of fields as the forms call them."""
 

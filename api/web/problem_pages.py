@@ -22,7 +22,7 @@ from taperwise.api.presentation.decimal_sign import of_languages
 from taperwise.api.presentation.digits import read_with
 from taperwise.api.web.rendering import page
 from taperwise.api.web.stop_here import at_engine
-from taperwise.shared.errors import BusyError, TaperwiseError, UnknownCallerError
+from taperwise.shared.errors import BusyError, NotReadyError, TaperwiseError, UnknownCallerError
 
 __all__ = ["PageRoute", "crowded", "sign_in_first"]
 
@@ -51,7 +51,7 @@ class PageRoute(APIRoute):
             except UnknownCallerError:
                 return _first_sign_in(request)
             except TaperwiseError as error:
-                return _ours(error)
+                return _ours(error, again=request.method == "GET" and isinstance(error, NotReadyError))
             except RefusedError as error:
                 return _problem(422, "The form cannot be used", error.errors)
             except RequestValidationError as error:
@@ -76,9 +76,10 @@ async def crowded(request: Request, error: BusyError) -> Response:
     return _ours(error)
 
 
-def _ours(error: TaperwiseError) -> Response:
+def _ours(error: TaperwiseError, *, again: bool = False) -> Response:
+    """The error's own status and words; `again` if the page will be there in a moment."""
     status, title = status_of(error)
-    response = _problem(status, title, field_errors(error))
+    response = _problem(status, "Not calculated yet" if again else title, field_errors(error), again=again)
     response.headers.update(retry_after(error))
     return response
 
@@ -107,5 +108,5 @@ def _unstored(request: Request, error: Exception) -> Response:
     return response
 
 
-def _problem(status: int, title: str, errors: list[FieldError]) -> Response:
-    return page("problem.html", status, title=title, errors=errors)
+def _problem(status: int, title: str, errors: list[FieldError], *, again: bool = False) -> Response:
+    return page("problem.html", status, title=title, errors=errors, again=again)

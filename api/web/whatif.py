@@ -20,7 +20,7 @@ from taperwise.api.web.form_data import NUMBER, Typed
 from taperwise.api.web.next_step import name_of
 from taperwise.api.web.problem_pages import PageRoute
 from taperwise.api.web.rendering import fragment, page
-from taperwise.shared.errors import InvalidValueError, TaperwiseError
+from taperwise.shared.errors import InvalidValueError, NotReadyError, TaperwiseError
 
 __all__ = ["router"]
 
@@ -72,6 +72,8 @@ def _answer(log: service.Log, desk: RecommendationService, work: Any, typed: Typ
             return predicted(desk, log, turns, needle, altitude, log.sent.units.elevation)
 
         found = work.done(("what if", log.installation_id, log.state, turns, needle, altitude), make, math.inf)
+    except NotReadyError:
+        found = None
     except TaperwiseError as error:
         return {"prediction": None, "waiting": False, "errors": field_errors(error), "expectations": []}
     lines = (

@@ -17,6 +17,7 @@ from taperwise.api.cli.asgi import _prepare
 from taperwise.api.core.compile_cache import SamplerShelf
 from taperwise.api.core.settings import Settings
 from taperwise.model.inference.compiled_logp import BUILDING, COMPILING
+from taperwise.shared.errors import NotReadyError
 from tests.api.asking import RUN, Client
 from tests.api.conftest import StandIn
 from tests.api.pooling import owned
@@ -123,6 +124,24 @@ def test_nothing_is_shared_before_that(waiting: Client, somewhere: str) -> None:
     assert answer.status_code == 503, answer.text
     assert 0 < int(answer.headers["Retry-After"]) <= 60
     assert waiting.get(f"{somewhere}/contribution").status_code == 404
+
+
+def test_a_page_that_waits_raises_no_alarm(waiting: Client, somewhere: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It says that nothing is calculated yet, and how to look again; so does what if."""
+    waiting.post(f"{somewhere}/runs", json=RUN)
+    page = somewhere.removeprefix("/api/v1")
+
+    def busy(*_: object) -> None:
+        raise NotReadyError(29, 2)
+
+    monkeypatch.setattr("taperwise.api.web.pool_comparison._page", busy)
+    similar = waiting.get(f"{page}/similar")
+    assert similar.status_code == 503
+    assert "Not calculated yet" in similar.text
+    assert "Look again" in similar.text
+    what_if = waiting.get(f"{page}/whatif?turns=0.125")
+    assert "Press “Look” again in a moment" in what_if.text
+    assert 'role="alert"' not in similar.text + what_if.text
 
 
 @pytest.fixture
