@@ -36,6 +36,12 @@ _LABELS = {
     "egt_rich": "EGT at full rich",
     "egt_peak": "EGT at the peak",
     "trace": "Logger file",
+    "mapping.time": "Heading of the time column",
+    "mapping.egt": "Headings of the exhaust columns",
+    "mapping.unit": "Unit of the temperatures",
+    "mapping.time_unit": "Unit of the times",
+    "mapping.decimal": "Sign before the decimals",
+    "mapping.date_order": "Order of the dates",
     "photos": "Photos",
 }
 
@@ -47,8 +53,10 @@ def label_of(field: str) -> str:
     --------
     >>> label_of("air_temperature.value"), label_of("needles.1.taper_slope"), label_of("turn_screw.way")
     ('Air temperature', 'Needle 2, taper slope', 'Direction')
+    >>> label_of("mapping.unit"), label_of("egt_rich.unit")
+    ('Unit of the temperatures', 'EGT at full rich')
     """
-    field = re.sub(r"\.(value|unit)$", "", field)
+    field = field if field in _LABELS else re.sub(r"\.(value|unit)$", "", field)
     if field in _LABELS:
         return _LABELS[field]
     row = _NEEDLE.fullmatch(field)
