@@ -17,7 +17,7 @@ base=$(store from scratch)
 store copy -q "$base" "$place/debian" /
 store commit -q "$base" docker.io/library/python:3.13-slim
 
-store bud --pull-never -f api/deploy/Containerfile -t taperwise .
+store bud --pull-never --format docker -f api/deploy/Containerfile -t taperwise .
 
 # started once, with the health check that it is built with
 made=$(store from --pull=never taperwise)
