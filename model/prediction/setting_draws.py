@@ -202,7 +202,17 @@ class Rights(NamedTuple):
 
 
 def worth_of(full: NDArray[np.bool_], both: NDArray[np.bool_], speed: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """What settings are worth where full throttle, both mixtures and idle speed are right or not; 1 where all are."""
+    """What settings are worth where full throttle, both mixtures and idle speed are right or not; 1 where all are.
+
+    Parameters
+    ----------
+    full, both, speed : array of bool, (draws, n)
+
+    Returns
+    -------
+    array, (draws, n)
+        Parts of the worth of a setting where all is right [-].
+    """
     return np.where(both & speed, 1.0, np.where(both, _WORTH_BOTH, _WORTH_FULL * full))
 
 
