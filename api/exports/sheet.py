@@ -171,7 +171,9 @@ def as_pdf(html: str) -> bytes:
             "The service cannot make a PDF: the Pango library is missing (Debian: libpangoft2-1.0-0). Print the page."
         )
         raise HTTPException(503, words) from None
+    from PIL import ImageFile
 
+    ImageFile.LOAD_TRUNCATED_IMAGES = False  # weasyprint lets photos that are cut short pass in the whole process
     nothing_else = weasyprint.urls.URLFetcher(allowed_protocols={"data"}, fail_on_errors=True)
     style = files("taperwise.api.web").joinpath("static", "pages", "sheet.css").read_text(encoding="utf-8")
     document = weasyprint.HTML(string=html, url_fetcher=nothing_else)

@@ -5,7 +5,6 @@ at run-up would show that as a very rich engine, so everything before and after 
 """
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from taperwise.model.traces.sweep_part import smoothed
@@ -42,6 +41,8 @@ def without_dropouts(kelvin: _F) -> _F:
 
 def _without_spikes(values: _F) -> _F:
     """A column in which one row unlike both of its neighbours counts for nothing, (n,)."""
+    import pandas as pd  # half a second that reading a log does without
+
     return np.asarray(pd.Series(values).rolling(3, center=True, min_periods=1).median(), dtype=np.float64)
 
 

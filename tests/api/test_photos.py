@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 
 from taperwise.api.core.database import Database
 from taperwise.api.exports.archive import Archive, sealed
+from taperwise.api.exports.sheet import as_pdf
 from taperwise.api.log.photos import MOST, Photo
 from taperwise.api.ownership.erasure import erase_installation
 from tests.api.asking import RUN, Client, problem
@@ -99,6 +100,13 @@ def test_what_is_no_photo_is_refused(client: Client, run: str, photo: bytes, tol
     assert error["cure"]
     assert client.get(run).json() == {"photos": []}
     assert "base64" in problem(client.post(run, json={"image": "é?"}), 422)["detail"]
+
+
+def test_a_photo_cut_short_is_refused_after_a_sheet_was_printed(client: Client, run: str) -> None:
+    """What lays out the sheet lets such pictures pass in the whole process, unless it is told not to."""
+    as_pdf("<p>any</p>")
+    (error,) = problem(client.post(run, json=_sent(taken()[:4000])), 422)["errors"]
+    assert "This is not a photo" in error["message"]
 
 
 def test_a_run_has_a_few_photos_and_nothing_else_has_any(client: Client, run: str, place: str) -> None:

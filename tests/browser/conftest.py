@@ -38,7 +38,9 @@ class Service:
         """Switch it on, and wait until it listens."""
         app = create_app(self._settings, self._make)
         self.app, self.database = app, app.state.database
-        config = uvicorn.Config(app, host=self._host, port=self._port, log_level="error", timeout_graceful_shutdown=2)
+        config = uvicorn.Config(
+            app, host=self._host, port=self._port, log_level="error", log_config=None, timeout_graceful_shutdown=2
+        )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)
         self._thread.start()

@@ -45,7 +45,7 @@ class _Behind:
         app = create_app(self.settings, StandIn)
         front_door.install(app, self.settings)
         config = uvicorn.Config(
-            app, host="127.0.0.1", port=self.settings.port, log_level="error", proxy_headers=False,
+            app, host="127.0.0.1", port=self.settings.port, log_level="error", log_config=None, proxy_headers=False,
             timeout_graceful_shutdown=2,
         )  # fmt: skip
         self._server = uvicorn.Server(config)
