@@ -22,6 +22,8 @@ class FindingCode(StrEnum):
     DEPARTS = "departs"
     POOR_FIT = "poor_fit"
     HELD_AT_SHOWN = "sweep_fit_below_shown"
+    PEAK_UNSURE = "peak_unsure"
+    UNSURE = "unsure"
     THROTTLE_MOVED = "throttle_moved"
     SEVERAL_SWEEPS = "several_sweeps"
     NOT_PLAUSIBLE = "not_plausible"
@@ -56,10 +58,10 @@ class Finding:
     figure : float or None
         What the column shows: usable share of samples (`NO_SIGNAL`), drop-outs (`INTERMITTENT`), highest temperature
         (`COLD`) [K], level (`LOW`) [K], span (`FLAT`, `DRIFTS`) [K], share of the other's span (`FOLLOWS`),
-        delay of its top (`SLOW`) [s], rise so far (`LATE`) or to peak (`DEPARTS`, `HELD_AT_SHOWN`) [K], scatter
-        around the fit (`POOR_FIT`) [K], sweeps (`SEVERAL_SWEEPS`), the value (`NOT_PLAUSIBLE`).
+        delay of its top (`SLOW`) [s], rise so far (`LATE`) or to peak (`DEPARTS`, `HELD_AT_SHOWN`, `PEAK_UNSURE`,
+        `UNSURE`) [K], scatter around the fit (`POOR_FIT`) [K], sweeps (`SEVERAL_SWEEPS`), the value (`NOT_PLAUSIBLE`).
     usual : float or None
-        What the others show, or what is usual, in the same unit.
+        What the others show, or what is usual, in the same unit; how far the rise may be off (`UNSURE`) [K].
     """
 
     code: FindingCode

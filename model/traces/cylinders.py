@@ -68,10 +68,15 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
     read = {n: r for n, r in readings.items() if n not in {f.column for f in late}}
     rises = {name: r.rise_kelvin if r.seen != "fell_at_once" else 0.0 for name, r in read.items()}
     middle = float(np.median(list(rises.values())))
+    shown = float(np.median([r.shown_kelvin for r in read.values()]))
     departing = tuple(
         name
         for name, r in read.items()
-        if len(read) >= 3 and abs(rises[name] - middle) > _FAR * np.hypot(SPREAD_KELVIN, _OWN * r.error_kelvin)
+        if len(read) >= 3
+        and (
+            abs(rises[name] - middle) > _FAR * np.hypot(SPREAD_KELVIN, _OWN * r.error_kelvin)
+            or abs(r.shown_kelvin - shown) > _FAR * SPREAD_KELVIN  # probes of one lag show equally less
+        )
     )
     settled = {n: x for n, x in rises.items() if n not in departing or x < middle}
     peaked = {n: r.peak_seconds for n, r in read.items() if r.seen == "peak"}
@@ -88,9 +93,15 @@ def compare(readings: dict[str, SweepReading]) -> CylinderReadings:
         findings=(
             *late,
             *(Finding(FindingCode.DEPARTS, name, figure=rises[name], usual=middle) for name in departing),
-            *(Finding(r.code, n, figure=r.rise_kelvin) for n, r in read.items() if r.code is not None),
+            *(_of_reading(n, r.code, r) for n, r in read.items() if r.code is not None),
         ),
     )
+
+
+def _of_reading(name: str, code: FindingCode, reading: SweepReading) -> Finding:
+    """What is to be said of one reading."""
+    off = reading.interval_kelvin[1] - reading.rise_kelvin
+    return Finding(code, name, figure=reading.rise_kelvin, usual=off if code is FindingCode.UNSURE else None)
 
 
 def _late(readings: dict[str, SweepReading]) -> list[Finding]:

@@ -20,7 +20,7 @@ LAGS: _F = np.exp(np.linspace(np.log(0.8), np.log(14.0), 9))
 """Time constants of the probe that are tried [s]. Sheathed probes of 1.6 mm take 1.8 to 3.7 s in exhaust gas of 30 to
 120 m/s, 3.2 mm ones 5 to 10 s (Churchill-Bernstein estimate, calculated); two real records gave 6.5 to 8.4 s."""
 
-_KNOTS, _FINEST = 62, 0.8  # number, s
+_KNOTS, _FINEST = 46, 0.8  # number, s
 _MARGIN = (4.0, 0.4, 11.0)  # s before the start in which leaning may have begun unseen: least, share of plateau, most
 _MOST = 220  # samples; more are averaged
 _TAIL = 1.0  # degrees of freedom of changes of pace
@@ -28,10 +28,15 @@ _WILD = 4.0  # and of samples
 _PACE = (0.005, 0.3)  # least and greatest scale of changes of pace, in mean paces
 _WIDTH = (np.log(20.0), 0.4)  # ln K and log-sd of the tent's rounding: 0.035 of mixture at 560 K per unit of it
 _LEAN = (np.log(1.4), 0.25)  # how much steeper the lean side is, and its log-sd
-_DRIFT = (0.025, 1.5)  # K/s and degrees of freedom of the drift when leaning begins
+_DRIFT = (0.06, 4.0)  # K/s and degrees of freedom of each drift when leaning begins
 _STILL = 0.005  # K/s: how still the mixture is kept on the plateau
 _DRIFT_FIRST = 0.15  # K/s: in the first rounds it is left wide, or a real drift would not be found
-_SETTLES = 150.0  # s in which a drift dies
+_SETTLES: _F = np.array([25.0, 150.0])  # s in which a drift dies: the pipe's, the engine's; judgement
+_BACK = (
+    2.0,
+    1.0,
+)  # K and degrees of freedom: how the gas at the end is that before leaning, back at the stop; judgement
+_BACK_SECONDS, _BACK_LEVEL, _BACK_NEAR = 4.0, 0.06, 0.4  # s, and shares of the rise by which the end may move, be away
 _OFFSET, _BESIDE, _FAR = 2.5, 10.0, 300.0  # K: standard deviations of straight terms, of anything else
 _FIRST_ROUNDS, _ROUNDS = 6, 9
 _STEP, _STEP_LOG = 30.0, 0.3  # greatest change in a round
@@ -46,7 +51,11 @@ class GasPaths:
     rise, variance, evidence, evenness : array, (lags,)
         Rise to peak of the gas [K], its variance [K²], the bound of the log evidence, the pace's part of it.
     drift, drift_sd : array, (lags,)
-        Drift when leaning began and its standard deviation [K/s].
+        Drift from when leaning began to the highest sample, and its standard deviation [K].
+    back : array, (lags,)
+        How far the gas at the end is from that before leaning, root of the mean square [K].
+    held : bool
+        Whether the probe was level near its plateau at the end.
     knots : array, (knots,)
         [s]
     gas : array, (lags, knots)
@@ -66,6 +75,8 @@ class GasPaths:
     evenness: _F
     drift: _F
     drift_sd: _F
+    back: _F
+    held: bool
     knots: _F
     gas: _F
     probe: _F
@@ -114,6 +125,12 @@ def _tent(z: _F, ln_width: _F, ln_lean: _F) -> tuple[_F, _F, _F, _F]:
     return far - width, slope, width * (width / far - 1.0), np.where(z < 0.0, slope * z, 0.0)
 
 
+def _drifts(since: _F) -> list[_F]:
+    """What a probe of each lag shows of drifts of 1 K/s at the start that die in time, (lags, samples) each."""
+    behind = 1.0 / (1.0 - LAGS[:, None] / _SETTLES)
+    return [x * (1.0 - b[:, None] * np.exp(-since / x)) for x, b in zip(_SETTLES, behind.T, strict=True)]
+
+
 def _thinned(values: _F, group: int) -> _F:
     """Means of groups of neighbours."""
     whole = len(values) // group * group
@@ -132,13 +149,11 @@ class _Rounds:
         self.count, lags, n = len(self.knots), len(LAGS), len(t)
         weights = response(self.knots, t, LAGS)
         self.hats = weights[:, :, : self.count]
-        since = self.knots - self.knots[1]
-        drifted = np.where(since > 0.0, _SETTLES * (1.0 - np.exp(-since / _SETTLES)), np.maximum(since, -_SETTLES))
         beside = [np.interp(self.knots, t, s) for s in straight]
         self.straight = np.stack(
-            [weights[:, :, self.count], self.hats @ drifted, *(self.hats @ b for b in beside)], axis=2
+            [weights[:, :, self.count], *_drifts(t - self.knots[1]), *(self.hats @ b for b in beside)], axis=2
         )
-        self.straight_sd = np.array([_OFFSET, _DRIFT_FIRST, *(_BESIDE for _ in beside)])
+        self.straight_sd = np.array([_OFFSET, *(_DRIFT_FIRST for _ in _SETTLES), *(_BESIDE for _ in beside)])
         self.bends = self._bends(None if drive is None else np.interp(self.knots, t, drive))
         self.driven = drive is not None
         self.plateau = float(np.median(y[t <= max(first, t[min(4, n - 1)])]))
@@ -151,6 +166,18 @@ class _Rounds:
         self.pace2 = np.full(lags, (0.05 * self.mean_pace) ** 2)
         self.bend2 = np.full((lags, self.count - 1), (0.3 * self.mean_pace) ** 2)
         self.thinning = 1.0
+        self.last = int(np.argmin(np.abs(self.knots - (t[-1] - 0.5 * _BACK_SECONDS))))
+        self.back2 = np.full(lags, (float(np.median(y[-3:])) - self.plateau) ** 2)
+        self.held = self._held_at_end()
+
+    def _held_at_end(self) -> bool:
+        """Whether the probe is level near its plateau at the end: the mixture was made rich again and kept there."""
+        late, later = (self.t > self.t[-1] - x * _BACK_SECONDS for x in (2.0, 1.0))
+        if not (late & ~later).any():
+            return False
+        earlier, now = float(np.median(self.y[late & ~later])), float(np.median(self.y[later]))
+        level = abs(now - earlier) < max(_BACK_LEVEL * self.risen, 2.0 * self.noise0)
+        return level and abs(now - self.plateau) < _BACK_NEAR * self.risen
 
     def _bends(self, drive: _F | None) -> _F:
         """Matrix of changes of pace; the last column is what the driving channel explains of them."""
@@ -167,7 +194,9 @@ class _Rounds:
         stiff[:, 0] = _STILL**-2.0
         return np.asarray(stiff)
 
-    def solve(self, jacobian: _F, target: _F, precision: _F, mean: _F, sign: float) -> tuple[_F, _F, _F]:
+    def solve(
+        self, jacobian: _F, target: _F, precision: _F, mean: _F, sign: float, back: tuple[_F, _F]
+    ) -> tuple[_F, _F, _F]:
         """Best parameters for a linear model, their covariance, and the rows that give the changes of pace."""
         weighted = jacobian * (self.thinning * self.trust / self.variance[:, None])[:, :, None]
         a = np.matmul(weighted.transpose(0, 2, 1), jacobian)
@@ -178,10 +207,18 @@ class _Rounds:
             rows[:, -1] = sign * self.bends[:, -1]
         stiff = self.stiffness()
         a += np.matmul((rows[None] * stiff[:, :, None]).transpose(0, 2, 1), rows)
+        row, aim = back
+        held = float(self.held) * (_BACK[1] + 1.0) / (_BACK[1] * _BACK[0] ** 2 + self.back2)
+        a += (held[:, None] * row)[:, :, None] * row[:, None]
+        right = right + (held * aim)[:, None] * row
         each = np.arange(a.shape[1])
         a[:, each, each] += precision
         covariance = np.linalg.inv(a)
         return np.matmul(covariance, right[:, :, None])[:, :, 0], covariance, rows
+
+    def returned(self, off: _F, row: _F, covariance: _F) -> None:
+        """How far the gas at the end is from that before leaning, from the latest round."""
+        self.back2 = off**2 + np.einsum("li,lij,lj->l", row, covariance, row)
 
     def update(self, residual: _F, jacobian: _F, covariance: _F, theta: _F, rows: _F) -> None:
         """Scatter, trust in samples and in evenness from the latest round."""
@@ -204,14 +241,19 @@ class _Rounds:
         )
         mean = np.concatenate([np.full(k, self.plateau), np.zeros(jacobian.shape[2] - k)])
         target = np.broadcast_to(self.y, (lags, n))
+        row = np.zeros((lags, jacobian.shape[2]))
+        row[:, self.last], row[:, 0] = 1.0, -1.0
         for _ in range(_FIRST_ROUNDS):
-            theta, covariance, rows = self.solve(jacobian, target, precision, mean, -1.0)
+            theta, covariance, rows = self.solve(jacobian, target, precision, mean, -1.0, (row, np.zeros(lags)))
+            self.returned((row * theta).sum(axis=1), row, covariance)
             residual = self.y - np.matmul(jacobian, theta[:, :, None])[:, :, 0]
             self.update(residual, jacobian, covariance, theta, rows)
         return theta[:, :k], theta
 
-    def tented(self, theta: _F) -> tuple[_F, _F, _F]:
-        """Gas, probe and their slopes for parameters: ``z``, straight terms, peak, ln width, ln lean, drive."""
+    def tented(self, theta: _F) -> tuple[_F, _F, _F, _F]:
+        """Gas, probe and its slopes for parameters: ``z``, straight terms, peak, ln width, ln lean, drive; slopes of
+        how far the gas at the end is from that before leaning.
+        """
         k, s = self.count, self.straight.shape[2]
         drop, dz, dw, dl = _tent(theta[:, :k], theta[:, k + s + 1, None], theta[:, k + s + 2, None])
         gas = theta[:, k + s, None] - drop
@@ -220,7 +262,10 @@ class _Rounds:
         parts = [-self.hats * dz[:, None, :], self.straight, np.matmul(self.hats, of_tent)]
         if self.driven:
             parts.append(np.zeros((len(LAGS), len(self.t), 1)))
-        return gas, probe[:, :, 0], np.concatenate(parts, axis=2)
+        row = np.zeros_like(theta)
+        row[:, 0], row[:, self.last] = dz[:, 0], -dz[:, self.last]
+        row[:, k + s + 1 : k + s + 3] = of_tent[:, self.last, 1:] - of_tent[:, 0, 1:]
+        return gas, probe[:, :, 0], np.concatenate(parts, axis=2), row
 
     def first_guess(self) -> _F:
         """Parameters of the tent from the straight path: rich before the highest gas, lean after it."""
@@ -284,16 +329,19 @@ def _solved(rounds: _Rounds, mean: _F, precision: _F, limit: _F) -> tuple[_F, _F
     """Parameters, their covariances, and the correlation of the scatter; `precision` learns of the drift on the way."""
     k, y = rounds.count, rounds.y
     theta = rounds.first_guess()
-    _, probe, jacobian = rounds.tented(theta)
-    correlation, drift2 = 0.0, np.full(len(LAGS), _DRIFT_FIRST**2)
+    gas, probe, jacobian, row = rounds.tented(theta)
+    correlation, drift2 = 0.0, np.full((len(LAGS), len(_SETTLES)), _DRIFT_FIRST**2)
+    drifts = np.arange(k + 1, k + 1 + len(_SETTLES))
     for turn in range(_ROUNDS):
-        precision[:, k + 1] = (_DRIFT[1] + 1.0) / (_DRIFT[1] * _DRIFT[0] ** 2 + drift2)
+        precision[:, drifts] = (_DRIFT[1] + 1.0) / (_DRIFT[1] * _DRIFT[0] ** 2 + drift2)
         target = y - probe + np.matmul(jacobian, theta[:, :, None])[:, :, 0]
-        new, covariance, rows = rounds.solve(jacobian, target, precision, mean, 1.0)
+        aim = (row * theta).sum(axis=1) - (gas[:, rounds.last] - gas[:, 0])
+        new, covariance, rows = rounds.solve(jacobian, target, precision, mean, 1.0, (row, aim))
         theta = theta + (0.6 if turn < 2 else 0.9) * np.clip(new - theta, -limit, limit)
-        _, probe, jacobian = rounds.tented(theta)
+        gas, probe, jacobian, row = rounds.tented(theta)
+        rounds.returned(gas[:, rounds.last] - gas[:, 0], row, covariance)
         rounds.update(y - probe, jacobian, covariance, theta, rows)
-        drift2 = theta[:, k + 1] ** 2 + covariance[:, k + 1, k + 1]
+        drift2 = theta[:, drifts] ** 2 + covariance[:, drifts, drifts]
         if turn == _ROUNDS // 2:
             correlation = _correlation(y - probe, rounds)
             rounds.thinning = (1.0 - correlation) / (1.0 + correlation)
@@ -303,22 +351,28 @@ def _solved(rounds: _Rounds, mean: _F, precision: _F, limit: _F) -> tuple[_F, _F
 def _told(rounds: _Rounds, theta: _F, covariance: _F, correlation: float) -> GasPaths:
     """What the last round says."""
     k, s = rounds.count, rounds.straight.shape[2]
-    gas, probe, _ = rounds.tented(theta)
+    gas, probe, _, _ = rounds.tented(theta)
     drop, dz, dw, dl = _tent(theta[:, :1], theta[:, k + s + 1, None], theta[:, k + s + 2, None])
     slopes = np.zeros_like(theta)
     slopes[:, 0], slopes[:, k + s + 1], slopes[:, k + s + 2] = dz[:, 0], dw[:, 0], dl[:, 0]
     mean, precision, _ = _before(rounds)
-    precision[:, k + 1] = 0.0  # Student's t, below
+    drifts = slice(k + 1, k + 1 + len(_SETTLES))
+    precision[:, drifts] = 0.0  # Student's t, below
     spread = np.einsum("lpp->lp", covariance)
-    drift2 = theta[:, k + 1] ** 2 + spread[:, k + 1]
+    drift2 = theta[:, drifts] ** 2 + spread[:, drifts]
     evenness = _evenness(rounds)
     evidence = evenness - _misfit(rounds) - 0.5 * (precision * ((theta - mean) ** 2 + spread)).sum(axis=1)
     evidence += 0.5 * np.linalg.slogdet(covariance)[1]
-    evidence -= 0.5 * (_DRIFT[1] + 1.0) * np.log1p(drift2 / (_DRIFT[1] * _DRIFT[0] ** 2))
+    evidence -= 0.5 * (_DRIFT[1] + 1.0) * np.log1p(drift2 / (_DRIFT[1] * _DRIFT[0] ** 2)).sum(axis=1)
+    if rounds.held:
+        evidence -= 0.5 * (_BACK[1] + 1.0) * np.log1p(rounds.back2 / (_BACK[1] * _BACK[0] ** 2))
+    unsure = covariance[:, drifts, drifts]
+    reach = _SETTLES * (1.0 - np.exp(-max(rounds.t[np.argmax(rounds.y)] - rounds.knots[1], 1.0) / _SETTLES))
     variance = np.matmul(np.matmul(slopes[:, None], covariance), slopes[:, :, None])[:, 0, 0]
     return GasPaths(
-        rise=drop[:, 0], variance=variance, evidence=evidence, evenness=evenness, drift=theta[:, k + 1],
-        drift_sd=np.sqrt(spread[:, k + 1]), knots=rounds.knots, gas=gas, probe=probe, seconds=rounds.t,
+        rise=drop[:, 0], variance=variance, evidence=evidence, evenness=evenness, drift=theta[:, drifts] @ reach,
+        drift_sd=np.sqrt(np.einsum("i,lij,j->l", reach, unsure, reach)), back=np.sqrt(rounds.back2),
+        held=rounds.held, knots=rounds.knots, gas=gas, probe=probe, seconds=rounds.t,
         noise=np.sqrt(rounds.variance), pace=np.sqrt(rounds.pace2) / rounds.mean_pace, correlation=correlation,
     )  # fmt: skip
 

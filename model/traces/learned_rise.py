@@ -107,8 +107,8 @@ def describe(part: Part, paths: GasPaths, driven: bool, beside: bool) -> _F:
         np.log(sd), np.log(max(mean, 1.0)), np.log(part.noise), np.log(paths.noise[best]), paths.correlation,
         np.log(leaned), np.log1p(max(part.start - t[0], 0.0)), np.log1p(max(t[-1] - top, 0.0)),
         np.log(max(float(np.mean(np.diff(t))), 0.05)), np.log(shown), part.fallen / shown, (mean - part.risen) / sd,
-        paths.drift[best] * leaned / sd, paths.drift_sd[best] * leaned / sd, paths.drift[best] / paths.drift_sd[best],
-        float(driven), float(beside),
+        paths.drift[best] / sd, paths.drift_sd[best] / sd, paths.drift[best] / paths.drift_sd[best],
+        np.log(paths.back[best] / sd), float(paths.held), float(driven), float(beside),
     ]  # fmt: skip
     down, up = _back_and_forth(paths, part.start)
     return np.concatenate([

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taperwise.model.traces.gas_path import GasPaths, solve_paths
-from taperwise.model.traces.learned_rise import lag_shares, learned_rise, peak_passed
+from taperwise.model.traces.learned_rise import LearnedRise, lag_shares, learned_rise, peak_passed
 from taperwise.model.traces.sweep_part import Part, find_part, smoothed
 from taperwise.shared.errors import InvalidValueError
 from taperwise.shared.findings import FindingCode
@@ -22,8 +22,13 @@ __all__ = ["SweepReading", "channels", "read_sweep", "read_sweeps"]
 _F = NDArray[np.float64]
 
 _HALF = 1.6449  # standard errors to either side of a 90 % interval
-_CERTAIN = 3.0  # standard deviations by which a drift is taken to be less than it was found
-_WANDER = 0.03  # K/s: what a wandering power setting drifts for a while; judgement
+_SMOOTHED = 0.75  # scatter of a top of three samples less a plateau's median, over a sample's
+_CERTAIN = 3.0  # standard deviations by which a drift seen before the leaning alone is taken to be less
+_WANDER = 0.04  # K/s: what a wandering power setting drifts for a while; judgement
+_QUICK_SECONDS = 4.5  # in which the gas falls by half of its rise where a hand does it; a peak is rounder; judgement
+_LEANED, _RICH = 0.8, 0.3  # shares of the control's way from which it is lean, up to which it is rich again
+_LATE_SECONDS = 0.5  # by which what is logged may be late
+_OPEN, _OPEN_KELVIN = 0.15, 11.0  # share of the rise, and K, beyond which a rise that may be off is open; judgement
 _BEGUN = 0.03  # share of the rise by which the gas has left its plateau
 _LEFT_OVER = 0.4  # share of an earlier sweep's rise that a further one must reach
 _DRIVE_SECONDS = 3.0
@@ -57,7 +62,9 @@ class SweepReading:
     shown_kelvin : float
         Least rise that the record itself shows: smoothed, less noise and what may have drifted [K].
     code : FindingCode or None
-        `HELD_AT_SHOWN` where the fit wanted less than that by more than noise, and the reading was held there.
+        `HELD_AT_SHOWN` where the fit wanted less than that by more than noise, and the reading was held there;
+        `PEAK_UNSURE` where making the mixture rich again may be all that turned the temperature; `UNSURE` where the
+        record leaves the rise open.
     """
 
     seen: str
@@ -172,7 +179,7 @@ def read_sweep(
         return _plain(part, seconds, "fell_at_once" if fell else "not_passed", 0.0 if fell else max(part.risen, 0.0))
     driven, aside = channels(part, drive, beside)
     paths = solve_paths(part.seconds, part.kelvin, part.start, part.noise, driven, aside)
-    if not peak_passed(part, paths):
+    if not peak_passed(part, paths) or (driven is not None and _taken_back_first(part, paths, driven)):
         return _plain(part, seconds, "not_passed", part.risen)
     learned = learned_rise(part, paths, driven is not None, aside is not None)
     shown = _shown(part, paths)
@@ -194,8 +201,35 @@ def read_sweep(
         end_seconds=float(part.seconds[-1]),
         fit=fit,
         shown_kelvin=shown,
-        code=FindingCode.HELD_AT_SHOWN if learned.rise < shown - part.noise else None,
+        code=_code(part, paths, learned, shown),
     )
+
+
+def _code(part: Part, paths: GasPaths, learned: LearnedRise, shown: float) -> FindingCode | None:
+    """What is to be said of a reading."""
+    if learned.rise < shown - part.noise:
+        return FindingCode.HELD_AT_SHOWN
+    if _turned_at_once(paths):
+        return FindingCode.PEAK_UNSURE
+    return FindingCode.UNSURE if _HALF * learned.error > max(_OPEN * learned.rise, _OPEN_KELVIN) else None
+
+
+def _turned_at_once(paths: GasPaths) -> bool:
+    """Whether the gas fell to its plateau as quickly as a hand makes the mixture rich: its peak may not be passed."""
+    gas = paths.gas[int(np.argmax(paths.evidence))]
+    top = int(np.argmax(gas))
+    low = np.flatnonzero(gas[top:] < 0.5 * (gas[top] + gas[0]))
+    return paths.held and len(low) > 0 and bool(paths.knots[top + low[0]] - paths.knots[top] < _QUICK_SECONDS)
+
+
+def _taken_back_first(part: Part, paths: GasPaths, driven: _F) -> bool:
+    """Whether what drives the mixture went back to rich before the gas was seen to fall."""
+    lean = np.flatnonzero(driven < _LEANED * driven.min())
+    if driven[lean[-1] :].max() < _RICH * driven.min():
+        return False  # not made rich again, or not in this part
+    top = int(np.argmax(paths.gas[int(np.argmax(paths.evidence))]))
+    step = paths.knots[-1] - paths.knots[-2]  # within which the path can place a turn
+    return bool(paths.knots[top] > part.seconds[lean[-1]] - step - _LATE_SECONDS)
 
 
 def channels(part: Part, drive: _F | None, beside: _F | None) -> tuple[_F | None, _F | None]:
@@ -224,10 +258,13 @@ def _channel(part: Part, values: _F | None) -> _F | None:
 def _shown(part: Part, paths: GasPaths) -> float:
     """Least rise the record itself shows: what its smoothed copy rose, less noise and a drift that is certain [K]."""
     best = int(np.argmax(paths.evidence))
-    unsure = float(np.hypot(paths.drift_sd[best], _WANDER))
-    certain = max(float(paths.drift[best]) - _CERTAIN * unsure, 0.0)
-    since, before = part.seconds[part.top] - part.start, part.start - part.seconds[0]
-    return max(float(part.risen - _HALF * part.noise - certain * min(since, before)), 0.0)  # no longer than it was seen
+    drift, unsure = float(paths.drift[best]), float(paths.drift_sd[best])
+    if paths.held:  # seen on both sides
+        certain = max(drift - 2.0 * unsure, 0.0)
+    else:
+        since, before = max(part.seconds[part.top] - part.start, 1.0), part.start - part.seconds[0]
+        certain = max(drift - _CERTAIN * float(np.hypot(unsure, _WANDER * since)), 0.0) * min(before / since, 1.0)
+    return max(float(part.risen - _HALF * _SMOOTHED * part.noise - certain), 0.0)
 
 
 def _plain(part: Part, seconds: _F, seen: str, rise: float) -> SweepReading:

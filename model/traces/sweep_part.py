@@ -22,6 +22,8 @@ _EARLIEST, _LATEST = 80.0, 60.0  # s kept before the start and after the top
 _HALF = 0.5
 _LONGEST, _TOPS = 900.0, 20  # s of a leaning, highest tops that are looked at
 _LEVEL = (18.0, 4.0)  # s before the start in which the plateau is measured
+_WARMS_SECONDS = 25.0  # in which a pipe warms up; judgement
+_UNEVEN, _MOST_DRIFT = 1.2, 0.35  # K, and share of the rise: how uneven a plateau may be, and how far it may drift
 _SETTLED_SECONDS = 8.0  # of plateau before a leaning
 
 
@@ -133,13 +135,22 @@ def _start(t: _F, smooth: _F, top: int, noise: float) -> tuple[int, int]:
         t[top] - t[begin], 1.0
     )
     kink = begin + int(np.argmin(smooth[begin : top + 1] - chord))
-    if kink - begin >= 5:
-        line = np.polyfit(t[begin : kink + 1] - t[begin], smooth[begin : kink + 1], 1)
-        off = smooth[begin : kink + 1] - np.polyval(line, t[begin : kink + 1] - t[begin])
-        if np.std(off) < max(0.8 * noise, 0.6) and abs(line[0]) * (t[kink] - t[begin]) < 0.35 * rise:
-            return begin, kink
+    if kink - begin >= 5 and _settling(t[begin : kink + 1], smooth[begin : kink + 1], noise, rise):
+        return begin, kink
     near = np.flatnonzero(smooth[begin : kink + 1] <= smooth[lowest] + max(1.5 * noise, 0.03 * rise))
     return begin, begin + int(near[-1]) if len(near) else kink
+
+
+def _settling(t: _F, smooth: _F, noise: float, rise: float) -> bool:
+    """Whether a stretch is level, drifts evenly, or drifts ever more slowly as a pipe does that warms up."""
+    since = t - t[0]
+    for shapes in ([since], [since, np.exp(-since / _WARMS_SECONDS)]):
+        design = np.column_stack([np.ones(len(t)), *shapes])
+        fit = design @ np.linalg.lstsq(design, smooth, rcond=None)[0]
+        slower = len(shapes) == 1 or abs(fit[-1] - fit[-2]) < abs(fit[1] - fit[0])
+        if np.std(smooth - fit) < max(0.8 * noise, _UNEVEN) and abs(fit[-1] - fit[0]) < _MOST_DRIFT * rise and slower:
+            return True
+    return False
 
 
 def _chosen(t: _F, smooth: _F, tops: list[int], starts: list[tuple[int, int]]) -> tuple[int, int, int]:

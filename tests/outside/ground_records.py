@@ -59,6 +59,8 @@ class Kind:
         Whether the record holds taxi, run-up and idle too, with speed and manifold pressure.
     short : float or None
         Share of the way to the first peak at which the hand stops and makes the mixture rich again.
+    control : bool
+        Whether the mixture control's position is logged.
     """
 
     cylinders: int = 1
@@ -79,6 +81,7 @@ class Kind:
     lost: _Span = (0.0, 0.0)
     whole: bool = False
     short: float | None = None
+    control: bool = False
 
 
 KINDS: dict[str, Kind] = {
@@ -103,7 +106,9 @@ KINDS: dict[str, Kind] = {
     "four cylinders": Kind(cylinders=4),
     "two sweeps": Kind(cylinders=2, sweeps=2),
     "whole record": Kind(cylinders=3, whole=True, plateau=(15.0, 40.0)),
+    "control logged": Kind(cylinders=2, control=True),
     "stopped short": Kind(cylinders=3, short=0.55),
+    "stopped short, control logged": Kind(cylinders=3, short=0.55, control=True),
 }
 """Kinds of record by name."""
 
@@ -117,7 +122,8 @@ class GroundRecord:
     seconds : array, (n,)
     degf : array, (n, cylinders)
         What the probes showed [°F]; NaN where a sample was lost.
-    rpm, manifold_inhg : array, (n,), or None
+    rpm, manifold_inhg, control : array, (n,), or None
+        The control's position in per cent of its way, 100 at full rich.
     rises : array, (cylinders,)
         True rises to peak of a warm engine [°F].
     begins, ends : tuple of float
@@ -128,6 +134,7 @@ class GroundRecord:
     degf: _F
     rpm: _F | None
     manifold_inhg: _F | None
+    control: _F | None
     rises: _F
     begins: tuple[float, ...]
     ends: tuple[float, ...]
@@ -136,7 +143,8 @@ class GroundRecord:
         """The logger's file."""
         heads = ["elapsed (s)", *(f"EGT {i + 1} (degF)" for i in range(self.degf.shape[1]))]
         columns = [self.seconds, *self.degf.T]
-        for name, values in (("rpm", self.rpm), ("MAP (inHg)", self.manifold_inhg)):
+        others = (("rpm", self.rpm), ("MAP (inHg)", self.manifold_inhg), ("mixture lever (%)", self.control))
+        for name, values in others:
             if values is not None:
                 heads.append(name)
                 columns.append(values)
@@ -319,8 +327,10 @@ def draw_record(kind: Kind, rng: np.random.Generator) -> GroundRecord:
     degf = np.round(probes[:, at].T + rng.normal(0.0, rng.uniform(*_SENSOR), (len(at), kind.cylinders)))
     degf = degf[np.arange(len(at)) // kind.refresh * kind.refresh]
     degf[rng.random(degf.shape) < rng.uniform(*kind.lost)] = np.nan
-    rpm = manifold = None
+    rpm = manifold = control = None
     if kind.whole:
         rpm = np.round(900.0 + 1850.0 * throttle[at] ** 0.6 + rng.normal(0.0, 6.0, len(at)))
         manifold = np.round(11.0 + 17.5 * throttle[at] + rng.normal(0.0, 0.08, len(at)), 1)
-    return GroundRecord(t, degf, rpm, manifold, engine.drop(engine.mixture), tuple(begins), tuple(ends))
+    if kind.control:
+        control = np.round(100.0 - 250.0 * share[at] + rng.normal(0.0, 0.3, len(at)), 1)
+    return GroundRecord(t, degf, rpm, manifold, control, engine.drop(engine.mixture), tuple(begins), tuple(ends))

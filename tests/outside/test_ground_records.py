@@ -12,6 +12,7 @@ from taperwise.api.schemas.units import Units
 from taperwise.api.traces.columns import trace_of
 from taperwise.api.traces.reading import summary
 from taperwise.shared.errors import InvalidValueError
+from taperwise.shared.findings import FindingCode
 from tests.outside import ground_records
 from tests.outside.ground_records import KINDS, GroundRecord, draw_record
 
@@ -38,28 +39,22 @@ class _Held:
 _WANTED = _Held()
 
 _MEASURED: dict[str, _Held] = {
-    "ordinary": _Held(most=0.96),
-    "two stages of lag": _Held(most=0.96),
-    "clicks": _Held(most=0.98),
-    "short plateau, drift": _Held(least=0.67, high=8.2),
-    "strong warming": _Held(least=0.54, high=11.7),
-    "quick, slow probe": _Held(most=0.96, low=-2.5),
-    "very slow": _Held(most=0.98, high=3.6),
-    "small rise": _Held(most=0.98, high=5.2),
-    "large rise": _Held(most=0.96, low=-3.6),
-    "just past": _Held(most=0.98, high=2.9),
-    "just past, rich slowly": _Held(most=0.96, high=4.3),
-    "just past, quick, two stages": _Held(most=0.96, high=2.2),
-    "a sample in two seconds": _Held(most=0.98),
-    "five samples a second": _Held(most=0.98),
-    "samples lost": _Held(most=0.98),
-    "ends as it falls": _Held(most=0.98, high=6.4),
-    "four cylinders": _Held(most=0.96),
-    "two sweeps": _Held(most=0.98, low=-4.2),
-    "whole record": _Held(most=0.98, unread=0.29),
+    name: _Held(most=0.99)
+    for name, kind in KINDS.items()
+    if kind.short is None  # too many held is honest, and still a shortfall: intervals are wider than they need to be
+} | {
+    "two stages of lag": _Held(most=0.99, high=2.2),
+    "short plateau, drift": _Held(most=0.99, high=7.0),
+    "strong warming": _Held(most=0.99, high=6.6),
+    "very slow": _Held(most=0.99, low=-2.6),
+    "small rise": _Held(most=0.99, high=2.1),
+    "just past": _Held(most=0.99, high=2.2),
+    "four cylinders": _Held(most=0.99, high=2.5),
+    "two sweeps": _Held(least=0.83, most=0.99, low=-8.7),
+    "whole record": _Held(most=0.99, unread=0.33),
+    "control logged": _Held(most=0.99, high=2.8, unread=0.05),
 }
-"""Kinds that miss what is wanted, 0.90 ± 0.03 and 2 °F, with what 24 records of each measured. Too many held is honest,
-and still a shortfall: those intervals are wider than they need to be."""
+"""Kinds that miss what is wanted, 0.90 ± 0.03 and 2 °F, with what 12 records of each measured."""
 
 
 class _Told:
@@ -68,6 +63,7 @@ class _Told:
     def __init__(self) -> None:
         self.errors: list[float] = []
         self.inside: list[bool] = []
+        self.codes: list[FindingCode | None] = []
         self.unread = self.records = 0
 
     def one(self, record: GroundRecord) -> None:
@@ -83,6 +79,7 @@ class _Told:
             if reading is None or reading.seen != "peak":
                 self.unread += 1
                 continue
+            self.codes.append(reading.code)
             low, high = (_FAHRENHEIT * x for x in reading.interval_kelvin)
             self.inside.append(low - _ROUNDING <= rise <= high + _ROUNDING)
             self.errors.append(_FAHRENHEIT * reading.rise_kelvin - rise)
@@ -134,6 +131,11 @@ def test_many_records_of_each_kind(kind: str) -> None:
 
 
 def test_a_leaning_that_stopped_short_is_never_read_high() -> None:
-    """Stopped at about half of the way and made rich again: what is read is below the truth, the safe side."""
+    """Stopped at about half of the way and made rich again: what is read is below the truth, the safe side, and mostly
+    said to be unsure (61 % of columns). A logged control shows it, and nothing is read.
+    """
     told = _read("stopped short", _FEW, 1)
-    assert max(told.errors, default=0.0) < 0.0
+    assert max(told.errors) < 0.0
+    assert np.mean([code is FindingCode.PEAK_UNSURE for code in told.codes]) > 0.5
+    logged = _read("stopped short, control logged", _FEW, 1)
+    assert logged.unread == 3 * _FEW

@@ -15,6 +15,9 @@ _Rng = np.random.Generator
 _FINE = 0.1  # s
 _SLOPE = (780 / 1.8, 0.25)  # K per unit of mixture, log-sd: between two real engines' and the calculated cycle's
 _WIDTH = (0.03, 0.4)
+_WARMS = np.log([20.0, 400.0])  # ln s in which the pipe, the engine warm up; judgement
+_LAGS = (0.8, 13.0)  # s: half of the probes by their lag, half by its logarithm
+_EARLY = 1.6  # greatest power of the way by which leaning begins more slowly than it goes on
 _FORMS = (1.6, 3.2)  # power of the rounding at the peak: 2 is the model's own; no engine's form is known
 
 
@@ -87,8 +90,8 @@ def _draw_way(rng: _Rng, before: float) -> _Way:
             way.to(way.x[-1], rng.uniform(0.1, 8.0))
         _ramp(way, rng, length * rng.uniform(0.3, 0.8), 1.0, rough)
     way.to(1.0, rng.uniform(2.0, 25.0))
-    if rng.random() < 0.4:
-        way.to(float(rng.choice([0.0, 0.0, 0.3])), rng.uniform(1.0, 8.0))
+    if rng.random() < 0.6:
+        way.to(float(rng.choice([0.0, 0.0, 0.0, 0.3])), float(np.exp(rng.uniform(np.log(0.3), np.log(8.0)))))
         way.to(way.x[-1], rng.uniform(5.0, 40.0))
     return way
 
@@ -105,6 +108,17 @@ def _wander(rng: _Rng, t: _F, sd: float, memory: float) -> _F:
     return sd * np.asarray(out)
 
 
+def _softened(rng: _Rng, share: _F) -> _F:
+    """A way that begins slowly, or turns in no sharp corners; or as it was."""
+    if rng.random() < 0.3:
+        share = share ** rng.uniform(1.0, _EARLY)
+    if rng.random() < 0.4:
+        width = int(rng.uniform(0.5, 4.0) / _FINE) | 1
+        padded = np.pad(share, width // 2, mode="edge")
+        share = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
+    return share
+
+
 def _gas(rng: _Rng, mixture: _F) -> _F:
     """Temperature below the peak for the mixture's distance from it."""
     slope = _SLOPE[0] * np.exp(_SLOPE[1] * rng.normal())
@@ -115,9 +129,10 @@ def _gas(rng: _Rng, mixture: _F) -> _F:
 
 
 def _disturbance(rng: _Rng, t: _F, start: float) -> tuple[_F, _F]:
-    """Warming, and what a change of power does."""
-    warm = rng.choice([3.0, 8.0, 15.0, 30.0]) * rng.normal() * np.exp(-t / rng.uniform(50.0, 400.0))
-    power = _wander(rng, t, float(rng.choice([0.0, 0.5, 1.0, 1.5, 2.0])), rng.uniform(20.0, 80.0))
+    """Warming since full throttle, more often than cooling, and what a change of power does."""
+    size = rng.choice([3.0, 8.0, 15.0, 30.0]) * abs(rng.normal()) * (-1.0 if rng.random() < 0.8 else 1.0)
+    warm = size * np.exp(-t / np.exp(rng.uniform(*_WARMS)))
+    power = _wander(rng, t, float(rng.choice([0.0, 0.5, 1.0, 1.5, 2.0])), rng.uniform(5.0, 80.0))
     if rng.random() < 0.2:
         at = start - rng.uniform(40.0, 100.0)
         power = power + 20.0 * rng.normal() * np.clip((t - at) / rng.uniform(1.0, 6.0), 0.0, 1.0)
@@ -128,14 +143,15 @@ def draw_example(rng: _Rng) -> Example:
     """A leaning of any kind, as a logger kept it."""
     from scipy.signal import lfilter
 
-    way = _draw_way(rng, rng.uniform(9.0, 70.0) if rng.random() < 0.7 else rng.uniform(60.0, 150.0))
+    before = rng.choice([rng.uniform(4.0, 14.0), rng.uniform(9.0, 70.0), rng.uniform(60.0, 150.0)], p=[0.2, 0.5, 0.3])
+    way = _draw_way(rng, float(before))
     fine = np.arange(0.0, way.t[-1], _FINE)
-    rich, lean = rng.uniform(0.05, 0.34), rng.uniform(0.03, 0.14)
-    mixture = rich - (rich + lean) * np.interp(fine, way.t, way.x)
+    rich, lean = rng.uniform(0.03, 0.34), rng.uniform(0.015, 0.14)
+    mixture = rich - (rich + lean) * _softened(rng, np.interp(fine, way.t, way.x))
     curve = _gas(rng, np.concatenate([[rich], mixture]))
     warm, power = _disturbance(rng, fine, way.t[1])
     gas = curve[1:] + warm + power
-    lag = rng.uniform(0.8, 13.0)
+    lag = float(rng.uniform(*_LAGS) if rng.random() < 0.5 else np.exp(rng.uniform(*np.log(_LAGS))))
     a = np.exp(-_FINE / lag)
     probe = lfilter([0.5 * (1.0 - a), 0.5 * (1.0 - a)], [1.0, -a], gas - gas[0])
     return _kept(rng, fine, 900.0 + probe + gas[0], mixture, power, (-curve[0], lag, way.t[1]))

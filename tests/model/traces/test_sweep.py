@@ -106,7 +106,7 @@ def test_a_fit_below_what_was_shown_is_held_there(curve: Curve, monkeypatch: pyt
     """
     trace = run_sweep(curve, _PLAN, np.random.default_rng(5))
     free = read_sweep(trace.seconds, trace.kelvin)
-    assert free.code is None
+    assert free.code is not FindingCode.HELD_AT_SHOWN
     monkeypatch.setattr(sweep, "learned_rise", lambda *_: LearnedRise(free.rise_kelvin - 40.0, 2.0, 3.0))
     held = read_sweep(trace.seconds, trace.kelvin)
     assert held.code == FindingCode.HELD_AT_SHOWN
