@@ -55,12 +55,13 @@ def test_the_probe_follows_as_a_first_order_lag_does(seed: int, offset: float) -
         assert ours == pytest.approx(theirs + gas[0], abs=1e-6)
 
 
-# Known limits: hasty leanings are read low, with too little doubt (80 traces: 73 % held, bias -11 K); a warming engine
-# is still taken for leaning in part, and the steadiest kinds are given more doubt than they need. By kind, the share of
-# intervals that hold the truth; elsewhere it is to be 0.87 to 0.93.
+# Known limits: hasty leanings are read low, with too little doubt (300 traces: 79 % held, bias -9 K); a warming engine
+# is still taken for leaning in part, and the other kinds are given more doubt than they need. By kind, the share of
+# intervals that hold the truth as 300 traces measured it; it is to be 0.87 to 0.93.
 _KNOWN_LIMITS = {
-    "hasty": (0.73, 0.93), "warming": (0.80, 0.93), "steady": (0.87, 0.97), "uneven": (0.87, 0.97),
-    "slow_probe": (0.87, 0.98), "steps": (0.87, 0.96),
+    "hasty": (0.79, 0.93), "warming": (0.84, 0.93), "steady": (0.87, 0.99), "uneven": (0.87, 0.97),
+    "slow_probe": (0.87, 0.97), "steps": (0.87, 0.955), "steps_held": (0.87, 0.965), "back_and_on": (0.87, 0.975),
+    "power_changes": (0.87, 0.95), "flow_driven": (0.87, 0.95),
 }  # fmt: skip
 
 
