@@ -179,13 +179,11 @@ def test_idle_speed_at_an_edge_is_told_without_a_needle(recorded: Recommender, i
 @pytest.mark.parametrize(
     ("stage", "both", "speed", "refused"),
     [
-        (Stage.FULL_THROTTLE, 0.04, 0.9, True),
-        (Stage.FULL_THROTTLE, 0.06, 0.0, False),
-        (Stage.IDLE_MIXTURE, 0.04, 0.9, True),
-        (Stage.IDLE_SPEED, 0.95, 0.04, True),
+        (Stage.FULL_THROTTLE, 0.04, 0.9, True), (Stage.FULL_THROTTLE, 0.06, 0.0, False),
+        (Stage.IDLE_MIXTURE, 0.04, 0.9, True), (Stage.IDLE_SPEED, 0.95, 0.04, True),
         (Stage.IDLE_SPEED, 0.95, 0.06, False),
     ],
-)
+)  # fmt: skip
 def test_a_setting_known_to_be_wrong_is_not_run_again(
     confidence: Confidence, stage: Stage, both: float, speed: float, refused: bool
 ) -> None:
@@ -204,7 +202,6 @@ def test_an_idle_speed_that_no_setting_reaches_is_given_up(
     learned = recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)] * 2)
     confidence = dataclasses.replace(learned.confidence, stage=Stage.IDLE_SPEED)
     weighing = evaluate_candidates(learned.posterior, confidence, learned.now)
-    assert weighing.all_chance > 0.5
     choice = choose(dataclasses.replace(weighing, all_chance=any_setting), confidence, installation)
     assert (choice.why.code is ReasonCode.NOT_SETTLED) is given_up
     if given_up:
