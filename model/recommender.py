@@ -218,9 +218,9 @@ class Recommender:
     ) -> Iterator[Posterior]:
         """Fits that are to be believed: of the log before each of the latest runs, then of the whole log.
 
-        None where the readings contradict each other so far that no engine gives them.
-        Where neither the whole log nor an earlier one converged, the logs between them are not fitted: they hold the
-        same contradiction, and each would take as long.
+        Where the readings contradict each other as no engine's do, no earlier log is fitted. Where neither the whole
+        log nor an earlier one converged, the logs between them are not fitted: they hold the same contradiction, and
+        each would take as long.
         """
         earlier = () if contradicts_itself(whole.evidence) else earlier_logs(log)
         for part in (*earlier, log.telling()):

@@ -39,7 +39,7 @@ _WORDS = {
     FindingCode.HELD_AT_SHOWN: "{column}: the fit gave a smaller rise than the samples show. The rise was set to "
     "{rise}, the least in the samples.",
     FindingCode.PEAK_UNSURE: "{column}: the temperature turned as the mixture was made rich again. The peak may not "
-    "have been passed, and the rise may be more than {rise}.",
+    "have been passed, and the rise may be more than {rise}. Do not lean further to find out.",
     FindingCode.UNSURE: "{column}: its rise of {rise} may be off by {usual_rise}. In your next sweep, hold full rich "
     "for 20 seconds before and after, and go back to rich quickly. That shows how slow the probe is.",
     FindingCode.THROTTLE_MOVED: "Manifold pressure changed during the sweep. The throttle seems to have moved, so the "

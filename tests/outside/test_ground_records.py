@@ -138,7 +138,7 @@ def test_many_records_of_each_kind(kind: str) -> None:
 
 def test_a_leaning_that_stopped_short_is_never_read_high() -> None:
     """Stopped at about half of the way and made rich again: what is read is below the truth, the safe side, and mostly
-    said to be unsure (61 % of columns). A logged control shows it, and nothing is read.
+    said to be unsure. A logged control shows it, and nothing is read.
     """
     told = _read("stopped short", _FEW, 1)
     assert max(told.errors) < 0.0
