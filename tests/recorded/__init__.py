@@ -106,7 +106,8 @@ class Recorder(Recorded):
         kept = sorted(self._posteriors.items())
         told = {key: asdict(found.diagnostics) for key, found in kept}
         header = json.dumps({"model_version": MODEL_VERSION, "seed": SEED, "diagnostics": told})
-        steps, ends = (np.stack([found[i] for _, found in kept]) for i in (0, 1))
+        steps = np.stack([found.steps for _, found in kept])
+        ends = np.stack([found.ends for _, found in kept])
         np.savez_compressed(FILE, header=np.array(header), steps=steps, ends=ends)
 
 
