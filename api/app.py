@@ -41,7 +41,7 @@ from taperwise.api.recommendations import routes as recommendations
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.recommendations.recommender_protocol import RecommenderProtocol
 from taperwise.api.recommendations.service import RecommendationService
-from taperwise.api.web import csrf
+from taperwise.api.web import csrf, problem_pages
 from taperwise.api.web.background_calls import BackgroundCalls
 from taperwise.api.web.problem_pages import crowded, sign_in_first
 from taperwise.api.web.routers import ROUTERS as PAGES
@@ -121,6 +121,7 @@ def create_app(
     app.state.desk.later = app.state.worker.ask
     _add_middleware(app, settings, spans)
     problems.install(app, settings.access == "keys")
+    problem_pages.install(app)
     for router in (*_SERVED, *PAGES):
         app.include_router(router)
     return app

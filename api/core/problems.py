@@ -41,6 +41,7 @@ __all__ = [
     "FieldError",
     "Problem",
     "Progress",
+    "http_failure",
     "install",
     "problem",
     "refused",
@@ -48,6 +49,7 @@ __all__ = [
     "retry_after",
     "status_of",
     "storage_failure",
+    "unforeseen",
 ]
 
 MEDIA_TYPE = "application/problem+json"
@@ -227,11 +229,11 @@ def install(app: FastAPI, with_keys: bool = False) -> None:
     """Register the handlers, and what the OpenAPI schema says of refusals and keys."""
     app.add_exception_handler(TaperwiseError, refused)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(HTTPException, http_failure)
     app.add_exception_handler(DBAPIError, _database)
     app.add_exception_handler(PoolTimeoutError, _database)
     app.add_exception_handler(OSError, _system)
-    app.add_exception_handler(Exception, _unforeseen)
+    app.add_exception_handler(Exception, unforeseen)
     bare = app.openapi
 
     def described() -> dict[str, Any]:
@@ -280,7 +282,8 @@ async def _invalid(_request: Request, error: Exception) -> JSONResponse:
     return problem(422, "A value cannot be used", f"{detail}. {first.cure}".strip(), found)
 
 
-async def _http(_request: Request, error: Exception) -> JSONResponse:
+async def http_failure(_request: Request, error: Exception) -> JSONResponse:
+    """The answer to a refusal by the framework, such as an address that leads nowhere."""
     assert isinstance(error, HTTPException)  # noqa: S101 - as above
     response = problem(error.status_code, _DESCRIPTIONS.get(error.status_code, "Not possible"), str(error.detail))
     response.headers.update(error.headers or {})
@@ -314,7 +317,8 @@ def _count(request: Request, kind: str) -> None:
         figures.failure(kind)
 
 
-async def _unforeseen(request: Request, error: Exception) -> JSONResponse:
+async def unforeseen(request: Request, error: Exception) -> JSONResponse:
+    """The answer to a failure that no part foresaw; it is logged and counted."""
     request_id = getattr(request.state, "request_id", "")
     _log.error("unforeseen", error=type(error).__name__, request_id=request_id)
     _count(request, "unforeseen")

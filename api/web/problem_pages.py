@@ -1,10 +1,11 @@
 """What went wrong, as a page with the same status and words as the JSON API's problem document."""
 
+import json
 from collections.abc import Callable, Coroutine
 from typing import Any
 from urllib.parse import quote
 
-from fastapi import Request, Response
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse
 from fastapi.routing import APIRoute
@@ -14,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from taperwise.api.accounts.authentication import SIGN_IN
 from taperwise.api.core.dependencies import number_in
-from taperwise.api.core.problems import refused, retry_after, status_of, storage_failure
+from taperwise.api.core.problems import http_failure, refused, retry_after, status_of, storage_failure, unforeseen
 from taperwise.api.core.storage_failures import is_disk_full
 from taperwise.api.core.validation import RefusedError, field_errors
 from taperwise.api.core.validation_errors import FieldError, refusal
@@ -24,7 +25,9 @@ from taperwise.api.web.rendering import page
 from taperwise.api.web.stop_here import at_engine
 from taperwise.shared.errors import BusyError, NotReadyError, TaperwiseError, UnknownCallerError
 
-__all__ = ["PageRoute", "crowded", "sign_in_first"]
+__all__ = ["PageRoute", "crowded", "install", "sign_in_first"]
+
+_NOWHERE = "There is nothing at this address"
 
 
 class PageRoute(APIRoute):
@@ -66,6 +69,34 @@ class PageRoute(APIRoute):
                 return _unstored(request, error)
 
         return handler
+
+
+def install(app: FastAPI) -> None:
+    """Tell a browser as a page what no route told it: an address that leads nowhere, and what nobody foresaw."""
+    app.add_exception_handler(HTTPException, _nowhere)
+    app.add_exception_handler(Exception, _failed)
+
+
+async def _nowhere(request: Request, error: Exception) -> Response:
+    answer = await http_failure(request, error)
+    if answer.status_code == 404 and _shown_by_browser(request):
+        told = FieldError(field="", value=request.url.path, message=_NOWHERE, cure="Begin at the list of engines.")
+        return _problem(404, _NOWHERE, [told])
+    return answer
+
+
+async def _failed(request: Request, error: Exception) -> Response:
+    answer = await unforeseen(request, error)
+    if not _shown_by_browser(request):
+        return answer
+    told = str(json.loads(bytes(answer.body))["detail"])
+    response = _problem(500, told.rstrip("."), [])
+    response.headers["X-Request-ID"] = answer.headers["X-Request-ID"]
+    return response
+
+
+def _shown_by_browser(request: Request) -> bool:
+    return not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
 
 
 async def crowded(request: Request, error: BusyError) -> Response:

@@ -5,9 +5,12 @@ from html import unescape
 
 import pytest
 
+from taperwise.api.app import create_app
+from taperwise.api.core.settings import Settings
 from taperwise.api.presentation.formatting import with_form_labels
 from taperwise.api.web.assets import ASSETS
-from tests.api.asking import Client
+from tests.api.asking import Client, problem
+from tests.api.conftest import StandIn
 from tests.api.web.reading import FORM, RUN, fields, words
 
 
@@ -305,6 +308,22 @@ def test_what_is_not_there_is_told_on_a_page(client: Client) -> None:
         assert "Engine not found" in words(answer.text)
     assert client.get("/installations/abc").status_code == 422
     assert client.get("/parts/other.js").status_code == 404
+
+
+def test_a_browser_is_told_on_a_page_what_no_page_told(settings: Settings) -> None:
+    """An address that leads nowhere, and a failure that nobody foresaw; a program and the JSON API get the document."""
+    shown = {"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+    with Client(create_app(settings, StandIn), raise_server_exceptions=False) as client:
+        nowhere = client.get("/instalations", headers=shown)
+        assert nowhere.status_code == 404
+        assert "There is nothing at this address (got /instalations)" in words(nowhere.text)
+        assert 'href="/installations"' in nowhere.text
+        for answer in (client.get("/instalations"), client.get("/api/v1/instalations", headers=shown)):
+            assert problem(answer, 404)["detail"] == "Not Found"
+        client.app.state.database = None  # type: ignore[attr-defined] - the client hides the type
+        failed = client.get("/installations", headers=shown)
+        assert failed.status_code == 500
+        assert f"details in its log, under {failed.headers['X-Request-ID']}" in words(failed.text)
 
 
 def test_nothing_comes_from_elsewhere(client: Client, home: str) -> None:
