@@ -29,7 +29,7 @@ from taperwise.api.traces.recording import Traced
 from taperwise.api.traces.recording import read as read_trace
 from taperwise.model.inference import dataset
 from taperwise.model.inference.engine_prior import EXPERT, EnginePrior
-from taperwise.shared.errors import TimeOrderError
+from taperwise.shared.errors import InvalidValueError, TimeOrderError
 from taperwise.shared.findings import TO_LOOK_AT, Finding
 from taperwise.shared.records import ChangeNeedle, Installation
 from taperwise.shared.records import Entry as EntryRecord
@@ -272,10 +272,16 @@ def with_trace_read(database: Database, installation_id: int, sent: RunIn) -> tu
     with database.reading() as session:
         owner = installation_of(installations.get(session, installation_id))
         kept = None if sent.trace.mapping is not None else repository.remembered_mapping(session, installation_id)
-    if kept is not None:
-        trace = sent.trace.model_copy(update={"mapping": ColumnMapping.model_validate(kept)})
-        sent = sent.model_copy(update={"trace": trace})
-    return sent, read_trace(sent, owner.units)
+    if kept is None:
+        return sent, read_trace(sent, owner.units)
+    trace = sent.trace.model_copy(update={"mapping": ColumnMapping.model_validate(kept)})
+    sent = sent.model_copy(update={"trace": trace})
+    try:
+        return sent, read_trace(sent, owner.units)
+    except InvalidValueError as error:
+        if error.field.startswith("mapping."):
+            error.message += ", the name that was kept from this engine's last file"
+        raise
 
 
 def record_run(session: Session, installation_id: int, sent: RunIn, traced: Traced) -> EntryOut:

@@ -117,6 +117,12 @@ def test_a_mapping_is_remembered(client: Client, place: str) -> None:
     again = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": csv}})
     assert (named.status_code, again.status_code) == (201, 201)
     assert again.json()["sweeps"] == named.json()["sweeps"]
+    other = client.post(f"{place}/runs", json={**_AIR, "trace": {"csv": _sweep()}})
+    assert other.status_code == 422
+    (told,) = other.json()["errors"]
+    assert told["field"] == "mapping.egt"
+    assert told["message"] == "The logger file has no such column, the name that was kept from this engine's last file"
+    assert "EGT 1" in told["cure"]
 
 
 @pytest.mark.parametrize(
