@@ -27,7 +27,7 @@ from taperwise.shared.errors import BusyError, NotReadyError, TaperwiseError, Un
 
 __all__ = ["PageRoute", "crowded", "install", "sign_in_first"]
 
-_NOWHERE = "There is nothing at this address"
+_NOWHERE = "No such page"
 
 
 class PageRoute(APIRoute):
@@ -80,7 +80,12 @@ def install(app: FastAPI) -> None:
 async def _nowhere(request: Request, error: Exception) -> Response:
     answer = await http_failure(request, error)
     if answer.status_code == 404 and _shown_by_browser(request):
-        told = FieldError(field="", value=request.url.path, message=_NOWHERE, cure="Begin at the list of engines.")
+        told = FieldError(
+            field="",
+            value=request.url.path,
+            message="There is nothing at this address",
+            cure="Begin at the list of engines.",
+        )
         return _problem(404, _NOWHERE, [told])
     return answer
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 __all__ = ["Example", "draw_example"]
 
@@ -16,7 +17,8 @@ _FINE = 0.1  # s
 _SLOPE = (780 / 1.8, 0.25)  # K per unit of mixture, log-sd: between two real engines' and the calculated cycle's
 _WIDTH = (0.03, 0.4)
 _WARMS = np.log([20.0, 400.0])  # ln s in which the pipe, the engine warm up; judgement
-_LAGS = (0.8, 13.0)  # s: half of the probes by their lag, half by its logarithm
+_LAGS = (0.8, 13.0)  # s: two probes of three by their lag, the others by its logarithm
+_TWO_STAGES, _SECOND = 0.3, (0.1, 0.5)  # share of probes whose sheath and junction lag one behind the other; judgement
 _EARLY = 1.6  # greatest power of the way by which leaning begins more slowly than it goes on
 _FORMS = (1.6, 3.2)  # power of the rounding at the peak: 2 is the model's own; no engine's form is known
 
@@ -98,8 +100,6 @@ def _draw_way(rng: _Rng, before: float) -> _Way:
 
 def _wander(rng: _Rng, t: _F, sd: float, memory: float) -> _F:
     """A slow wander by an exponential filter of white scatter."""
-    from scipy.signal import lfilter
-
     if sd == 0.0:
         return np.zeros_like(t)
     a = np.exp(-_FINE / memory)
@@ -141,8 +141,6 @@ def _disturbance(rng: _Rng, t: _F, start: float) -> tuple[_F, _F]:
 
 def draw_example(rng: _Rng) -> Example:
     """A leaning of any kind, as a logger kept it."""
-    from scipy.signal import lfilter
-
     before = rng.choice([rng.uniform(4.0, 14.0), rng.uniform(9.0, 70.0), rng.uniform(60.0, 150.0)], p=[0.2, 0.5, 0.3])
     way = _draw_way(rng, float(before))
     fine = np.arange(0.0, way.t[-1], _FINE)
@@ -151,9 +149,15 @@ def draw_example(rng: _Rng) -> Example:
     curve = _gas(rng, np.concatenate([[rich], mixture]))
     warm, power = _disturbance(rng, fine, way.t[1])
     gas = curve[1:] + warm + power
-    lag = float(rng.uniform(*_LAGS) if rng.random() < 0.5 else np.exp(rng.uniform(*np.log(_LAGS))))
-    a = np.exp(-_FINE / lag)
-    probe = lfilter([0.5 * (1.0 - a), 0.5 * (1.0 - a)], [1.0, -a], gas - gas[0])
+    lag = float(rng.uniform(*_LAGS) if rng.random() < 0.67 else np.exp(rng.uniform(*np.log(_LAGS))))
+    stages = [lag]
+    if rng.random() < _TWO_STAGES:
+        second = rng.uniform(*_SECOND)
+        stages = [lag / (1.0 + second), lag * second / (1.0 + second)]
+    probe = gas - gas[0]
+    for stage in stages:
+        a = np.exp(-_FINE / stage)
+        probe = lfilter([0.5 * (1.0 - a), 0.5 * (1.0 - a)], [1.0, -a], probe)
     return _kept(rng, fine, 900.0 + probe + gas[0], mixture, power, (-curve[0], lag, way.t[1]))
 
 
