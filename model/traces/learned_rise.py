@@ -97,7 +97,7 @@ def _levels(part: Part) -> _F:
     t, top = part.seconds, part.seconds[part.top]
     level = (part.smooth - part.plateau) / max(part.risen, 2.0)
     at = np.concatenate([top + _AROUND_TOP, part.start + _BEFORE, part.start + _BETWEEN * (top - part.start)])
-    return np.clip(np.interp(at, t, level), -_OUTSIDE, _OUTSIDE)
+    return np.asarray(np.clip(np.interp(at, t, level), -_OUTSIDE, _OUTSIDE))
 
 
 def _end(part: Part) -> _F:
