@@ -13,7 +13,8 @@ _CLEAR = 0.5  # chance from which an outcome is what to expect
 def rise_line(p: PredictionOut) -> str:
     """What leaning at full throttle should show."""
     if p.fell_at_once_chance > _CLEAR:
-        return f"On leaning, EGT should fall at once ({chance(p.fell_at_once_chance)} chance): too lean."
+        how = chance(p.fell_at_once_chance)
+        return f"On leaning, EGT should fall at once ({how} chance): too lean. Then stop, and go back to full rich."
     if p.rough_before_peak_chance > _CLEAR:
         how = chance(p.rough_before_peak_chance)
         return f"On leaning, the engine should run rough before EGT peaks ({how} chance): far too rich."

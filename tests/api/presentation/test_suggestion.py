@@ -54,7 +54,9 @@ def test_no_answer_names_a_unit_that_is_not_the_installations(
 
 
 def test_what_to_expect_is_told_in_the_installations_unit(recorded: Recommender, installation: Installation) -> None:
-    """A rise of r K is one of r °C and of 1.8 r °F (the scales' definition), in the sentence as in the figures."""
+    """A rise of r K is one of r °C and of 1.8 r °F (the scales' definition), in the sentence as in the figures; where
+    there will be none, that leaning is to end.
+    """
     s = recorded.suggest(
         recorded.learn(installation, [Run(_AIR, ExhaustRise(RiseSeen.PEAK, 160 / 1.8), IdleQuality.SMOOTH)])
     )
@@ -63,6 +65,9 @@ def test_what_to_expect_is_told_in_the_installations_unit(recorded: Recommender,
     assert f"about {rise.median:.0f} °C to its peak" in suggestion_out(s, _CELSIUS).expect
     assert f"about {1.8 * rise.median:.0f} °F to its peak" in suggestion_out(s, _FAHRENHEIT).expect
     assert f"between {rise.low_90:.0f} and {rise.high_90:.0f} °C" in suggestion_out(s, _CELSIUS).expect
+    lean = replace(s, expected=replace(s.expected, fell_at_once_chance=0.75))
+    stop = "On leaning, EGT should fall at once (75\u00a0% chance): too lean. Then stop, and go back to full rich."
+    assert stop in suggestion_out(lean, _CELSIUS).expect
 
 
 def test_a_kept_answer_is_the_answer(recorded: Recommender, installation: Installation) -> None:
