@@ -83,6 +83,11 @@ def serve(
     given = dict(locals())
     settings = Settings(**{name: value for name, value in given.items() if value is not None and name != "phone"})
     settings = for_phones(settings) if phone or settings.access == "phone" else settings
+    _run(settings)
+
+
+def _run(settings: Settings) -> None:
+    """Listen first, then make the application; until a signal ends it."""
     files = (settings.tls_certificate, settings.tls_key) if settings.transport == "tls" else (None, None)
     _check_readable(*files)
     beside = _listening(_HERE, settings.port) if settings.access == "phone" else nullcontext()
