@@ -19,6 +19,7 @@ from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.recommendations.factory import make_recommender
 from taperwise.api.schemas.run import RunIn
 from taperwise.api.schemas.units import Units
+from taperwise.model import MODEL_VERSION
 from taperwise.model.recommender import Recommender
 from taperwise.model.simulation.virtual_engine import VirtualEngine
 from taperwise.shared.recommendation import ActionKind, Stage, Suggestion
@@ -120,8 +121,9 @@ def _save(path: Path, engine_seed: int, day: list[RunIn | Adjustment]) -> None:
         else {"post": "adjustments", "body": adjustment_body(entry)}
         for entry in day
     ]
+    steps = f"each step done as model {MODEL_VERSION} suggested it"
     document = {
-        "about": f"An invented tuning day: virtual engine {engine_seed}, each step as suggested.",
+        "about": f"An invented tuning day: virtual engine {engine_seed}, {steps}.",
         "installation": installation_from(None).model_dump(mode="json", exclude_unset=True),
         "log": log,
     }
