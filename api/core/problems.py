@@ -226,14 +226,12 @@ def _operations(schema: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def install(app: FastAPI, with_keys: bool = False) -> None:
-    """Register the handlers, and what the OpenAPI schema says of refusals and keys."""
+    """Register the handlers, and what the OpenAPI schema says of refusals and keys; `api.web` registers the rest."""
     app.add_exception_handler(TaperwiseError, refused)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_exception_handler(HTTPException, http_failure)
     app.add_exception_handler(DBAPIError, _database)
     app.add_exception_handler(PoolTimeoutError, _database)
     app.add_exception_handler(OSError, _system)
-    app.add_exception_handler(Exception, unforeseen)
     bare = app.openapi
 
     def described() -> dict[str, Any]:
