@@ -12,7 +12,7 @@ from taperwise.model import MODEL_VERSION
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import evaluate_candidates
 from taperwise.model.design.limit_check import limit_action, static_speed_action, stuck_rise_action
-from taperwise.model.design.notices import notices
+from taperwise.model.design.notices import needles_notice, notices
 from taperwise.model.design.runs_to_finish import runs_to_finish
 from taperwise.model.design.selection import choose, most_informative
 from taperwise.model.design.what_to_read import readings_worth
@@ -300,10 +300,12 @@ class Recommender:
             tuple(NeedleProspect(r.needle, r.turns, r.chance_both) for r in weighing.reaches.values()),
         )
         goes_on = choice.action.cause is None
+        installation = learned.evidence.installation
         return replace(
             answer,
+            warnings=(*answer.warnings, *needles_notice(weighing, confidence, choice.action, installation)),
             most_informative=most_informative(weighing, choice.chosen),
-            worth_reading=readings_worth(weighing, choice.chosen, learned.evidence.installation),
+            worth_reading=readings_worth(weighing, choice.chosen, installation),
             runs_to_finish=runs_to_finish(confidence, choice.chosen.price) if goes_on else None,
         )
 

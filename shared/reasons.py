@@ -279,6 +279,7 @@ class NoticeCode(StrEnum):
     RUNS_LEFT_OUT = "runs_left_out"
     NOT_CONVERGED = "not_converged"
     LEAN_IN_DENSER_AIR = "lean_in_denser_air"
+    NEEDLES_MAY_NOT_FIT = "needles_may_not_fit"
 
 
 @dataclass(frozen=True)
@@ -293,10 +294,13 @@ class Notice:
     density_ratio : float or None
         Of the denser air, over 1.225 kg/m³ [-].
     chance : float or None
-        Of running lean of peak in it.
+        Of running lean of peak in it, or that one of the needles on hand fits.
+    ideal_slope : IdealSlope, IdealSteps or None
+        The needle that would fit.
     """
 
     code: NoticeCode
     runs: int | None = None
     density_ratio: float | None = None
     chance: float | None = None
+    ideal_slope: IdealSlope | IdealSteps | None = None

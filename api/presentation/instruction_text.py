@@ -30,7 +30,7 @@ from taperwise.shared.recommendation import Action, ActionKind, Confidence
 from taperwise.shared.records import TurnSense
 from taperwise.shared.units import from_si
 
-__all__ = ["RUN_AT_NEW_SETTING", "exceeded_words", "in_brief", "instruction", "slope_words"]
+__all__ = ["RUN_AT_NEW_SETTING", "better_slope", "exceeded_words", "in_brief", "instruction", "slope_words"]
 
 RUN_AT_NEW_SETTING = "Turn nothing more. Make a run at this new setting."
 """What is left to do where the last adjustment is shown beside the instruction."""
@@ -151,7 +151,7 @@ def _inspect(inspection: Inspection, units: Units) -> str:
                 f"None of your needles is likely to bring both mixtures into target. The best is "
                 f"{inspection.best_needle}, with a {chance(inspection.best_chance or 0.0)} chance. Check the fuel "
                 "supply first. Then look for an induction leak, a sticking slide and a mark in the wrong place. "
-                f"If all is well, you need a needle {_slope(inspection.ideal_slope, units)}."
+                f"If all is well, you need a needle {better_slope(inspection.ideal_slope, units)}."
             )
         case InspectCause.STATIC_SPEED_OUT:
             low, high = inspection.static_rpm_band or (0.0, 0.0)
@@ -232,7 +232,7 @@ def _at_an_edge(inspection: Inspection, units: Units) -> str:
     further = f" (best possible: {chance(best)})" if best > now else ""
     return (
         f"Your needles get no closer: {chance(now)} chance that both mixtures are in target{further}. A needle "
-        f"{_slope(inspection.ideal_slope, units)} would be better."
+        f"{better_slope(inspection.ideal_slope, units)} would be better."
     )
 
 
@@ -249,7 +249,8 @@ def _held_back(held: HeldBack, now: float) -> str:
     return f"{text} Exhaust probes on all cylinders would show how lean each cylinder runs."
 
 
-def _slope(slope: IdealSlope | IdealSteps | None, units: Units) -> str:
+def better_slope(slope: IdealSlope | IdealSteps | None, units: Units) -> str:
+    """The needle that would fit, as a part of a sentence after the word for it."""
     if isinstance(slope, IdealSteps):
         return ideal_steps(slope)
     return "of another slope" if slope is None else f"of {slope_words(slope, units)}"

@@ -2,6 +2,8 @@
 
 from taperwise.api.presentation.digits import number
 from taperwise.api.presentation.formatting import chance, percent, runs
+from taperwise.api.presentation.instruction_text import better_slope
+from taperwise.api.schemas.units import Units
 from taperwise.shared.reasons import Notice, NoticeCode, Reason, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import Stage, Suggestion
 
@@ -113,8 +115,8 @@ def refusal(r: Refusal) -> str:
             return "This setting is out of target. Another run here would not help"
 
 
-def notice(n: Notice) -> str:
-    """What the reader must know about an answer."""
+def notice(n: Notice, units: Units) -> str:
+    """What the reader must know about an answer, in an installation's units."""
     match n.code:
         case NoticeCode.RUNS_LEFT_OUT:
             left = n.runs or 0
@@ -128,4 +130,10 @@ def notice(n: Notice) -> str:
                 "That is for a cold day at a low field, with air "
                 f"{number(n.density_ratio or 0.0, '.2f')} times as dense as standard. "
                 "Before you use this setting in denser air, tie down, make a run there and ask again."
+            )
+        case NoticeCode.NEEDLES_MAY_NOT_FIT:
+            return (
+                f"You may need another needle: {chance(n.chance or 0.0)} chance that one of yours suits both mixtures. "
+                f"The best is one {better_slope(n.ideal_slope, units)}. First check the fuel supply, the induction for "
+                "leaks, and the needle's mark."
             )

@@ -231,11 +231,9 @@ class _Judge:
             chosen = np.concatenate([self.study.mixture, self.study.truths])
             every = destinations_of(posterior, prospects, now.conditions, chosen, stops)
             self.really = every.worth[others:]
-            self.destinations = replace(
-                every, right=every.right[:others], worth=every.worth[:others], fits=every.fits[:others]
-            )
+            self.destinations = replace(every, right=every.right[:others], worth=every.worth[:others])
             self.all_chance = float(self.destinations.right.mean(axis=0).max())
-            self.any_chance = max(self.any_chance, float(self.destinations.fits.mean()))
+            self.any_chance = max(self.any_chance, self.destinations.any_chance)
         self.away_now = self.away(now)
         self.channels = frozenset({"rise", "idle_quality"} | (posterior.evidence.channels - {"idle_rpm"}))
 

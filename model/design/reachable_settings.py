@@ -16,9 +16,12 @@ __all__ = ["Destinations", "NeedleOptimum", "Prospects", "destinations_of", "pro
 
 _AROUND = 4  # grid positions either side of a needle's middle
 _COARSEST = 0.125  # spacing of the grid where the quantum is finer [turns]
+_FAR = 12  # the same where it is asked whether a needle fits at all: where full throttle is right is not well known yet
 _STOPS = 8  # places of the idle stop either side of the present one
 _SPEED_ALONE = 0.1  # what a place of the idle stop is worth that makes the speed right, but not both mixtures
-_FEW = 64  # draws that are enough to choose a place of the idle stop
+_FEW = 192  # draws that are enough to choose settings, and to say whether any needle fits
+_SLACK = 0.02  # what a lean chance is off by chance among so few draws
+_PLACES = 64  # settings of needle and screw that are looked at with the idle stop turned
 
 
 @dataclass(frozen=True)
@@ -142,14 +145,14 @@ class Destinations:
     worth : array, (q, n)
         1 where `right`, less where full throttle is right, or both mixtures are: where nothing makes all right, the
         next best is still worth going to.
-    fits : array of bool, (q,)
-        Whether all is right at any of them, lean limit or not.
+    any_chance : float
+        Chance that all is right at any setting of a needle on hand, lean limit or not, also far from these.
     """
 
     positions: tuple[Position, ...]
     right: NDArray[np.bool_]
     worth: NDArray[np.float64]
-    fits: NDArray[np.bool_]
+    any_chance: float
 
     def index_of(self, position: Position) -> int | None:
         """Number of a setting among them; None where it is not."""
@@ -163,7 +166,8 @@ def destinations_of(
     draws: NDArray[np.int64],
     extra: Sequence[Position] = (),
 ) -> Destinations:
-    """The prospects with the idle stop as it is, and around where it makes all right, or at least the idle speed.
+    """The prospects with the idle stop as it is; the likeliest settings, near and far, also with it turned to where it
+    makes all right, or at least the idle speed.
 
     Parameters
     ----------
@@ -180,23 +184,38 @@ def destinations_of(
     allowed = {
         replace(p, idle_stop_turns=0.0): ok for p, ok in zip(prospects.positions, prospects.allowed, strict=True)
     }
-    base = list(prospects.positions)
-    positions = [*base, *extra]
-    if read:
-        spacing = _spacing(evidence.installation.limits.quantum_turns)
-        moved = np.arange(-_STOPS, _STOPS + 1)
-        every = [replace(p, idle_stop_turns=p.idle_stop_turns + k * spacing) for p in base for k in moved]
-        few = right_at(posterior, every, conditions, error, draws[:_FEW])
-        worth = (few.both & few.speed).mean(axis=0) + _SPEED_ALONE * few.speed.mean(axis=0)
-        best = moved[np.argmax(worth.reshape(len(base), -1) - 1e-3 * np.abs(moved), axis=1)]  # of equals the nearest
-        positions += [
-            replace(p, idle_stop_turns=p.idle_stop_turns + (k + near) * spacing)
-            for p, k in zip(base, best, strict=True)
-            for near in (-1, 0, 1)
-        ]
+    spacing = _spacing(evidence.installation.limits.quantum_turns)
+    base = _far_and_near(prospects, spacing)
+    moved = np.arange(-_STOPS, _STOPS + 1) if read else np.zeros(1)
+    every = [replace(p, idle_stop_turns=p.idle_stop_turns + k * spacing) for p in base for k in moved]
+    few = right_at(posterior, every, conditions, error, draws[:_FEW])
+    few_right = few.both & (few.speed | (not read))
+    most = evidence.installation.limits.lean_chance
+    safe = few.lean.mean(axis=0) <= most + _SLACK
+    worth = safe * (few_right.mean(axis=0) + _SPEED_ALONE * few.speed.mean(axis=0))
+    worth = worth.reshape(len(base), -1) - 1e-3 * np.abs(moved)  # of equals the nearest
+    likeliest = np.argsort(-worth.max(axis=1), kind="stable")[:_PLACES]
+    positions = [*prospects.positions, *extra] + [
+        replace(base[i], idle_stop_turns=base[i].idle_stop_turns + (moved[worth[i].argmax()] + near) * spacing)
+        for i in likeliest
+        for near in ((-1, 0, 1) if read else (0,))
+    ]
     distinct = tuple(dict.fromkeys(positions))
     found = right_at(posterior, distinct, conditions, error, draws)
-    may = np.array([allowed[replace(p, idle_stop_turns=0.0)] for p in distinct])
+    lean = found.lean.mean(axis=0)
+    may = np.array(
+        [allowed.get(replace(p, idle_stop_turns=0.0), x <= most) for p, x in zip(distinct, lean, strict=True)]
+    )
     speed = found.speed | (not read)
-    right = found.both & speed
-    return Destinations(distinct, right & may, worth_of(found.full, found.both, speed) * may, right.any(axis=1))
+    worth = worth_of(found.full, found.both, speed) * may
+    return Destinations(distinct, found.both & speed & may, worth, float(few_right.any(axis=1).mean()))
+
+
+def _far_and_near(prospects: Prospects, spacing: float) -> list[Position]:
+    """The prospects, and further settings of each needle around the middle of its own."""
+    found = list(prospects.positions)
+    for needle in prospects.needles:
+        mine = sorted((p for p in prospects.positions if p.needle == needle), key=lambda p: p.turns)
+        middle = mine[len(mine) // 2]
+        found += [replace(middle, turns=middle.turns + i * spacing) for i in range(-_FAR, _FAR + 1)]
+    return list(dict.fromkeys(found))

@@ -25,8 +25,6 @@ _CLEARLY = 0.1  # chance of full throttle by which a turn is likelier right
 _TO_AND_FRO = 3  # runs at each of two settings, after which going back once more settles nothing
 _NO_SPEED_FITS = 0.1  # best chance of any setting below which the idle speed is given up, both mixtures being right
 _LIKELY_RIGHT, _FAR_LESS = 0.5, 0.3  # chance of both ends here, and how much less is far less with another needle
-_HOPELESS = {Stage.FULL_THROTTLE: 0.02, Stage.IDLE_MIXTURE: 0.05, Stage.IDLE_SPEED: 0.05}
-"""Chance of any setting below which no needle on hand is called fitting, by stage."""
 
 
 @dataclass(frozen=True)
@@ -212,14 +210,13 @@ def _safe(options: list[EvaluatedCandidate], installation: Installation) -> list
 
 
 def no_needle_fits(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action | None:
-    """The action when idle is out and no needle on hand is likely to mend it; None while one may."""
-    hopeless = _HOPELESS.get(confidence.stage)
-    if hopeless is None or not weighing.rise_read or not confidence.idle_mixture.observed:
+    """The action when idle is out and no needle on hand can mend it, as sure as "tuned" is; None while one may."""
+    if confidence.stage is Stage.TUNED or not weighing.rise_read or not confidence.idle_mixture.observed:
         return None
     if confidence.runs < _RUNS_THAT_CONDEMN_ALL:
         return None
     best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
-    if weighing.any_chance >= hopeless:
+    if weighing.any_chance > 1.0 - installation.limits.confirm_chance:
         return None
     return actions.inspect(
         Inspection(

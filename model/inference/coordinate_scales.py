@@ -3,6 +3,7 @@
 The aims are a matter of coordinates alone: wherever they point, the posterior is the same.
 """
 
+import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -27,6 +28,13 @@ UNIT = 1.5
 
 BEND = 0.83
 """Bend of the coordinate of what a single reading tells."""
+
+_EVEN = 0.7
+"""Where a coordinate runs evenly again: where a reading's tail is as wide as what was believed before, over this.
+
+Of a rise that nothing confirms, 4 of 80 fits had a divergence where it never did, none of 40 with this, and none of 60
+with 1, but with a tenth fewer effective draws.
+"""
 
 _MIXTURE_SPREAD = 0.25
 """Of ln mixture before any run, where the orifice stands included."""
@@ -147,4 +155,6 @@ def _aim(told: Sequence[_Told], centre: _F | float, spread: float) -> TailTransf
     middle = ((weights * at).sum() + spread**-2.0 * np.sum(centre)) / both
     # misreadings weigh the less the more readings there are
     tailed = (weights * sharp / (sharp + scatter)).sum() / both / np.sqrt(number)
-    return TailTransform(float(middle), float(both**-0.5), float(BEND * tailed))
+    unit, bend = float(both**-0.5), float(BEND * tailed)
+    # far out a unit of the coordinate is `bend · unit · z²`: as much as was believed before where this begins to count
+    return TailTransform(float(middle), unit, bend, min(bend, _EVEN * math.sqrt(bend * unit / spread)))

@@ -19,7 +19,7 @@ def data_of(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     """All data of one log under the names the graph knows.
 
     Shapes: ``scalars`` (16,), ``readings`` (kinds, runs), ``settings`` and ``pivot`` (plain, runs or 1), their
-    ``_loads`` (3, runs or 1, changes), ``prior`` (p, p + 2), ``aims`` (4, 3).
+    ``_loads`` (3, runs or 1, changes), ``prior`` (p, p + 2), ``aims`` (4, 4).
     """
     data: dict[str, NDArray[np.float64]] = {
         "scalars": np.array([*evidence.scales, *(float(getattr(evidence.throttle, f.name)) for f in fields(Throttle))]),

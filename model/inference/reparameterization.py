@@ -7,8 +7,9 @@ mixture against gain. So the sampler walks in a standardised reading. For a roun
 show the same R; the map from v to X is smooth, odd and monotone, through the peak as well.
 
 What is known from one reading has a sharp middle and, since it may be a misreading, long tails. A bent coordinate
-straightens them: it runs evenly in the middle, and with its square far out, as the quantiles of an exponential tail do
-against those of a normal.
+straightens them: it runs evenly in the middle, and with its square further out, as the quantiles of an exponential tail
+do against those of a normal. Where what was believed before any run takes over from the reading, it runs evenly again:
+else it would pass so fast there that a step of the sampler passes over what is in between.
 
 All functions are elementwise: arrays of any shapes that broadcast.
 """
@@ -37,18 +38,26 @@ IDLE = RoundedTent(PRIORS["idle_gain"].centre, BEST_WIDTH)
 
 
 class TailTransform(NamedTuple):
-    """A coordinate around `middle`: how much one unit is there, and the inverse of where it begins to bend [-]."""
+    """A coordinate around `middle`: how much one unit is there, and the inverse of where it begins to bend and of where
+    it runs evenly again [-]; the second is no more than the first.
+    """
 
     middle: Array
     unit: Array
     bend: Array
+    even: Array
 
 
 def apply_tail_transform(z: Array, bent: TailTransform, backend: Backend) -> tuple[Array, Array]:
-    """What a bent coordinate z stands for, ``middle + unit z √(1 + (bend z)²)``, and ln of the map's slope."""
-    square = (bent.bend * z) ** 2
-    root = backend.sqrt(1.0 + square)
-    return bent.middle + bent.unit * z * root, backend.log(bent.unit * (1.0 + 2.0 * square) / root)
+    """What a bent coordinate z stands for, and ln of the map's slope.
+
+    Notes
+    -----
+    It is ``middle + unit z √((1 + (bend z)²) / (1 + (even z)²))``.
+    """
+    above, below = 1.0 + (bent.bend * z) ** 2, 1.0 + (bent.even * z) ** 2
+    root = backend.sqrt(above / below)
+    return bent.middle + bent.unit * z * root, backend.log(bent.unit * root * (1.0 - 1.0 / above + 1.0 / below))
 
 
 def from_coordinate(v: Array, reference: RoundedTent, curve: RoundedTent, backend: Backend) -> tuple[Array, Array]:

@@ -9,11 +9,15 @@ from taperwise.api.presentation.recommendation_text import notice, refusal, why
 from taperwise.api.presentation.suggestion import suggestion_out
 from taperwise.api.schemas.units import Units
 from taperwise.model.design.actions import keep
-from taperwise.shared.reasons import Notice, NoticeCode, Reason, ReasonCode, Refusal, RefusalCode
+from taperwise.shared.reasons import IdealSlope, Notice, NoticeCode, Reason, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import Stage, Suggestion
 from taperwise.shared.records import Installation
 from tests.api.conftest import StandIn
 from tests.conftest import NEEDLES
+
+_NEEDLES = Notice(
+    NoticeCode.NEEDLES_MAY_NOT_FIT, chance=0.15, ideal_slope=IdealSlope(0.0271, 0.0275, 0.0279, None, "long one")
+)
 
 
 @pytest.fixture
@@ -79,11 +83,17 @@ def test_every_refusal_has_its_words() -> None:
         (Notice(NoticeCode.RUNS_LEFT_OUT, runs=1), "1 run is not used"),
         (Notice(NoticeCode.NOT_CONVERGED), "Do not act on these figures"),
         (Notice(NoticeCode.LEAN_IN_DENSER_AIR, density_ratio=1.1, chance=0.2), "air 1.10 times as dense"),
+        (_NEEDLES, "15\u00a0% chance that one of yours suits both mixtures"),
+        (
+            _NEEDLES,
+            "The best is one of about 27.5 mm/m (27.1 to 27.9 mm/m, 9 times in 10), shallower than your long one.",
+        ),
+        (_NEEDLES, "check the fuel supply"),
     ],
 )
 def test_notices(given: Notice, words: str) -> None:
     """With their figures."""
-    assert words in notice(given)
+    assert words in notice(given, Units())
 
 
 def test_a_card_has_one_verdict(suggestion: Suggestion) -> None:

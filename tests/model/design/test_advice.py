@@ -70,9 +70,12 @@ def test_several_hundred_degrees_go_leaner(recorded: Recommender, degf: float) -
     assert (s.action.kind, s.action.effect, s.action.turns) == (ActionKind.TURN_SCREW, "leaner", -0.25)
 
 
-def test_a_hundred_degrees_is_right(recorded: Recommender) -> None:
-    """About 100 °F with a smooth idle, seen three times, confirms both mixtures, and the idle speed with them."""
-    s = _ask(recorded, _run(100), _run(105, rpm=800), _run(103, rpm=800))
+def test_a_hundred_degrees_is_right(recommender: Recommender) -> None:
+    """About 100 °F with a smooth idle, seen three times, confirms both mixtures, and the idle speed with them.
+
+    The chance is 0.906 by 40,000 draws, too near the limit of 0.9 for the few that are recorded.
+    """
+    s = _ask(recommender, _run(100), _run(105, rpm=800), _run(103, rpm=800))
     assert s.confidence.full_throttle.confirmed
     assert s.confidence.idle_mixture.confirmed
     assert s.stage is Stage.TUNED
@@ -150,12 +153,10 @@ def test_an_idle_stop_turn_leaves_full_throttle_confirmed(recorded: Recommender)
 
 
 def test_no_needle_fits_is_said(recorded: Recommender) -> None:
-    """With a single needle and an idle far too rich, no needle fits, and a steeper slope would."""
+    """With a single needle and an idle far too rich, too fast for more air, no needle fits; a steeper slope would."""
     alone = Installation((NEEDLES[3],), "taper 30.0")
-    hopeless = _ask(
-        recorded, *(Run(_AIR, ExhaustRise(RiseSeen.PEAK, 55.0), IdleQuality.RICH_LOADING_UP, 350.0) for _ in range(3)),
-        installation=alone,
-    )  # fmt: skip
+    run = Run(_AIR, ExhaustRise(RiseSeen.PEAK, 55.0), IdleQuality.RICH_LOADING_UP, 350.0, idle_rpm=890.0)
+    hopeless = _ask(recorded, run, run, run, installation=alone)
     assert hopeless.action.kind is ActionKind.INSPECT
     assert hopeless.action.inspection is not None
     assert hopeless.action.cause is InspectCause.NO_NEEDLE_FITS

@@ -50,11 +50,12 @@ def test_a_curve_maps_to_itself(v: float, curve: RoundedTent) -> None:
     assert (float(x), float(ln_slope)) == (pytest.approx(v, rel=1e-9, abs=1e-300), pytest.approx(0.0, abs=1e-9))
 
 
-@given(st.floats(-6.0, 6.0), st.floats(0.0, 1.0), st.floats(0.01, 2.0))
-@example(0.0, 0.83, 1.0)
-def test_slope_of_what_is_bent(z: float, bend: float, unit: float) -> None:
+@given(st.floats(-6.0, 6.0), st.floats(0.0, 1.0), st.floats(0.01, 2.0), st.floats(0.0, 1.0))
+@example(0.0, 0.83, 1.0, 0.25)
+@example(6.0, 0.83, 1.0, 0.25)
+def test_slope_of_what_is_bent(z: float, bend: float, unit: float, share: float) -> None:
     """The slope matches a numerical derivative; without a bend it is a shift and a unit."""
-    h, bent = 1e-5, TailTransform(0.3, unit, bend)
+    h, bent = 1e-5, TailTransform(0.3, unit, bend, share * bend)
     low, high = (float(apply_tail_transform(np.float64(z + s * h), bent, NUMPY)[0]) for s in (-1, 1))
     at, ln_slope = apply_tail_transform(np.float64(z), bent, NUMPY)
     assert ln_slope == pytest.approx(np.log((high - low) / (2 * h)), abs=2e-6)
@@ -74,5 +75,13 @@ def test_bent_as_a_reading_scatters(z: float) -> None:
         return float((1.0 - MISREAD_SHARE) * good + MISREAD_SHARE * bad)
 
     quantile = optimize.brentq(lambda x: share_below(x) - stats.norm.cdf(z), 0.0, 100.0)
-    bent, _ = apply_tail_transform(np.float64(z), TailTransform(0.0, UNIT, BEND), NUMPY)
+    bent, _ = apply_tail_transform(np.float64(z), TailTransform(0.0, UNIT, BEND, 0.0), NUMPY)
     assert float(bent) == pytest.approx(quantile, rel=0.2)
+
+
+def test_it_runs_evenly_where_the_bend_ends() -> None:
+    """Far out a unit of the coordinate stands for as much everywhere: the bend over where it ends, in units."""
+    bent = TailTransform(0.0, 2.0, 0.8, 0.2)
+    far, ln_slope = apply_tail_transform(np.array([-400.0, 200.0, 400.0]), bent, NUMPY)
+    assert far == pytest.approx(8.0 * np.array([-400.0, 200.0, 400.0]), rel=1e-3)
+    assert ln_slope == pytest.approx(np.log(8.0), abs=1e-3)
