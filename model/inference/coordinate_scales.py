@@ -32,8 +32,8 @@ BEND = 0.83
 _EVEN = 0.7
 """Where a coordinate runs evenly again: where a reading's tail is as wide as what was believed before, over this.
 
-Of a rise that nothing confirms, 4 of 80 fits had a divergence where it never did, none of 40 with this, and none of 60
-with 1, but with a tenth fewer effective draws.
+Where it never did, a single rise that nothing confirms had a divergence in one fit of 20 or so; with 1 there are fewer
+effective draws.
 """
 
 _MIXTURE_SPREAD = 0.25

@@ -6,25 +6,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from taperwise.model.design import actions, candidates
+from taperwise.model.design import candidates
 from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
 from taperwise.model.design.ideal_needle import ideal_needle
-from taperwise.model.design.notices import needles_notice
 from taperwise.model.design.reachable_settings import prospects_of
 from taperwise.model.design.selection import choose
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
-from taperwise.shared.reasons import (
-    HeldBack,
-    IdealSlope,
-    InspectCause,
-    Inspection,
-    NoticeCode,
-    ReasonCode,
-    Refusal,
-    RefusalCode,
-)
+from taperwise.shared.reasons import HeldBack, IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
 from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
 from taperwise.shared.records import (
     Acknowledge,
@@ -116,36 +106,6 @@ def test_no_needle_fits_is_said_with_the_slope_that_would(recorded: Recommender,
     slope = s.action.inspection.ideal_slope
     assert slope is not None
     assert (slope.shallower, slope.steeper) == (None, "taper 28.2")
-
-
-@pytest.mark.parametrize(
-    ("any_chance", "runs", "rise_read", "told"),
-    [(0.32, 2, True, True), (0.34, 2, True, False), (0.1, 1, True, False), (0.1, 2, False, False)],
-)
-def test_needles_that_may_not_fit(
-    confidence: Confidence, installation: Installation, any_chance: float, runs: int, rise_read: bool, told: bool
-) -> None:
-    """Below one chance in three the builder hears of it, from the second run on and with the better slope; a step that
-    looks for a cause tells it itself.
-    """
-    weighing = CandidateSet([], {}, any_chance, rise_read=rise_read)
-    seen = dataclasses.replace(confidence, runs=runs)
-    found = needles_notice(weighing, seen, actions.repeat_run(), installation)
-    assert [n.code for n in found] == [NoticeCode.NEEDLES_MAY_NOT_FIT] * told
-    if told:
-        assert (found[0].chance, found[0].ideal_slope) == (any_chance, ideal_needle(seen, installation))
-    looks = actions.inspect(Inspection(InspectCause.NOT_TO_BE_SETTLED))
-    assert needles_notice(weighing, seen, looks, installation) == ()
-
-
-def test_it_comes_with_the_step(recorded: Recommender, installation: Installation) -> None:
-    """Far too rich at full throttle and stumbling at idle, seen twice: turned leaner, with a word on needles."""
-    log = [_run(270, IdleQuality.LEAN_STUMBLING, 0), TurnScrew(-0.25), _run(250, IdleQuality.LEAN_STUMBLING, 0)]
-    s = recorded.suggest(recorded.learn(installation, log))
-    assert s.action.cause is None
-    assert [n.code for n in s.warnings] == [NoticeCode.NEEDLES_MAY_NOT_FIT]
-    assert isinstance(s.warnings[0].ideal_slope, IdealSlope)
-    assert s.warnings[0].ideal_slope.median < installation.needle("taper 28.2").taper_slope
 
 
 def test_one_run_condemns_no_needle(recorded: Recommender, installation: Installation) -> None:
