@@ -8,6 +8,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -28,7 +29,8 @@ from tests.browser.conftest import Service
 pytestmark = pytest.mark.slow
 
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
-_MOST_RUNS = 6
+# where the loop gives up; how many runs a tuning takes is the campaign benchmark's to say
+_MOST_RUNS = 12
 
 
 @pytest.fixture(scope="module")
@@ -139,22 +141,21 @@ def test_the_client_keeps_its_types(client: Path) -> None:
 def test_the_client_tunes_an_engine(service: Service, client: Path, imported: Any) -> None:
     """A virtual engine is set up, run and turned as the service says until it is tuned, by the generated client."""
     assert client.exists()
-    call = _Calls(imported, service.address)
     sent = installation_from(None)
     engine, air = VirtualEngine.draw(sent.record(), 26), Air(291.15, 99_300.0)
-    made = call("installations.create", "InstallationIn", sent.model_dump(mode="json", exclude_none=True))
-    number, kinds = made.id, []
-    for _ in range(_MOST_RUNS):
-        recorded = call("log.run", "RunIn", run_body(engine.run(air)), number)
-        action = recorded.suggestion.action
-        kinds.append(action.kind)
-        if action.kind == "keep":
-            break
-        if action.kind != "repeat_run":
-            call.make(engine, action, number)
+    kinds = []
+    with closing(_Calls(imported, service.address)) as call:
+        made = call("installations.create", "InstallationIn", sent.model_dump(mode="json", exclude_none=True))
+        for _ in range(_MOST_RUNS):
+            recorded = call("log.run", "RunIn", run_body(engine.run(air)), made.id)
+            action = recorded.suggestion.action
+            kinds.append(action.kind)
+            if action.kind == "keep":
+                break
+            if action.kind != "repeat_run":
+                call.make(engine, action, made.id)
     assert kinds[-1] == "keep"
     assert "change_needle" in kinds
-    call.close()
     truth = engine.truth(air)
     assert (truth.full_right, truth.idle_right, truth.speed_right) == (True, True, True)
 
