@@ -8,14 +8,13 @@ import pytest
 
 from taperwise.model.design import candidates
 from taperwise.model.design.candidates import CandidateSet, evaluate_candidates
-from taperwise.model.design.ideal_needle import ideal_needle
 from taperwise.model.design.reachable_settings import prospects_of
 from taperwise.model.design.selection import choose
 from taperwise.model.inference.dataset import start_position
 from taperwise.model.recommender import Recommender
 from taperwise.shared.limits import StepLimits
-from taperwise.shared.reasons import HeldBack, IdealSlope, InspectCause, ReasonCode, Refusal, RefusalCode
-from taperwise.shared.recommendation import ActionKind, Confidence, Interval, Stage
+from taperwise.shared.reasons import HeldBack, InspectCause, ReasonCode, Refusal, RefusalCode
+from taperwise.shared.recommendation import ActionKind, Confidence, Stage
 from taperwise.shared.records import (
     Acknowledge,
     Adjustment,
@@ -40,29 +39,6 @@ def _run(degf: float, idle: IdleQuality, rise: float) -> Run:
 def confidence(recorded: Recommender, installation: Installation) -> Confidence:
     """Of any run."""
     return recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)]).confidence
-
-
-@pytest.mark.parametrize(
-    ("misfit", "shallower", "steeper"),
-    [
-        (0.3e-3, "taper 30.0", "taper 30.6"),
-        (-0.9e-3, "taper 28.8", "taper 29.4"),
-        (2.5e-3, "taper 31.8", None),
-        (-2.5e-3, None, "taper 28.2"),
-        (0.0, "taper 30.0", "taper 30.0"),
-    ],
-)
-def test_the_ideal_slope_among_those_on_hand(
-    confidence: Confidence, installation: Installation, misfit: float, shallower: str | None, steeper: str | None
-) -> None:
-    """The slope that would fit comes with the needles on either side of it."""
-    at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
-    slope = ideal_needle(dataclasses.replace(confidence, taper_misfit=at), installation)
-    assert isinstance(slope, IdealSlope)
-    assert (slope.shallower, slope.steeper) == (shallower, steeper)
-    assert (slope.low_90, slope.median, slope.high_90) == tuple(
-        pytest.approx(0.030 + x) for x in (misfit - 2e-4, misfit, misfit + 2e-4)
-    )
 
 
 @pytest.mark.parametrize("run", [_run(100, IdleQuality.SMOOTH, 30)])
