@@ -29,8 +29,7 @@ from tests.browser.conftest import Service
 pytestmark = pytest.mark.slow
 
 _ADJUSTMENT: TypeAdapter[AdjustmentKinds] = TypeAdapter(AdjustmentIn)
-# where the loop gives up; how many runs a tuning takes is the campaign benchmark's to say
-_MOST_RUNS = 12
+_MOST_RUNS = 12  # Here the test gives up. The benchmark `campaign` measures how many runs a tuning takes.
 
 
 @pytest.fixture(scope="module")

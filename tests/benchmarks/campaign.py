@@ -138,14 +138,19 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
     An engine that some needle fits and that is never called tuned counts with the most runs there are.
     `true_claims_read` judges full throttle by the cylinders with a probe, where a family tells them from the rest;
     `false_alarms` counts campaigns in which a fault was suspected though all had been done as it was recorded.
+    `tuned_runs` is the mean of those called tuned alone. `gave_up_fitting` tells after how many runs each was given up,
+    and in how many both mixtures were right then.
     """
     from tests.benchmarks.engines.campaign import MOST_RUNS
 
+    gave_up = [r for r in fitting if r.finished in ("no_needle_fits", "not_to_be_settled")]
     finished = [r.runs if r.finished == "tuned" else MOST_RUNS for r in fitting]
     claims = [r.true_claim for r in every if r.true_claim is not None]
     pairs = np.array([p for r in every for p in r.pairs], float).reshape(-1, 2)
     return {
         "median_runs": _or_none(np.median, finished),
+        "mean_runs": _or_none(np.mean, finished),
+        "tuned_runs": _or_none(np.mean, [r.runs for r in fitting if r.finished == "tuned"]),
         "p90_runs": _or_none(lambda x: np.quantile(x, 0.9), finished),
         "true_claims": _or_none(np.mean, claims),
         "true_claims_read": _or_none(np.mean, [r.true_of_read for r in every if r.true_of_read is not None]),
@@ -157,7 +162,11 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
         "gave_up": _or_none(np.mean, [r.finished not in ("tuned", "") for r in fitting]),
         "fit": _or_none(np.mean, [r.fitting for r in every]),
         "false_alarms": _times([r.false_alarms > 0 for r in every]),
-        "gave_up_fitting": _times([r.finished in ("no_needle_fits", "not_to_be_settled") for r in fitting]),
+        "gave_up_fitting": {
+            **_times([r in gave_up for r in fitting]),
+            "runs": sorted(r.runs for r in gave_up),
+            "both_right": sum(bool(r.pairs) and r.pairs[-1][1] for r in gave_up),
+        },
         "repeats": round(sum(r.repeats for r in every) / max(sum(r.runs for r in every), 1), 4),
         "said": {
             what: {"times": len(of), "true": sum(not r.fitting for r in of)}

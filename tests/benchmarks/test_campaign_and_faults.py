@@ -11,8 +11,8 @@ from taperwise.shared.errors import InvalidValueError
 from tests.benchmarks.__main__ import app, run
 
 _FIGURES = {
-    "median_runs", "p90_runs", "true_claims", "true_claims_read", "brier", "lean_runs", "violations", "unfinished",
-    "fit", "false_alarms", "gave_up_fitting", "repeats",
+    "median_runs", "mean_runs", "tuned_runs", "p90_runs", "true_claims", "true_claims_read", "brier", "lean_runs",
+    "violations", "unfinished", "fit", "false_alarms", "gave_up_fitting", "repeats",
 }  # fmt: skip
 
 
@@ -32,6 +32,12 @@ def test_a_campaign_of_the_knowing_and_the_simple() -> None:
     assert set(rule) >= _FIGURES
     assert set(oracle) >= _FIGURES
     assert oracle["median_runs"] < rule["median_runs"]
+    assert rule["tuned_runs"] < rule["mean_runs"]  # those it gave up count with the most runs
+    assert (
+        len(rule["gave_up_fitting"]["runs"])
+        == rule["gave_up_fitting"]["campaigns"]
+        >= rule["gave_up_fitting"]["both_right"]
+    )
     assert (oracle["true_claims"], oracle["violations"], oracle["unfinished"]) == (1.0, 0, 0.0)
 
 
@@ -40,7 +46,9 @@ def test_a_campaign_outside() -> None:
     """The outside family through the whole bench: the oracle tunes what fits, and gives up none of it."""
     oracle = _bench("campaign", "--engines", "4", "--family", "outside", "--policy", "oracle")["policies"]["oracle"]
     assert oracle["true_claims"] == 1.0
-    assert oracle["gave_up_fitting"] == {"campaigns": 0, "of": round(4 * oracle["fit"]), "share": 0.0}
+    none = {"campaigns": 0, "of": round(4 * oracle["fit"]), "share": 0.0, "runs": [], "both_right": 0}
+    assert oracle["gave_up_fitting"] == none
+    assert oracle["mean_runs"] == oracle["tuned_runs"] <= oracle["p90_runs"]
     assert oracle["false_alarms"] == {"campaigns": 0, "of": 4, "share": 0.0}
     assert oracle["repeats"] == 0.0
 

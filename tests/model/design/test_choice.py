@@ -55,9 +55,8 @@ def test_a_run_comes_first_after_any_turn(
 
 def test_every_needle_with_its_chance(recorded: Recommender, installation: Installation) -> None:
     """While the mixtures are being set, each needle on hand has its best position and chance, shallowest first."""
-    log: list[Entry] = [
-        _run(100, IdleQuality.LEAN_STUMBLING, 0)
-    ] * 3  # after two, a turn of the idle stop costs the same
+    # three runs: after two, a turn of the idle stop costs the same
+    log: list[Entry] = [_run(100, IdleQuality.LEAN_STUMBLING, 0)] * 3
     s = recorded.suggest(recorded.learn(installation, log))
     assert [n.needle for n in s.needles] == [n.label for n in installation.needles]
     best = max(s.needles, key=lambda n: n.chance_both)

@@ -1,4 +1,4 @@
-"""The warning that the needles on hand may not fit."""
+"""The slope that would fit, and the warning that no needle on hand may."""
 
 import dataclasses
 
@@ -10,7 +10,7 @@ from taperwise.model.design.ideal_needle import ideal_needle
 from taperwise.model.design.notices import needles_notice
 from taperwise.model.recommender import Recommender
 from taperwise.shared.reasons import IdealSlope, InspectCause, Inspection, NoticeCode
-from taperwise.shared.recommendation import Confidence
+from taperwise.shared.recommendation import Confidence, Interval
 from taperwise.shared.records import Installation, TurnScrew
 from taperwise.shared.runs import Air, ExhaustRise, IdleQuality, RiseSeen, Run
 
@@ -24,6 +24,29 @@ def _run(degf: float, idle: IdleQuality, rise: float) -> Run:
 def confidence(recorded: Recommender, installation: Installation) -> Confidence:
     """Of any run."""
     return recorded.learn(installation, [_run(100, IdleQuality.SMOOTH, 30)]).confidence
+
+
+@pytest.mark.parametrize(
+    ("misfit", "shallower", "steeper"),
+    [
+        (0.3e-3, "taper 30.0", "taper 30.6"),
+        (-0.9e-3, "taper 28.8", "taper 29.4"),
+        (2.5e-3, "taper 31.8", None),
+        (-2.5e-3, None, "taper 28.2"),
+        (0.0, "taper 30.0", "taper 30.0"),
+    ],
+)
+def test_the_ideal_slope_among_those_on_hand(
+    confidence: Confidence, installation: Installation, misfit: float, shallower: str | None, steeper: str | None
+) -> None:
+    """The slope that would fit comes with the needles on either side of it."""
+    at = Interval(misfit, misfit - 1e-4, misfit + 1e-4, misfit - 2e-4, misfit + 2e-4)
+    slope = ideal_needle(dataclasses.replace(confidence, taper_misfit=at), installation)
+    assert isinstance(slope, IdealSlope)
+    assert (slope.shallower, slope.steeper) == (shallower, steeper)
+    assert (slope.low_90, slope.median, slope.high_90) == tuple(
+        pytest.approx(0.030 + x) for x in (misfit - 2e-4, misfit, misfit + 2e-4)
+    )
 
 
 @pytest.mark.parametrize(
