@@ -128,6 +128,7 @@ class InspectCause(StrEnum):
     NOT_AS_FORETOLD = "not_as_foretold"
     NO_NEEDLE_FITS = "no_needle_fits"
     NOT_TO_BE_SETTLED = "not_to_be_settled"
+    TOO_FAR_TO_GO = "too_far_to_go"
     STATIC_SPEED_OUT = "static_speed_out"
     RISE_STUCK = "rise_stuck"
 
@@ -250,6 +251,7 @@ class ReasonCode(StrEnum):
     ALL_REFUSED = "all_refused"
     NOT_SETTLED = "not_settled"
     TO_AND_FRO = "to_and_fro"
+    TOO_FAR_TO_GO = "too_far_to_go"
     ONLY_STEP_AS_GOOD = "only_step_as_good"
     SMALLEST_STEP_AS_GOOD = "smallest_step_as_good"
     SURE_WHERE_THIS_IS_NOT = "sure_where_this_is_not"

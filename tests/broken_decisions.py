@@ -81,6 +81,10 @@ _LEAN_LIMIT = Decision(
             "lean, lean_now, most = chance(outlook.lean), chance(now.lean), limits.lean_chance",
             "lean, lean_now, most = chance(now.lean), chance(now.lean), limits.lean_chance",
         ),
+        Break(
+            "what may run lean is not turned richer where that leads away", _CANDIDATES,
+            "    if richer and lean_now > most:\n", "    if False:\n",
+        ),
         Break("rich of peak is called lean", _OUTLOOK, "return self.leanest < 0.0", "return self.leanest > 0.0"),
         Break(
             "the same for prospects", _OUTLOOK,

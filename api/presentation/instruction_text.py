@@ -186,6 +186,8 @@ def _inspect(inspection: Inspection, units: Units) -> str:
             )
         case InspectCause.NOT_TO_BE_SETTLED:
             return f"{_at_an_edge(inspection, units)} {_ACCEPTABLE}"
+        case InspectCause.TOO_FAR_TO_GO:
+            return _too_far(inspection)
 
 
 _WATCHED = {
@@ -215,6 +217,22 @@ def _look(likeliest: tuple[Suspicion, ...], worth_a_look: tuple[Suspicion, ...])
         "first:",
         (f"{look[0].upper()}{look[1:]}." for look in looks),
         _TO_CONTINUE,
+    )
+
+
+def _too_far(inspection: Inspection) -> str:
+    return _numbered(
+        "Do not turn further. Many runs have not brought this engine near its target. There is a "
+        f"{chance(inspection.chance_now or 0.0)} chance that both mixtures are in target here, and "
+        f"{chance(inspection.best_chance or 0.0)} at best, with {inspection.best_needle}. Check these first:",
+        (
+            "Log: are all entries right?",
+            "Exhaust probe: where it sits, its wiring and its gauge.",
+            "Fuel supply: valve, tank vent, filter and lines.",
+            "Intake: induction leaks, and a slide that sticks.",
+            "Needle: its mark at the slide's edge, and the locking screw.",
+        ),
+        f"{_TO_CONTINUE} If you find none, record that.",
     )
 
 

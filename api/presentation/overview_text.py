@@ -24,6 +24,7 @@ _FLAGS = {
     "contradicting": "Readings contradict each other",
     "no_needle_fits": "No suitable needle",
     "not_to_be_settled": "More runs will not help",
+    "too_far_to_go": "Many runs without a result",
     "no_entry": "No entry yet",
     "no_answer": "Calculating the next step",
 }

@@ -54,6 +54,7 @@ class Flag(StrEnum):
     CONTRADICTING = "contradicting"
     NO_NEEDLE_FITS = "no_needle_fits"
     NOT_TO_BE_SETTLED = "not_to_be_settled"
+    TOO_FAR_TO_GO = "too_far_to_go"
     IDLE = "idle"
     NO_ENTRY = "no_entry"
     NO_ANSWER = "no_answer"
@@ -61,6 +62,8 @@ class Flag(StrEnum):
 
 _FAULTS = (Flag.NOT_AS_FORETOLD, Flag.STATIC_SPEED_OUT, Flag.RISE_STUCK)
 """Causes to look for that an answer may name instead of a step."""
+_STUCK = (Flag.NO_NEEDLE_FITS, Flag.NOT_TO_BE_SETTLED, Flag.TOO_FAR_TO_GO)
+"""Ends of a tuning that never came out as tuned."""
 
 _OF: dict[Flag, Severity] = {
     Flag.LIMIT_EXCEEDED: Severity.STOP,
@@ -71,8 +74,7 @@ _OF: dict[Flag, Severity] = {
     Flag.DOUBTFUL: Severity.FAULT,
     Flag.LOGGER_FINDINGS: Severity.FAULT,
     Flag.CONTRADICTING: Severity.FAULT,
-    Flag.NO_NEEDLE_FITS: Severity.STUCK,
-    Flag.NOT_TO_BE_SETTLED: Severity.STUCK,
+    **dict.fromkeys(_STUCK, Severity.STUCK),
     Flag.IDLE: Severity.STALE,
     Flag.NO_ENTRY: Severity.WAITING,
     Flag.NO_ANSWER: Severity.WAITING,
@@ -281,7 +283,7 @@ def _rank(columns: dict[str, Any], last_entry: Any, now: datetime) -> ColumnElem
         (columns["exceeded"], stop),
         (and_(Standing.lean_chance >= LEAN, columns["runs"] > 0), lean),
         (is_fault, fault),
-        (Standing.cause.in_((Flag.NO_NEEDLE_FITS.value, Flag.NOT_TO_BE_SETTLED.value)), stuck),
+        (Standing.cause.in_([each.value for each in _STUCK]), stuck),
         (and_(last_entry < now - IDLE_AFTER, func.coalesce(Standing.stage, "") != "tuned"), stale),
         (or_(last_entry.is_(None), columns["current"].is_(False)), waiting),
         else_=fine,
@@ -324,7 +326,7 @@ def _status(row: Any, now: datetime) -> EngineStatus:
 def _flags(row: Any, now: datetime) -> tuple[Flag, ...]:
     last, runs = row["last_entry"], row["runs"]
     cause = row["cause"]
-    causes = (*_FAULTS, Flag.NO_NEEDLE_FITS, Flag.NOT_TO_BE_SETTLED)
+    causes = (*_FAULTS, *_STUCK)
     holds = {
         Flag.LIMIT_EXCEEDED: bool(row["exceeded"]),
         Flag.LEAN_OF_PEAK: runs > 0 and (row["lean_chance"] or 0.0) >= LEAN,

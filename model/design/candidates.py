@@ -14,6 +14,7 @@ from taperwise.model.design.ground_run import ground_run
 from taperwise.model.design.information import Study
 from taperwise.model.design.look_ahead import CHANGE_COST_RUNS, RunsBetween, runs_after, runs_that_come
 from taperwise.model.design.reachable_settings import NeedleOptimum, Prospects, destinations_of, prospects_of
+from taperwise.model.design.runs_to_finish import runs_made
 from taperwise.model.inference.dataset import Position
 from taperwise.model.inference.sampler import Posterior
 from taperwise.model.prediction.predictive import predict
@@ -108,6 +109,8 @@ class CandidateSet:
         next run is not simulated.
     channels : frozenset of str
         Kinds of reading that the next run is expected to bring.
+    runs_made : int
+        Runs that this tuning has taken.
     """
 
     options: list[EvaluatedCandidate]
@@ -117,6 +120,7 @@ class CandidateSet:
     rise_read: bool = True
     runs_with: Callable[[EvaluatedCandidate, frozenset[str]], float] | None = None
     channels: frozenset[str] = frozenset()
+    runs_made: int = 0
 
 
 def evaluate_candidates(
@@ -155,6 +159,7 @@ def evaluate_candidates(
         judge.rise_read,
         judge.runs_with if informed else None,
         judge.channels,
+        runs_made(posterior.evidence),
     )
 
 
@@ -329,8 +334,8 @@ def _refusal(
         return Refusal(RefusalCode.LEAN_OF_PEAK, lean, lean_now, most)
     if not moves.rise_read and (richer or action.kind is ActionKind.REPEAT_RUN):
         return None  # one reads full throttle for the first time, the other makes that safe, wherever it leads
-    if richer and lean_now > most and confidence.stage is not Stage.FULL_THROTTLE:
-        return None  # what lies on the lean side comes first, whatever it costs at the idle
+    if richer and lean_now > most:
+        return None  # what lies on the lean side comes first, whatever it costs at either end
     if action.kind is ActionKind.TURN_SCREW:
         return _screw_refusal(confidence, outlook, moves)
     if action.kind is ActionKind.CHANGE_NEEDLE:

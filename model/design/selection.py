@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import CandidateSet, EvaluatedCandidate
 from taperwise.model.design.ideal_needle import ideal_needle
+from taperwise.model.design.runs_to_finish import never_finishes
 from taperwise.shared.reasons import HeldBack, InspectCause, Inspection, Reason, ReasonCode, RefusalCode
 from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
@@ -76,6 +77,8 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     best = max(w.worth for w, _ in useful)
     useful = [(w, x) for w, x in useful if w.worth >= best - _NEAR_WORTH]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].nats))
+    if never_finishes(weighing.runs_made, chosen.price) and not _is_lean(repeat):
+        return Choice(_too_far(weighing, confidence, installation), repeat, Reason(ReasonCode.TOO_FAR_TO_GO))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
         # what runs here do not settle another setting may: one that is as good as sure, and not tried as often
         sure = [(w, x) for w, x in zip(allowed, costs, strict=True) if _sure(w, installation)]
@@ -138,6 +141,21 @@ def _as_near_as_it_comes(weighing: CandidateSet, confidence: Confidence, install
             held_back=_held_back(weighing, confidence, installation),
         )
     return actions.inspect(at_an_edge)
+
+
+def _too_far(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> Action:
+    """What is likely right may be accepted; else something is to be looked for."""
+    if confidence.chance_both >= _LIKELY_RIGHT:
+        return _as_near_as_it_comes(weighing, confidence, installation)
+    best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
+    return actions.inspect(
+        Inspection(
+            InspectCause.TOO_FAR_TO_GO,
+            best_needle=best.needle,
+            best_chance=best.chance_both,
+            chance_now=confidence.chance_both,
+        )
+    )
 
 
 def _held_back(weighing: CandidateSet, confidence: Confidence, installation: Installation) -> HeldBack | None:

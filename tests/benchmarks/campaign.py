@@ -28,6 +28,9 @@ class _Forecast:
     loss_nats: float
 
 
+_GIVEN_UP = ("no_needle_fits", "not_to_be_settled", "too_far_to_go")
+
+
 @dataclass(frozen=True)
 class _Result:
     """One campaign, as it comes back from a worker."""
@@ -143,7 +146,7 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
     """
     from tests.benchmarks.engines.campaign import MOST_RUNS
 
-    gave_up = [r for r in fitting if r.finished in ("no_needle_fits", "not_to_be_settled")]
+    gave_up = [r for r in fitting if r.finished in _GIVEN_UP]
     finished = [r.runs if r.finished == "tuned" else MOST_RUNS for r in fitting]
     claims = [r.true_claim for r in every if r.true_claim is not None]
     pairs = np.array([p for r in every for p in r.pairs], float).reshape(-1, 2)
@@ -170,7 +173,7 @@ def _figures(fitting: list[_Result], every: list[_Result]) -> dict[str, Any]:
         "repeats": round(sum(r.repeats for r in every) / max(sum(r.runs for r in every), 1), 4),
         "said": {
             what: {"times": len(of), "true": sum(not r.fitting for r in of)}
-            for what in ("no_needle_fits", "not_to_be_settled")
+            for what in _GIVEN_UP
             if (of := [r for r in every if r.finished == what])
         },
         "reliability": _reliability(pairs),

@@ -249,6 +249,17 @@ def test_a_turn_that_the_lean_limit_forbids_is_told(unseen: bool) -> None:
     assert "needle" not in said
 
 
+def test_a_tuning_that_is_too_far_from_its_end_asks_for_a_look() -> None:
+    """With both chances, and nobody is asked to accept what is likely wrong; nothing found may be recorded too."""
+    far = Inspection(InspectCause.TOO_FAR_TO_GO, best_needle="B", best_chance=0.31, chance_now=0.06)
+    said = instruction(actions.inspect(far), _CELSIUS)
+    assert said.startswith("Do not turn further.")
+    assert "6\u00a0% chance that both mixtures are in target here, and 31\u00a0% at best, with B" in said
+    assert "\n3. Fuel supply" in said
+    assert said.endswith("Otherwise record the cause to continue. If you find none, record that.")
+    assert "accept" not in said
+
+
 def test_what_to_look_at_is_listed() -> None:
     """The likeliest stories by name, what to look at by number."""
     turn, probe = Suspicion(FaultKind.TURN_WRONG_WAY, 0.7, 3), Suspicion(FaultKind.PROBE, 0.2, 2)

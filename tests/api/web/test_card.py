@@ -87,8 +87,12 @@ def test_what_was_suggested_is_recorded_in_one_tap(
 
 
 @pytest.mark.parametrize(
-    "cause", [InspectCause.NOT_AS_FORETOLD, InspectCause.STATIC_SPEED_OUT, InspectCause.RISE_STUCK]
-)
+    "cause",
+    [
+        InspectCause.NOT_AS_FORETOLD, InspectCause.STATIC_SPEED_OUT, InspectCause.RISE_STUCK,
+        InspectCause.TOO_FAR_TO_GO,
+    ],
+)  # fmt: skip
 def test_a_cause_that_is_asked_for_can_be_recorded(
     suggesting: Callable[[Action], tuple[Client, str]], cause: InspectCause
 ) -> None:
@@ -102,6 +106,7 @@ def test_a_cause_that_is_asked_for_can_be_recorded(
     page = client.get(home).text
     assert "record the cause to continue" in words(page)
     assert page.count('<textarea id="cause"') == page.count('form="cause-form"') == 1
+    assert "Accept setting" not in words(page)
 
 
 def test_the_card_tells_all_that_stands_behind_it(suggesting: Callable[[Action], tuple[Client, str]]) -> None:

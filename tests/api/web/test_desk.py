@@ -58,6 +58,7 @@ def test_each_thing_that_needs_attention_has_its_severity(client: Client, home: 
         ({"findings": 1}, "fault", "logger_findings"),
         ({"cause": "no_needle_fits"}, "stuck", "no_needle_fits"),
         ({"cause": "not_to_be_settled"}, "stuck", "not_to_be_settled"),
+        ({"cause": "too_far_to_go"}, "stuck", "too_far_to_go"),
         ({"state": 7}, "waiting", "no_answer"),
     ]
     for columns, severity, flag in cases:

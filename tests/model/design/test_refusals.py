@@ -19,8 +19,8 @@ _LEAN_LIMIT = 0.05
 """Chance of lean of peak at full throttle beyond which nothing but a richer turn is suggested."""
 
 
-def _weighing(installation: Installation, ln_full: float) -> CandidateSet:
-    posterior = engines(installation, _LOG, ln_full, 0.03)
+def _weighing(installation: Installation, ln_full: float, spread: float = 0.03) -> CandidateSet:
+    posterior = engines(installation, _LOG, ln_full, spread)
     now = predict_current(posterior)
     return evaluate_candidates(posterior, confidence_of(posterior, now), now, informed=False)
 
@@ -43,6 +43,20 @@ def test_nothing_that_may_run_lean_is_suggested(installation: Installation, ln_f
             now = float(np.mean(weighing.options[0].outlook.leanest < 0.0))
             assert (refused.chance, refused.chance_now) == (pytest.approx(lean), pytest.approx(now))
             assert refused.limit == _LEAN_LIMIT
+
+
+@pytest.mark.parametrize("ln_full", [0.2, 0.23])
+def test_what_may_run_lean_may_always_be_turned_richer(installation: Installation, ln_full: float) -> None:
+    """Where the present setting is beyond the limit and likely too rich all the same, richer is the safe side: no turn
+    richer is refused for leading away from the band, or the run would be made again as it is.
+    """
+    here, *others = _weighing(installation, ln_full, 0.15).options
+    assert np.mean(here.outlook.leanest < 0.0) > _LEAN_LIMIT
+    richer = [w for w in others if w.candidate.action.effect == "richer"]
+    assert len(richer) == 2
+    assert all(w.away > here.away + 0.02 for w in richer)
+    assert [w.candidate.refused for w in richer] == [None, None]
+    assert here.candidate.refused is not None
 
 
 def test_both_sides_of_the_lean_limit_are_tried(installation: Installation) -> None:
