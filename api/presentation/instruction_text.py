@@ -187,7 +187,7 @@ def _inspect(inspection: Inspection, units: Units) -> str:
         case InspectCause.NOT_TO_BE_SETTLED:
             return f"{_at_an_edge(inspection, units)} {_ACCEPTABLE}"
         case InspectCause.TOO_FAR_TO_GO:
-            return _too_far(inspection)
+            return _too_far(inspection, units)
 
 
 _WATCHED = {
@@ -220,7 +220,9 @@ def _look(likeliest: tuple[Suspicion, ...], worth_a_look: tuple[Suspicion, ...])
     )
 
 
-def _too_far(inspection: Inspection) -> str:
+def _too_far(inspection: Inspection, units: Units) -> str:
+    slope = inspection.ideal_slope
+    another = "" if slope is None else f" Then you probably need a needle {better_slope(slope, units)}."
     return _numbered(
         "Do not turn further. Many runs have not brought this engine near its target. There is a "
         f"{chance(inspection.chance_now or 0.0)} chance that both mixtures are in target here, and "
@@ -232,7 +234,7 @@ def _too_far(inspection: Inspection) -> str:
             "Intake: induction leaks, and a slide that sticks.",
             "Needle: its mark at the slide's edge, and the locking screw.",
         ),
-        f"{_TO_CONTINUE} If you find none, record that.",
+        f"{_TO_CONTINUE} If you find none, record that.{another}",
     )
 
 

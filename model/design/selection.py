@@ -154,6 +154,7 @@ def _too_far(weighing: CandidateSet, confidence: Confidence, installation: Insta
             best_needle=best.needle,
             best_chance=best.chance_both,
             chance_now=confidence.chance_both,
+            ideal_slope=ideal_needle(confidence, installation) if best.chance_both < _LIKELY_RIGHT else None,
         )
     )
 

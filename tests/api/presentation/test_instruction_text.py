@@ -258,6 +258,9 @@ def test_a_tuning_that_is_too_far_from_its_end_asks_for_a_look() -> None:
     assert "\n3. Fuel supply" in said
     assert said.endswith("Otherwise record the cause to continue. If you find none, record that.")
     assert "accept" not in said
+    slope = IdealSlope(0.0281, 0.0285, 0.0289, None, "A")
+    none_fits = instruction(actions.inspect(replace(far, ideal_slope=slope)), _CELSIUS)
+    assert none_fits.endswith("9 times in 10), shallower than your A.")
 
 
 def test_what_to_look_at_is_listed() -> None:

@@ -61,10 +61,14 @@ def _weighing(weighing: CandidateSet, runs: int, price: float) -> CandidateSet:
 
 @pytest.mark.parametrize(("runs", "price", "ended"), [(12, 6.5, True), (11, 6.5, False), (12, 5.5, False)])
 @pytest.mark.parametrize("lean", [False, True])
+@pytest.mark.parametrize(("best_chance", "slope_told"), [(0.51, False), (0.49, True)])
 def test_a_long_tuning_that_stays_long_is_ended(
-    recorded: Recommender, installation: Installation, runs: int, price: float, ended: bool, lean: bool
-) -> None:
-    """Its end says so, unless the setting may run lean: then the next step is what it would be without the count."""
+    recorded: Recommender, installation: Installation, runs: int, price: float, ended: bool, lean: bool,
+    best_chance: float, slope_told: bool,
+) -> None:  # fmt: skip
+    """Its end says so, unless the setting may run lean: then the next step is what it would be without the count. The
+    slope that would fit is told where no needle on hand is likely to.
+    """
     learned = recorded.learn(installation, [_run()])
     weighing = evaluate_candidates(learned.posterior, learned.confidence, learned.now)
     if lean:
@@ -72,6 +76,9 @@ def test_a_long_tuning_that_stays_long_is_ended(
         refused = dataclasses.replace(repeat.candidate, refused=Refusal(RefusalCode.LEAN_OF_PEAK, 0.08, 0.08, 0.05))
         weighing.options[0] = dataclasses.replace(repeat, candidate=refused)
     confidence = dataclasses.replace(learned.confidence, chance_both=0.49)
+    reaches = {n: dataclasses.replace(r, chance_both=best_chance if n == "taper 30.6" else 0.2)
+               for n, r in weighing.reaches.items()}  # fmt: skip
+    weighing = dataclasses.replace(weighing, reaches=reaches)
     choice = choose(_weighing(weighing, runs, price), confidence, installation)
     assert never_finishes(runs, price) is ended
     assert (choice.why.code is ReasonCode.TOO_FAR_TO_GO) is (ended and not lean)
@@ -79,8 +86,8 @@ def test_a_long_tuning_that_stays_long_is_ended(
         told = choice.action.inspection
         assert told is not None
         assert (told.cause, told.chance_now) == (InspectCause.TOO_FAR_TO_GO, 0.49)
-        best = max(weighing.reaches.values(), key=lambda r: r.chance_both)
-        assert (told.best_needle, told.best_chance) == (best.needle, best.chance_both)
+        assert (told.best_needle, told.best_chance) == ("taper 30.6", best_chance)
+        assert (told.ideal_slope is not None) is slope_told
     else:
         assert choice.action.kind is ActionKind.TURN_SCREW
 
