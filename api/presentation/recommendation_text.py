@@ -29,8 +29,8 @@ _WHY = {
     ReasonCode.NOT_SETTLED: "Several runs at this setting gave no clear result. No other step is more promising.",
     ReasonCode.TO_AND_FRO: "You have tried both this setting and the best alternative several times. Neither was "
     "clearly in target.",
-    ReasonCode.TOO_FAR_TO_GO: "You have made many runs, and the target is still far. Simulated tunings like this one "
-    "did not reach it.",
+    ReasonCode.TOO_FAR_TO_GO: "You have made many runs, and the target is still far. Few simulated tunings like this "
+    "one reached it.",
 }
 
 _BECAUSE = {

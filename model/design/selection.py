@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from taperwise.model.design import actions
 from taperwise.model.design.candidates import CandidateSet, EvaluatedCandidate
 from taperwise.model.design.ideal_needle import ideal_needle
-from taperwise.model.design.runs_to_finish import never_finishes
+from taperwise.model.design.runs_to_finish import seldom_finishes
 from taperwise.shared.reasons import HeldBack, InspectCause, Inspection, Reason, ReasonCode, RefusalCode
 from taperwise.shared.recommendation import Action, ActionKind, Confidence, MostInformative, Stage
 from taperwise.shared.records import Installation
@@ -77,7 +77,7 @@ def choose(weighing: CandidateSet, confidence: Confidence, installation: Install
     best = max(w.worth for w, _ in useful)
     useful = [(w, x) for w, x in useful if w.worth >= best - _NEAR_WORTH]
     chosen, _ = min(useful, key=lambda each: (each[0].size, -each[0].nats))
-    if never_finishes(weighing.runs_made, chosen.price) and not _is_lean(repeat):
+    if seldom_finishes(weighing.runs_made, chosen.price) and not _is_lean(repeat):
         return Choice(_too_far(weighing, confidence, installation), repeat, Reason(ReasonCode.TOO_FAR_TO_GO))
     if chosen is repeat and confidence.runs_here >= _ENOUGH_RUNS:
         # what runs here do not settle another setting may: one that is as good as sure, and not tried as often
