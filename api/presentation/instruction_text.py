@@ -229,12 +229,12 @@ def _too_far(inspection: Inspection, units: Units) -> str:
         f"{chance(inspection.best_chance or 0.0)} at best, with {inspection.best_needle}. Check these first:",
         (
             "Log: are all entries right?",
-            "Exhaust probe: where it sits, its wiring and its gauge.",
+            "Exhaust probe: position, wiring and gauge.",
             "Fuel supply: valve, tank vent, filter and lines.",
             "Intake: induction leaks, and a slide that sticks.",
-            "Needle: its mark at the slide's edge, and the locking screw.",
+            "Needle: is its mark at the slide's edge?",
         ),
-        f"{_TO_CONTINUE} If you find none, record that.{another}",
+        f"{_TO_CONTINUE} If you find no cause, record that too.{another}",
     )
 
 

@@ -30,7 +30,7 @@ _WHY = {
     ReasonCode.TO_AND_FRO: "You have tried both this setting and the best alternative several times. Neither was "
     "clearly in target.",
     ReasonCode.TOO_FAR_TO_GO: "You have made many runs, and the target is still far. Few simulated tunings like this "
-    "one reached it.",
+    "one reached the target.",
 }
 
 _BECAUSE = {

@@ -3,7 +3,7 @@
 The choice prices a step in runs, failures included at a price of their own (`look_ahead`). A price
 orders steps well, but foretells nothing: it once read 17 where 5 came. So many virtual engines were tuned, and what
 came after each price is kept as a table, which `python -m tests.benchmarks campaign --policy ours --calibrate FILE`
-makes. Of tunings that had taken many runs and still looked long, hardly any came out as tuned: such a one is ended.
+makes. Few tunings that had taken many runs and still looked long came out as tuned: such a one is ended.
 """
 
 import json
@@ -68,7 +68,7 @@ def runs_made(evidence: Evidence) -> int:
 
 
 def seldom_finishes(runs: int, price: float) -> bool:
-    """Whether hardly any simulated tuning that had taken so many runs, and still cost so much, came out as tuned.
+    """Whether few simulated tunings that had taken so many runs, and still cost so much, came out as tuned.
 
     Parameters
     ----------

@@ -256,7 +256,7 @@ def test_a_tuning_that_is_too_far_from_its_end_asks_for_a_look() -> None:
     assert said.startswith("Do not turn further.")
     assert "6\u00a0% chance that both mixtures are in target here, and 31\u00a0% at best, with B" in said
     assert "\n3. Fuel supply" in said
-    assert said.endswith("Otherwise record the cause to continue. If you find none, record that.")
+    assert said.endswith("Otherwise record the cause to continue. If you find no cause, record that too.")
     assert "accept" not in said
     slope = IdealSlope(0.0281, 0.0285, 0.0289, None, "A")
     none_fits = instruction(actions.inspect(replace(far, ideal_slope=slope)), _CELSIUS)
